@@ -1,0 +1,96 @@
+"""What the core asks the world to do or to know.  Pure data; the core returns these and does none of them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, ClassVar, Literal
+
+from rushlight.settings import Priority
+
+AlarmStateName = Literal["unacknowledged", "acknowledged", "returned", "normal", "shelved", "out_of_service"]
+"""The states of IEC 62682 / ANSI-ISA-18.2 as this program names them."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Estimate:
+    """A value that is not known exactly: its mean and its central 90 % interval."""
+
+    mean: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Effect:
+    """What every effect has: the moment it belongs to, seconds since 1970 UTC, and the tank, if one."""
+
+    kind: ClassVar[str] = ""
+    at_s: float
+    tank: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlarmChange(Effect):
+    """An alarm went to another state (or its priority climbed).
+
+    `id` names the alarm for good (`foyer.probe_silent.foyer-ph`); `occurrence` counts its risings, so
+    (`id`, `occurrence`) is the identity of one episode.
+    """
+
+    kind: ClassVar[str] = "alarm"
+    alarm: str
+    id: str
+    occurrence: int
+    state: AlarmStateName
+    priority: Priority
+    text: str
+    evidence: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DueChange(Effect):
+    """The next test's date moved."""
+
+    kind: ClassVar[str] = "due"
+    due_at_s: float
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Daily(Effect):
+    """One tank's day, closed at local midnight.  Rates are mg/L as NO3 per day; None is 'not known'."""
+
+    kind: ClassVar[str] = "daily"
+    date: str
+    light_dose_mol: float | None = None
+    light_coverage: float | None = None
+    lamp_dose_mol: float | None = None
+    lamp_percent: float | None = None
+    nitrate: Estimate | None = None
+    net_rate: Estimate | None = None
+    supply_rate: Estimate | None = None
+    uptake_rate: Estimate | None = None
+    kept_up: Estimate | None = None
+    days_to_limit: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Message(Effect):
+    """Something to tell a person: one row of the outbox per channel.
+
+    `key` is the message's identity for ever: sent twice by accident, it is recognisably the same message.
+    `not_before_s` is when quiet hours or an escalation delay let it out.  `supersedes` names keys that need
+    not go out any more once this one has been put in the outbox.
+    """
+
+    kind: ClassVar[str] = "message"
+    key: str
+    channel: str
+    contact: str = ""
+    priority: Priority = "medium"
+    title: str
+    body: str
+    alarm_id: str = ""
+    not_before_s: float = 0.0
+    supersedes: tuple[str, ...] = ()

@@ -1,0 +1,230 @@
+"""What happened: the one vocabulary that everything inside the daemon speaks.
+
+Owns the event classes of the event-line format; `eventlines` turns them to text and back.  Pure data.
+
+`at_s` is when it was done and `received_s` when the daemon learned of it, both in seconds since 1970 UTC;
+they are equal unless a person entered something late.  `id` is unique in a journal.  A `Tick` is time
+passing with nothing else to say; the runner makes it, no journal holds it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Annotated, Any, ClassVar, Literal
+
+from annotated_types import Ge, Le, MinLen
+
+from rushlight.settings import Fraction, NotNegative, OnHours, Positive, Substance
+
+Quality = Literal[1, 2, 3, 4, 9]
+"""QARTOD flags: 1 good, 2 not evaluated, 3 suspect, 4 bad, 9 missing."""
+
+Reported = float | str
+"""A test's value: a number, or '>250' and '<5' for what lies outside the kit's range."""
+
+_CHECKED: dict[str, Any] = {"extra": "forbid", "strict": True}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Event:
+    """What every event has."""
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = _CHECKED
+    kind: ClassVar[str] = ""
+    at_s: float
+    received_s: float = 0.0
+    """0 means 'the same as at_s'."""
+    id: str = ""
+
+    @property
+    def arrived_s(self) -> float:
+        """When the daemon learned of it."""
+        return self.received_s or self.at_s
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tick(Event):
+    """Time has come to `at_s`."""
+
+    kind: ClassVar[str] = "tick"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading(Event):
+    """A probe said something: `value` as the device gave it, before calibration; None is 'it has none'."""
+
+    kind: ClassVar[str] = "reading"
+    probe: str
+    value: float | None
+    unit: str = ""
+    quality: Quality | None = None
+    """The driver's or the sender's verdict; None leaves the judgement to the core."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TankEvent(Event):
+    """Something a person did to, or saw in, one tank."""
+
+    tank: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Test(TankEvent):
+    """A strip, drop or laboratory test.  Units default to mg/L as NO3, NO2 and NH3+NH4, and °dH."""
+
+    __test__: ClassVar[bool] = False  # not a test class, whatever pytest thinks of the name
+    kind: ClassVar[str] = "test"
+    method: Literal["strip", "drops", "lab"]
+    values: Annotated[dict[Substance, Reported], MinLen(1)]
+    units: dict[Substance, str] = field(default_factory=dict)
+    kit: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Feeding(TankEvent):
+    """Feed given, in grams."""
+
+    kind: ClassVar[str] = "feeding"
+    grams: NotNegative
+    protein_percent: Annotated[float, Ge(0), Le(100)] | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WaterChange(TankEvent):
+    """Part of the water replaced: a `fraction` of it or so many `litres`; exactly one of the two."""
+
+    kind: ClassVar[str] = "water_change"
+    fraction: Fraction | None = None
+    litres: Positive | None = None
+    source: dict[Substance, NotNegative] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        if (self.fraction is None) == (self.litres is None):
+            raise ValueError("give either fraction or litres")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TopOff(TankEvent):
+    """Evaporated water made good."""
+
+    kind: ClassVar[str] = "top_off"
+    litres: Positive
+    source: dict[Substance, NotNegative] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Harvest(TankEvent):
+    """Plant mass taken out, fresh or dry, in grams; exactly one of the two."""
+
+    kind: ClassVar[str] = "harvest"
+    fresh_grams: Positive | None = None
+    dry_grams: Positive | None = None
+    plant: str = ""
+
+    def __post_init__(self) -> None:
+        if (self.fresh_grams is None) == (self.dry_grams is None):
+            raise ValueError("give either fresh_grams or dry_grams")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Dose(TankEvent):
+    """Something added on purpose, with what is known of its content."""
+
+    kind: ClassVar[str] = "dose"
+    what: Annotated[str, MinLen(1)]
+    nitrogen_mg: NotNegative = 0.0
+    kh_mg_caco3: NotNegative = 0.0
+    gh_mg_caco3: NotNegative = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stocking(TankEvent):
+    """Fish added (positive) or gone (negative)."""
+
+    kind: ClassVar[str] = "stocking"
+    change: int
+    species: str = ""
+    grams: NotNegative | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LampWork(TankEvent):
+    """Work on the lamp.  Everything but `cleaned` starts a new light baseline."""
+
+    kind: ClassVar[str] = "lamp"
+    what: Literal["replaced", "added", "removed", "moved", "cleaned", "schedule"]
+    hours: tuple[OnHours, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sighting(TankEvent):
+    """Something seen."""
+
+    kind: ClassVar[str] = "sighting"
+    what: Literal["algae", "yellow_leaves", "new_growth", "gasping", "dead_fish", "cloudy", "smell"]
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Note(TankEvent):
+    """Free words."""
+
+    kind: ClassVar[str] = "note"
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CalibrationPoint:
+    """One standard: its true `value`, what the probe gave (`raw`), at `temperature_c`."""
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = _CHECKED
+    value: float
+    raw: float
+    temperature_c: float = 25.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Calibration(Event):
+    """A probe put into known standards."""
+
+    kind: ClassVar[str] = "calibration"
+    probe: str
+    points: Annotated[tuple[CalibrationPoint, ...], MinLen(1)]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Acknowledge(Event):
+    """A person has seen the alarm with this id."""
+
+    kind: ClassVar[str] = "acknowledge"
+    alarm: str
+    by: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shelve(Event):
+    """A person puts the alarm aside for some hours; 0 hours takes it back off the shelf."""
+
+    kind: ClassVar[str] = "shelve"
+    alarm: str
+    by: str
+    hours: Annotated[float, Ge(0), Le(24 * 60)]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Correction(Event):
+    """The event with id `of` is void, or is replaced by another that keeps its id."""
+
+    kind: ClassVar[str] = "correction"
+    of: str
+    void: bool = False
+    replacement: Event | None = None
+
+
+KINDS: dict[str, type[Event]] = {
+    c.kind: c
+    for c in (Reading, Test, Feeding, WaterChange, TopOff, Harvest, Dose, Stocking, LampWork, Sighting, Calibration)
+    + (Acknowledge, Shelve, Correction, Note)
+}

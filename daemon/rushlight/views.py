@@ -1,0 +1,98 @@
+"""What the outside may look at: a frozen picture of the core's state at one moment.
+
+The page, `status`, the hub, the time-series store and the weekly summary read these and nothing deeper.
+Pure data; `tank.site` makes them.  Times are seconds since 1970 UTC; rates mg/L as NO3 per day.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from rushlight.effects import AlarmStateName, Estimate
+from rushlight.settings import Priority
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProbeView:
+    """One probe: its last good value, how old that is, and what is wrong with it in one plain sentence."""
+
+    id: str
+    tank: str
+    quantity: str
+    unit: str
+    value: float | None = None
+    value_at_s: float | None = None
+    heard_at_s: float | None = None
+    fresh: bool = False
+    flag: int = 9
+    trouble: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlarmView:
+    """One alarm that is not normal."""
+
+    id: str
+    alarm: str
+    tank: str | None
+    occurrence: int
+    state: AlarmStateName
+    priority: Priority
+    since_s: float
+    text: str
+    first_action: str = ""
+    evidence: Mapping[str, Any] = field(default_factory=dict)
+    shelved_until_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Share:
+    """One cause's part in the change of the net rate, mg/L as NO3 per day."""
+
+    cause: str
+    change: Estimate
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TankView:
+    """One tank."""
+
+    id: str
+    title: str
+    litres: float
+    state_sentence: str = ""
+    todo_sentence: str = ""
+    probes: tuple[ProbeView, ...] = ()
+    alarms: tuple[AlarmView, ...] = ()
+    nitrate: Estimate | None = None
+    net_rate: Estimate | None = None
+    supply_rate: Estimate | None = None
+    uptake_rate: Estimate | None = None
+    kept_up: Estimate | None = None
+    days_to_limit: float | None = None
+    light_dose_today_mol: float | None = None
+    lamp_percent: float | None = None
+    due_at_s: float | None = None
+    due_reason: str = ""
+    overdue: bool = False
+    strips_left: float | None = None
+    causes: tuple[Share, ...] = ()
+    causes_sentence: str = ""
+    last_test: Mapping[str, float | str] = field(default_factory=dict)
+    last_test_at_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SiteView:
+    """The installation."""
+
+    at_s: float
+    name: str
+    timezone: str
+    clock_ok: bool = True
+    tanks: tuple[TankView, ...] = ()
+    alarms: tuple[AlarmView, ...] = ()
+    """Those that belong to no tank."""

@@ -1,0 +1,35 @@
+"""Probe drivers: one file a driver, each written to `contract`.
+
+This room imports the standard library and the transport libraries (pyserial, paho-mqtt); it knows nothing
+of the daemon.  `load(name)` brings in one driver and no other, so a Pi without a serial board never pays
+for pyserial.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+
+from rushlight_drivers.contract import Channel, Driver, DriverSpec, LinkError, Monotonic, Sample
+
+__all__ = ["NAMES", "Channel", "Driver", "DriverSpec", "LinkError", "Monotonic", "Sample", "load"]
+
+_MODULES = {
+    "lines": "rushlight_drivers.lines",
+    "query": "rushlight_drivers.query",
+    "modbus": "rushlight_drivers.modbus",
+    "onewire": "rushlight_drivers.onewire",
+    "iio": "rushlight_drivers.iio",
+    "mqtt": "rushlight_drivers.mqtt",
+    "simulated": "rushlight_drivers.simulated",
+    "recorded": "rushlight_drivers.recorded",
+    "none": "rushlight_drivers.none",
+}
+
+NAMES = tuple(_MODULES)
+
+
+def load(name: str) -> DriverSpec:
+    """Import the driver called `name` and return its `SPEC`; raises KeyError for an unknown name."""
+    spec = import_module(_MODULES[name]).SPEC
+    assert isinstance(spec, DriverSpec)
+    return spec
