@@ -22,7 +22,7 @@ Quality = Literal[1, 2, 3, 4, 9]
 Reported = float | str
 """A test's value: a number, or '>250' and '<5' for what lies outside the kit's range."""
 
-_CHECKED: dict[str, Any] = {"extra": "forbid", "strict": True}
+_CHECKED: dict[str, Any] = {"extra": "forbid"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

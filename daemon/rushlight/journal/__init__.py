@@ -1,1 +1,4 @@
-"""Events on disk, snapshots, outbox, backup, export.  Imports events and the standard library's sqlite3; never the tank."""
+"""Events on disk, snapshots, outbox, backup, export.
+
+Imports events, effects and the standard library's sqlite3; never the tank.
+"""

@@ -1,1 +1,4 @@
-"""Push, e-mail, hub, time-series store, heartbeat: how news leaves the house.  Imports events, settings, the outbox's types, clock."""
+"""Push, e-mail, hub, time-series store, heartbeat: how news leaves the house.
+
+Imports events, effects, views, settings, the journal's outbox and clock.
+"""
