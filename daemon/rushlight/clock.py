@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ctypes
 import threading
 import time
 from pathlib import Path
@@ -67,3 +68,36 @@ def boot_id(path: Path = Path("/proc/sys/kernel/random/boot_id")) -> str:
         return path.read_text().strip()
     except OSError:
         return "unknown"
+
+
+class _Timex(ctypes.Structure):
+    """`struct timex` of adjtimex(2) as far as its status word; the rest is room."""
+
+    _fields_ = (
+        ("modes", ctypes.c_uint),
+        ("offset", ctypes.c_long),
+        ("freq", ctypes.c_long),
+        ("maxerror", ctypes.c_long),
+        ("esterror", ctypes.c_long),
+        ("status", ctypes.c_int),
+        ("room", ctypes.c_byte * 256),
+    )
+
+
+_STA_UNSYNC = 0x0040
+
+
+def synchronised(marker: Path = Path("/run/systemd/timesync/synchronized")) -> bool:
+    """Whether the kernel's clock is known to be right.
+
+    True when systemd's time service has left its marker (systemd-time-wait-sync(8)) or the kernel does not
+    report STA_UNSYNC (adjtimex(2)).
+    """
+    if marker.exists():
+        return True
+    timex = _Timex()
+    try:
+        state = ctypes.CDLL(None, use_errno=True).adjtimex(ctypes.byref(timex))
+    except (OSError, AttributeError):
+        return False
+    return state >= 0 and not timex.status & _STA_UNSYNC

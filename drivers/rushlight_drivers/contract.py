@@ -105,6 +105,9 @@ class DriverSpec:
     options: type
     link_of: Callable[[Any], str]
     build: Callable[[Sequence[Channel], Monotonic], Driver]
+    streams: bool = False
+    """True when the device talks unasked (lines, mqtt): polled without pause, and thinned by the caller to one
+    value per `every_s`.  False when each poll asks: polled once per `every_s`."""
     maturity: Literal["draft", "tried", "proven"] = "draft"
     quantities: frozenset[str] = field(default_factory=frozenset)
     """Quantities that this driver can carry; empty means any."""

@@ -1,0 +1,223 @@
+"""Reads the configuration file, checks it whole, and hands out frozen `settings`.
+
+Owns the order of checking and the words of every complaint.  Never writes, never opens a device, and never
+puts a secret's text into an error.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import os
+import stat
+import tomllib
+import zoneinfo
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+import rushlight_drivers
+from pydantic import TypeAdapter, ValidationError
+
+from rushlight import checking
+from rushlight.checking import Fault
+from rushlight.science import photometry
+from rushlight.settings import Config, Kit, Probe, Tank
+
+SECRET_KEYS = ("password", "token", "secret")
+"""A key with one of these in its name holds a secret; `<key>_file` names a file or systemd credential with it."""
+
+
+class ConfigError(Exception):
+    """The configuration can't be used; `faults` lists everything that is wrong with it."""
+
+    def __init__(self, file: Path | str, faults: list[Fault]) -> None:
+        self.file, self.faults = file, faults
+        super().__init__("\n".join([f"{file}: {len(faults)} thing(s) to mend", *(f"  {f}" for f in faults)]))
+
+
+def load(file: Path | str) -> Config:
+    """The checked configuration in `file`; raises `ConfigError` with every fault at once."""
+    file = Path(file)
+    try:
+        text = file.read_bytes().decode()
+        raw = tomllib.loads(text)
+    except OSError as e:
+        raise ConfigError(file, [Fault("file", f"can't be read ({e.strerror})")]) from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as e:
+        raise ConfigError(file, [Fault("file", f"is not TOML: {e}")]) from None
+    return check(raw, file, readable_by_others=bool(file.stat().st_mode & stat.S_IROTH))
+
+
+def check(raw: Mapping[str, Any], file: Path | str = "config", *, readable_by_others: bool = False) -> Config:
+    """The checked configuration in an already decoded table; raises `ConfigError`."""
+    bare, driver_keys = _split_probes(raw)
+    found: list[Fault] = []
+    config: Config | None = None
+    try:
+        # Strict checking of JSON keeps "140" from passing for 140 and still takes lists for tuples.
+        config = _adapter().validate_json(json.dumps(bare, default=str), strict=True)
+    except ValidationError as e:
+        found += checking.faults(e, Config)
+    except ValueError as e:
+        found.append(Fault("file", str(e)))
+    options, faults = _driver_options(bare, driver_keys)
+    found += faults
+    found += _secret_faults(raw, readable_by_others=readable_by_others)
+    if config is not None:
+        found += _cross_faults(config)
+    if found or config is None:
+        raise ConfigError(file, found)
+    probes = tuple(dataclasses.replace(p, options=o) for p, o in zip(config.probe, options, strict=True))
+    return dataclasses.replace(config, probe=probes)
+
+
+def secret(value: str, file: str) -> str:
+    """A secret given in place or by file; a bare file name is looked up among systemd's credentials first.
+
+    Raises OSError when the file can't be read.
+    """
+    if not file:
+        return value
+    folder = os.environ.get("CREDENTIALS_DIRECTORY", "")
+    held = Path(folder) / file if folder and "/" not in file else None
+    return (held if held is not None and held.exists() else Path(file)).read_text().strip()
+
+
+def _adapter() -> TypeAdapter[Config]:
+    return TypeAdapter(Config)
+
+
+def _split_probes(raw: Mapping[str, Any]) -> tuple[dict[str, Any], list[dict[str, Any]]]:
+    """Take the drivers' own keys out of the probe tables."""
+    own = {f.name for f in dataclasses.fields(Probe)} - {"options"}
+    bare, rest = dict(raw), []
+    probes = raw.get("probe", [])
+    if isinstance(probes, list) and all(isinstance(p, dict) for p in probes):
+        bare["probe"] = [{k: v for k, v in p.items() if k in own} for p in probes]
+        rest = [{k: v for k, v in p.items() if k not in own} for p in probes]
+    return bare, rest
+
+
+def _driver_options(bare: Mapping[str, Any], driver_keys: list[dict[str, Any]]) -> tuple[list[Any], list[Fault]]:
+    """Each probe's options as its driver's own class."""
+    out: list[Any] = []
+    found: list[Fault] = []
+    for i, keys in enumerate(driver_keys):
+        name = bare["probe"][i].get("driver", "none")
+        if name not in rushlight_drivers.NAMES:
+            expected = ", ".join(rushlight_drivers.NAMES)
+            close = checking.nearest(str(name), rushlight_drivers.NAMES)
+            found.append(Fault(f"probe[{i}].driver", f"expected one of {expected}, got {name!r}{close}"))
+            continue
+        cls = rushlight_drivers.load(name).options
+        try:
+            out.append(TypeAdapter(cls).validate_json(json.dumps(keys, default=str), strict=True))
+        except ValidationError as e:
+            found += [_with_probe_keys(f, cls) for f in checking.faults(e, cls, ("probe", i))]
+    return out, found
+
+
+def _with_probe_keys(fault: Fault, options: type) -> Fault:
+    """A misspelt key of the probe itself looks like a driver's; suggest from both."""
+    if not fault.what.startswith("unknown key"):
+        return fault
+    known = [f.name for c in (Probe, options) for f in dataclasses.fields(c) if f.name != "options"]
+    return Fault(fault.key, f"unknown key{checking.nearest(fault.key.rsplit('.', 1)[-1], known)}")
+
+
+def _secret_faults(raw: Mapping[str, Any], *, readable_by_others: bool) -> list[Fault]:
+    found = []
+    for key, table in _tables(raw):
+        for name, value in table.items():
+            if not any(word in name for word in SECRET_KEYS) or not isinstance(value, str):
+                continue
+            where = f"{key}.{name}" if key else name
+            if name.endswith("_file"):
+                if table.get(name.removesuffix("_file")):
+                    found.append(Fault(where, "give the secret or a file that holds it, not both"))
+            elif value and readable_by_others:
+                found.append(
+                    Fault(where, f"a secret in a file that others may read; chmod o-r it or use {name}_file")
+                )
+    return found
+
+
+def _tables(raw: Any, key: str = "") -> Iterator[tuple[str, Mapping[str, Any]]]:
+    if isinstance(raw, Mapping):
+        yield key, raw
+        for name, value in raw.items():
+            yield from _tables(value, f"{key}.{name}" if key else str(name))
+    elif isinstance(raw, list):
+        for i, value in enumerate(raw):
+            yield from _tables(value, f"{key}[{i}]")
+
+
+def _cross_faults(config: Config) -> list[Fault]:
+    """What no single key can tell."""
+    found = []
+    if config.site.timezone not in zoneinfo.available_timezones():
+        close = checking.nearest(config.site.timezone, zoneinfo.available_timezones())
+        found.append(Fault("site.timezone", f"no such IANA time zone: {config.site.timezone!r}{close}"))
+    for name, things in (("tank", config.tank), ("kit", config.kit), ("probe", config.probe)):
+        found += _repeated(name, [t.id for t in things])
+    for i, tank in enumerate(config.tank):
+        found += _tank_faults(f"tank[{i}]", tank, config.kit)
+    for i, kit in enumerate(config.kit):
+        found += [
+            Fault(f"kit[{i}].pads.{s}", "expected at least two values, rising")
+            for s, pads in kit.pads.items()
+            if len(pads) < 2 or any(b <= a for a, b in zip(pads, pads[1:], strict=False))
+        ]
+    tanks = [t.id for t in config.tank]
+    for i, probe in enumerate(config.probe):
+        if probe.tank not in tanks:
+            found.append(Fault(f"probe[{i}].tank", f"no tank called {probe.tank!r}{checking.nearest(probe.tank, tanks)}"))
+        found += _unit_faults(f"probe[{i}].unit", probe)
+    return found
+
+
+def _repeated(name: str, ids: list[str]) -> list[Fault]:
+    return [Fault(f"{name}[{i}].id", f"{x!r} is used twice") for i, x in enumerate(ids) if x in ids[:i]]
+
+
+def _tank_faults(key: str, tank: Tank, kits: tuple[Kit, ...]) -> list[Fault]:
+    found = []
+    ids = [k.id for k in kits]
+    if tank.testing.kit and tank.testing.kit not in ids:
+        found.append(Fault(f"{key}.testing.kit", f"no kit called {tank.testing.kit!r}{checking.nearest(tank.testing.kit, ids)}"))
+    if tank.testing.longest_days < tank.testing.shortest_days:
+        found.append(Fault(f"{key}.testing.longest_days", "is shorter than shortest_days"))
+    for name, band in (("temperature", tank.limits.temperature), ("ph", tank.limits.ph)):
+        if band.low is not None and band.high is not None and band.low >= band.high:
+            found.append(Fault(f"{key}.limits.{name}.low", "is not below high"))
+    if tank.lamp is not None:
+        if tank.lamp.umol_per_lux is None and tank.lamp.spectrum not in photometry.SPECTRA:
+            expected = ", ".join(photometry.SPECTRA)
+            found.append(Fault(f"{key}.lamp.spectrum", f"expected one of {expected}, got {tank.lamp.spectrum!r}"))
+        for i, h in enumerate(tank.lamp.hours):
+            found += [
+                Fault(f"{key}.lamp.hours[{i}].{end}", f"expected a time such as 08:00, got {text!r}")
+                for end, text in (("on", h.on), ("off", h.off))
+                if not is_clock_time(text)
+            ]
+    return found
+
+
+def is_clock_time(text: str) -> bool:
+    """Whether `text` is HH:MM from 00:00 to 24:00."""
+    h, colon, m = text.partition(":")
+    if not (colon and len(h) == 2 and len(m) == 2 and (h + m).isascii() and (h + m).isdigit()):
+        return False
+    return int(m) < 60 and (int(h) < 24 or text == "24:00")
+
+
+def _unit_faults(key: str, probe: Probe) -> list[Fault]:
+    from rushlight.science import units  # noqa: PLC0415 - only configurations with probes need it
+
+    try:
+        if probe.unit:
+            units.to_standard(probe.quantity, 1.0, probe.unit)
+    except ValueError as e:
+        return [Fault(key, str(e))]
+    return []

@@ -1,0 +1,203 @@
+"""Event lines: JSON Lines text to `events` and back, one event a line.
+
+Owns the text form and its error messages.  Reads no file; `replay`, `import` and the hub hand it lines.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime as dt
+import json
+import math
+from functools import cache
+from typing import Any, cast
+
+from pydantic import TypeAdapter, ValidationError
+
+from rushlight import checking
+from rushlight.events import KINDS, Correction, Event, Quality, Reading
+from rushlight.settings import Config
+
+_READING_KEYS = frozenset({"at", "kind", "probe", "value", "unit", "quality", "id", "received_at"})
+_QUALITIES = frozenset({1, 2, 3, 4, 9})
+
+
+class LineError(ValueError):
+    """An event line that can't be used: `line_no` (0 when there is but one), `key` and `what` is wrong."""
+
+    def __init__(self, line_no: int, key: str, what: str) -> None:
+        self.line_no, self.key, self.what = line_no, key, what
+        super().__init__(f"line {line_no}: {key}: {what}" if line_no else f"{key}: {what}")
+
+
+def parse_line(text: str | bytes, line_no: int = 0) -> Event:
+    """The event in one line of text; raises `LineError` that names the line and the key."""
+    try:
+        record = json.loads(text)
+    except (ValueError, RecursionError) as e:
+        raise LineError(line_no, "line", f"not JSON ({e})") from None
+    if type(record) is not dict:
+        raise LineError(line_no, "line", "expected one JSON object")
+    return parse_record(record, line_no)
+
+
+def parse_record(record: dict[str, Any], line_no: int = 0) -> Event:
+    """The event in an already decoded line; raises `LineError`.  `record` is not kept."""
+    if record.get("kind") == "reading":
+        return _reading(record, line_no)
+    return _event(record, line_no)
+
+
+def unix_s(text: object, line_no: int = 0, key: str = "at") -> float:
+    """Seconds since 1970 of an RFC 3339 time with offset; raises `LineError`."""
+    try:
+        when = dt.datetime.fromisoformat(text)  # type: ignore[arg-type]
+        if when.tzinfo is None or len(cast("str", text)) < len("2026-01-01T00:00Z"):
+            raise ValueError
+        return when.timestamp()
+    except (ValueError, TypeError, OverflowError):
+        pass
+    raise LineError(line_no, key, f"expected a time such as 2026-03-01T12:00:00Z, with offset or Z, got {text!r}")
+
+
+def rfc3339(at_s: float) -> str:
+    """An RFC 3339 time in UTC, to the second where that is exact and to the millisecond otherwise."""
+    ms = round(at_s * 1000)
+    when = dt.datetime.fromtimestamp(ms // 1000, dt.UTC).strftime("%Y-%m-%dT%H:%M:%S")
+    return f"{when}Z" if ms % 1000 == 0 else f"{when}.{ms % 1000:03d}Z"
+
+
+def format_line(event: Event) -> str:
+    """One event as one line, without the newline; keys that hold their default are left out."""
+    return json.dumps(record_of(event), ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+
+
+def record_of(event: Event) -> dict[str, Any]:
+    """The JSON object that `format_line` writes."""
+    record: dict[str, Any] = {"at": rfc3339(event.at_s), "kind": event.kind}
+    for f in dataclasses.fields(event):
+        if f.name in {"at_s", "received_s", "id", "replacement"}:
+            continue
+        value = getattr(event, f.name)
+        required = f.default is dataclasses.MISSING and f.default_factory is dataclasses.MISSING
+        if required or value not in (f.default, None, {}, ()):
+            record[f.name] = _plain(value)
+    if isinstance(event, Correction) and event.replacement is not None:
+        record["replacement"] = record_of(event.replacement)
+    if event.id:
+        record["id"] = event.id
+    if event.received_s and event.received_s != event.at_s:
+        record["received_at"] = rfc3339(event.received_s)
+    return record
+
+
+def check_names(event: Event, config: Config, line_no: int = 0) -> None:
+    """Raise `LineError` for a tank, probe or kit that the configuration does not know."""
+    inner = event.replacement if isinstance(event, Correction) and event.replacement is not None else event
+    for key, known in (("tank", config.tank), ("probe", config.probe), ("kit", config.kit)):
+        name = getattr(inner, key, "")
+        if name and all(name != k.id for k in known):
+            raise LineError(line_no, key, f"no {key} called {name!r}{checking.nearest(name, [k.id for k in known])}")
+
+
+def _plain(value: Any) -> Any:
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {f.name: _plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+    return [_plain(v) for v in value] if isinstance(value, tuple) else value
+
+
+def _reading(record: dict[str, Any], line_no: int) -> Reading:
+    """By hand, because a year of one probe is half a million of these."""
+    if not _READING_KEYS.issuperset(record):
+        key = next(k for k in record if k not in _READING_KEYS)
+        raise LineError(line_no, key, f"unknown key{checking.nearest(key, _READING_KEYS)}")
+    probe, value, quality = record.get("probe"), record.get("value"), record.get("quality")
+    if type(probe) is not str:
+        raise LineError(line_no, "probe", "is missing" if probe is None else f"expected text, got {probe!r}")
+    if value is None:
+        if "value" not in record:
+            raise LineError(line_no, "value", "is missing (null says that the device has none)")
+    elif type(value) not in {float, int} or not math.isfinite(value):
+        raise LineError(line_no, "value", f"expected a finite number or null, got {value!r}")
+    if quality is not None and (type(quality) is not int or quality not in _QUALITIES):
+        raise LineError(line_no, "quality", f"expected 1, 2, 3, 4 or 9, got {quality!r}")
+    unit, id_, received = record.get("unit", ""), record.get("id", ""), record.get("received_at")
+    if type(unit) is not str or type(id_) is not str:
+        raise LineError(line_no, "unit" if type(unit) is not str else "id", "expected text")
+    return Reading(
+        at_s=unix_s(record.get("at"), line_no),
+        received_s=0.0 if received is None else unix_s(received, line_no, "received_at"),
+        id=id_,
+        probe=probe,
+        value=None if value is None else float(value),
+        unit=unit,
+        quality=cast("Quality | None", quality),
+    )
+
+
+@cache
+def _adapter(kind: type[Event]) -> TypeAdapter[Any]:
+    return TypeAdapter(kind)
+
+
+def _event(record: dict[str, Any], line_no: int) -> Event:
+    kind = record.get("kind")
+    cls = KINDS.get(kind) if isinstance(kind, str) else None
+    if cls is None:
+        close = checking.nearest(kind, KINDS) if isinstance(kind, str) else ""
+        raise LineError(line_no, "kind", "is missing" if kind is None else f"unknown kind {kind!r}{close}")
+    body = {k: v for k, v in record.items() if k not in {"at", "received_at", "kind"}}
+    for own in ("at_s", "received_s"):
+        if own in body:
+            raise LineError(line_no, own, f"unknown key{checking.nearest(own, ['at', 'received_at'])}")
+    body["at_s"] = unix_s(record.get("at"), line_no)
+    if "received_at" in record:
+        body["received_s"] = unix_s(record["received_at"], line_no, "received_at")
+    replacement = body.pop("replacement", None) if cls is Correction else None
+    event = _checked(cls, body, line_no)
+    if isinstance(event, Correction):
+        return _correction(event, replacement, line_no)
+    _check_values(event, line_no)
+    return event
+
+
+def _checked(cls: type[Event], body: dict[str, Any], line_no: int) -> Event:
+    try:
+        # Strict checking of JSON keeps "5" from passing for 5 and still takes a list for a tuple.
+        return cast("Event", _adapter(cls).validate_json(json.dumps(body), strict=True))
+    except ValidationError as e:
+        found = checking.faults(e, cls)
+        # A misspelt key also shows up as a missing one; the misspelling is what helps.
+        fault = next((f for f in found if f.what.startswith("unknown key")), found[0])
+        key = "line" if fault.key == "." else fault.key
+        raise LineError(line_no, key, fault.what) from None
+
+
+def _correction(event: Correction, replacement: Any, line_no: int) -> Correction:
+    if event.void == (replacement is not None):
+        raise LineError(line_no, "replacement", "give either void = true or a replacement event")
+    if replacement is None:
+        return event
+    if not isinstance(replacement, dict) or replacement.get("kind") in {"correction", "reading"}:
+        raise LineError(line_no, "replacement", "expected an event other than a reading or a correction")
+    try:
+        inner = parse_record({**replacement, "id": event.of}, line_no)
+    except LineError as e:
+        raise LineError(line_no, f"replacement.{e.key}", e.what) from None
+    return dataclasses.replace(event, replacement=inner)
+
+
+def _check_values(event: Event, line_no: int) -> None:
+    """A test's values are numbers, or a bound written '>250' or '<5'."""
+    for name, value in getattr(event, "values", {}).items():
+        if isinstance(value, str) and not _is_bound(value):
+            raise LineError(line_no, f"values.{name}", f"expected a number, '>250' or '<5', got {value!r}")
+        if not isinstance(value, str) and not (math.isfinite(value) and value >= 0):
+            raise LineError(line_no, f"values.{name}", f"expected a number of 0 or more, got {value!r}")
+
+
+def _is_bound(text: str) -> bool:
+    try:
+        return text[:1] in {"<", ">"} and text[1:2].isdigit() and math.isfinite(float(text[1:]))
+    except ValueError:
+        return False

@@ -1,0 +1,32 @@
+"""Samples in, readings out: the one place where a driver's words become the daemon's."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from rushlight_drivers import Sample
+
+from rushlight.events import Quality, Reading
+
+_FLAG_OF_TROUBLE: dict[str, Quality | None] = {
+    "": None,  # nothing said: the core judges
+    "no_value": 9,
+    "saturated": 9,  # never dark, never a number
+    "retained": 2,  # last known, not fresh
+    "sentinel": 4,
+    "checksum": 4,
+    "garbled": 4,
+    "unreadable": 4,
+}
+
+
+def reading(sample: Sample, at: Callable[[float], float], id_: str = "") -> Reading:
+    """The event for a sample; `at` turns its monotonic time into seconds since 1970."""
+    return Reading(
+        at_s=at(sample.mono_s),
+        id=id_,
+        probe=sample.channel,
+        value=None if sample.trouble and sample.trouble != "retained" else sample.value,
+        unit=sample.unit,
+        quality=_FLAG_OF_TROUBLE[sample.trouble],
+    )
