@@ -24,10 +24,6 @@ from rushlight.checking import Fault
 from rushlight.science import photometry
 from rushlight.settings import Config, Kit, Probe, Tank
 
-SECRET_KEYS = ("password", "token", "secret")
-"""A key with one of these in its name holds a secret; `<key>_file` names a file or systemd credential with it."""
-
-
 class ConfigError(Exception):
     """The configuration can't be used; `faults` lists everything that is wrong with it."""
 
@@ -63,13 +59,15 @@ def check(raw: Mapping[str, Any], file: Path | str = "config", *, readable_by_ot
         found.append(Fault("file", str(e)))
     options, faults = _driver_options(bare, driver_keys)
     found += faults
-    found += _secret_faults(raw, readable_by_others=readable_by_others)
-    if config is not None:
-        found += _cross_faults(config)
-    if found or config is None:
+    if config is None:
         raise ConfigError(file, found)
-    probes = tuple(dataclasses.replace(p, options=o) for p, o in zip(config.probe, options, strict=True))
-    return dataclasses.replace(config, probe=probes)
+    if len(options) == len(config.probe):
+        probes = tuple(dataclasses.replace(p, options=o) for p, o in zip(config.probe, options, strict=True))
+        config = dataclasses.replace(config, probe=probes)
+    found += _secret_faults(config, readable_by_others=readable_by_others) + _cross_faults(config)
+    if found:
+        raise ConfigError(file, found)
+    return config
 
 
 def secret(value: str, file: str) -> str:
@@ -126,31 +124,30 @@ def _with_probe_keys(fault: Fault, options: type) -> Fault:
     return Fault(fault.key, f"unknown key{checking.nearest(fault.key.rsplit('.', 1)[-1], known)}")
 
 
-def _secret_faults(raw: Mapping[str, Any], *, readable_by_others: bool) -> list[Fault]:
+def _secret_faults(config: Config, *, readable_by_others: bool) -> list[Fault]:
+    """A field that keeps itself out of its repr is a secret: by file or in place, not both, and read by nobody else."""
     found = []
-    for key, table in _tables(raw):
-        for name, value in table.items():
-            if not any(word in name for word in SECRET_KEYS) or not isinstance(value, str):
+    for key, section in _sections(config):
+        for f in dataclasses.fields(section):
+            if f.repr or not getattr(section, f.name):
                 continue
-            where = f"{key}.{name}" if key else name
-            if name.endswith("_file"):
-                if table.get(name.removesuffix("_file")):
-                    found.append(Fault(where, "give the secret or a file that holds it, not both"))
-            elif value and readable_by_others:
-                found.append(
-                    Fault(where, f"a secret in a file that others may read; chmod o-r it or use {name}_file")
-                )
+            if getattr(section, f"{f.name}_file", ""):
+                found.append(Fault(f"{key}.{f.name}", "give the secret or a file that holds it, not both"))
+            elif readable_by_others:
+                what = f"a secret in a file that others may read; chmod o-r it or use {f.name}_file"
+                found.append(Fault(f"{key}.{f.name}", what))
     return found
 
 
-def _tables(raw: Any, key: str = "") -> Iterator[tuple[str, Mapping[str, Any]]]:
-    if isinstance(raw, Mapping):
-        yield key, raw
-        for name, value in raw.items():
-            yield from _tables(value, f"{key}.{name}" if key else str(name))
-    elif isinstance(raw, list):
-        for i, value in enumerate(raw):
-            yield from _tables(value, f"{key}[{i}]")
+def _sections(config: Any, key: str = "") -> Iterator[tuple[str, Any]]:
+    """Every dataclass in the configuration with its key path."""
+    for f in dataclasses.fields(config):
+        value, path = getattr(config, f.name), f"{key}.{f.name}" if key else f.name
+        for i, item in enumerate(value if isinstance(value, tuple) else (value,)):
+            if dataclasses.is_dataclass(item):
+                here = f"{path}[{i}]" if isinstance(value, tuple) else path
+                yield here, item
+                yield from _sections(item, here)
 
 
 def _cross_faults(config: Config) -> list[Fault]:

@@ -9,13 +9,14 @@ import dataclasses
 import datetime as dt
 import json
 import math
+from collections.abc import Mapping
 from functools import cache
 from typing import Any, cast
 
 from pydantic import TypeAdapter, ValidationError
 
 from rushlight import checking
-from rushlight.events import KINDS, Correction, Event, Quality, Reading
+from rushlight.events import INTERNAL_KINDS, KINDS, Correction, Event, Quality, Reading
 from rushlight.settings import Config
 
 _READING_KEYS = frozenset({"at", "kind", "probe", "value", "unit", "quality", "id", "received_at"})
@@ -30,22 +31,25 @@ class LineError(ValueError):
         super().__init__(f"line {line_no}: {key}: {what}" if line_no else f"{key}: {what}")
 
 
-def parse_line(text: str | bytes, line_no: int = 0) -> Event:
-    """The event in one line of text; raises `LineError` that names the line and the key."""
+def parse_line(text: str | bytes, line_no: int = 0, *, internal: bool = False) -> Event:
+    """The event in one line of text; raises `LineError` that names the line and the key.
+
+    `internal` admits the kinds that only the daemon's own journal holds.
+    """
     try:
         record = json.loads(text)
     except (ValueError, RecursionError) as e:
         raise LineError(line_no, "line", f"not JSON ({e})") from None
     if type(record) is not dict:
         raise LineError(line_no, "line", "expected one JSON object")
-    return parse_record(record, line_no)
+    return parse_record(record, line_no, internal=internal)
 
 
-def parse_record(record: dict[str, Any], line_no: int = 0) -> Event:
+def parse_record(record: dict[str, Any], line_no: int = 0, *, internal: bool = False) -> Event:
     """The event in an already decoded line; raises `LineError`.  `record` is not kept."""
     if record.get("kind") == "reading":
         return _reading(record, line_no)
-    return _event(record, line_no)
+    return _event(record, line_no, KINDS | INTERNAL_KINDS if internal else KINDS)
 
 
 def unix_s(text: object, line_no: int = 0, key: str = "at") -> float:
@@ -140,9 +144,9 @@ def _adapter(kind: type[Event]) -> TypeAdapter[Any]:
     return TypeAdapter(kind)
 
 
-def _event(record: dict[str, Any], line_no: int) -> Event:
+def _event(record: dict[str, Any], line_no: int, kinds: Mapping[str, type[Event]]) -> Event:
     kind = record.get("kind")
-    cls = KINDS.get(kind) if isinstance(kind, str) else None
+    cls = kinds.get(kind) if isinstance(kind, str) else None
     if cls is None:
         close = checking.nearest(kind, KINDS) if isinstance(kind, str) else ""
         raise LineError(line_no, "kind", "is missing" if kind is None else f"unknown kind {kind!r}{close}")

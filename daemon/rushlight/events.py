@@ -228,3 +228,22 @@ KINDS: dict[str, type[Event]] = {
     for c in (Reading, Test, Feeding, WaterChange, TopOff, Harvest, Dose, Stocking, LampWork, Sighting, Calibration)
     + (Acknowledge, Shelve, Correction, Note)
 }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Condition(Event):
+    """What the daemon found out about itself: its disk, its clock, its channels.
+
+    Kept in the journal so that a restart knows it, never exported: it is about this machine, not the tanks.
+    `subject` is the channel, where one alarm can stand several times.
+    """
+
+    kind: ClassVar[str] = "condition"
+    alarm: Literal["delivery_failing", "storage_low", "clock_untrusted"]
+    says: Literal["raise", "clear"]
+    subject: str = ""
+    facts: dict[str, str | float] = field(default_factory=dict)
+
+
+INTERNAL_KINDS: dict[str, type[Event]] = {Condition.kind: Condition}
+"""Kinds that a journal may hold and an event file may not."""

@@ -174,6 +174,185 @@ class Probe:
 
 
 @dataclass(frozen=True, slots=True)
+class Alarms:
+    """What differs from the alarm table."""
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = _CHECKED
+    out_of_service: tuple[str, ...] = ()
+    """Alarm names (`ph_low`) or ids (`foyer.ph_low`) that are watched but never told."""
+    priority: dict[str, Priority] = field(default_factory=dict)
+    """Alarm name to priority, where the table's default does not suit."""
+
+
+@dataclass(frozen=True, slots=True)
+class Push:
+    """Push over plain HTTP: a message is posted to a topic that phones subscribe to."""
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = _CHECKED
+    server: str = ""
+    """Base address such as https://push.example.org; empty: no push."""
+    topic: str = ""
+    """Whoever knows the topic can read it; treat it as a secret."""
+    topic_file: str = ""
+    token: str = field(default="", repr=False)
+    """Access token, sent as a bearer; or user and password joined by a colon."""
+    token_file: str = ""
+    ca_file: str = ""
+    """A certificate authority of your own, PEM."""
+    deadline_s: Annotated[float, Gt(0), Le(120)] = 30.0
+    """Total time for one send, whatever the server does."""
+    per_hour: Annotated[int, Ge(1), Le(600)] = 12
+    """Messages an hour to one person; more wait and go out together."""
+    reserve_for_high: Count = 6
+    """Of these, kept free for high alarms."""
+
+
+@dataclass(frozen=True, slots=True)
+class Webhook:
+    """A JSON document posted to an address of yours."""
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = _CHECKED
+    url: str = field(default="", repr=False)
+    url_file: str = ""
+    token: str = field(default="", repr=False)
+    """Sent as a bearer, if given."""
+    token_file: str = ""
+    template: str = ""
+    """JSON text with $title $body $priority $key $alarm $link in it, as string contents; empty: all of them as keys."""
+    ca_file: str = ""
+    deadline_s: Annotated[float, Gt(0), Le(120)] = 30.0
+
+
+@dataclass(frozen=True, slots=True)
+class Email:
+    """Mail over SMTP: the weekly summary, and alarms where push fails or is not wanted."""
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = _CHECKED
+    host: str = ""
+    """Empty: no e-mail."""
+    port: Annotated[int, Ge(1), Le(65535)] | None = None
+    """None: 587 for starttls, 465 for tls, 25 for none."""
+    security: Literal["starttls", "tls", "none"] = "starttls"
+    user: str = ""
+    password: str = field(default="", repr=False)
+    password_file: str = ""
+    sender: str = ""
+    """Empty: `user`."""
+    to: tuple[str, ...] = ()
+    """Who gets the weekly summary, and alarms where a contact names no address of their own."""
+    ca_file: str = ""
+    deadline_s: Annotated[float, Gt(0), Le(300)] = 60.0
+    weekly_day: Annotated[int, Ge(1), Le(7)] = 1
+    """1 Monday to 7 Sunday."""
+    weekly_at: ClockTime = "07:30"
+
+
+@dataclass(frozen=True, slots=True)
+class Heartbeat:
+    """An address outside the house that is pinged while all is well, so that silence is noticed there."""
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = _CHECKED
+    url: str = field(default="", repr=False)
+    url_file: str = ""
+    fail_url: str = field(default="", repr=False)
+    """Pinged instead, with the reason, where the service knows such an address."""
+    every_seconds: Annotated[float, Ge(5), Le(86400)] = 300.0
+    method: Literal["GET", "POST"] = "POST"
+    deadline_s: Annotated[float, Gt(0), Le(120)] = 20.0
+    accept_none: bool = False
+    """True: the keeper accepts that nothing outside watches; `check` stops saying so."""
+
+
+ChannelName = Literal["push", "webhook", "email"]
+
+
+@dataclass(frozen=True, slots=True)
+class Person:
+    """Somebody who is told.  Roles do: 'duty librarian' tells as much as a name."""
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = _CHECKED
+    id: Name
+    name: str = ""
+    channels: tuple[ChannelName, ...] = ()
+    """In order of trying; empty: every configured channel, push first."""
+    topic: str = ""
+    """Their own push topic; empty: the push section's."""
+    email: str = ""
+    """Their own address; empty: the e-mail section's."""
+    quiet_from: ClockTime = ""
+    quiet_until: ClockTime = ""
+    """Hours in which low and medium wait; empty: the contacts section's."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sitter:
+    """Who looks after the tanks while the keeper is away, told first and in simpler words."""
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = _CHECKED
+    person: Name
+    """Id of a person."""
+    first_day: dt.date
+    last_day: dt.date
+    call: str = ""
+    """Whom to call, as the message says it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Contacts:
+    """Who is told, and when."""
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = _CHECKED
+    person: tuple[Person, ...] = ()
+    """The first is told first; an unacknowledged high alarm goes to the second as well.  Empty: one keeper."""
+    quiet_from: ClockTime = "22:00"
+    quiet_until: ClockTime = "07:00"
+    """Local hours in which low and medium wait; equal times: never quiet."""
+    escalate_minutes: Annotated[float, Gt(0), Le(1440)] = 30.0
+    """An unacknowledged high alarm goes to the second contact after this."""
+    sitter: tuple[Sitter, ...] = ()
+    page_url: str = ""
+    """Where phones reach the page, such as http://rushlight.local:8080; empty: messages carry no link."""
+
+
+@dataclass(frozen=True, slots=True)
+class Storage:
+    """Where the journal lives and how long things are kept."""
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = _CHECKED
+    folder: str = ""
+    """Empty: systemd's state directory, else ~/.local/share/rushlight."""
+    flush_seconds: Annotated[float, Ge(1), Le(600)] = 60.0
+    """Readings go to the disk this often; what a person enters and every alarm goes at once."""
+    raw_days: Annotated[int, Ge(7)] = 90
+    """Days for which every reading is kept; after that, ten-minute means."""
+    mean_days: Annotated[int, Ge(90)] = 3650
+    """Days for which the ten-minute means are kept.  Entries and alarms are kept for good."""
+    backup_folder: str = ""
+    """Empty: `backups` beside the journal; better another disk."""
+    backup_at: ClockTime = "03:40"
+    backups_daily: Annotated[int, Ge(1)] = 7
+    backups_weekly: Count = 4
+    low_percent: Annotated[float, Ge(0), Le(50)] = 10.0
+    """Free space on the journal's disk below which `storage_low` is raised."""
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """The phone page."""
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = _CHECKED
+    enabled: bool = True
+    listen: str = "127.0.0.1"
+    """Address to listen on; loopback until you say otherwise, 0.0.0.0 for the home network."""
+    port: Annotated[int, Ge(1), Le(65535)] = 8080
+    hosts: tuple[str, ...] = ()
+    """Names by which phones reach the Pi, besides its own host name and addresses."""
+    certificate: str = ""
+    """Own certificate and key (PEM files) for TLS; empty: plain, or TLS by a proxy in front."""
+    certificate_key: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Config:
     """Everything, as checked by `config.load`."""
 
@@ -182,3 +361,11 @@ class Config:
     tank: Annotated[tuple[Tank, ...], MinLen(1)]
     kit: Annotated[tuple[Kit, ...], MinLen(1)]
     probe: tuple[Probe, ...] = ()
+    alarms: Alarms = field(default_factory=Alarms)
+    push: Push = field(default_factory=Push)
+    webhook: Webhook = field(default_factory=Webhook)
+    email: Email = field(default_factory=Email)
+    heartbeat: Heartbeat = field(default_factory=Heartbeat)
+    contacts: Contacts = field(default_factory=Contacts)
+    storage: Storage = field(default_factory=Storage)
+    page: Page = field(default_factory=Page)

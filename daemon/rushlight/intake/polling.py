@@ -22,6 +22,8 @@ log = logging.getLogger(__name__)
 FIRST_WAIT_S, LONGEST_WAIT_S = 1.0, 30.0
 _STREAM_POLL_S = 1.0
 _POLL_TIMEOUT_S = 10.0
+_EARLY = 0.02
+"""A value that comes this part of a period early still counts for it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,14 +68,13 @@ class Thinner:
 
     def keep(self, samples: Sequence[Sample]) -> Iterator[Sample]:
         for s in samples:
-            due_s = self._next_s.get(s.channel)
+            every_s, due_s = self._every_s.get(s.channel, 60.0), self._next_s.get(s.channel)
             changed = s.trouble != self._trouble.get(s.channel, "")
-            if due_s is not None and s.mono_s < due_s and not changed:
+            if due_s is not None and s.mono_s < due_s - _EARLY * every_s and not changed:
                 continue
-            every_s = self._every_s.get(s.channel, 60.0)
-            # The next one is due a period after this one was due, so that a slightly fast device is not halved.
-            late = due_s is None or changed or s.mono_s >= due_s + every_s
-            self._next_s[s.channel] = (s.mono_s if late or due_s is None else due_s) + every_s * 0.98
+            # The next is due a period after this one was due, so that a device a little slow does not drift.
+            on_time = due_s is not None and not changed and s.mono_s < due_s + every_s
+            self._next_s[s.channel] = (due_s if on_time and due_s is not None else s.mono_s) + every_s
             self._trouble[s.channel] = s.trouble
             yield s
 

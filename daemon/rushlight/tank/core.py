@@ -11,17 +11,17 @@ from dataclasses import dataclass, field
 
 from rushlight.alarms.finding import Finding
 from rushlight.effects import Daily, DueChange, Effect
-from rushlight.events import LampWork, Sighting, TankEvent, Test
-from rushlight.settings import Config, Quantity, Tank
+from rushlight.events import LampWork, TankEvent, Test
+from rushlight.settings import Config, Tank
 from rushlight.tank.chemistry import ChemistryState, ChemistryWatch
 from rushlight.tank.light import LightState, LightWatch
 from rushlight.tank.limits import LimitsState, LimitsWatch
-from rushlight.tank.nitrate import NitrateState, NitrateWatch
+from rushlight.tank.nitrate import NitrateReport, NitrateState, NitrateWatch
 from rushlight.tank.routine import RoutineState, RoutineWatch
 from rushlight.tank.supplies import SuppliesState, SuppliesWatch
 
-LIGHT_ALARMS = frozenset({"lamp_dimming", "lamp_off", "light_low", "light_probe_fouled"})
-PROBE_ALARMS = frozenset({"probe_fault", "probe_silent"})
+FRESH_S = 6 * 3600.0
+"""A probe's value older than this no longer says what the water is like."""
 
 
 @dataclass(slots=True)
@@ -34,9 +34,132 @@ class TankState:
     routine: RoutineState
     supplies: SuppliesState
     limits: LimitsState
-    latest: dict[str, float] = field(default_factory=dict)
-    """The last good value of each quantity, canonical units."""
-    latest_at_s: dict[str, float] = field(default_factory=dict)
+    latest: dict[str, tuple[float, float]] = field(default_factory=dict)
+    """The last good value of each quantity, in its canonical unit, and when it was taken."""
     due_at_s: float | None = None
     due_reason: str = ""
-    last_test: Test | None = None
+    tests: list[Test] = field(default_factory=list)
+    """The last few, newest last, for people to look at."""
+
+
+class TankCore:
+    """One tank's watches."""
+
+    def __init__(self, tank: Tank, config: Config) -> None:
+        self.tank = tank
+        probes = [p for p in config.probe if p.tank == tank.id]
+        light = next((p for p in probes if p.quantity == "light"), None)
+        self.light = LightWatch(tank, config.site, light)
+        electrode = any(p.quantity == "nitrate" for p in probes)
+        self.nitrate = NitrateWatch(tank, config.kit, config.site.timezone, electrode)
+        self.chemistry = ChemistryWatch(tank, config.kit)
+        self.routine = RoutineWatch(tank, config.kit, config.site.timezone)
+        self.supplies = SuppliesWatch(tank, config.kit)
+        self.limits = LimitsWatch(tank)
+
+    def initial(self) -> TankState:
+        """Nothing known yet."""
+        return TankState(
+            light=self.light.initial(),
+            nitrate=self.nitrate.initial(),
+            chemistry=self.chemistry.initial(),
+            routine=self.routine.initial(),
+            supplies=self.supplies.initial(),
+            limits=self.limits.initial(),
+        )
+
+    def on_value(self, state: TankState, at_s: float, quantity: str, value: float | None, flag: int) -> Sequence[Finding]:
+        """One reading, calibrated and flagged; only good and unjudged ones say anything about the water."""
+        if quantity == "light":
+            self.light.on_reading(state.light, at_s, value, flag)
+        if value is None or flag > 2:
+            return ()
+        state.latest[quantity] = (value, at_s)
+        if quantity == "nitrate":
+            self.nitrate.on_electrode(state.nitrate, at_s, value)
+            return ()
+        return self.limits.on_value(state.limits, at_s, quantity, value)
+
+    def on_fact(self, state: TankState, event: TankEvent) -> None:
+        """Something a person did or saw, possibly late, possibly a second version of it."""
+        for watch, own in self._listeners(state):
+            watch.on_fact(own, event)
+        if isinstance(event, LampWork):
+            self.light.on_lamp(state.light, event)
+        if isinstance(event, Test):
+            kept = [t for t in state.tests if t.id != event.id] + [event]
+            state.tests = sorted(kept, key=lambda t: (t.at_s, t.id))[-12:]
+
+    def void(self, state: TankState, event_id: str) -> None:
+        """That event never was."""
+        for watch, own in self._listeners(state):
+            watch.void(own, event_id)
+        self.light.void(state.light, event_id)
+        state.tests = [t for t in state.tests if t.id != event_id]
+
+    def _listeners(self, state: TankState) -> tuple[tuple[object, object], ...]:
+        return (
+            (self.nitrate, state.nitrate),
+            (self.chemistry, state.chemistry),
+            (self.routine, state.routine),
+            (self.supplies, state.supplies),
+        )
+
+    def close_day(self, state: TankState, date: str, from_s: float, to_s: float) -> Daily:
+        """Local midnight: the day's light is added up, the estimate carried on, and both told."""
+        day = self.light.close_day(state.light, date, from_s, to_s)
+        self.nitrate.close_day(state.nitrate, day, date, to_s)
+        report = self.nitrate.report(state.nitrate, to_s)
+        return Daily(
+            at_s=to_s,
+            tank=self.tank.id,
+            date=date,
+            light_dose_mol=day.dose_mol,
+            light_coverage=day.coverage,
+            lamp_dose_mol=day.lamp_dose_mol,
+            lamp_percent=day.lamp_percent,
+            nitrate=report.nitrate,
+            net_rate=report.net_rate,
+            supply_rate=report.supply_rate,
+            uptake_rate=report.uptake_rate,
+            kept_up=report.kept_up,
+            days_to_limit=report.days_to_limit,
+        )
+
+    def assess(self, state: TankState, at_s: float, pressing: Set[str]) -> tuple[list[Finding], list[Effect]]:
+        """Everything that does not change with every reading: findings, and the next test's date if it moved.
+
+        `pressing` names the tank's alarms that stand at the moment.
+        """
+        report = self.nitrate.report(state.nitrate, at_s)
+        found = self.nitrate.findings(state.nitrate, at_s)
+        found += self.light.findings(state.light, at_s)
+        found += self._chemistry(state, at_s, report)
+        found += self.supplies.findings(state.supplies, at_s)
+        effects: list[Effect] = []
+        due_at_s, reason = self.routine.due(state.routine, at_s, report.chance_within, pressing)
+        if due_at_s != state.due_at_s:
+            state.due_at_s, state.due_reason = due_at_s, reason
+            effects.append(DueChange(at_s=at_s, tank=self.tank.id, due_at_s=due_at_s, reason=reason))
+        found += self.routine.findings(state.routine, at_s)
+        return found, effects
+
+    def _chemistry(self, state: TankState, at_s: float, report: NitrateReport) -> list[Finding]:
+        return self.chemistry.findings(
+            state.chemistry,
+            at_s,
+            ph=self.fresh(state, "ph", at_s),
+            temp_c=self.fresh(state, "temperature", at_s),
+            supply_rate=report.supply_rate,
+            net_rate=report.net_rate,
+        )
+
+    def fresh(self, state: TankState, quantity: str, at_s: float) -> float | None:
+        """A probe's last good value, if it is recent."""
+        value, value_at_s = state.latest.get(quantity, (0.0, float("-inf")))
+        return value if at_s - value_at_s <= FRESH_S else None
+
+    def next_wake(self, state: TankState, at_s: float) -> list[float]:
+        """Moments after `at_s` at which this tank should be looked at though nothing happened."""
+        wakes = [self.light.next_wake(state.light, at_s), self.routine.next_wake(state.routine, at_s)]
+        return [w for w in wakes if w is not None]

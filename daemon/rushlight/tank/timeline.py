@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from rushlight.effects import Effect
     from rushlight.tank.site import Core, SiteState
 
-_MOST_TICKS = 100_000
+_MOST_TICKS = 1_000
 """A core that asks to be woken so often without time moving on is stuck; better loud than hung."""
 
 

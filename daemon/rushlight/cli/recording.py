@@ -1,0 +1,162 @@
+"""`rushlight record`: what a person did or saw, into the journal."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import re
+import uuid
+import zoneinfo
+from pathlib import Path
+from typing import Any
+
+import click
+
+from rushlight import eventlines
+from rushlight.cli.common import config_option, data_folder, fail, load_config
+from rushlight.clock import SystemClock
+from rushlight.events import KINDS
+from rushlight.service import control
+from rushlight.settings import Config
+
+_KINDS = [k for k in KINDS if k not in {"reading", "acknowledge", "shelve"}]
+_VALUE = re.compile(r"\s*([<>]?\d+(?:\.\d+)?)\s*(.*)")
+_POINT = re.compile(r"(-?\d+(?:\.\d+)?)=(-?\d+(?:\.\d+)?)(?:@(-?\d+(?:\.\d+)?))?")
+
+
+@click.command()
+@click.argument("kind", type=click.Choice(_KINDS), metavar="KIND")
+@click.argument("pairs", nargs=-1, metavar="[KEY=VALUE]...")
+@click.option("--tank", "-t", help="Tank id; may be left out when there is one tank.")
+@click.option("--probe", help="Probe id, for a calibration.")
+@click.option("--at", "when", help="When it was done: '18:30', '2026-03-01 18:30' (local time) or RFC 3339.  [default: now]")
+@click.option("--note", help="Free words kept with the entry.")
+@click.option("--id", "id_", help="The entry's own id; the same id twice is one entry.")
+@config_option
+def record(kind: str, pairs: tuple[str, ...], config_file: Path | None, **given: str | None) -> None:
+    """Write down a test, a feeding, a water change or anything else done or seen.
+
+    KIND is one of test, feeding, water_change, top_off, harvest, dose, stocking, lamp, sighting, calibration,
+    correction, note.
+
+    \b
+    rushlight record test --tank foyer nitrate=25 ph=7.0
+    rushlight record test --tank foyer nitrate='>250' --at '2026-03-01 18:30'
+    rushlight record test --tank foyer method=lab 'nitrate=5.6 mg/L N'
+    rushlight record feeding --tank foyer grams=0.9
+    rushlight record water_change --tank foyer fraction=0.3
+    rushlight record harvest --tank foyer fresh_grams=400 plant='umbrella sedge'
+    rushlight record lamp --tank foyer what=replaced
+    rushlight record sighting --tank foyer what=algae
+    rushlight record calibration --probe foyer-ph 6.86=6.91@24 4.01=4.10@24
+    rushlight record correction of=ENTRY-ID void=true
+
+    Exit status: 0 written (the entry's id is printed); 1 it could not be stored; 2 the entry is wrong.
+    """  # noqa: D301
+    config = load_config(config_file)
+    line = build(kind, pairs, config, SystemClock().wall_s(), **given)
+    try:
+        eventlines.check_names(eventlines.parse_record(dict(line)), config)
+    except eventlines.LineError as e:
+        fail(f"{e.key}: {e.what}", status=2)
+    try:
+        answer = control.ask(data_folder(config), do="record", line=line)
+    except control.NotRunningError:
+        answer = _without_daemon(config, line)
+    except RuntimeError as e:
+        fail(f"not stored: {e}")
+    known = "" if answer.get("new", True) else " (it was there already)"
+    click.echo(f"{line['id']}{known}")
+
+
+def _without_daemon(config: Config, line: dict[str, Any]) -> dict[str, Any]:
+    from rushlight.service import offline
+
+    try:
+        return offline.record(config, data_folder(config), eventlines.parse_record(dict(line)))
+    except OSError as e:
+        fail(f"not stored: the daemon is not running and {data_folder(config)} can't be written ({e})")
+
+
+def build(kind: str, pairs: tuple[str, ...], config: Config, now_s: float, **given: str | None) -> dict[str, Any]:
+    """The event line for what was typed; exits with 2 when it can't be one."""
+    line: dict[str, Any] = {"kind": kind, "id": given.get("id_") or str(uuid.uuid4())}
+    now = dt.datetime.fromtimestamp(now_s, zoneinfo.ZoneInfo(config.site.timezone))
+    at = _when(given.get("when"), now)
+    line["at"] = at.isoformat()
+    if given.get("when"):
+        line["received_at"] = now.isoformat()
+    if kind == "calibration":
+        line["probe"] = given.get("probe") or fail("probe: is missing; give --probe", status=2)
+        line["points"] = [_point(p) for p in pairs]
+        return line
+    if kind != "correction":
+        line["tank"] = given.get("tank") or _only_tank(config)
+    if given.get("note"):
+        line["note"] = given["note"]
+    fields = dict(_pair(p) for p in pairs)
+    return line | (_test(fields, line["tank"], config) if kind == "test" else {k: _plain(v) for k, v in fields.items()})
+
+
+def _test(fields: dict[str, str], tank: str, config: Config) -> dict[str, Any]:
+    out: dict[str, Any] = {k: fields.pop(k) for k in ("method", "kit", "note") if k in fields}
+    testing = next((t.testing for t in config.tank if t.id == tank), None)
+    kit_id = out.get("kit") or (testing.kit if testing else "") or config.kit[0].id
+    kit = next((k for k in config.kit if k.id == kit_id), None)
+    out.setdefault("method", kit.method if kit else "strip")
+    if kit is not None and out["method"] == kit.method:
+        out["kit"] = kit.id
+    out["values"], units = {}, {}
+    for name, text in fields.items():
+        matched = _VALUE.fullmatch(text)
+        if matched is None:
+            fail(f"{name}: expected a number such as 25, '>250' or '5.6 mg/L N', got {text!r}", status=2)
+        number, unit = matched.groups()
+        out["values"][name] = number if number[0] in "<>" else float(number)
+        if unit:
+            units[name] = unit
+    return out | ({"units": units} if units else {})
+
+
+def _pair(text: str) -> tuple[str, str]:
+    key, equals, value = text.partition("=")
+    if not equals:
+        fail(f"{text!r}: expected KEY=VALUE, such as nitrate=25", status=2)
+    return key.strip(), value
+
+
+def _plain(text: str) -> Any:
+    """Numbers, true and JSON lists as themselves, all else as text."""
+    try:
+        return json.loads(text)
+    except ValueError:
+        return text
+
+
+def _point(text: str) -> dict[str, float]:
+    matched = _POINT.fullmatch(text)
+    if matched is None:
+        fail(f"{text!r}: expected STANDARD=READ or STANDARD=READ@TEMPERATURE, such as 6.86=6.91@24", status=2)
+    value, raw, temp_c = matched.groups()
+    return {"value": float(value), "raw": float(raw)} | ({"temperature_c": float(temp_c)} if temp_c else {})
+
+
+def _only_tank(config: Config) -> str:
+    if len(config.tank) > 1:
+        fail(f"tank: is missing; one of {', '.join(t.id for t in config.tank)}", status=2)
+    return config.tank[0].id
+
+
+def _when(text: str | None, now: dt.datetime) -> dt.datetime:
+    """The moment a person meant; a bare time is today, or yesterday when it is still to come."""
+    if not text:
+        return now
+    try:
+        if re.fullmatch(r"\d{1,2}:\d{2}", text):
+            hour, minute = map(int, text.split(":"))
+            at = now.replace(hour=hour, minute=minute, second=0, microsecond=0)
+            return at if at <= now else at - dt.timedelta(days=1)
+        at = dt.datetime.fromisoformat(text)
+    except ValueError:
+        fail(f"--at: expected '18:30', '2026-03-01 18:30' or RFC 3339, got {text!r}", status=2)
+    return at if at.tzinfo else at.replace(tzinfo=now.tzinfo)

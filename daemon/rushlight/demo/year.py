@@ -1,0 +1,197 @@
+"""The invented year: what the probes would have said and what the staff would have written down.
+
+Every number here is made up; a fixed seed makes the year the same each time.  The planted faults are listed in
+`PLANTED`, so that a test can ask for each of them by its date.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import heapq
+import math
+import random
+import zoneinfo
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from rushlight.events import Event, Feeding, Harvest, LampWork, Note, Reading, Sighting, Stocking, Test, WaterChange
+
+ZONE = zoneinfo.ZoneInfo("Europe/Dublin")
+YEAR = 2026
+EVERY_S = 300
+_PADS = {
+    "nitrate": (0, 10, 25, 50, 100, 250),
+    "nitrite": (0, 0.5, 1, 3, 10),
+    "ammonia": (0, 0.5, 1, 3, 6),
+    "ph": (6.0, 6.5, 7.0, 7.5, 8.0, 8.5),
+    "kh": (0, 3, 5, 10, 15, 20),
+    "gh": (0, 4, 9, 14, 20),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Planted:
+    """Something that goes wrong on purpose, the alarms that should tell, and by when."""
+
+    what: str
+    alarms: tuple[str, ...]
+    tank: str
+    from_day: dt.date
+    by_day: dt.date
+
+
+PLANTED = (
+    Planted("the batten fades from April", ("lamp_dimming",), "foyer", dt.date(YEAR, 4, 6), dt.date(YEAR, 6, 15)),
+    Planted("nitrate creeps up", ("nitrate_rising", "uptake_behind"), "foyer", dt.date(YEAR, 4, 20), dt.date(YEAR, 8, 1)),
+    Planted("two weeks without a test", ("test_overdue",), "foyer", dt.date(YEAR, 7, 18), dt.date(YEAR, 8, 1)),
+    Planted("the pH probe reads one number", ("probe_fault",), "foyer", dt.date(YEAR, 10, 13), dt.date(YEAR, 10, 15)),
+    Planted("no power overnight", ("probe_silent",), "foyer", dt.date(YEAR, 11, 18), dt.date(YEAR, 11, 19)),
+    Planted("a tank still settling", ("nitrite_high",), "reading-room", dt.date(YEAR, 1, 1), dt.date(YEAR, 1, 31)),
+)
+
+
+def local(month: int, day: int, hour: float = 0.0) -> float:
+    """Unix seconds of a local time in the year."""
+    midnight = dt.datetime(YEAR, month, day, tzinfo=ZONE)
+    return (midnight + dt.timedelta(hours=hour)).timestamp()
+
+
+FADE_FROM_S, FADE_TO_S = local(4, 6), local(9, 14, 10)
+FADE_PER_WEEK = 0.012
+HARVEST_S = local(6, 15, 11)
+CHILDREN_FROM, CHILDREN_TO = dt.date(YEAR, 5, 9), dt.date(YEAR, 5, 18)
+CLOSED_FROM, CLOSED_TO = dt.date(YEAR, 7, 18), dt.date(YEAR, 8, 1)
+STUCK_FROM_S, STUCK_TO_S = local(10, 13, 14), local(10, 15, 14)
+DARK_FROM_S, DARK_TO_S = local(11, 18, 22), local(11, 19, 8)
+NO_STRIPS_FROM, NO_STRIPS_TO = dt.date(YEAR, 8, 17), dt.date(YEAR, 8, 26)
+
+
+def lamp_output(at_s: float) -> float:
+    """The foyer batten's output as a fraction of new."""
+    if not FADE_FROM_S <= at_s < FADE_TO_S:
+        return 1.0
+    return math.exp(-FADE_PER_WEEK * (at_s - FADE_FROM_S) / (7 * 86400))
+
+
+def events(seed: int = 1) -> Iterator[Event]:
+    """The whole year, both tanks, in order."""
+    streams = [_readings(random.Random(seed * 10 + 1)), iter(_diary(random.Random(seed * 10 + 2)))]
+    return heapq.merge(*streams, key=lambda e: e.at_s)
+
+
+def _readings(rng: random.Random) -> Iterator[Event]:
+    """Every probe's value each five minutes, with the year's gaps and the stuck stretch."""
+    start_s, end_s = local(1, 1), local(12, 31, 24)
+    sky, room_c, ph = 0.5, 0.0, 7.1
+    for n in range(int((end_s - start_s) / EVERY_S)):
+        at_s = start_s + n * EVERY_S
+        now = dt.datetime.fromtimestamp(at_s, ZONE)
+        hour = now.hour + now.minute / 60
+        sky = min(1.0, max(0.1, sky + rng.gauss(0.0, 0.03)))
+        room_c += -room_c * 0.002 + rng.gauss(0.0, 0.02)
+        ph += (7.1 - ph) * 0.001 + rng.gauss(0.0, 0.001)
+        if DARK_FROM_S <= at_s < DARK_TO_S:
+            continue
+        daylight_lx = _sun(now) * sky
+        swing_c = 0.25 * math.sin((hour - 10) / 24 * 2 * math.pi)
+        stuck = STUCK_FROM_S <= at_s < STUCK_TO_S
+        foyer_lx = daylight_lx * 900 + (6200 * lamp_output(at_s) if 8 <= hour < 18 else 0.0)
+        room_lx = daylight_lx * 250 + (5100 if 9 <= hour < 19 else 0.0)
+        values = (
+            ("foyer-temperature", round(24.2 + room_c + swing_c + rng.gauss(0, 0.03), 3)),
+            ("foyer-light", round(max(0.0, foyer_lx * (1 + rng.gauss(0, 0.01)) + rng.random()), 1)),
+            ("foyer-ph", 7.13 if stuck else round(ph + 0.08 * swing_c + rng.gauss(0, 0.008), 3)),
+            ("reading-temperature", round(24.6 + 0.6 * room_c + swing_c + rng.gauss(0, 0.03), 3)),
+            ("reading-light", round(max(0.0, room_lx * (1 + rng.gauss(0, 0.01)) + rng.random()), 1)),
+        )
+        for probe, value in values:
+            yield Reading(at_s=at_s, probe=probe, value=value)
+
+
+def _sun(now: dt.datetime) -> float:
+    """A rough sun over Dublin, 0 to 1: enough for an invented window."""
+    day = now.timetuple().tm_yday
+    decl = math.radians(23.45) * math.sin(2 * math.pi * (284 + day) / 365)
+    lat = math.radians(53.3)
+    utc_hour = (now.timestamp() % 86400) / 3600
+    angle = math.radians(15 * (utc_hour - 12.4))
+    return max(0.0, math.sin(lat) * math.sin(decl) + math.cos(lat) * math.cos(decl) * math.cos(angle))
+
+
+class _Water:
+    """Nitrate in one tank, a day at a time: supply from feed, uptake by plants under so much light."""
+
+    def __init__(self, litres: float, nitrate: float, full_uptake: float) -> None:
+        self.litres, self.nitrate, self.full_uptake = litres, nitrate, full_uptake
+        self.plants = 1.0
+
+    def day(self, feed_g: float, light: float) -> None:
+        supply = feed_g * 0.42 / 6.25 * 0.7 * 1000 * 4.4268 / self.litres
+        uptake = self.full_uptake * light * self.plants * self.nitrate / (self.nitrate + 1.5)
+        self.nitrate = max(0.0, self.nitrate + supply - uptake)
+        self.plants += (1.0 - self.plants) * 0.012
+
+    def change(self, fraction: float, source: float = 5.0) -> None:
+        self.nitrate += fraction * (source - self.nitrate)
+
+
+def _strip(rng: random.Random, name: str, truth: float, spread: float = 0.12) -> float:
+    """What a person reads: the pad nearest to a value seen through a tired eye."""
+    seen = truth + rng.gauss(0, 0.15) if name == "ph" else truth * (1 + rng.gauss(0, spread))
+    return float(min(_PADS[name], key=lambda pad: abs(pad - seen)))
+
+
+def _diary(rng: random.Random) -> list[Event]:
+    """What the staff and the sitter wrote down."""
+    found = [*_foyer_diary(rng), *_room_diary(rng)]
+    return sorted(found, key=lambda e: e.at_s)
+
+
+def _days() -> Iterator[tuple[dt.date, float]]:
+    day = dt.date(YEAR, 1, 1)
+    while day.year == YEAR:
+        yield day, local(day.month, day.day)
+        day += dt.timedelta(days=1)
+
+
+def _foyer_diary(rng: random.Random) -> Iterator[Event]:
+    water = _Water(140, 14.0, 1.5)
+    changes = {dt.date(YEAR, 8, 5): 0.35, dt.date(YEAR, 9, 2): 0.3}
+    for day, midnight_s in _days():
+        children = CHILDREN_FROM <= day < CHILDREN_TO
+        closed = CLOSED_FROM <= day < CLOSED_TO
+        water.day(1.8 if children else 0.9, 0.2 + 0.8 * lamp_output(midnight_s))
+        if children:
+            yield Feeding(at_s=midnight_s + 11 * 3600, id=f"f-{day}", tank="foyer", grams=1.8, note="children's week")
+        if day in changes:
+            water.change(changes[day])
+            yield WaterChange(at_s=midnight_s + 9.5 * 3600, id=f"w-{day}", tank="foyer", fraction=changes[day])
+        no_strips = NO_STRIPS_FROM <= day < NO_STRIPS_TO
+        if day.weekday() == 0 and not closed and not no_strips:
+            at_s = midnight_s + 10 * 3600 + rng.randrange(5400)
+            values = {"nitrate": water.nitrate, "nitrite": 0.05, "ph": 7.1, "kh": 4.3, "gh": 8.0}
+            read = {k: _strip(rng, k, v) for k, v in values.items()}
+            yield Test(at_s=at_s, id=f"t-foyer-{day}", tank="foyer", method="strip", values=read, kit="strip")  # type: ignore[arg-type]
+        if midnight_s <= HARVEST_S < midnight_s + 86400:
+            water.plants *= 0.6
+            yield Harvest(at_s=HARVEST_S, id="harvest", tank="foyer", fresh_grams=420, plant="umbrella sedge")
+        if midnight_s <= FADE_TO_S < midnight_s + 86400:
+            yield LampWork(at_s=FADE_TO_S, id="batten", tank="foyer", what="replaced")
+    yield Note(at_s=local(7, 17, 16), id="sitter", tank="foyer", text="holiday sitter feeds until 1 August, no tests")
+
+
+def _room_diary(rng: random.Random) -> Iterator[Event]:
+    water = _Water(54, 8.0, 1.05)
+    for day, midnight_s in _days():
+        age = (day - dt.date(YEAR, 1, 1)).days
+        water.day(0.25, 1.0)
+        nitrite = 1.4 * math.exp(-age / 9)
+        ammonia = 0.6 * math.exp(-age / 7)
+        closed = CLOSED_FROM <= day < CLOSED_TO or NO_STRIPS_FROM <= day < NO_STRIPS_TO
+        if day.weekday() < 6 and age % (2 if age < 45 else 6) == 0 and not closed:
+            at_s = midnight_s + 15 * 3600 + rng.randrange(5400)
+            values = {"nitrate": water.nitrate, "nitrite": nitrite, "ammonia": ammonia, "ph": 7.2, "kh": 4.0, "gh": 7.5}
+            read = {k: _strip(rng, k, v) for k, v in values.items()}
+            yield Test(at_s=at_s, id=f"t-room-{day}", tank="reading-room", method="strip", values=read, kit="strip")  # type: ignore[arg-type]
+    yield Sighting(at_s=local(2, 10, 10), id="growth", tank="reading-room", what="new_growth", note="watercress")
+    yield Stocking(at_s=local(3, 3, 11), id="barbs", tank="reading-room", change=2, species="cherry barb", grams=2.0)

@@ -1,0 +1,99 @@
+"""The running daemon's door for the commands on the same machine: a Unix socket, one JSON line each way.
+
+Owns the socket and its file.  Whoever may write the data folder may use it (mode 0660); nothing on the network can.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import logging
+import socket
+import socketserver
+import threading
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+log = logging.getLogger(__name__)
+
+SOCKET_NAME = "control.sock"
+_LONGEST_LINE = 1_000_000
+_DEADLINE_S = 15.0
+
+Answer = Mapping[str, Any]
+Handler = Callable[[Mapping[str, Any]], Answer]
+
+
+class NotRunningError(Exception):
+    """No daemon answers at the socket."""
+
+
+class _Request(socketserver.StreamRequestHandler):
+    timeout = _DEADLINE_S
+
+    def handle(self) -> None:
+        assert isinstance(self.server, _Server)
+        try:
+            asked = json.loads(self.rfile.readline(_LONGEST_LINE))
+            answer = self.server.answer(asked) if isinstance(asked, dict) else {"error": "expected a JSON object"}
+        except (ValueError, OSError) as e:
+            answer = {"error": f"not understood ({e})"}
+        with contextlib.suppress(OSError):
+            self.wfile.write(json.dumps(answer).encode() + b"\n")
+
+
+class _Server(socketserver.ThreadingUnixStreamServer):
+    daemon_threads = True
+    request_queue_size = 16
+
+    def __init__(self, path: Path, answer: Handler) -> None:
+        self.answer = answer
+        path.unlink(missing_ok=True)
+        super().__init__(str(path), _Request)
+        path.chmod(0o660)
+
+
+class Control:
+    """Serves `handlers` (name to function) on a socket in `folder`; a request names one with `do`."""
+
+    def __init__(self, folder: Path, handlers: Mapping[str, Handler]) -> None:
+        self._handlers = handlers
+        self._path = folder / SOCKET_NAME
+        self._server = _Server(self._path, self._answer)
+        self._thread = threading.Thread(target=self._server.serve_forever, name="control", daemon=True)
+
+    def start(self) -> None:
+        self._thread.start()
+
+    def close(self) -> None:
+        """Stop serving and remove the socket."""
+        self._server.shutdown()
+        self._server.server_close()
+        self._path.unlink(missing_ok=True)
+
+    def _answer(self, asked: Mapping[str, Any]) -> Answer:
+        handler = self._handlers.get(str(asked.get("do")))
+        if handler is None:
+            return {"error": f"no such request: {asked.get('do')!r}"}
+        try:
+            return handler(asked)
+        except Exception as e:  # noqa: BLE001 - the caller is told; the daemon goes on
+            log.warning("control=%s error=%r", asked.get("do"), str(e))
+            return {"error": str(e)}
+
+
+def ask(folder: Path, **request: Any) -> dict[str, Any]:
+    """Put one request to the running daemon; raises `NotRunningError`, or RuntimeError with the daemon's words."""
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as s:
+        s.settimeout(_DEADLINE_S * 2)
+        try:
+            s.connect(str(folder / SOCKET_NAME))
+        except OSError as e:
+            raise NotRunningError(str(e)) from None
+        s.sendall(json.dumps(request).encode() + b"\n")
+        with s.makefile("rb") as answer_file:
+            answer: dict[str, Any] = json.loads(answer_file.readline() or b'{"error": "no answer"}')
+    if "error" in answer:
+        raise RuntimeError(answer["error"])
+    return answer

@@ -1,0 +1,192 @@
+"""The core: `step(state, event) -> (state, effects)` for the whole installation.
+
+Deterministic: reads no clock, does no I/O, draws no random number.  `step` changes the state it is given and
+hands it back; who wants to keep the old one takes a snapshot first (`service.snapshots`).  `state.wake_s` is when
+the core wants a `Tick` though nothing happened; `timeline.Timeline` sees to it.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import zoneinfo
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+
+from rushlight.alarms.finding import Finding
+from rushlight.alarms.machine import AlarmBook, AlarmsState
+from rushlight.alarms.notify import Notifier, NotifyState
+from rushlight.effects import AlarmChange, Effect
+from rushlight.events import Acknowledge, Calibration, Condition, Correction, Event, Reading, Shelve, TankEvent
+from rushlight.settings import Config
+from rushlight.tank.core import TankCore, TankState
+from rushlight.tank.probes import ProbeState, ProbeWatch
+
+
+@dataclass(slots=True)
+class SiteState:
+    """All that the core remembers.  Plain data: it goes to JSON and back unchanged."""
+
+    probes: dict[str, ProbeState]
+    tanks: dict[str, TankState]
+    alarms: AlarmsState
+    notify: NotifyState
+    at_s: float | None = None
+    """How far time has come; None before the first event."""
+    wake_s: float | None = None
+    day_from_s: float | None = None
+    midnight_s: float | None = None
+    """The local midnight that closes the running day."""
+    calibrations: dict[str, str] = field(default_factory=dict)
+    """Which probe each calibration entry belongs to, so that it can be corrected."""
+
+
+class Core:
+    """Configuration made into behaviour; holds no state of its own."""
+
+    def __init__(self, config: Config) -> None:
+        self.config = config
+        self.zone = zoneinfo.ZoneInfo(config.site.timezone)
+        self.probes = {p.id: ProbeWatch(p) for p in config.probe}
+        self.tanks = {t.id: TankCore(t, config) for t in config.tank}
+        self.book = AlarmBook(config)
+        self.notifier = Notifier(config)
+        self._home = {p.id: (p.tank, str(p.quantity)) for p in config.probe}
+
+    def initial(self) -> SiteState:
+        """The state before anything has happened."""
+        return SiteState(
+            probes={k: p.initial() for k, p in self.probes.items()},
+            tanks={k: t.initial() for k, t in self.tanks.items()},
+            alarms=self.book.initial(),
+            notify=self.notifier.initial(),
+        )
+
+    def step(self, state: SiteState, event: Event) -> tuple[SiteState, list[Effect]]:
+        """Take in one event; returns the same state, changed, and what follows from it.
+
+        Events must come in order of arrival with the ticks that `wake_s` asks for between them.
+        """
+        at_s = event.received_s or event.at_s
+        if state.at_s is None:
+            self._begin(state, at_s)
+        elif at_s > state.at_s:
+            state.at_s = at_s
+        if type(event) is Reading:
+            found = self._reading(state, event)
+            if not found:
+                return state, []
+            effects = self._judge(state, at_s, found)
+        else:
+            effects = self._other(state, event, at_s)
+        state.wake_s = self._next_wake(state, at_s)
+        return state, effects
+
+    def _begin(self, state: SiteState, at_s: float) -> None:
+        state.at_s = state.day_from_s = at_s
+        state.midnight_s = self.midnight_after(at_s)
+        state.wake_s = state.midnight_s
+
+    def _reading(self, state: SiteState, event: Reading) -> Sequence[Finding]:
+        """The hot path."""
+        probe_state = state.probes[event.probe]
+        value, flag = self.probes[event.probe].on_reading(probe_state, event)
+        tank_id, quantity = self._home[event.probe]
+        found = self.tanks[tank_id].on_value(state.tanks[tank_id], event.at_s, quantity, value, flag)
+        if probe_state.watched:
+            return found
+        return [*found, *self.probes[event.probe].findings(probe_state, event.arrived_s)]
+
+    def _other(self, state: SiteState, event: Event, at_s: float) -> list[Effect]:
+        match event:
+            case TankEvent():
+                self.tanks[event.tank].on_fact(state.tanks[event.tank], event)
+                return self._assess(state, at_s, [event.tank])
+            case Calibration():
+                return self._calibration(state, event, at_s)
+            case Correction():
+                return self._correct(state, event, at_s)
+            case Acknowledge():
+                return self._told(state, at_s, self.book.acknowledge(state.alarms, at_s, event.alarm, event.by))
+            case Shelve():
+                return self._told(state, at_s, self.book.shelve(state.alarms, at_s, event.alarm, event.by, event.hours))
+            case Condition():
+                finding = Finding(alarm=event.alarm, tank=None, says=event.says, subject=event.subject, facts=event.facts)
+                return self._judge(state, at_s, [finding])
+        return self._tick(state, at_s)
+
+    def _tick(self, state: SiteState, at_s: float) -> list[Effect]:
+        effects: list[Effect] = []
+        if state.midnight_s is not None and at_s >= state.midnight_s:
+            effects += self._close_day(state, state.midnight_s)
+        found = [f for k, p in self.probes.items() for f in p.findings(state.probes[k], at_s)]
+        found += [f for k, t in self.tanks.items() for f in t.light.findings(state.tanks[k].light, at_s)]
+        found += [f for k, t in self.tanks.items() for f in t.routine.findings(state.tanks[k].routine, at_s)]
+        effects += self._judge(state, at_s, found)
+        effects += self._told(state, at_s, self.book.on_tick(state.alarms, at_s))
+        effects += self.notifier.on_tick(state.notify, at_s)
+        return effects
+
+    def _close_day(self, state: SiteState, midnight_s: float) -> list[Effect]:
+        effects: list[Effect] = []
+        from_s = midnight_s if state.day_from_s is None else state.day_from_s
+        date = dt.datetime.fromtimestamp(midnight_s - 1, self.zone).date().isoformat()
+        for k, tank in self.tanks.items():
+            effects.append(tank.close_day(state.tanks[k], date, from_s, midnight_s))
+        state.day_from_s, state.midnight_s = midnight_s, self.midnight_after(midnight_s)
+        return effects + self._assess(state, midnight_s, self.tanks)
+
+    def _assess(self, state: SiteState, at_s: float, tanks: Iterable[str]) -> list[Effect]:
+        effects: list[Effect] = []
+        for k in tanks:
+            found, due = self.tanks[k].assess(state.tanks[k], at_s, self.book.standing(state.alarms, k))
+            effects += due
+            effects += self._judge(state, at_s, found)
+        return effects
+
+    def _calibration(self, state: SiteState, event: Calibration, at_s: float) -> list[Effect]:
+        watch, own = self.probes[event.probe], state.probes[event.probe]
+        watch.on_calibration(own, event)
+        state.calibrations[event.id] = event.probe
+        return self._judge(state, at_s, watch.findings(own, at_s))
+
+    def _correct(self, state: SiteState, event: Correction, at_s: float) -> list[Effect]:
+        probe = state.calibrations.pop(event.of, None)
+        if probe is not None:
+            self.probes[probe].void(state.probes[probe], event.of)
+        for k, tank in self.tanks.items():
+            tank.void(state.tanks[k], event.of)
+        new = event.replacement
+        if isinstance(new, Calibration):
+            return self._calibration(state, new, at_s)
+        if isinstance(new, TankEvent):
+            self.tanks[new.tank].on_fact(state.tanks[new.tank], new)
+        return self._assess(state, at_s, self.tanks)
+
+    def _judge(self, state: SiteState, at_s: float, found: Iterable[Finding]) -> list[Effect]:
+        effects: list[Effect] = []
+        for finding in found:
+            effects += self.book.judge(state.alarms, at_s, finding)
+        return self._told(state, at_s, effects)
+
+    def _told(self, state: SiteState, at_s: float, effects: Iterable[Effect]) -> list[Effect]:
+        """The changes, and the messages that follow from them."""
+        out: list[Effect] = []
+        for effect in effects:
+            out.append(effect)
+            if isinstance(effect, AlarmChange):
+                out += self.notifier.on_change(state.notify, effect)
+        return out
+
+    def _next_wake(self, state: SiteState, at_s: float) -> float | None:
+        """The earliest moment at which anything may change by time alone; never before `at_s`."""
+        wakes = [state.midnight_s, self.book.next_wake(state.alarms), self.notifier.next_wake(state.notify)]
+        wakes += [p.next_wake(state.probes[k]) for k, p in self.probes.items()]
+        for k, tank in self.tanks.items():
+            wakes += tank.next_wake(state.tanks[k], at_s)
+        due = [w for w in wakes if w is not None]
+        return max(min(due), at_s) if due else None
+
+    def midnight_after(self, at_s: float) -> float:
+        """The first local midnight after `at_s`; 23, 24 or 25 hours after the one before."""
+        day = dt.datetime.fromtimestamp(at_s, self.zone).date() + dt.timedelta(days=1)
+        return dt.datetime.combine(day, dt.time(), self.zone).timestamp()

@@ -1,0 +1,35 @@
+#!/usr/bin/env bash
+# Installs what the tests need on a fresh machine (Debian packages when root, its own environment), then runs
+# everything: style, types, layers, tests.  RUSHLIGHT_PYTHON names another interpreter than python3.
+set -euo pipefail
+cd "$(dirname "$0")/.."
+
+packages=(mosquitto mosquitto-clients socat chromium fonts-dejavu-core victoria-metrics systemd openssl)
+missing=()
+for p in "${packages[@]}"; do
+    dpkg-query -W -f='${Status}' "$p" 2>/dev/null | grep -q 'ok installed' || missing+=("$p")
+done
+if ((${#missing[@]})); then
+    if ((EUID == 0)); then
+        apt-get update -qq
+        DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends "${missing[@]}" >/dev/null
+    else
+        echo "not root: tests that need these are skipped: ${missing[*]}" >&2
+    fi
+fi
+
+python=${RUSHLIGHT_PYTHON:-python3}
+venv=.venv-test-$("$python" -c 'import sys; print("%d.%d" % sys.version_info[:2])')
+stamp=$venv/.installed
+if [[ ! -e $stamp || pyproject.toml -nt $stamp ]]; then
+    "$python" -m venv "$venv"
+    "$venv/bin/pip" install -q --disable-pip-version-check -e '.[test]'
+    touch "$stamp"
+fi
+export PATH="$PWD/$venv/bin:$PATH"
+
+ruff check .
+ruff format --check .
+mypy
+lint-imports
+exec pytest -n 2 --dist loadfile "$@"
