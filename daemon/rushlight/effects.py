@@ -94,3 +94,11 @@ class Message(Effect):
     alarm_id: str = ""
     not_before_s: float = 0.0
     supersedes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Remark(Effect):
+    """Something for the log: a person asked for what cannot be done, and no harm came of it."""
+
+    kind: ClassVar[str] = "remark"
+    text: str

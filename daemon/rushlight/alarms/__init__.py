@@ -1,1 +1,4 @@
-"""The alarm table, the state machine, who is told and in which words.  Pure: imports events, settings and the standard library."""
+"""The alarm table, the state machine, who is told and in which words.
+
+Pure: imports events, effects, settings, views and the standard library.
+"""

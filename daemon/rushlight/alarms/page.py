@@ -1,0 +1,85 @@
+"""The alarm table as a page for people, in Markdown.  `deploy/alarms.md` is this text and nothing else."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from rushlight.alarms import words
+from rushlight.alarms.table import ACK_LASTS_S, REPEATS_S, TABLE, AlarmRow
+from rushlight.settings import Priority
+
+_INTRO = """# Alarms
+
+<!-- Written from the alarm table by `python -m rushlight.alarms.page`; change the table, not this page. -->
+
+An alarm asks for an action in time; what asks for nothing is not an alarm. Words and states follow IEC 62682 and
+ANSI/ISA-18.2: an alarm is *unacknowledged*, *acknowledged*, *returned* (back to normal, not yet acknowledged),
+*normal*, *shelved* (put aside for some hours) or *out of service* (by configuration).
+
+A high alarm is pushed at any hour. Medium waits for the end of the quiet hours. Low is told in the weekly summary.
+The values are estimates and common practice, not a substitute for testing or for a vet.
+"""
+
+
+def render() -> str:
+    """The whole page."""
+    parts = [_INTRO, _times(), _overview(TABLE.values())]
+    parts += [_row(row) for row in TABLE.values()]
+    return "\n".join(parts)
+
+
+def _times() -> str:
+    lines = [
+        "## When it is told again",
+        "",
+        "| priority | told again after | an acknowledgement holds |",
+        "|---|---|---|",
+    ]
+    order: tuple[Priority, ...] = ("high", "medium", "low")
+    for priority in order:
+        again = ", ".join(span(s) for s in REPEATS_S[priority])
+        again = f"{again}, then every {span(REPEATS_S[priority][-1])}" if again else "never"
+        lines.append(f"| {priority} | {again} | {span(ACK_LASTS_S[priority])} |")
+    return "\n".join(lines) + "\n"
+
+
+def _overview(rows: Iterable[AlarmRow]) -> str:
+    lines = ["## All of them", "", "| alarm | says | priority | respond within |", "|---|---|---|---|"]
+    lines += [f"| [`{r.name}`](#{r.name}) | {r.title} | {r.priority} | {r.respond} |" for r in rows]
+    return "\n".join(lines) + "\n"
+
+
+def _row(row: AlarmRow) -> str:
+    delays = f"{span(row.on_delay_s)} before it rises, {span(row.off_delay_s)} before it returns"
+    lines = [
+        f"## {row.name}",
+        "",
+        f"**{row.title}.** Priority {row.priority}, respond within {row.respond}."
+        if row.respond != "now"
+        else f"**{row.title}.** Priority {row.priority}, respond now.",
+        "",
+        f"- Cause: {row.cause}",
+        f"- Consequence: {row.consequence}",
+        f"- First action: {row.first_action}",
+    ]
+    if row.trap:
+        lines.append(f"- Trap: {row.trap}")
+    lines += [
+        f"- For a sitter: {row.sitter}",
+        f"- Delays: {delays}.",
+        f"- Deadband: {row.deadband}",
+        f"- Without data: {row.stale}",
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def span(seconds: float) -> str:
+    """A stretch of time in the largest unit that gives a whole number."""
+    for unit, size in (("d", 86400.0), ("h", 3600.0), ("min", 60.0)):
+        if seconds >= size and seconds % size == 0:
+            return f"{words.number(seconds / size, 3)} {unit}"
+    return f"{words.number(seconds, 3)} s"
+
+
+if __name__ == "__main__":
+    print(render(), end="")  # noqa: T201  the page is this module's output

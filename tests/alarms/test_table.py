@@ -1,0 +1,68 @@
+"""The table is whole, speaks plainly, and its page is its picture."""
+
+import re
+from pathlib import Path
+
+import pytest
+
+from rushlight.alarms import page
+from rushlight.alarms.table import ACK_LASTS_S, REPEATS_S, TABLE
+
+DEPLOY = Path(__file__).parents[2] / "deploy" / "alarms.md"
+
+# The alarm names that other programs depend on.
+NAMES = """test_overdue nitrate_high nitrate_rising uptake_behind lamp_dimming lamp_off light_low light_probe_fouled
+ammonia_high nitrite_high temperature_high temperature_low temperature_moving ph_high ph_low ph_moving alkalinity_low
+hardness_high probe_silent probe_fault calibration_due delivery_failing storage_low clock_untrusted strips_low"""
+
+
+def test_every_alarm_has_a_row_and_no_other():
+    assert sorted(TABLE) == sorted(NAMES.split())
+
+
+@pytest.mark.parametrize("row", TABLE.values(), ids=lambda r: r.name)
+def test_a_row_is_complete_and_asks_for_something(row):
+    for text in (
+        row.title,
+        row.cause,
+        row.consequence,
+        row.first_action,
+        row.sitter,
+        row.respond,
+        row.deadband,
+        row.stale,
+    ):
+        assert text.strip()
+    for text in (row.cause, row.consequence, row.first_action, row.sitter, row.trap):
+        assert not text or text.endswith(".")
+        assert "!" not in text
+    assert row.on_delay_s >= 0
+    assert row.off_delay_s > 0, "a return in the same instant as a rise would depend on order"
+    assert not row.trap or row.trap.startswith("Do not")
+
+
+def test_weak_light_and_rising_nitrate_warn_against_fertiliser():
+    for name in ("nitrate_rising", "nitrate_high", "uptake_behind", "lamp_dimming", "light_low"):
+        assert "fertiliser" in TABLE[name].trap
+
+
+def test_only_what_cannot_wait_is_high():
+    high = {r.name for r in TABLE.values() if r.priority == "high"}
+    assert high == {"ammonia_high", "nitrite_high", "temperature_high", "temperature_low"}
+
+
+def test_repeats_grow_and_acknowledgements_of_high_alarms_are_short():
+    for steps in REPEATS_S.values():
+        assert list(steps) == sorted(set(steps))
+    assert ACK_LASTS_S["high"] <= 4 * 3600
+
+
+def test_the_page_in_deploy_is_the_rendered_table():
+    assert DEPLOY.read_text() == page.render()
+
+
+def test_the_page_links_to_every_row():
+    text = page.render()
+    anchors = set(re.findall(r"^## (\w+)$", text, re.M))
+    assert set(re.findall(r"\(#(\w+)\)", text)) <= anchors
+    assert set(TABLE) <= anchors
