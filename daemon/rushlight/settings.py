@@ -353,6 +353,68 @@ class Page:
 
 
 @dataclass(frozen=True, slots=True)
+class Mqtt:
+    """The broker over which the hub is fed.  Probes over MQTT name their broker themselves."""
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = _CHECKED
+    host: str = ""
+    """Empty: no broker, no hub."""
+    port: Annotated[int, Ge(1), Le(65535)] | None = None
+    """None: 1883, or 8883 with TLS."""
+    user: str = ""
+    password: str = field(default="", repr=False)
+    password_file: str = ""
+    tls: bool = False
+    ca_file: str = ""
+    """A certificate authority of your own, PEM; empty: the system's."""
+    protocol: Literal["5", "3.1.1"] = "5"
+    """MQTT version; with 5 the broker keeps commands for five minutes while the daemon restarts."""
+    keepalive_seconds: Annotated[int, Ge(5), Le(600)] = 30
+
+
+@dataclass(frozen=True, slots=True)
+class Hub:
+    """What a home-automation hub gets to see over the broker, and may do."""
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = _CHECKED
+    enabled: bool = True
+    """Takes effect once `mqtt.host` is given."""
+    discovery_prefix: Name = "homeassistant"
+    """Where the hub looks for descriptions; this is the common convention's default."""
+    birth_topic: str = ""
+    """Where the hub says `online` after its own start; empty: `<discovery_prefix>/status`."""
+    topic: Name = "rushlight"
+    """Values, commands and answers go below this."""
+    publish_seconds: Annotated[float, Ge(10), Le(3600)] = 60.0
+    """A value that is not renewed for three of these (at least 180 s) expires in the hub."""
+    commands: bool = True
+    """False: the hub may look but not enter tests or acknowledge alarms."""
+
+
+@dataclass(frozen=True, slots=True)
+class Timeseries:
+    """The time-series store: readings, tests, estimates and alarms over the InfluxDB 2.x write API."""
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = _CHECKED
+    url: str = ""
+    """Base address such as https://store.example.org:8086; empty: no store."""
+    org: str = ""
+    bucket: str = ""
+    token: str = field(default="", repr=False)
+    token_file: str = ""
+    ca_file: str = ""
+    """A certificate authority of your own, PEM; empty: the system's."""
+    every_seconds: Annotated[float, Ge(1), Le(3600)] = 30.0
+    """How often new rows are sent."""
+    deadline_s: Annotated[float, Gt(0), Le(120)] = 10.0
+    """Time for one send."""
+
+    def __post_init__(self) -> None:
+        if self.url and not (self.org and self.bucket):
+            raise ValueError("a store needs org and bucket beside its url")
+
+
+@dataclass(frozen=True, slots=True)
 class Config:
     """Everything, as checked by `config.load`."""
 
@@ -369,3 +431,6 @@ class Config:
     contacts: Contacts = field(default_factory=Contacts)
     storage: Storage = field(default_factory=Storage)
     page: Page = field(default_factory=Page)
+    mqtt: Mqtt = field(default_factory=Mqtt)
+    hub: Hub = field(default_factory=Hub)
+    timeseries: Timeseries = field(default_factory=Timeseries)
