@@ -1,0 +1,86 @@
+"""The normal distribution where a filter needs it: masses, truncated moments, and quantiles of mixtures.
+
+Owns no state.  Never draws a random number.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+Part = tuple[float, float, float]
+"""One part of a mixture: its weight, mean and standard deviation."""
+
+_SQRT2 = math.sqrt(2.0)
+_SQRT2PI = math.sqrt(2.0 * math.pi)
+
+
+def density(z: float) -> float:
+    """Standard normal density at `z`."""
+    return math.exp(-0.5 * z * z) / _SQRT2PI
+
+
+def below(z: float) -> float:
+    """Probability that a standard normal variable lies below `z`, accurate in the far lower tail."""
+    return 0.5 * math.erfc(-z / _SQRT2)
+
+
+def between(a: float, b: float) -> float:
+    """Probability that a standard normal variable lies in [a, b]; infinite ends are allowed."""
+    if a > 0.0:  # the complement keeps digits that a difference of two numbers near 1 would lose
+        return below(-a) - below(-b)
+    return below(b) - below(a)
+
+
+def moments_above_zero(mean: float, sd: float) -> tuple[float, float, float]:
+    """Mass, mean and variance of the part of N(mean, sd²) above zero.
+
+    The closed form for the truncated normal with one finite limit (Johnson, Kotz & Balakrishnan,
+    *Continuous Univariate Distributions*, vol. 1, ch. 13): with A = −mean/sd and h = φ(A)/(1 − Φ(A)),
+    mean = μ + σ h and variance = σ² (1 + A h − h²).
+
+    Raises:
+        ValueError: `sd` is not positive.
+    """
+    if sd <= 0.0:
+        raise ValueError("sd must be positive")
+    a = -mean / sd
+    mass = below(-a)
+    if a > 25.0:  # beyond this the mass underflows; the tail there is exponential with scale sd/a
+        return mass, sd / a, (sd / a) ** 2
+    hazard = density(a) / mass
+    return mass, mean + sd * hazard, sd * sd * max(1e-9, 1.0 + a * hazard - hazard * hazard)
+
+
+def mixture_below(parts: Sequence[Part], x: float) -> float:
+    """Probability that a normal mixture lies below `x`."""
+    return sum(w * below((x - m) / s) for w, m, s in parts)
+
+
+def mixture_moments(parts: Sequence[Part]) -> tuple[float, float]:
+    """Mean and standard deviation of a normal mixture whose weights sum to one."""
+    mean = sum(w * m for w, m, _ in parts)
+    return mean, math.sqrt(max(0.0, sum(w * (s * s + (m - mean) ** 2) for w, m, s in parts)))
+
+
+def mixture_quantile(parts: Sequence[Part], p: float, floor: float | None = None) -> float:
+    """The `p` quantile of a normal mixture, of its part above `floor` if that is given, by bisection.
+
+    Raises:
+        ValueError: `p` is not inside (0, 1), or there are no parts.
+    """
+    if not 0.0 < p < 1.0 or not parts:
+        raise ValueError("p must lie between 0 and 1, and a mixture has parts")
+    low = min(m - 9.0 * s for _, m, s in parts)
+    high = max(m + 9.0 * s for _, m, s in parts)
+    if floor is not None:
+        cut = mixture_below(parts, floor)
+        p = cut + p * (1.0 - cut)
+        low, high = max(low, floor), max(high, floor)
+    for _ in range(48):
+        middle = 0.5 * (low + high)
+        if mixture_below(parts, middle) < p:
+            low = middle
+        else:
+            high = middle
+    return 0.5 * (low + high)

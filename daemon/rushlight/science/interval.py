@@ -1,0 +1,132 @@
+"""What a coarse reading says about the concentration behind it.
+
+Owns the likelihoods of strips, drop tests and laboratory values, and the quadrature that turns a likelihood and a
+normal prior into the posterior's moments.  A strip reading is an interval between the neighbouring pads blurred by
+reading error, never a point; replacing it by a point or by half a limit is known to be wrong (Helsel 2005, "More
+than obvious: better methods for interpreting nondetect data", Environ. Sci. Technol. 39:419A-423A).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+Likelihood = Callable[[float], float]
+"""P(reading | concentration), concentration in mg/L, not negative."""
+
+_SQRT2 = math.sqrt(2.0)
+_MISREAD = 0.01
+"""Share of readings that are plainly wrong (wrong pad, wrong minute, wet fingers): common practice, no source.  It
+keeps one impossible reading from overruling everything else."""
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """What was read: somewhere in [low, high]; `high` None is open above, equal ends are a point.  mg/L."""
+
+    low: float
+    high: float | None
+
+
+def strip_span(value: float, pads: Sequence[float]) -> Span:
+    """The span that reads as `value` on a strip with these pads (mg/L, rising).
+
+    People put the border between two pads somewhere between their arithmetic and their geometric middle; half-way
+    between those two is never far off for either.  A value that is none of the pads was judged to lie between
+    them, so it is treated as a pad of its own.
+
+    Raises:
+        ValueError: there are no pads.
+    """
+    if not pads:
+        raise ValueError("a strip needs the values printed beside its pads")
+    scale = sorted({*pads, value})
+    i = scale.index(value)
+    low = _border(scale[i - 1], value) if i else 0.0
+    if i + 1 < len(scale):
+        return Span(low, _border(value, scale[i + 1]))
+    return Span(low, None)
+
+
+def _border(a: float, b: float) -> float:
+    return 0.5 * (0.5 * (a + b) + math.sqrt(a * b)) if a > 0.0 else 0.45 * b
+
+
+def parse_bound(text: str) -> Span:
+    """`">250"` or `"<5"` as a one-sided span.
+
+    Raises:
+        ValueError: the text is neither.
+    """
+    sign, number = text[:1], text[1:].strip()
+    try:
+        limit = float(number)
+    except ValueError:
+        limit = math.nan
+    if sign not in {"<", ">"} or not (math.isfinite(limit) and limit >= 0.0):
+        raise ValueError(f"expected a number, or a bound such as '>250' or '<5', got {text!r}")
+    return Span(0.0, limit) if sign == "<" else Span(limit, None)
+
+
+def blurred(span: Span, error_share: float, error_floor: float, misread: float = _MISREAD) -> Likelihood:
+    """P(a reading within `span` | C) when what the eye sees is C + error.
+
+    The error is normal with standard deviation √((error_share · C)² + error_floor²), mg/L.  For a span of equal
+    ends it is the density at that point instead.  `misread` of all readings are taken to say nothing.
+    """
+    low, high = span.low, span.high
+    if high is not None and high <= low:
+        return _point(low, error_share, error_floor)
+    keep = 1.0 - misread
+
+    def likelihood(c: float) -> float:
+        sd = math.sqrt((error_share * c) ** 2 + error_floor**2) * _SQRT2
+        under = 1.0 if high is None else 0.5 * math.erfc((c - high) / sd)
+        over = 0.0 if low <= 0.0 else 0.5 * math.erfc((c - low) / sd)
+        return misread * 0.2 + keep * max(0.0, under - over)
+
+    return likelihood
+
+
+def _point(value: float, error_share: float, error_floor: float) -> Likelihood:
+    def likelihood(c: float) -> float:
+        variance = (error_share * c) ** 2 + error_floor**2
+        return math.exp(-0.5 * (value - c) ** 2 / variance) / math.sqrt(2.0 * math.pi * variance)
+
+    return likelihood
+
+
+def posterior(
+    mean: float, sd: float, likelihood: Likelihood, floor: float | None = 0.0, panels: int = 60
+) -> tuple[float, float, float]:
+    """Evidence, mean and variance of C after a reading, prior N(mean, sd²) cut at `floor` (None: not cut).
+
+    Simpson's rule over mean ± 7 sd.  Evidence is ∫ prior · likelihood; the prior's own mass above the floor is
+    divided out, so the evidence of a likelihood that is always 1 is 1.
+
+    Raises:
+        ValueError: `sd` is not positive, or the likelihood vanishes wherever the prior does not.
+    """
+    if sd <= 0.0:
+        raise ValueError("sd must be positive")
+    low, high = mean - 7.0 * sd, mean + 7.0 * sd
+    if floor is not None and low < floor:
+        low, high = floor, max(high, floor + sd)
+    n = 2 * panels
+    step = (high - low) / n
+    mass = prior_mass = first = second = 0.0
+    middle = min(max(mean, low), high)
+    for i in range(n + 1):
+        c = low + i * step
+        z = (c - mean) / sd
+        weight = (1.0 if i in {0, n} else 4.0 if i % 2 else 2.0) * math.exp(-0.5 * z * z)
+        prior_mass += weight
+        weight *= likelihood(c)
+        mass += weight
+        first += weight * (c - middle)
+        second += weight * (c - middle) ** 2
+    if mass <= 0.0 or prior_mass <= 0.0:
+        raise ValueError("the reading is impossible under the prior")
+    shift = first / mass
+    return mass / prior_mass, middle + shift, max(second / mass - shift * shift, 1e-12)

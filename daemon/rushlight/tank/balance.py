@@ -1,0 +1,255 @@
+"""A tank's nitrate balance as a filter: what time, water, feed and readings do to what is believed.
+
+Owns the model.  State: concentration C (mg/L as NO3), the plants' uptake u (mg/L per day), the share φ of the feed's
+nitrogen that becomes nitrate, and the electrode's bias b (mg/L).  With S the feed as mg/L per day at a share of one,
+
+    dC/dt = φ S − u,      net rate r = φ S − u,
+
+so a change of feed moves the expected rate by the change in supply, and supply, uptake and rate keep their
+correlations.  u follows supply at its own pace: r is an Ornstein-Uhlenbeck process about zero.  A settled tank and one
+that is losing its balance differ in that pace, so two such models run side by side (interacting multiple models, Blom
+& Bar-Shalom 1988, IEEE Trans. Automat. Contr. 33:780-783) and readings shift the odds between them.
+Knows no events, no ledger, no alarms.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from rushlight.science import nitrogen
+from rushlight.science.gaussian import Part, below, moments_above_zero
+from rushlight.science.interval import Likelihood, posterior
+from rushlight.science.kalman import Belief, merge, predict, regress, update
+
+LEVEL, UPTAKE, SHARE, BIAS = range(4)
+
+
+@dataclass(frozen=True, slots=True)
+class Pace:
+    """How the net rate moves in one of the two models: its spread as a share of supply, and its memory."""
+
+    spread: float
+    memory_days: float
+    stays_days: float
+    """Mean time before a tank of this kind becomes one of the other."""
+
+
+SETTLED = Pace(spread=0.06, memory_days=25.0, stays_days=250.0)
+MOVING = Pace(spread=0.6, memory_days=200.0, stays_days=150.0)
+PACES = (SETTLED, MOVING)
+
+FIRST_LEVEL = (20.0, 25.0)
+"""Mean and standard deviation of nitrate before any test, mg/L; cut at zero.  Wide enough to say nothing."""
+FIRST_ODDS = (0.7, 0.3)
+LEVEL_NOISE = 0.25
+"""Day-to-day wandering of the level that no rate explains, mg/L per √day."""
+SCALE_FLOOR = 0.3
+"""Net rates below this (mg/L per day) are within what any tank does, whatever its feed."""
+SCALE_UNKNOWN = 1.0
+"""Size of net rates where no feed is known, mg/L per day."""
+ELECTRODE_DRIFT = 0.04
+"""Electrode bias per √day as a share of the level: 1 mV is 4 % (Nernst at 25 °C), and cheap immersed electrodes
+drift at least that much in a day (common practice, no source)."""
+ELECTRODE_NOISE = (0.05, 1.0)
+"""Electrode noise: share of the level, and mg/L."""
+ELECTRODE_FIRST = 0.2
+"""Electrode bias when nothing is known of it, as a share of the level: US EPA method 9210A allows 20 % RSD."""
+
+
+@dataclass(slots=True)
+class Mode:
+    """One of the two models: the odds that it is the true one, and what it believes."""
+
+    weight: float
+    belief: Belief
+
+
+@dataclass(slots=True)
+class Balance:
+    """The filter at one moment."""
+
+    at_s: float
+    modes: list[Mode]
+    usual: float
+    """The feed that the plants have had time to follow, as mg/L per day at a share of one."""
+    recent: float
+    """The last week's feed, likewise."""
+    n_tests: int = 0
+    first_test_at_s: float | None = None
+    last_test_at_s: float | None = None
+    calibrated_at_s: float | None = None
+    behind_since_s: float | None = None
+    """Since when the plants have not kept up, with good confidence."""
+
+    def copy(self) -> Balance:
+        """An independent copy."""
+        return Balance(
+            self.at_s, [Mode(m.weight, m.belief.copy()) for m in self.modes], self.usual, self.recent,
+            self.n_tests, self.first_test_at_s, self.last_test_at_s, self.calibrated_at_s, self.behind_since_s,
+        )  # fmt: skip
+
+
+def scale(feed: float) -> float:
+    """The size that net rates have in a tank with so much feed, mg/L per day."""
+    return max(SCALE_FLOOR, nitrogen.SHARE_MEAN * feed) if feed > 0.0 else SCALE_UNKNOWN
+
+
+def begin(at_s: float, feed: float) -> Balance:
+    """Before any test: a wide level, and plants that follow the feed more or less."""
+    modes = []
+    for odds, pace in zip(FIRST_ODDS, PACES, strict=True):
+        share, share_var = nitrogen.SHARE_MEAN, nitrogen.SHARE_SD**2
+        spread = (pace.spread * scale(feed)) ** 2
+        cov = [[0.0] * 4 for _ in range(4)]
+        cov[LEVEL][LEVEL] = FIRST_LEVEL[1] ** 2
+        cov[UPTAKE][UPTAKE] = feed * feed * share_var + spread
+        cov[UPTAKE][SHARE] = cov[SHARE][UPTAKE] = feed * share_var
+        cov[SHARE][SHARE] = share_var
+        cov[BIAS][BIAS] = (ELECTRODE_FIRST * FIRST_LEVEL[0]) ** 2
+        modes.append(Mode(odds, Belief([FIRST_LEVEL[0], share * feed, share, 0.0], cov)))
+    return Balance(at_s, modes, feed, feed)
+
+
+def drift(belief: Belief, pace: Pace, days: float, feed: float, usual: float) -> Belief:
+    """What a model believes after `days` at the given feed, if it is and stays the true one.
+
+    Closed form of the integrated Ornstein-Uhlenbeck process: with θ = memory, e = e^(−t/θ), σ² its stationary
+    variance, var r = σ²(1−e²), cov(∫r, r) = σ²θ(1−e)², var ∫r = σ²θ²(2t/θ − 3 + 4e − e²)
+    (Gillespie 1996, Phys. Rev. E 54:2084-2091).
+    """
+    theta, var = pace.memory_days, (pace.spread * scale(usual)) ** 2
+    left, lasting = nitrogen.decay(days, theta)
+    transition = [
+        [1.0, -lasting, feed * days - usual * (days - lasting), 0.0],
+        [0.0, left, usual * (1.0 - left), 0.0],
+        [0.0, 0.0, 1.0, 0.0],
+        [0.0, 0.0, 0.0, 1.0],
+    ]
+    travelled = var * theta * theta * max(0.0, 2.0 * days / theta - 3.0 + 4.0 * left - left * left)
+    joint = -var * theta * (1.0 - left) ** 2
+    bias = (ELECTRODE_DRIFT * max(5.0, belief.mean[LEVEL])) ** 2 * days
+    noise = [
+        [travelled + LEVEL_NOISE**2 * days, joint, 0.0, 0.0],
+        [joint, var * (1.0 - left * left), 0.0, 0.0],
+        [0.0, 0.0, 0.0, 0.0],
+        [0.0, 0.0, 0.0, bias],
+    ]
+    return predict(belief, transition, (0.0, 0.0, 0.0, 0.0), noise)
+
+
+def pass_time(balance: Balance, to_s: float, feed: float) -> None:
+    """Let time pass at a constant feed."""
+    days = (to_s - balance.at_s) / 86400.0
+    _switch(balance, days)
+    for mode, pace in zip(balance.modes, PACES, strict=True):
+        mode.belief = not_negative(drift(mode.belief, pace, days, feed, balance.usual))
+    balance.usual += (feed - balance.usual) * (1.0 - math.exp(-days / 60.0))
+    balance.recent += (feed - balance.recent) * (1.0 - math.exp(-days / 7.0))
+    balance.at_s = to_s
+
+
+def _switch(balance: Balance, days: float) -> None:
+    """The mixing step of the interacting multiple models."""
+    old = balance.modes
+    stay = [math.exp(-days / pace.stays_days) for pace in PACES]
+    into = [[old[0].weight * stay[0], old[1].weight * (1.0 - stay[1])]]
+    into.append([old[0].weight * (1.0 - stay[0]), old[1].weight * stay[1]])
+    balance.modes = [Mode(sum(w), merge([(x / sum(w), m.belief) for x, m in zip(w, old, strict=True)])) for w in into]
+
+
+def not_negative(belief: Belief) -> Belief:
+    """Plants cannot take up what is not there: once the mean falls below zero, keep the part above zero."""
+    mean = belief.mean[LEVEL]
+    if mean >= 0.0:
+        return belief
+    _, mean, variance = moments_above_zero(mean, belief.sd(LEVEL))
+    return regress(belief, LEVEL, mean, variance)
+
+
+def mix_water(balance: Balance, fraction: float, source: float, source_sd: float, fraction_sd: float) -> None:
+    """Replace a fraction of the water; neither the fraction nor the source need be exactly known."""
+    for mode in balance.modes:
+        b = mode.belief
+        gap = b.mean[LEVEL] - source
+        b.mean[LEVEL] = nitrogen.after_water_change(b.mean[LEVEL], fraction, source)
+        for i in range(4):
+            b.cov[LEVEL][i] *= 1.0 - fraction
+            b.cov[i][LEVEL] *= 1.0 - fraction
+        b.cov[LEVEL][LEVEL] += (fraction * source_sd) ** 2 + (fraction_sd * gap) ** 2
+
+
+def add_level(balance: Balance, amount: float, sd: float) -> None:
+    """Nitrate added at once, mg/L."""
+    for mode in balance.modes:
+        mode.belief.mean[LEVEL] += amount
+        mode.belief.cov[LEVEL][LEVEL] += sd * sd
+
+
+def doubt_uptake(balance: Balance, share: float) -> None:
+    """Something happened that may have moved uptake by so large a share of supply."""
+    for mode in balance.modes:
+        mode.belief.cov[UPTAKE][UPTAKE] += (share * scale(balance.usual)) ** 2
+
+
+def read_level(balance: Balance, likelihood: Likelihood) -> None:
+    """A test: any likelihood of the concentration."""
+    for mode in balance.modes:
+        b = mode.belief
+        evidence, mean, variance = posterior(b.mean[LEVEL], b.sd(LEVEL), likelihood)
+        mode.belief = regress(b, LEVEL, mean, variance)
+        mode.weight *= evidence
+    _renormalise(balance)
+
+
+def read_electrode(balance: Balance, value: float, calibration_age_days: float) -> None:
+    """An electrode's value, mg/L: level plus bias plus noise that grows as the calibration ages."""
+    ageing = 1.0 + max(0.0, calibration_age_days) / 7.0
+    for mode in balance.modes:
+        share, floor = ELECTRODE_NOISE
+        noise = (share * max(0.0, mode.belief.mean[LEVEL])) ** 2 + floor**2
+        mode.belief, loglik = update(mode.belief, (1.0, 0.0, 0.0, 1.0), noise * ageing, value)
+        mode.weight *= max(math.exp(max(-50.0, loglik)), 1e-20)
+    _renormalise(balance)
+
+
+def calibrate(balance: Balance) -> None:
+    """The electrode was put into known standards: its bias is forgotten, and small again."""
+    for mode in balance.modes:
+        b = mode.belief
+        b.mean[BIAS] = 0.0
+        for i in range(4):
+            b.cov[BIAS][i] = b.cov[i][BIAS] = 0.0
+        b.cov[BIAS][BIAS] = (0.5 * ELECTRODE_FIRST * max(5.0, b.mean[LEVEL])) ** 2
+
+
+def _renormalise(balance: Balance) -> None:
+    total = sum(m.weight for m in balance.modes)
+    for mode in balance.modes:
+        mode.weight = max(mode.weight / total, 1e-6)
+
+
+def parts_along(balance: Balance, direction: tuple[float, float, float, float]) -> list[Part]:
+    """The distribution of a linear combination of the state, as a normal mixture."""
+    total = sum(m.weight for m in balance.modes)
+    out = []
+    for mode in balance.modes:
+        mean, variance = mode.belief.along(direction)
+        out.append((mode.weight / total, mean, math.sqrt(variance) or 1e-9))
+    return out
+
+
+def level_parts(balance: Balance) -> list[Part]:
+    """The distribution of the concentration, to be cut at zero."""
+    return parts_along(balance, (1.0, 0.0, 0.0, 0.0))
+
+
+def rate_parts(balance: Balance) -> list[Part]:
+    """The distribution of the net rate at the last week's feed."""
+    return parts_along(balance, (0.0, -1.0, balance.recent, 0.0))
+
+
+def chance_behind(balance: Balance) -> float:
+    """Probability that uptake is below nine tenths of supply."""
+    parts = parts_along(balance, (0.0, 1.0, -0.9 * balance.recent, 0.0))
+    return sum(w * below(-m / s) for w, m, s in parts)
