@@ -1,0 +1,80 @@
+"""The board's own state, read from fake kernel trees."""
+
+from __future__ import annotations
+
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from rushlight import machine
+
+
+def tree(root: Path, files: dict[str, str]) -> Path:
+    for name, text in files.items():
+        file = root / name
+        file.parent.mkdir(parents=True, exist_ok=True)
+        file.write_text(text)
+    return root
+
+
+@pytest.mark.parametrize(("bit", "expected"), [("0\n", False), ("1\n", True), ("?\n", None)])
+def test_undervoltage_is_the_kernels_alarm_bit(tmp_path: Path, bit: str, expected: bool | None) -> None:
+    sys = tree(
+        tmp_path,
+        {
+            "class/hwmon/hwmon0/name": "cpu_thermal\n",
+            "class/hwmon/hwmon1/name": "rpi_volt\n",
+            "class/hwmon/hwmon1/in0_lcrit_alarm": bit,
+        },
+    )
+    assert machine.undervoltage(sys) is expected
+
+
+def test_a_board_without_the_bit_is_unknown_and_not_well(tmp_path: Path) -> None:
+    assert machine.undervoltage(tmp_path) is None
+    sys = tree(tmp_path, {"class/hwmon/hwmon0/name": "rpi_volt\n"})
+    assert machine.undervoltage(sys) is None
+
+
+def test_a_name_that_is_a_folder_is_unknown(tmp_path: Path) -> None:
+    (tmp_path / "class/hwmon/hwmon0/name").mkdir(parents=True)
+    assert machine.undervoltage(tmp_path) is None
+
+
+@pytest.mark.parametrize(
+    ("files", "expected"),
+    [
+        ({"watchdog0/state": "active\n", "watchdog0/timeout": "14\n"}, "hardware watchdog: on, 14 s"),
+        ({"watchdog0/state": "inactive\n", "watchdog0/timeout": "14\n"}, "hardware watchdog: off"),
+        ({"watchdog0/state": "active\n"}, "hardware watchdog: on"),
+        ({"watchdog0/timeout": "14\n"}, "None"),
+        ({}, "None"),
+    ],
+)
+def test_hardware_watchdog_is_what_the_kernel_says_it_is(tmp_path: Path, files: dict[str, str], expected: str) -> None:
+    tree(tmp_path / "class/watchdog", files)
+    assert str(machine.hardware_watchdog(tmp_path)) == expected
+
+
+def test_room_agrees_with_df(tmp_path: Path) -> None:
+    room = machine.room(tmp_path)
+    assert room is not None
+    out = subprocess.run(["df", "-B1", "--output=avail,size", tmp_path], capture_output=True, text=True, check=True)
+    avail, size = map(int, out.stdout.splitlines()[1].split())
+    assert room.total_bytes == size
+    assert room.free_bytes == pytest.approx(avail, rel=0.02)  # others write meanwhile
+    assert 0 < room.free_percent < 100
+    assert not room.read_only
+
+
+def test_room_of_a_missing_folder_is_unknown(tmp_path: Path) -> None:
+    assert machine.room(tmp_path / "gone") is None
+
+
+def test_a_read_only_file_system_is_seen() -> None:
+    room = machine.room(Path("/sys/fs/cgroup"))
+    with Path("/proc/mounts").open() as f:
+        options = {m.split()[1]: m.split()[3].split(",") for m in f}
+    assert room is not None
+    assert room.read_only == ("ro" in options["/sys/fs/cgroup"])
