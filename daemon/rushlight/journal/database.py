@@ -1,0 +1,290 @@
+"""The one writing connection: opening it whatever state the disk is in, transactions, recovery.
+
+Owns the connection, the lock and the word for what is wrong.  Opening and recovering never raise: where there
+is no usable database, `trouble` says why and the caller goes on in memory.  Knows no table but those that
+`schema` makes; never starts a thread.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import os
+import sqlite3
+from collections.abc import Iterator
+from pathlib import Path
+
+from rushlight.journal import backup, check, files, schema
+from rushlight.journal.report import Trouble, trouble_of
+
+log = logging.getLogger(__name__)
+
+BUSY_MS = 5_000
+CHECKPOINT_BUSY_MS = 250
+WAL_LIMIT_BYTES = 8 * 1024 * 1024
+RETRY_S = 60.0
+
+
+class NoDatabaseError(Exception):
+    """There is no usable database just now; `Database.trouble` says why."""
+
+
+class Database:
+    """One SQLite database in WAL mode with one writer.
+
+    `backups` is where verified backups lie; one younger than `restore_days` replaces a lost or damaged
+    database.  `check_s` bounds the check at the start.
+    """
+
+    def __init__(
+        self, path: Path, *, backups: Path | None = None, restore_days: float = 30.0, check_s: float = 60.0
+    ) -> None:
+        self.path = path
+        self.trouble: Trouble = ""
+        self.detail = ""
+        self.since_s: float | None = None
+        self.notes: list[str] = []
+        self.put_aside: list[str] = []
+        self.restored_from = ""
+        self.replaced = 0
+        self._backups, self._restore_days, self._check_s = backups, restore_days, check_s
+        self._lock = files.Lock(path)
+        self._conn: sqlite3.Connection | None = None
+        self._level = ""
+        self._tried_s: float | None = None
+
+    # ------------------------------------------------------------------ opening
+
+    def open(self, at_s: float) -> bool:
+        """Open what is there, else restore, else start anew; False leaves `trouble` set.  Never raises."""
+        self._tried_s = at_s
+        try:
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+            self._lock.take()
+            self._look_over(at_s)
+            self._connect(at_s)
+        except (OSError, sqlite3.Error, backup.BackupError) as e:
+            self.failed(e, at_s)
+            return False
+        self._well()
+        return not self.trouble
+
+    def retry(self, at_s: float) -> bool:
+        """Once a minute, try to get a database again; True when there is one to try a transaction on."""
+        if not self.trouble:
+            return True
+        if self._tried_s is not None and 0 <= at_s - self._tried_s < RETRY_S:
+            return False
+        self._tried_s = at_s
+        if self.trouble == "full" and self._conn is not None:
+            # The same connection works again once there is room; the log's pages may be what takes it.
+            self.checkpoint()
+            return True
+        damaged = self.trouble == "corrupt"
+        self.disconnect()
+        try:
+            self._lock.take()
+            if damaged:
+                self._replace(at_s, f"the journal was found damaged while running ({self.detail})")
+            else:
+                self._look_over(at_s, check_whole=False)
+            self._connect(at_s)
+        except (OSError, sqlite3.Error, backup.BackupError) as e:
+            self.failed(e, at_s)
+            return False
+        return True
+
+    def _look_over(self, at_s: float, *, check_whole: bool = True) -> None:
+        """Put aside what can't be a database, and restore or start anew in its place.  Raises OSError."""
+        there = files.size(self.path)
+        if there is None:
+            stray = any(files.part(self.path, s).exists() for s in ("-wal", "-shm"))
+            if stray or backup.newest(self._backups) is not None:
+                self._replace(at_s, "the journal was missing")
+            else:
+                self._create(at_s)
+        elif there == 0:
+            self._replace(at_s, "the journal was empty")
+        elif check_whole:
+            verdict, said = check.in_child(self.path, self._check_s)
+            if verdict == "damaged":
+                self._replace(at_s, f"the journal was found damaged at the start ({said})")
+            elif verdict == "unknown":
+                log.warning("journal not checked: %s", said)
+
+    def _connect(self, at_s: float) -> None:
+        """Raises sqlite3.Error; a database that is not ours or is damaged is replaced, once."""
+        for attempt in (1, 2):
+            try:
+                self._conn = self._dressed(self.path)
+                found: int = self._conn.execute("PRAGMA user_version").fetchone()[0]
+                if found > schema.VERSION:
+                    self.disconnect()
+                    self._say("newer", f"version {found}, this program knows {schema.VERSION}", at_s)
+                    return
+                if found > 0:
+                    schema.migrate(self._conn, at_s)
+                    return
+                why = "it holds none of our tables"
+            except sqlite3.DatabaseError as e:
+                self.disconnect()
+                if attempt == 2 or trouble_of(e) != "corrupt":
+                    raise
+                why = str(e)
+            self.disconnect()
+            self._replace(at_s, f"the journal could not be used ({why})")
+
+    def _dressed(self, path: Path) -> sqlite3.Connection:
+        conn = sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=BUSY_MS / 1000)
+        try:
+            conn.execute("PRAGMA journal_mode = WAL")
+            conn.execute(f"PRAGMA journal_size_limit = {WAL_LIMIT_BYTES}")
+            conn.execute("PRAGMA synchronous = FULL")
+            conn.execute("PRAGMA temp_store = MEMORY")
+        except BaseException:
+            conn.close()
+            raise
+        self._level = "FULL"
+        return conn
+
+    def _create(self, at_s: float) -> None:
+        """Make an empty database beside the path and rename it, so that a half-made one is never found there."""
+        beside = files.part(self.path, ".new")
+        for suffix in (*files.PARTS, "-journal"):
+            files.part(beside, suffix).unlink(missing_ok=True)
+        with contextlib.closing(sqlite3.connect(beside, isolation_level=None)) as conn:
+            schema.migrate(conn, at_s)
+        files.sync_file(beside)
+        beside.rename(self.path)
+        files.sync_folder(self.path.parent)
+
+    def _replace(self, at_s: float, why: str) -> None:
+        """Put aside what is there; restore the newest good backup that is young enough, else start anew."""
+        if any(files.part(self.path, s).exists() for s in files.PARTS):
+            target = files.set_aside(self.path, at_s)
+            self.put_aside.append(str(target))
+            why = f"{why} and was put aside as {target.name}"
+        self.replaced += 1
+        for found in backup.listed(self._backups):
+            age_days = (at_s - found.made_s) / 86400
+            if age_days > self._restore_days:
+                continue
+            try:
+                backup.put_back(found.path, self.path)
+            except backup.BackupError as e:
+                self._note(f"the backup {found.path.name} could not be used: {e}")
+                continue
+            self.restored_from = found.path.name
+            self._note(f"{why}; it was restored from the backup {found.path.name}")
+            return
+        self._create(at_s)
+        self._note(f"{why}; a new one was started")
+
+    # ------------------------------------------------------------------ using
+
+    @property
+    def usable(self) -> bool:
+        """Whether a transaction may be tried."""
+        return self._conn is not None and not self.trouble
+
+    @property
+    def readable(self) -> bool:
+        """Whether there is something to read: a full disk still is."""
+        return self._conn is not None
+
+    @property
+    def connection(self) -> sqlite3.Connection:
+        """The writing connection, for reading by the writer's own thread.  Raises NoDatabaseError."""
+        if self._conn is None:
+            raise NoDatabaseError(self.detail)
+        return self._conn
+
+    @contextlib.contextmanager
+    def transaction(self, *, durable: bool) -> Iterator[sqlite3.Connection]:
+        """`BEGIN IMMEDIATE` … `COMMIT`; `durable` waits until the commit has reached the disk.
+
+        Raises sqlite3.Error and NoDatabaseError; nothing of a failed transaction remains.
+        """
+        conn = self.connection
+        level = "FULL" if durable else "NORMAL"
+        if level != self._level:
+            conn.execute(f"PRAGMA synchronous = {level}")
+            self._level = level
+        conn.execute("BEGIN IMMEDIATE")
+        try:
+            yield conn
+            conn.execute("COMMIT")
+        except BaseException:
+            if conn.in_transaction:
+                conn.execute("ROLLBACK")
+            raise
+
+    def checkpoint(self) -> bool:
+        """Move the log into the database and cut it to nothing; False when a reader was in the way."""
+        if self._conn is None:
+            return False
+        try:
+            self._conn.execute(f"PRAGMA busy_timeout = {CHECKPOINT_BUSY_MS}")
+            try:
+                busy: int = self._conn.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]
+            finally:
+                self._conn.execute(f"PRAGMA busy_timeout = {BUSY_MS}")
+        except sqlite3.Error as e:
+            log.warning("checkpoint failed: %s", e)
+            return False
+        return not busy
+
+    # ------------------------------------------------------------------ trouble
+
+    def failed(self, error: BaseException, at_s: float) -> None:
+        """Note what went wrong; the database is not used again before `retry`."""
+        trouble = trouble_of(error)
+        if trouble == "unreadable" and self._no_room():
+            trouble = "full"
+        if trouble not in {"full", "busy"}:
+            self.disconnect()
+        self._say(trouble, str(error), at_s)
+
+    def worked(self) -> None:
+        """A transaction went through: whatever the trouble was, it is over."""
+        if self.trouble:
+            log.warning("journal works again after: %s", self.trouble)
+        self._well()
+
+    def _well(self) -> None:
+        if self.trouble != "newer":
+            self.trouble, self.detail, self.since_s = "", "", None
+
+    def _say(self, trouble: Trouble, detail: str, at_s: float) -> None:
+        if trouble != self.trouble:
+            log.error("journal: %s: %s", trouble, detail)
+            self.since_s = at_s if self.since_s is None else self.since_s
+        self.trouble, self.detail = trouble, detail
+
+    def _note(self, text: str) -> None:
+        log.warning("%s", text)
+        self.notes.append(text[:1].upper() + text[1:])
+
+    def _no_room(self) -> bool:
+        free = self.space()
+        return free is not None and free[0] < 256 * 1024
+
+    def space(self) -> tuple[int, float] | None:
+        """Free bytes and free fraction of the file system, or None where it can't be told."""
+        try:
+            v = os.statvfs(self.path.parent)
+        except OSError:
+            return None
+        return v.f_bavail * v.f_frsize, v.f_bavail / v.f_blocks if v.f_blocks else 0.0
+
+    def disconnect(self) -> None:
+        """Close the connection, keeping the lock."""
+        if self._conn is not None:
+            with contextlib.suppress(sqlite3.Error):
+                self._conn.close()
+            self._conn = None
+
+    def close(self) -> None:
+        """Close the connection and let the next writer in."""
+        self.disconnect()
+        self._lock.free()

@@ -1,0 +1,84 @@
+"""Reading events back in arrival order, for the rebuild, for outlets and for export.
+
+Works on a connection that it is given; writes nothing.
+"""
+
+from __future__ import annotations
+
+import heapq
+import sqlite3
+from collections.abc import Iterator
+from operator import itemgetter
+from pathlib import Path
+
+from rushlight.events import Reading
+from rushlight.journal import files, rows, schema
+from rushlight.journal.rows import Stored
+
+PAGE_ROWS = 5_000
+
+_READINGS = (
+    "SELECT r.seq, r.at_ms, p.name, p.unit, r.value, r.flag, r.received_ms, r.clock_ok FROM reading r"
+    " CROSS JOIN probe p ON p.no = r.probe WHERE r.seq > ? ORDER BY r.seq LIMIT ?"
+)
+_MEANS = (
+    "SELECT m.seq, m.bucket_ms, p.name, p.unit, m.n, m.total FROM mean m CROSS JOIN probe p ON p.no = m.probe"
+    " WHERE m.seq > ? ORDER BY m.seq LIMIT ?"
+)
+_EVENTS = "SELECT seq, line, clock_ok FROM event WHERE seq > ? ORDER BY seq LIMIT ?"
+
+
+def size(path: Path, suffix: str = "") -> int | None:
+    """Bytes of the database or of the file beside it."""
+    return files.size(files.part(path, suffix))
+
+
+def last_seq(conn: sqlite3.Connection) -> int:
+    """The greatest arrival number that anything in the database knows."""
+    tables = ("reading", "mean", "event", "snapshot", "cursor")
+    sql = " UNION ALL ".join(f"SELECT max(seq) AS seq FROM {t}" for t in tables)  # noqa: S608
+    found: int = conn.execute(f"SELECT ifnull(max(seq), 0) FROM ({sql})").fetchone()[0]  # noqa: S608
+    return found
+
+
+def since(conn: sqlite3.Connection, seq: int, limit: int | None = None) -> Iterator[Stored]:
+    """Events after arrival number `seq`, in arrival order, at most `limit`.
+
+    Reads page by page, so that no read transaction stays open while the caller works.
+    """
+    merged = heapq.merge(_readings(conn, seq), _means(conn, seq), _events(conn, seq), key=itemgetter(0))
+    for n, stored in enumerate(merged):
+        if limit is not None and n >= limit:
+            return
+        yield stored
+
+
+def _pages(conn: sqlite3.Connection, sql: str, seq: int) -> Iterator[list[tuple[object, ...]]]:
+    while page := conn.execute(sql, (seq, PAGE_ROWS)).fetchall():
+        yield page
+        if len(page) < PAGE_ROWS:
+            return
+        seq = page[-1][0]
+
+
+def _readings(conn: sqlite3.Connection, seq: int) -> Iterator[Stored]:
+    for page in _pages(conn, _READINGS, seq):
+        for no, at_ms, name, unit, value, flag, received_ms, clock_ok in page:
+            yield Stored(no, rows.reading(at_ms, name, unit, value, flag, received_ms), clock_ok == 1)  # type: ignore[arg-type]
+
+
+def _means(conn: sqlite3.Connection, seq: int) -> Iterator[Stored]:
+    for page in _pages(conn, _MEANS, seq):
+        for no, bucket_ms, name, unit, n, total in page:
+            yield Stored(no, mean_reading(bucket_ms, name, unit, n, total), True)  # type: ignore[arg-type]
+
+
+def mean_reading(bucket_ms: int, name: str, unit: str, n: int, total: float) -> Reading:
+    """A thinned row as one reading in the middle of its ten minutes; without a value where none had one."""
+    return rows.reading(bucket_ms + schema.BUCKET_MS // 2, name, unit, total / n if n else None, None, None)
+
+
+def _events(conn: sqlite3.Connection, seq: int) -> Iterator[Stored]:
+    for page in _pages(conn, _EVENTS, seq):
+        for no, line, clock_ok in page:
+            yield Stored(no, rows.event(line), clock_ok == 1)  # type: ignore[arg-type]

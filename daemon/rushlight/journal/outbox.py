@@ -1,0 +1,224 @@
+"""Messages on their way to people: what waits, what went, what never will.
+
+Owns the outbox's rules.  The open rows live in memory, so that a dead disk delays no alarm, and each change
+goes to the journal's writer as one row.  Sends nothing and reads no clock; like the journal, it belongs to one
+thread.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable, Iterable
+from dataclasses import astuple, dataclass, fields
+from typing import Any, Literal
+
+from rushlight.effects import Message
+from rushlight.settings import Priority
+
+State = Literal["waiting", "sent", "dropped", "failed"]
+Stamp = tuple[int | None, int | None, int]
+"""Boot number, monotonic ms, clock_ok: where a row's wall times came from."""
+
+FIRST_WAIT_S = 15.0
+LONGEST_WAIT_S: dict[Priority, float] = {"high": 300.0, "medium": 900.0, "low": 3600.0}
+_RANK: dict[Priority, int] = {"high": 0, "medium": 1, "low": 2}
+
+
+@dataclass(slots=True)
+class Row:
+    """One message on one channel.  Times in ms since 1970 UTC; the order of fields is that of the table."""
+
+    no: int
+    key: str
+    channel: str
+    contact: str
+    priority: Priority
+    title: str
+    body: str
+    tank: str | None
+    alarm_id: str
+    created_ms: int
+    not_before_ms: int
+    tries: int = 0
+    tried_ms: int | None = None
+    next_try_ms: int = 0
+    state: State = "waiting"
+    done_ms: int | None = None
+    receipt: str = ""
+    why: str = ""
+    boot: int | None = None
+    mono_ms: int | None = None
+    clock_ok: int = 1
+
+
+COLUMNS = tuple(f.name for f in fields(Row))
+PUT = (
+    f"INSERT INTO outbox ({', '.join(COLUMNS)}) VALUES ({', '.join('?' * len(COLUMNS))})"  # noqa: S608
+    " ON CONFLICT (key, channel) DO UPDATE SET "
+    + ", ".join(f"{c} = excluded.{c}" for c in COLUMNS if c not in {"no", "key", "channel"})
+)
+SELECT = f"SELECT {', '.join(COLUMNS)} FROM outbox"  # noqa: S608
+
+
+class Outbox:
+    """`write(table, key, sql, values)` hands a row to the journal; `known(key, channel)` says whether it has one."""
+
+    def __init__(
+        self,
+        write: Callable[[str, Any, str, tuple[Any, ...]], None],
+        known: Callable[[str, str], bool],
+    ) -> None:
+        self._write, self._known = write, known
+        self._open: dict[tuple[str, str], Row] = {}
+        self._next_no = 1
+
+    def load(self, conn: sqlite3.Connection) -> None:
+        """Take over the rows that were waiting when the last process ended.  Raises sqlite3.Error."""
+        for values in conn.execute(f"{SELECT} WHERE state = 'waiting' ORDER BY no"):
+            row = Row(*values)
+            self._open.setdefault((row.key, row.channel), row)
+        last: int = conn.execute("SELECT ifnull(max(no), 0) FROM outbox").fetchone()[0]
+        self._next_no = max(self._next_no, last + 1)
+
+    def move_up(self, by: int, boot_no: int) -> None:
+        """Renumber rows that were made before the database could be asked; its rows came first."""
+        self._next_no += by
+        for row in self._open.values():
+            row.no += by
+            row.boot = None if row.boot is None else boot_no
+
+    def settle(self, conn: sqlite3.Connection) -> None:
+        """Close what an older database still has waiting and memory knows to be done.  Raises sqlite3.Error."""
+        for row in rows_of(conn.execute(f"{SELECT} WHERE state = 'waiting'")):
+            if (row.key, row.channel) not in self._open:
+                row.state, row.why = "dropped", "closed before the journal was restored"
+                self._save(row)
+
+    def rewrite(self) -> None:
+        """Hand every open row to the writer again, for a database that took the place of a lost one."""
+        for row in self._open.values():
+            self._save(row)
+
+    # ------------------------------------------------------------------ in
+
+    def put(self, message: Message, stamp: Stamp = (None, None, 1)) -> bool:
+        """Add a message; one that is there already (same key and channel) is left as it is, and False returned."""
+        where = (message.key, message.channel)
+        if where in self._open or self._known(*where):
+            return False
+        for key in message.supersedes:
+            self._close_all(key, message.at_s, f"superseded by {message.key}")
+        row = Row(
+            no=self._next_no,
+            key=message.key,
+            channel=message.channel,
+            contact=message.contact,
+            priority=message.priority,
+            title=message.title,
+            body=message.body,
+            tank=message.tank,
+            alarm_id=message.alarm_id,
+            created_ms=round(message.at_s * 1000),
+            not_before_ms=round(message.not_before_s * 1000),
+            boot=stamp[0],
+            mono_ms=stamp[1],
+            clock_ok=stamp[2],
+        )
+        self._next_no += 1
+        self._open[where] = row
+        self._save(row)
+        return True
+
+    def _close_all(self, key: str, at_s: float, why: str) -> None:
+        for row in [r for r in self._open.values() if r.key == key]:
+            self._close(row, "dropped", at_s, why=why)
+
+    # ------------------------------------------------------------------ out
+
+    def due(self, now_s: float, channel: str | None = None, limit: int = 20) -> list[Row]:
+        """What may go out now: high priority first, then oldest first, one of each alarm and contact at a time.
+
+        So of one alarm and priority the earlier goes before the later, also when the earlier has to be tried
+        again.  What quiet hours hold does not hold up what they let through.
+        """
+        now_ms = round(now_s * 1000)
+        ready, blocked = [], set()
+        for row in sorted(self._open.values(), key=lambda r: (_RANK[r.priority], r.no)):
+            if channel is not None and row.channel != channel:
+                continue
+            lane = (row.channel, row.contact, row.alarm_id or row.key)
+            if _held(row, now_ms):
+                continue
+            if _resting(row, now_ms):
+                blocked.add(lane)
+            elif lane not in blocked:
+                ready.append(row)
+                blocked.add(lane)
+        return ready[:limit]
+
+    def sent(self, key: str, channel: str, at_s: float, receipt: str = "") -> None:
+        """It has been delivered; commit this at once."""
+        if row := self._open.get((key, channel)):
+            row.tries += 1
+            self._close(row, "sent", at_s, receipt=receipt)
+
+    def later(self, key: str, channel: str, at_s: float, why: str, wait_s: float | None = None) -> None:
+        """It could not be delivered now; try again after `wait_s`, or after a wait that grows with each try."""
+        if row := self._open.get((key, channel)):
+            if wait_s is None:
+                wait_s = min(FIRST_WAIT_S * 2.0 ** min(row.tries, 20), LONGEST_WAIT_S[row.priority])
+            row.tries += 1
+            row.tried_ms = round(at_s * 1000)
+            row.next_try_ms = row.tried_ms + round(wait_s * 1000)
+            row.why = why
+            self._save(row)
+
+    def never(self, key: str, channel: str, at_s: float, why: str) -> None:
+        """It will never be delivered on this channel."""
+        if row := self._open.get((key, channel)):
+            row.tries += 1
+            self._close(row, "failed", at_s, why=why)
+
+    def drop(self, key: str, at_s: float, why: str) -> None:
+        """Nobody needs it any more, on any channel."""
+        self._close_all(key, at_s, why)
+
+    def waiting(self) -> list[Row]:
+        """Every open row, oldest first."""
+        return sorted(self._open.values(), key=lambda r: r.no)
+
+    def shift(self, boot_no: int, offset_ms: int) -> None:
+        """Give rows made before the clock could be trusted their time: `offset_ms` is wall minus monotonic."""
+        for row in self._open.values():
+            if row.boot == boot_no and not row.clock_ok and row.mono_ms is not None:
+                by = row.mono_ms + offset_ms - row.created_ms
+                row.created_ms += by
+                row.not_before_ms += by if row.not_before_ms else 0
+                row.tried_ms = None if row.tried_ms is None else row.tried_ms + by
+                row.next_try_ms += by if row.next_try_ms else 0
+                row.clock_ok = 1
+                self._save(row)
+
+    def _close(self, row: Row, state: State, at_s: float, *, receipt: str = "", why: str = "") -> None:
+        row.state, row.done_ms = state, round(at_s * 1000)
+        row.receipt, row.why = receipt, why
+        del self._open[row.key, row.channel]
+        self._save(row)
+
+    def _save(self, row: Row) -> None:
+        self._write("outbox", (row.key, row.channel), PUT, astuple(row))
+
+
+def _held(row: Row, now_ms: int) -> bool:
+    """Whether it is too early for it; a clock that went back behind its making holds nothing back."""
+    return row.created_ms <= now_ms < row.not_before_ms
+
+
+def _resting(row: Row, now_ms: int) -> bool:
+    """Whether a failed try was too short ago; the same for a clock that went back behind that try."""
+    return row.tried_ms is not None and row.tried_ms <= now_ms < row.next_try_ms
+
+
+def rows_of(values: Iterable[tuple[Any, ...]]) -> list[Row]:
+    """Rows as `SELECT` gives them."""
+    return [Row(*v) for v in values]

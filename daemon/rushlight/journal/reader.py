@@ -1,0 +1,217 @@
+"""Looking into the journal from any thread: the page, the outlets, export.
+
+Each `with` opens a read-only connection of its own; every method returns a finished list, so that no read
+transaction stays open and the write-ahead log can always be emptied.  Raises `UnreadableError` and nothing else.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import sqlite3
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from rushlight.effects import AlarmChange, Daily
+from rushlight.events import TankEvent
+from rushlight.journal import history, outbox, rows
+from rushlight.journal.rows import Stored
+from rushlight.journal.schema import BUCKET_MS, STRETCH_ROWS
+
+
+class UnreadableError(Exception):
+    """The journal can't be read just now; the message says why."""
+
+
+@dataclass(frozen=True, slots=True)
+class Bucket:
+    """The readings of one stretch of time: mean, least and greatest value, and how many there were."""
+
+    from_s: float
+    to_s: float
+    low: float
+    mean: float
+    high: float
+    n: int
+
+
+@dataclass(frozen=True, slots=True)
+class Delivery:
+    """One channel: when it last proved that it delivers, what waits, and the last reason given for not delivering."""
+
+    channel: str
+    proven_s: float | None
+    waiting: int
+    oldest_waiting_s: float | None
+    failed: int
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Sizes:
+    """Rows and bytes."""
+
+    readings: int
+    means: int
+    events: int
+    database_bytes: int
+    wal_bytes: int
+
+
+# A time range by way of the stretches that touch it, and whatever is not in a closed stretch yet.
+_SPANS = f"""SELECT first_seq AS low, first_seq + {STRETCH_ROWS} - 1 AS high FROM stretch
+WHERE to_ms >= :low AND from_ms < :high
+UNION ALL SELECT ifnull((SELECT max(first_seq) + {STRETCH_ROWS} FROM stretch), 0), 9223372036854775807
+"""  # noqa: S608
+_RAW = (
+    f"SELECT r.seq, r.probe, r.at_ms, r.value, r.flag, r.received_ms, r.clock_ok FROM ({_SPANS}) s"  # noqa: S608
+    " CROSS JOIN reading r ON r.seq BETWEEN s.low AND s.high WHERE r.at_ms >= :low AND r.at_ms < :high"
+)
+_PROBES = "SELECT no FROM probe WHERE name = :probe"
+_BUCKETS = f"""
+SELECT b, min(low), sum(total), max(high), sum(n) FROM (
+    SELECT (at_ms - :low) / :width AS b, value AS low, value AS total, value AS high, 1 AS n FROM ({_RAW})
+    WHERE probe IN ({_PROBES}) AND value IS NOT NULL AND (flag IS NULL OR flag NOT IN (4, 9))
+    UNION ALL
+    SELECT (bucket_ms + {BUCKET_MS // 2} - :low) / :width, low, total, high, n FROM mean
+    WHERE probe IN ({_PROBES}) AND n > 0
+      AND bucket_ms >= :low - {BUCKET_MS // 2} AND bucket_ms < :high - {BUCKET_MS // 2}
+) GROUP BY b ORDER BY b
+"""  # noqa: S608
+_ALARM = "at_ms, id, alarm, tank, occurrence, state, priority, text, evidence"
+
+
+class Reader:
+    """Use as `with journal.reader() as r: r.readings(…)`."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._conn: sqlite3.Connection | None = None
+
+    def __enter__(self) -> Self:
+        try:
+            uri = f"{self._path.absolute().as_uri()}?mode=ro"
+            self._conn = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=5)
+            self._conn.execute("PRAGMA query_only = 1")
+        except sqlite3.Error as e:
+            self.__exit__(None, None, None)
+            raise UnreadableError(f"the journal {self._path} can't be read: {e}") from e
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if self._conn is not None:
+            with contextlib.suppress(sqlite3.Error):
+                self._conn.close()
+            self._conn = None
+
+    def _all(self, sql: str, values: Iterable[Any] | dict[str, Any] = ()) -> list[tuple[Any, ...]]:
+        if self._conn is None:
+            raise UnreadableError("open the reader with 'with'")
+        try:
+            return self._conn.execute(sql, values if isinstance(values, dict) else tuple(values)).fetchall()
+        except sqlite3.Error as e:
+            raise UnreadableError(f"the journal {self._path} can't be read: {e}") from e
+
+    # ------------------------------------------------------------------ readings
+
+    def readings(self, probe: str, since_s: float, until_s: float, buckets: int = 300) -> list[Bucket]:
+        """One probe's raw values from `since_s` until before `until_s` in that many equal stretches of time.
+
+        Empty stretches are left out; so are values flagged bad (4) or missing (9).  Thinned history counts
+        with all the readings it stands for, in the stretch that holds the middle of its ten minutes.
+        """
+        low, high = rows.ms(since_s), rows.ms(until_s)
+        width = max(1, -(-(high - low) // max(1, buckets)))
+        found = self._all(_BUCKETS, {"probe": probe, "low": low, "high": high, "width": width})
+        return [
+            Bucket((low + b * width) / 1000, min(high, low + (b + 1) * width) / 1000, least, total / n, most, n)
+            for b, least, total, most, n in found
+        ]
+
+    def last_reading(self, probe: str, within: int = 20_000) -> tuple[float, float | None] | None:
+        """Time and raw value of the newest of the last `within` readings of all probes that is this probe's."""
+        sql = (
+            f"SELECT at_ms, value FROM reading WHERE probe IN ({_PROBES})"  # noqa: S608
+            " AND seq > (SELECT ifnull(max(seq), 0) FROM reading) - :within ORDER BY seq DESC LIMIT 1"
+        )
+        found = self._all(sql, {"probe": probe, "within": within})
+        return (found[0][0] / 1000, found[0][1]) if found else None
+
+    def events_after(self, seq: int, limit: int = 500) -> list[Stored]:
+        """Up to `limit` events after arrival number `seq`, in arrival order: what an outlet's cursor walks along."""
+        if self._conn is None:
+            raise UnreadableError("open the reader with 'with'")
+        try:
+            return list(history.since(self._conn, seq, limit))
+        except sqlite3.Error as e:
+            raise UnreadableError(f"the journal {self._path} can't be read: {e}") from e
+
+    # ------------------------------------------------------------------ people's entries, days, alarms
+
+    def entries(self, tank: str | None = None, since_s: float = 0.0, limit: int = 200) -> list[Stored]:
+        """What people entered (for one tank or all), newest first; corrections among them."""
+        found = self._all(
+            "SELECT seq, line, clock_ok FROM event WHERE (:tank IS NULL OR tank = :tank OR kind = 'correction')"
+            " AND kind <> 'condition' AND at_ms >= :since ORDER BY at_ms DESC, seq DESC LIMIT :limit",
+            {"tank": tank, "since": rows.ms(since_s), "limit": limit},
+        )
+        stored = [Stored(seq, rows.event(line), ok == 1) for seq, line, ok in found]
+        return [s for s in stored if tank is None or _touches(s, tank)]
+
+    def days(self, tank: str, since: str = "", until: str = "9999") -> list[Daily]:
+        """Closed days of a tank by local date, `since` and `until` (both included) as YYYY-MM-DD, oldest first."""
+        sql = "SELECT tank, date, at_ms, body FROM daily WHERE tank = ? AND date >= ? AND date <= ? ORDER BY date"
+        return [rows.daily(r) for r in self._all(sql, (tank, since, until))]
+
+    def alarms(self, since_s: float = 0.0, tank: str | None = None, limit: int = 500) -> list[AlarmChange]:
+        """Changes of alarms, newest first."""
+        found = self._all(
+            f"SELECT {_ALARM} FROM alarm WHERE at_ms >= ? AND (? IS NULL OR tank = ?)"  # noqa: S608
+            " ORDER BY at_ms DESC, no DESC LIMIT ?",
+            (rows.ms(since_s), tank, tank, limit),
+        )
+        return [rows.alarm(r) for r in found]
+
+    def due_changes(self, tank: str, since_s: float = 0.0) -> list[tuple[float, float, str]]:
+        """When the next test's date was moved, to when, and why; oldest first."""
+        sql = "SELECT at_ms, due_ms, reason FROM due WHERE tank = ? AND at_ms >= ? ORDER BY no"
+        return [(a / 1000, d / 1000, why) for a, d, why in self._all(sql, (tank, rows.ms(since_s)))]
+
+    # ------------------------------------------------------------------ messages and sizes
+
+    def messages(self, limit: int = 100) -> list[outbox.Row]:
+        """The outbox, newest first."""
+        return outbox.rows_of(self._all(f"{outbox.SELECT} ORDER BY no DESC LIMIT ?", (limit,)))
+
+    def deliveries(self) -> list[Delivery]:
+        """Each channel that ever had a message."""
+        found = self._all(
+            "SELECT channel, max(CASE state WHEN 'sent' THEN done_ms END), sum(state = 'waiting'),"
+            " min(CASE state WHEN 'waiting' THEN created_ms END), sum(state = 'failed'),"
+            " (SELECT why FROM outbox w WHERE w.channel = o.channel AND state IN ('waiting', 'failed') AND why <> ''"
+            "  ORDER BY no DESC LIMIT 1) FROM outbox o GROUP BY channel ORDER BY channel"
+        )
+        return [
+            Delivery(channel, _seconds(proven), waiting, _seconds(oldest), failed, why or "")
+            for channel, proven, waiting, oldest, failed, why in found
+        ]
+
+    def sizes(self) -> Sizes:
+        """Rows and bytes of the journal."""
+        sql = "SELECT (SELECT count(*) FROM reading), (SELECT count(*) FROM mean), (SELECT count(*) FROM event)"
+        readings, means, events = self._all(sql)[0]
+        wal = history.size(self._path, "-wal") or 0
+        return Sizes(readings, means, events, history.size(self._path) or 0, wal)
+
+
+def _seconds(at_ms: int | None) -> float | None:
+    return None if at_ms is None else at_ms / 1000
+
+
+def _touches(stored: Stored, tank: str) -> bool:
+    event = getattr(stored.event, "replacement", None) or stored.event
+    return not isinstance(event, TankEvent) or event.tank == tank

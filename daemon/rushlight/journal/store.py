@@ -1,0 +1,429 @@
+"""The journal: what happened, in arrival order, and what the core made of it.
+
+Owns arrival numbers, the batch in memory and the small tables that steer the daemon (cursors, periods, topics,
+the outbox), which it mirrors in memory so that everything but history works without a disk.  Belongs to one
+thread; reads no clock; raises nothing for a bad disk: `report` says what is wrong, `retry` tries again.
+"""
+
+from __future__ import annotations
+
+import logging
+import sqlite3
+import zlib
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from rushlight.effects import AlarmChange, Daily, DueChange, Effect, Message
+from rushlight.events import Reading, Tick
+from rushlight.journal import history, renumber, rows, upkeep
+from rushlight.journal.database import Database, NoDatabaseError
+from rushlight.journal.outbox import Outbox
+from rushlight.journal.pending import Pending
+from rushlight.journal.reader import Reader
+from rushlight.journal.report import StorageReport
+from rushlight.journal.rows import Recorded, Stored
+
+log = logging.getLogger(__name__)
+
+KEEP_SNAPSHOTS = 4
+_PUT_CURSOR = "INSERT INTO cursor VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET seq = excluded.seq"
+_PUT_PERIOD = "INSERT INTO period VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET period = excluded.period"
+_PUT_TOPIC = "INSERT INTO topic VALUES (?, ?) ON CONFLICT (topic) DO UPDATE SET owner = excluded.owner"
+_DROP_TOPIC = "DELETE FROM topic WHERE topic = ?"
+_ADD_BOOT = "INSERT INTO boot VALUES (?, ?, ?) ON CONFLICT DO NOTHING"
+_ADD_PROBE = "INSERT INTO probe VALUES (?, ?, ?) ON CONFLICT DO NOTHING"
+
+
+@dataclass(frozen=True, slots=True)
+class Appended:
+    """What became of an `append`: an arrival number per event, None where its id was known already.
+
+    `durable` is True when everything has reached the disk.
+    """
+
+    seqs: tuple[int | None, ...]
+    durable: bool
+
+
+class Journal:
+    """See the module.  `boot_id` is the kernel's; `backups` the folder from which a lost database is restored.
+
+    `most_readings` and `most_rows` bound what is held in memory while the disk is away.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        *,
+        boot_id: str,
+        backups: Path | None = None,
+        restore_days: float = 30.0,
+        most_readings: int = 20_000,
+        most_rows: int = 5_000,
+        check_s: float = 60.0,
+    ) -> None:
+        self.path = path
+        self.outbox = Outbox(self._put, self._known_message)
+        self._db = Database(path, backups=backups, restore_days=restore_days, check_s=check_s)
+        self._pending = Pending(most_readings, most_rows)
+        self._boot_id, self._boot_no = boot_id, 0
+        self._probes: dict[tuple[str, str], int] = {}
+        self._cursors: dict[str, int] = {}
+        self._periods: dict[str, str] = {}
+        self._topics: dict[str, str] = {}
+        self._seq = 0
+        self._alarm_no = 0
+        self._due_no = 0
+        self._closed_seq = 0
+        self._seen_replaced = 0
+        self._loaded = False
+
+    # ------------------------------------------------------------------ opening and trouble
+
+    def open(self, at_s: float) -> StorageReport:
+        """Open whatever is there; never raises and never refuses.  Look at the report."""
+        if self._db.open(at_s):
+            try:
+                self._load()
+            except (sqlite3.Error, NoDatabaseError) as e:
+                self._db.failed(e, at_s)
+        self._seen_replaced = self._db.replaced
+        self._ensure_boot()
+        self.commit(at_s)
+        return self.report()
+
+    def close(self, at_s: float) -> None:
+        """Commit what is held and let the next writer in."""
+        self.commit(at_s, urgent=True)
+        self._db.checkpoint()
+        self._db.close()
+
+    def retry(self, at_s: float) -> bool:
+        """Call often: while there is trouble, once a minute tries to get the disk back and to write what is held."""
+        if not self._db.trouble:
+            return True
+        if not self._db.retry(at_s):
+            return False
+        try:
+            if not self._loaded or self._db.replaced != self._seen_replaced:
+                self._load()
+                self._rewrite()
+            self._seen_replaced = self._db.replaced
+            return self._write(at_s, urgent=True)
+        except (sqlite3.Error, NoDatabaseError) as e:
+            self._db.failed(e, at_s)
+            return False
+
+    def report(self) -> StorageReport:
+        """The storage now."""
+        db, pending = self._db, self._pending
+        space = db.space()
+        return StorageReport(
+            trouble=db.trouble,
+            detail=db.detail,
+            since_s=db.since_s,
+            notes=tuple(db.notes),
+            set_aside=tuple(db.put_aside),
+            restored_from=db.restored_from,
+            replaced=db.replaced,
+            held_readings=len(pending.readings),
+            held_rows=len(pending.others),
+            dropped_readings=pending.dropped_readings,
+            dropped_rows=pending.dropped_rows,
+            database_bytes=history.size(self.path),
+            wal_bytes=history.size(self.path, "-wal"),
+            free_bytes=None if space is None else space[0],
+            free_fraction=None if space is None else space[1],
+        )
+
+    def _load(self) -> None:
+        """Mirror the small tables.  What memory holds already is newer and wins.  Raises sqlite3.Error."""
+        conn = self._db.connection
+        if self._loaded:
+            self.outbox.settle(conn)
+        else:
+            self._number(conn)
+            self.outbox.load(conn)
+        self._cursors = dict(conn.execute("SELECT name, seq FROM cursor")) | self._cursors
+        self._periods = dict(conn.execute("SELECT name, period FROM period")) | self._periods
+        self._topics = dict(conn.execute("SELECT topic, owner FROM topic")) | self._topics
+        self._closed_seq = upkeep.closed_seq(conn)
+        self._loaded = True
+
+    def _number(self, conn: sqlite3.Connection) -> None:
+        """Go on counting where the database stopped; what was counted without it moves up behind that."""
+        found = conn.execute("SELECT no FROM boot WHERE id = ?", (self._boot_id,)).fetchone()
+        boot_no = found[0] if found else _last_no(conn, "boot") + 1
+        known = {(name, unit): no for no, name, unit in conn.execute("SELECT no, name, unit FROM probe")}
+        probe_no = {}
+        for key, no in self._probes.items():
+            probe_no[no] = known.setdefault(key, max(known.values(), default=0) + 1)
+        last = {table: _last_no(conn, table) for table in ("alarm", "due", "outbox")}
+        shift = renumber.Shift(history.last_seq(conn), last, boot_no, probe_no)
+        renumber.apply(self._pending, shift)
+        self.outbox.move_up(last["outbox"], boot_no)
+        self._seq += shift.seq
+        self._alarm_no += last["alarm"]
+        self._due_no += last["due"]
+        self._probes, self._boot_no = known, boot_no
+
+    def _rewrite(self) -> None:
+        """Write the mirrored tables into a database that took the place of a lost one."""
+        self._ensure_boot()
+        for (name, unit), no in self._probes.items():
+            self._put("probe", no, _ADD_PROBE, (no, name, unit))
+        for name, seq in self._cursors.items():
+            self._put("cursor", name, _PUT_CURSOR, (name, seq))
+        for name, period in self._periods.items():
+            self._put("period", name, _PUT_PERIOD, (name, period))
+        for topic, owner in self._topics.items():
+            self._put("topic", topic, _PUT_TOPIC, (topic, owner))
+        self.outbox.rewrite()
+
+    def _ensure_boot(self) -> None:
+        self._boot_no = self._boot_no or 1
+        self._put("boot", self._boot_no, _ADD_BOOT, (self._boot_no, self._boot_id, self._seq + 1))
+
+    # ------------------------------------------------------------------ events and effects in
+
+    def append(
+        self, recorded: Sequence[Recorded], effects: Sequence[Effect] = (), *, urgent: bool, at_s: float
+    ) -> Appended:
+        """Keep events and what the core made of them, together with everything held, in one transaction.
+
+        Not `urgent`: held in memory until the next `commit`.  An event whose id is known gets no number and is
+        left out.  Raises ValueError for a Tick, and for an event other than a reading that has no id; nothing
+        is kept then.
+        """
+        for r in recorded:
+            if type(r.event) is not Reading and (type(r.event) is Tick or not r.event.id):
+                raise ValueError(f"a {r.event.kind or type(r.event).__name__} without an id can't be kept")
+        seqs = tuple(self._add(r) for r in recorded)
+        if effects:
+            mono_ms = rows.optional_ms(recorded[-1].mono_s) if recorded else None
+            clock_ok = all(r.clock_ok for r in recorded)
+            self._add_effects(effects, (self._boot_no, mono_ms, int(clock_ok)))
+        return Appended(seqs, durable=self.commit(at_s, urgent=True) if urgent else False)
+
+    def _add(self, recorded: Recorded) -> int | None:
+        event = recorded.event
+        if type(event) is Reading:
+            self._seq += 1
+            probe = self._probes.get((event.probe, event.unit)) or self._new_probe(event.probe, event.unit)
+            self._pending.add_reading(rows.reading_row(self._seq, probe, event, self._boot_no, recorded))
+            return self._seq
+        if self.has(event.id):
+            return None
+        self._seq += 1
+        row = rows.event_row(self._seq, event, self._boot_no, recorded)
+        self._put("event", event.id, rows.ADD_EVENT, row)
+        return self._seq
+
+    def _new_probe(self, name: str, unit: str) -> int:
+        no = self._probes[name, unit] = max(self._probes.values(), default=0) + 1
+        self._put("probe", no, _ADD_PROBE, (no, name, unit))
+        return no
+
+    def _add_effects(self, effects: Sequence[Effect], stamp: tuple[int | None, int | None, int]) -> None:
+        for effect in effects:
+            match effect:
+                case AlarmChange():
+                    self._alarm_no += 1
+                    row = rows.alarm_row(self._alarm_no, self._seq, effect, stamp)
+                    self._put("alarm", self._alarm_no, rows.ADD_ALARM, row)
+                case Message():
+                    self.outbox.put(effect, stamp)
+                case Daily():
+                    self._put("daily", (effect.tank, effect.date), rows.ADD_DAILY, rows.daily_row(effect))
+                case DueChange():
+                    self._due_no += 1
+                    self._put("due", self._due_no, rows.ADD_DUE, rows.due_row(self._due_no, effect))
+                case _:
+                    raise TypeError(f"no table for {type(effect).__name__}")
+
+    def commit(self, at_s: float, *, urgent: bool = False) -> bool:
+        """Write everything held in one transaction; `urgent` waits for the disk.  False: it is still held."""
+        if not self._db.usable:
+            return False
+        return self._write(at_s, urgent=urgent)
+
+    def _write(self, at_s: float, *, urgent: bool) -> bool:
+        try:
+            with self._db.transaction(durable=urgent) as conn:
+                self._pending.write(conn)
+                closed = upkeep.close_stretches(conn, self._closed_seq, self._seq)
+        except (sqlite3.Error, NoDatabaseError) as e:
+            self._db.failed(e, at_s)
+            return False
+        self._closed_seq = closed
+        self._pending.clear()
+        self._db.worked()
+        return True
+
+    def _put(self, table: str, key: object, sql: str, values: tuple[object, ...]) -> None:
+        self._pending.put(table, key, sql, values)
+
+    # ------------------------------------------------------------------ events out
+
+    @property
+    def last_seq(self) -> int:
+        """The newest arrival number given out."""
+        return self._seq
+
+    def has(self, event_id: str) -> bool:
+        """Whether an event with this id (not a reading) is kept; False too when the disk can't be asked."""
+        if self._pending.has("event", event_id):
+            return True
+        return self._ask("SELECT 1 FROM event WHERE id = ?", event_id) is not None
+
+    def get(self, event_id: str) -> Stored | None:
+        """The event with this id (not a reading), as kept."""
+        row = self._pending.get("event", event_id) or self._ask("SELECT * FROM event WHERE id = ?", event_id)
+        return Stored(row[0], rows.event(row[6]), bool(row[9])) if row else None
+
+    def _known_message(self, key: str, channel: str) -> bool:
+        if self._pending.has("outbox", (key, channel)):
+            return True
+        return self._ask("SELECT 1 FROM outbox WHERE key = ? AND channel = ?", key, channel) is not None
+
+    def _ask(self, sql: str, *values: str) -> tuple[Any, ...] | None:
+        if not self._db.readable:
+            return None
+        try:
+            row: tuple[Any, ...] | None = self._db.connection.execute(sql, values).fetchone()
+        except sqlite3.Error as e:
+            log.warning("journal can't be read: %s", e)
+            return None
+        return row
+
+    def events_since(self, seq: int = 0) -> Iterator[Stored]:
+        """Events with greater arrival numbers, in arrival order, thinned history as one reading per ten minutes.
+
+        What is held in memory is not among them.  Ends early, with trouble reported, when the disk fails.
+        """
+        if not self._db.readable:
+            return
+        try:
+            yield from history.since(self._db.connection, seq)
+        except sqlite3.Error as e:
+            self._db.failed(e, self._db.since_s or 0.0)
+
+    # ------------------------------------------------------------------ snapshots
+
+    def snapshot(self, blob: bytes, *, version: str, at_s: float) -> bool:
+        """Keep the core's state after everything appended so far; a cache, of which the newest few are kept.
+
+        `version` names the form of the state.  What is held is committed in the same transaction.
+        """
+        if not self._db.usable:
+            return False
+        put = "INSERT OR REPLACE INTO snapshot VALUES (?, ?, ?, ?)"
+        thin = "DELETE FROM snapshot WHERE seq NOT IN (SELECT seq FROM snapshot ORDER BY seq DESC LIMIT ?)"
+        self._put("snapshot", "put", put, (self._seq, rows.ms(at_s), version, zlib.compress(blob, 6)))
+        self._put("snapshot", "thin", thin, (KEEP_SNAPSHOTS,))
+        done = self.commit(at_s)
+        self._pending.forget("snapshot")
+        return done
+
+    def latest_snapshot(self, version: str) -> tuple[int, bytes] | None:
+        """The newest readable snapshot of this form: the arrival number after which it was taken, and the state."""
+        if not self._db.readable:
+            return None
+        sql = "SELECT seq, state FROM snapshot WHERE version = ? AND seq <= ? ORDER BY seq DESC"
+        try:
+            for seq, packed in self._db.connection.execute(sql, (version, self._seq)):
+                try:
+                    return seq, zlib.decompress(packed)
+                except zlib.error:
+                    log.warning("snapshot %d is damaged, taking an older one", seq)
+        except sqlite3.Error as e:
+            log.warning("snapshots can't be read: %s", e)
+        return None
+
+    def drop_snapshots(self) -> None:
+        """Forget every snapshot; the state is made again from the events."""
+        self._put("snapshot", "drop", "DELETE FROM snapshot", ())
+
+    # ------------------------------------------------------------------ clock trust
+
+    def restamp(self, boot_id: str, offset_s: float, at_s: float) -> int:
+        """Give what arrived in boot `boot_id` before the clock could be trusted its time, in one transaction.
+
+        `offset_s` is wall minus monotonic time.  A person's entry that was entered as 'now' moves; one with a
+        time of its own keeps it.  Returns how many rows moved; 0 too when the disk is away (call again).
+        """
+        offset_ms = round(offset_s * 1000)
+        if boot_id == self._boot_id:
+            self.outbox.shift(self._boot_no, offset_ms)
+        if not self.commit(at_s):
+            return 0
+        try:
+            with self._db.transaction(durable=True) as conn:
+                moved = upkeep.restamp(conn, boot_id, offset_ms)
+        except (sqlite3.Error, NoDatabaseError) as e:
+            self._db.failed(e, at_s)
+            return 0
+        return moved
+
+    # ------------------------------------------------------------------ steering tables
+
+    def period_done(self, name: str) -> str:
+        """The last period (`2026-W48`, a date …) for which the calendar job `name` was done; '' for none."""
+        return self._periods.get(name, "")
+
+    def mark_period(self, name: str, period: str) -> None:
+        """Note that it is done; commit urgently after what must not be done twice."""
+        self._periods[name] = period
+        self._put("period", name, _PUT_PERIOD, (name, period))
+
+    def cursor(self, name: str) -> int:
+        """The arrival number up to which the outlet `name` has handed everything on."""
+        return self._cursors.get(name, 0)
+
+    def advance(self, name: str, seq: int) -> None:
+        """Move an outlet's cursor; written with the next commit, so that after a crash a little is sent twice."""
+        self._cursors[name] = seq
+        self._put("cursor", name, _PUT_CURSOR, (name, seq))
+
+    def topics(self, owner: str = "hub") -> frozenset[str]:
+        """Every topic ever published and not removed since."""
+        return frozenset(t for t, o in self._topics.items() if o == owner)
+
+    def add_topic(self, topic: str, owner: str = "hub") -> None:
+        """Remember a topic before it is published."""
+        if self._topics.get(topic) != owner:
+            self._topics[topic] = owner
+            self._put("topic", topic, _PUT_TOPIC, (topic, owner))
+
+    def forget_topic(self, topic: str) -> None:
+        """Forget a topic after it has been cleared at the broker."""
+        if self._topics.pop(topic, None) is not None:
+            self._put("topic", topic, _DROP_TOPIC, (topic,))
+
+    # ------------------------------------------------------------------ upkeep
+
+    def prune(self, at_s: float, keep: upkeep.Keep = upkeep.KEEP) -> upkeep.Pruned:
+        """Thin out what is old; short transactions, so call it again while `more` says so."""
+        if not self.commit(at_s):
+            return upkeep.Pruned()
+        try:
+            with self._db.transaction(durable=False) as conn:
+                return upkeep.prune(conn, at_s, keep, self._boot_no)
+        except (sqlite3.Error, NoDatabaseError) as e:
+            self._db.failed(e, at_s)
+            return upkeep.Pruned()
+
+    def checkpoint(self) -> bool:
+        """Hourly: move the write-ahead log into the database and cut it to nothing."""
+        return self._db.checkpoint()
+
+    def reader(self) -> Reader:
+        """Short-lived reading for any thread; each `with` opens and closes a connection of its own."""
+        return Reader(self.path)
+
+
+def _last_no(conn: sqlite3.Connection, table: str) -> int:
+    found: int = conn.execute(f"SELECT ifnull(max(no), 0) FROM {table}").fetchone()[0]  # noqa: S608
+    return found
