@@ -16,7 +16,8 @@ from typing import Any, cast
 from pydantic import TypeAdapter, ValidationError
 
 from rushlight import checking
-from rushlight.events import INTERNAL_KINDS, KINDS, Correction, Event, Quality, Reading
+from rushlight.events import INTERNAL_KINDS, KINDS, Correction, Event, Quality, Reading, Test
+from rushlight.science import units
 from rushlight.settings import Config
 
 _READING_KEYS = frozenset({"at", "kind", "probe", "value", "unit", "quality", "id", "received_at"})
@@ -102,6 +103,12 @@ def check_names(event: Event, config: Config, line_no: int = 0) -> None:
         name = getattr(inner, key, "")
         if name and all(name != k.id for k in known):
             raise LineError(line_no, key, f"no {key} called {name!r}{checking.nearest(name, [k.id for k in known])}")
+    if isinstance(inner, Reading) and inner.unit:
+        quantity = next(p.quantity for p in config.probe if p.id == inner.probe)
+        try:
+            units.to_standard(quantity, 0.0, inner.unit)
+        except ValueError as e:
+            raise LineError(line_no, "unit", str(e)) from None
 
 
 def _plain(value: Any) -> Any:
@@ -192,16 +199,19 @@ def _correction(event: Correction, replacement: Any, line_no: int) -> Correction
 
 
 def _check_values(event: Event, line_no: int) -> None:
-    """A test's values are numbers, or a bound written '>250' or '<5'."""
-    for name, value in getattr(event, "values", {}).items():
-        if isinstance(value, str) and not _is_bound(value):
+    """A test's values are numbers or bounds, in units that have one reading only."""
+    if not isinstance(event, Test):
+        return
+    for name in event.units:
+        if name not in event.values:
+            raise LineError(line_no, f"units.{name}", "there is no such value to go with it")
+    for name, value in event.values.items():
+        if isinstance(value, str) and value[:1] not in {"<", ">"}:
             raise LineError(line_no, f"values.{name}", f"expected a number, '>250' or '<5', got {value!r}")
-        if not isinstance(value, str) and not (math.isfinite(value) and value >= 0):
-            raise LineError(line_no, f"values.{name}", f"expected a number of 0 or more, got {value!r}")
-
-
-def _is_bound(text: str) -> bool:
-    try:
-        return text[:1] in {"<", ">"} and text[1:2].isdigit() and math.isfinite(float(text[1:]))
-    except ValueError:
-        return False
+        try:
+            amount = units.read_reported(name, value, event.units.get(name, ""))
+        except ValueError as e:
+            key = "units" if name in event.units else "values"
+            raise LineError(line_no, f"{key}.{name}", str(e).removeprefix(f"{name}: ")) from None
+        if amount.value < 0:
+            raise LineError(line_no, f"values.{name}", f"expected 0 or more, got {value!r}")

@@ -46,7 +46,7 @@ def events(config: Config, lines: Iterable[str | bytes], seen: Callable[[int], N
         if not line.strip():
             continue
         event = eventlines.parse_line(line, n)
-        if type(event) is not Reading or event.probe not in probes:
+        if type(event) is not Reading or event.unit or event.probe not in probes:
             eventlines.check_names(event, config, n)
         if type(event) is not Reading:
             event = event if event.id else dataclasses.replace(event, id=f"line-{n}")

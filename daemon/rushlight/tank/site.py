@@ -61,6 +61,12 @@ class Core:
             notify=self.notifier.initial(),
         )
 
+    def start(self, state: SiteState, at_s: float) -> list[Effect]:
+        """Fit a state from before a restart to the present configuration; nothing is told twice for it."""
+        effects = self._told(state, at_s, self.book.on_start(state.alarms, at_s))
+        state.wake_s = self._next_wake(state, at_s) if state.at_s is not None else None
+        return effects
+
     def step(self, state: SiteState, event: Event) -> tuple[SiteState, list[Effect]]:
         """Take in one event; returns the same state, changed, and what follows from it.
 

@@ -1,0 +1,201 @@
+"""Commands that look: status, alarms, summary."""
+
+from __future__ import annotations
+
+import datetime as dt
+import getpass
+import uuid
+import zoneinfo
+from pathlib import Path
+from typing import Any
+
+import click
+from pydantic import TypeAdapter
+from rich.console import Console
+from rich.table import Table
+
+from rushlight import eventlines
+from rushlight.cli.common import config_option, data_folder, fail, load_config
+from rushlight.clock import SystemClock
+from rushlight.effects import Estimate
+from rushlight.service import control
+from rushlight.settings import Config
+from rushlight.views import AlarmView, ProbeView, SiteView, TankView
+
+
+def _ask(config: Config, **request: Any) -> dict[str, Any]:
+    try:
+        return control.ask(data_folder(config), **request)
+    except control.NotRunningError:
+        fail("the daemon is not running here; start it with: rushlight run")
+    except RuntimeError as e:
+        fail(str(e))
+
+
+def _view(config: Config) -> SiteView:
+    view = TypeAdapter(SiteView).validate_python(_ask(config, do="view")["view"])
+    assert isinstance(view, SiteView)
+    return view
+
+
+@click.command()
+@click.option("--json", "as_json", is_flag=True, help="The same as JSON.")
+@config_option
+def status(config_file: Path | None, *, as_json: bool) -> None:
+    """Show each tank: its state in a sentence, fresh values, the next test and standing alarms.
+
+    \b
+    rushlight status
+    rushlight status --json
+
+    Exit status: 0 shown; 1 the daemon is not running.
+    """  # noqa: D301
+    config = load_config(config_file)
+    view = _view(config)
+    if as_json:
+        click.echo(TypeAdapter(SiteView).dump_json(view, indent=2).decode())
+        return
+    console = Console()
+    zone = zoneinfo.ZoneInfo(view.timezone)
+    clock = "" if view.clock_ok else "  (the clock is not trusted yet)"
+    console.print(f"[bold]{view.name}[/bold]  {_local(view.at_s, zone)}{clock}", highlight=False)
+    for tank in view.tanks:
+        _print_tank(console, tank, view.at_s, zone)
+    _print_alarms(console, [*view.alarms, *(a for t in view.tanks for a in t.alarms)], zone)
+
+
+def _print_tank(console: Console, tank: TankView, now_s: float, zone: zoneinfo.ZoneInfo) -> None:
+    console.print(f"\n[bold]{tank.title}[/bold] ({tank.litres:g} L)", highlight=False)
+    console.print(f"  {tank.state_sentence}", highlight=False)
+    console.print(f"  To do: {tank.todo_sentence}", highlight=False)
+    if tank.due_at_s is not None:
+        late = " — overdue" if tank.overdue else ""
+        console.print(f"  Next test: {_local(tank.due_at_s, zone)}{late}. {tank.due_reason}", highlight=False)
+    for name, value, unit in (
+        ("supply", tank.supply_rate, "mg/L a day"),
+        ("uptake", tank.uptake_rate, "mg/L a day"),
+        ("share kept up", tank.kept_up, ""),
+    ):
+        if value is not None:
+            console.print(f"  {name}: {_estimate(value)} {unit}".rstrip(), highlight=False)
+    if tank.probes:
+        table = Table(box=None, padding=(0, 2), header_style="dim")
+        for column in ("probe", "value", "age", ""):
+            table.add_column(column)
+        for probe in tank.probes:
+            table.add_row(probe.id, _value(probe), _age(probe.value_at_s, now_s), probe.trouble)
+        console.print(table)
+
+
+def _value(probe: ProbeView) -> str:
+    return "—" if probe.value is None else f"{probe.value:.5g} {probe.unit}".strip()
+
+
+def _estimate(e: Estimate) -> str:
+    return f"{e.mean:.2g} ({e.low:.2g} to {e.high:.2g})"
+
+
+def _age(at_s: float | None, now_s: float) -> str:
+    if at_s is None:
+        return "never"
+    age_s = max(0.0, now_s - at_s)
+    for size_s, word in ((86400.0, "d"), (3600.0, "h"), (60.0, "min")):
+        if age_s >= 2 * size_s:
+            return f"{age_s / size_s:.0f} {word}"
+    return f"{age_s:.0f} s"
+
+
+def _local(at_s: float, zone: zoneinfo.ZoneInfo) -> str:
+    return dt.datetime.fromtimestamp(at_s, zone).strftime("%a %d %b %Y %H:%M")
+
+
+def _print_alarms(console: Console, alarms: list[AlarmView], zone: zoneinfo.ZoneInfo) -> None:
+    if not alarms:
+        console.print("\nNo alarms.", highlight=False)
+        return
+    table = Table(box=None, padding=(0, 2), header_style="dim", title_justify="left")
+    for column in ("alarm", "state", "priority", "since", "what"):
+        table.add_column(column, overflow="fold")
+    for a in alarms:
+        table.add_row(a.id, a.state, a.priority, _local(a.since_s, zone), a.text)
+    console.print()
+    console.print(table)
+
+
+@click.group(invoke_without_command=True)
+@config_option
+@click.pass_context
+def alarms(ctx: click.Context, config_file: Path | None) -> None:
+    """List alarms that are not normal; acknowledge or shelve one.
+
+    \b
+    rushlight alarms
+    rushlight alarms acknowledge foyer.nitrate_rising
+    rushlight alarms shelve foyer.probe_silent.foyer-ph --hours 24
+
+    Exit status: 0 done; 1 the daemon is not running; 2 there is no such alarm.
+    """  # noqa: D301
+    ctx.obj = load_config(config_file)
+    if ctx.invoked_subcommand is None:
+        view = _view(ctx.obj)
+        found = [*view.alarms, *(a for t in view.tanks for a in t.alarms)]
+        _print_alarms(Console(), found, zoneinfo.ZoneInfo(view.timezone))
+
+
+_by_option = click.option("--by", default=getpass.getuser, show_default="your user name", help="Who does it; a role will do.")
+
+
+@alarms.command()
+@click.argument("alarm")
+@_by_option
+@click.pass_obj
+def acknowledge(config: Config, alarm: str, by: str) -> None:
+    """Say that ALARM (its id) has been seen; it is not repeated unless it gets worse."""
+    _act(config, {"kind": "acknowledge", "alarm": alarm, "by": by})
+
+
+@alarms.command()
+@click.argument("alarm")
+@click.option("--hours", type=float, default=24.0, show_default=True, help="For how long; 0 takes it off the shelf.")
+@_by_option
+@click.pass_obj
+def shelve(config: Config, alarm: str, hours: float, by: str) -> None:
+    """Put ALARM (its id) aside for some hours."""
+    _act(config, {"kind": "shelve", "alarm": alarm, "by": by, "hours": hours})
+
+
+def _act(config: Config, line: dict[str, Any]) -> None:
+    view = _view(config)
+    known = [a.id for a in (*view.alarms, *(a for t in view.tanks for a in t.alarms))]
+    if line["alarm"] not in known:
+        fail(f"no alarm called {line['alarm']!r} at the moment; there are: {', '.join(known) or 'none'}", status=2)
+    line |= {"at": eventlines.rfc3339(SystemClock().wall_s()), "id": str(uuid.uuid4())}
+    _ask(config, do="record", line=line)
+    click.echo(f"{line['kind']}: {line['alarm']}")
+
+
+@click.command()
+@click.option("--output", "-o", type=click.Path(path_type=Path), help="Write it to this file (.txt or .html).")
+@click.option("--send", is_flag=True, help="Send it now, as the weekly e-mail.")
+@config_option
+def summary(output: Path | None, config_file: Path | None, *, send: bool) -> None:
+    """Write the weekly summary to the screen or a file, or send it now.
+
+    \b
+    rushlight summary
+    rushlight summary --output week.html
+    rushlight summary --send
+
+    Exit status: 0 done; 1 it could not be sent or the daemon is not running.
+    """  # noqa: D301
+    config = load_config(config_file)
+    if send:
+        click.echo(_ask(config, do="send summary")["said"])
+        return
+    text = _ask(config, do="summary", form="html" if output and output.suffix == ".html" else "text")["text"]
+    if output:
+        output.write_text(text)
+    else:
+        click.echo(text)
+
+

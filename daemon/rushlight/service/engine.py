@@ -1,0 +1,316 @@
+"""The engine: one thread that owns the core and the database.
+
+Everything that happens comes through its bounded queue: samples from links, entries from people, results from
+outlets.  For each event it steps the core and writes event, effects and outbox rows in one transaction; what a
+person entered and whatever may tell a person is committed before anybody hears of it, plain readings in batches.
+Never sends anything and never waits for a device or the network.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import logging
+import queue
+import threading
+import uuid
+from collections.abc import Callable, Sequence
+from concurrent.futures import Future
+from dataclasses import dataclass
+from typing import Any, TypeVar
+
+from rushlight_drivers import Sample
+
+from rushlight.clock import Clock
+from rushlight.effects import AlarmChange, Effect, Message, Remark
+from rushlight.events import Condition, Correction, Event, Reading
+from rushlight.intake import stamping
+from rushlight.intake.trust import Restamp, Stepped, TimeLine
+from rushlight.journal.rows import Recorded, whole_ms
+from rushlight.journal.store import Journal
+from rushlight.service import snapshots
+from rushlight.settings import Config
+from rushlight.tank.site import Core
+from rushlight.tank.timeline import Timeline
+from rushlight.tank.view import site_view
+from rushlight.views import SiteView
+
+log = logging.getLogger(__name__)
+T = TypeVar("T")
+
+QUEUE_ITEMS = 10_000
+"""Beyond this the newest samples are dropped and counted; entries and results wait for room instead."""
+LAG_S = 2.0
+"""Time's own ticks run this much behind, so that a sample on its way is not overtaken by its own silence."""
+SNAPSHOT_EVERY_S = 6 * 3600.0
+_LOOK_EVERY_S = 1.0
+_REACHED = "core reached"
+"""Name under which the journal remembers how far time's ticks had come."""
+_RETRY_EVERY_S = 60.0
+_CHECKPOINT_EVERY_S = 3600.0
+
+
+@dataclass(frozen=True, slots=True)
+class Receipt:
+    """What became of an entry: its id, whether it was new, and whether it is on the disk yet.
+
+    An entry that is not durable acts all the same and is written as soon as the disk takes it.
+    """
+
+    id: str
+    new: bool
+    durable: bool = True
+
+
+class Engine:
+    """Owns the core's state and the journal; every method but `run` may be called from any thread."""
+
+    def __init__(
+        self,
+        config: Config,
+        journal: Journal,
+        clock: Clock,
+        *,
+        boot_id: str,
+        synchronised: Callable[[], bool],
+        progress: Callable[[], None] = lambda: None,
+    ) -> None:
+        self.config, self.journal, self.clock = config, journal, clock
+        self.core = Core(config)
+        self.timeline = Timeline(self.core, self.core.initial())
+        self._boot_id, self._synchronised, self._progress = boot_id, synchronised, progress
+        self._inbox: queue.Queue[Callable[[], None]] = queue.Queue(QUEUE_ITEMS)
+        self._version = snapshots.version(config)
+        self._batch: list[Recorded] = []
+        self._next_s: dict[str, float] = {}
+        self._conditions: dict[tuple[str, str], str] = {}
+        self._snapped_untrusted = False
+        self.dropped_samples = 0
+        self.outbox_changed = threading.Event()
+        """Set whenever there may be something new to send."""
+        trusted = synchronised()
+        self._rebuild()
+        self.time = TimeLine(clock.wall_s(), clock.mono_s(), trusted=trusted, last_s=self.timeline.state.at_s)
+
+    # ------------------------------------------------------------------ from other threads
+
+    def hand(self, samples: Sequence[Sample]) -> None:
+        """Samples from a link; never blocks.  When the queue is full they are dropped and counted."""
+        try:
+            self._inbox.put_nowait(lambda: self._take_samples(samples))
+        except queue.Full:
+            self.dropped_samples += len(samples)
+
+    def submit(self, event: Event, timeout_s: float = 10.0) -> Receipt:
+        """An entry by a person; returns once it is on the disk, or held in memory because the disk won't take it.
+
+        Raises TimeoutError when the engine does not answer.
+        """
+        return self.do(lambda: self.enter(event), timeout_s)
+
+    def do(self, work: Callable[[], T], timeout_s: float = 10.0) -> T:
+        """Run `work` on the engine's thread and return what it returns; raises what it raises, or TimeoutError."""
+        future: Future[T] = Future()
+
+        def run() -> None:
+            if not future.set_running_or_notify_cancel():
+                return
+            try:
+                future.set_result(work())
+            except Exception as e:  # noqa: BLE001 - it belongs to the caller
+                future.set_exception(e)
+
+        try:
+            self._inbox.put(run, timeout=timeout_s)
+        except queue.Full:
+            raise TimeoutError("the engine is too busy") from None
+        return future.result(timeout_s)
+
+    def condition(self, alarm: str, says: str, subject: str = "", **facts: str | float) -> None:
+        """The daemon's own health; repeated words cost nothing."""
+        self.do(lambda: self._condition(alarm, says, subject, facts))
+
+    def view(self) -> SiteView:
+        """The installation as it stands now."""
+        return self.do(self._view)
+
+    def now_s(self) -> float:
+        """The time line's present moment, Unix seconds."""
+        return self.time.at(self.clock.mono_s())
+
+    # ------------------------------------------------------------------ the thread
+
+    def run(self, stop: threading.Event) -> None:
+        """Work until `stop` is set, then write what is left and a snapshot."""
+        self._act([], self._started())
+        while not stop.is_set():
+            self._progress()
+            self.once(_LOOK_EVERY_S)
+        self._flush(urgent=True)
+        self._snapshot()
+
+    def once(self, wait_s: float) -> None:
+        """One turn: what is in the queue, then what time brings."""
+        try:
+            self._inbox.get(timeout=wait_s)()
+            while True:
+                self._inbox.get_nowait()()
+        except queue.Empty:
+            pass
+        self._look_at_clock()
+        now_s = self.now_s()
+        self._act([], self.timeline.advance(now_s - LAG_S))
+        self._housekeeping(now_s)
+
+    def _started(self) -> list[Effect]:
+        state = self.timeline.state
+        at_s = max(self.now_s(), state.at_s or 0.0)
+        return self.core.start(state, at_s)
+
+    def _take_samples(self, samples: Sequence[Sample]) -> None:
+        for sample in samples:
+            if sample.trouble:
+                log.debug("probe=%s trouble=%s detail=%r", sample.channel, sample.trouble, sample.detail)
+            self._step(stamping.reading(sample, self.time.at), sample.mono_s)
+
+    def enter(self, event: Event) -> Receipt:
+        """Take an entry, on the engine's own thread (or while no thread runs)."""
+        event = event if event.id else dataclasses.replace(event, id=str(uuid.uuid4()))
+        if self.journal.has(event.id):
+            return Receipt(event.id, new=False)
+        now_s = self.now_s()
+        if not event.received_s and event.at_s < now_s - LAG_S:
+            event = dataclasses.replace(event, received_s=now_s)
+        durable = self._step(event, self.clock.mono_s())
+        return Receipt(event.id, new=True, durable=durable)
+
+    def _step(self, event: Event, mono_s: float) -> bool:
+        """One event through the core.  It arrives now, so never before the moment the core has reached.
+
+        Returns whether what it led to, if it had to be, is on the disk.
+        """
+        reached_s = self.timeline.state.at_s
+        if reached_s is not None and event.arrived_s < reached_s:
+            event = dataclasses.replace(event, received_s=reached_s)
+        event = whole_ms(event)
+        effects = self.timeline.feed(event)
+        return self._act([Recorded(event, mono_s, self.time.trusted)], effects)
+
+    def _act(self, recorded: Sequence[Recorded], effects: Sequence[Effect]) -> bool:
+        self._batch += recorded
+        for effect in effects:
+            if isinstance(effect, AlarmChange):
+                log.info("alarm=%s state=%s priority=%s", effect.id, effect.state, effect.priority)
+            elif isinstance(effect, Remark):
+                log.info("remark=%r", effect.text)
+        if effects or any(not isinstance(r.event, Reading) for r in recorded):
+            return self._flush(effects, urgent=True)
+        return True
+
+    def _flush(self, effects: Sequence[Effect] = (), *, urgent: bool) -> bool:
+        """Write the batch and what follows from it, in one transaction; False when the disk would not have it."""
+        if not (self._batch or effects):
+            return True
+        self.journal.mark_period(_REACHED, f"{self.timeline.state.at_s:.3f}")
+        kept = [e for e in effects if not isinstance(e, Remark)]
+        done = self.journal.append(self._batch, kept, urgent=urgent, at_s=self.now_s())
+        self._batch = []
+        if not urgent:
+            self.journal.commit(self.now_s())
+        if any(isinstance(e, Message) for e in effects):
+            self.outbox_changed.set()
+        return done.durable or not urgent
+
+    # ------------------------------------------------------------------ time, disk, self
+
+    def _look_at_clock(self) -> None:
+        seen = self.time.look(self.clock.wall_s(), self.clock.mono_s(), synchronised=self._synchronised())
+        match seen:
+            case Restamp(shift_s):
+                log.warning("clock=restamped shift_s=%.3f trusted=%s", shift_s, self.time.trusted)
+                self._restamp()
+            case Stepped(by_s, taken):
+                log.warning("clock=stepped by_s=%.3f taken=%s", by_s, taken)
+                if not taken:
+                    self._condition("clock_untrusted", "raise", "", {"step_s": by_s})
+        if self.time.trusted and seen is None:
+            self._condition("clock_untrusted", "clear", "", {})
+        elif not self.time.trusted:
+            self._condition("clock_untrusted", "raise", "", {})
+
+    def _restamp(self) -> None:
+        """Everything of this boot gets its right time, and the state is made again from it."""
+        self._flush(urgent=True)
+        self.journal.restamp(self._boot_id, self.time.offset_s, self.now_s())
+        if self._snapped_untrusted:
+            self.journal.drop_snapshots()
+            self._snapped_untrusted = False
+        self.journal.mark_period(_REACHED, "")
+        self._rebuild()
+
+    def _condition(self, alarm: str, says: str, subject: str, facts: dict[str, Any]) -> None:
+        if self._conditions.get((alarm, subject), "clear") == says:
+            return
+        self._conditions[alarm, subject] = says
+        event = Condition(
+            at_s=self.now_s(), id=str(uuid.uuid4()), alarm=alarm, says=says, subject=subject, facts=facts  # type: ignore[arg-type]
+        )
+        self._step(event, self.clock.mono_s())
+
+    def _due(self, what: str, every_s: float) -> bool:
+        mono_s = self.clock.mono_s()
+        if mono_s < self._next_s.setdefault(what, mono_s + every_s):
+            return False
+        self._next_s[what] = mono_s + every_s
+        return True
+
+    def _housekeeping(self, now_s: float) -> None:
+        if self._due("flush", self.config.storage.flush_seconds):
+            self._flush(urgent=False)
+        if self._due("retry", _RETRY_EVERY_S):
+            self.journal.retry(now_s)
+            report = self.journal.report()
+            says = "raise" if report.wants_attention else "clear"
+            self._condition("storage_low", says, "", {"sentence": report.sentence} if report.sentence else {})
+            if self.dropped_samples:
+                log.warning("dropped_samples=%d", self.dropped_samples)
+        if self._due("checkpoint", _CHECKPOINT_EVERY_S):
+            self.journal.checkpoint()
+        if self._due("snapshot", SNAPSHOT_EVERY_S):
+            self._flush(urgent=True)
+            self._snapshot()
+
+    def _snapshot(self) -> None:
+        at_s = self.timeline.state.at_s
+        if at_s is not None:
+            blob = snapshots.dump(self.timeline.state)
+            self.journal.snapshot(self.journal.last_seq, blob, version=self._version, at_s=at_s)
+            self._snapped_untrusted |= not self.time.trusted
+
+    def _view(self) -> SiteView:
+        at_s = max(self.now_s(), self.timeline.state.at_s or 0.0)
+        return site_view(self.core, self.timeline.state, at_s, clock_ok=self.time.trusted)
+
+    def _rebuild(self) -> None:
+        """The state from the newest usable snapshot and every event after it; what followed from them is done already."""
+        state, seq = None, 0
+        held = self.journal.latest_snapshot(self._version)
+        if held is not None:
+            seq, state = held[0], snapshots.load(held[1])
+        if state is None:
+            state, seq = self.core.initial(), 0
+        self.timeline = Timeline(self.core, state)
+        for stored in self.journal.events_since(seq):
+            if self._known(stored.event):
+                self.timeline.feed(stored.event)
+        reached = self.journal.period_done(_REACHED)
+        if reached:
+            self.timeline.advance(float(reached))
+        for record in self.core.book.views(self.timeline.state.alarms):
+            if record.alarm in {"delivery_failing", "storage_low", "clock_untrusted"}:
+                self._conditions[record.alarm, record.id.partition(f".{record.alarm}.")[2]] = "raise"
+
+    def _known(self, event: Event) -> bool:
+        """Whether what the event is about is still in the configuration."""
+        inner = event.replacement if isinstance(event, Correction) and event.replacement else event
+        probe, tank = getattr(inner, "probe", None), getattr(inner, "tank", None)
+        return (probe is None or probe in self.core.probes) and (tank is None or tank in self.core.tanks)

@@ -1,0 +1,119 @@
+"""What the commands do to a journal directly: record without a daemon, export, import, backup, restore.
+
+The journal's lock keeps two writers apart; whoever comes second is told to stop the other first.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import Any, TextIO
+
+from rushlight import clock, eventlines
+from rushlight.events import Event
+from rushlight.journal import backup as backups
+from rushlight.journal import export as exporting
+from rushlight.journal.store import Journal
+from rushlight.service.engine import Engine
+from rushlight.settings import Config
+
+JOURNAL_NAME = "journal.sqlite"
+
+
+def journal_path(folder: Path) -> Path:
+    """The database in a data folder."""
+    return folder / JOURNAL_NAME
+
+
+def backup_folder(config: Config, folder: Path) -> Path:
+    """Where backups go."""
+    return Path(config.storage.backup_folder) if config.storage.backup_folder else folder / "backups"
+
+
+def open_journal(config: Config, folder: Path, now_s: float) -> Journal:
+    """The journal in `folder`, made if there is none; look at its report."""
+    with contextlib.suppress(OSError):
+        folder.mkdir(parents=True, exist_ok=True)
+    journal = Journal(journal_path(folder), boot_id=clock.boot_id(), backups=backup_folder(config, folder))
+    journal.open(now_s)
+    return journal
+
+
+@contextlib.contextmanager
+def _writable(config: Config, folder: Path) -> Iterator[tuple[Journal, float]]:
+    now_s = clock.SystemClock().wall_s()
+    journal = open_journal(config, folder, now_s)
+    try:
+        report = journal.report()
+        if not report.durable:
+            raise OSError(report.sentence)
+        yield journal, now_s
+    finally:
+        journal.close(now_s)
+
+
+def record(config: Config, folder: Path, event: Event) -> dict[str, Any]:
+    """Take one entry while no daemon runs; what follows from it waits in the outbox.  Raises OSError."""
+    with _writable(config, folder) as (journal, _):
+        engine = Engine(config, journal, clock.SystemClock(), boot_id=clock.boot_id(), synchronised=lambda: True)
+        receipt = engine.enter(event)
+    if not receipt.durable:
+        raise OSError("the disk would not take it")
+    return {"id": receipt.id, "new": receipt.new}
+
+
+def export(config: Config, folder: Path, out: TextIO, *, since_s: float | None, until_s: float | None, form: str) -> int:
+    """Write the journal to `out`; returns the number of lines.  Raises FileNotFoundError."""
+    path = journal_path(folder)
+    if not path.exists():
+        raise FileNotFoundError(path)
+    if form == "events":
+        return exporting.export(path, out, since_s=since_s, until_s=until_s)
+    from rushlight import exchange  # noqa: PLC0415 - only who asks for another form pays for it
+
+    events = (eventlines.parse_line(line) for line in exporting.lines(path, since_s=since_s, until_s=until_s))
+    return exchange.write(form, events, config, out)
+
+
+def import_lines(config: Config, folder: Path, source: TextIO, *, form: str) -> int:
+    """Take a whole file or nothing; returns how many entries were new.  Raises `eventlines.LineError`, OSError."""
+    lines: Iterable[str] = source
+    if form != "events":
+        from rushlight import exchange  # noqa: PLC0415
+
+        lines = (eventlines.format_line(e) for e in exchange.read(form, source, config))
+    checked = list(_checked(config, lines))
+    with _writable(config, folder) as (journal, now_s):
+        return exporting.import_events(journal, checked, at_s=now_s)
+
+
+def _checked(config: Config, lines: Iterable[str]) -> Iterator[Event]:
+    for n, line in enumerate(lines, start=1):
+        if line.strip():
+            event = eventlines.parse_line(line, n)
+            eventlines.check_names(event, config, n)
+            yield event
+
+
+def backup(config: Config, folder: Path, to: Path | None) -> str:
+    """Copy the journal, running daemon or not, and verify the copy; returns its name.  Raises RuntimeError."""
+    try:
+        made = backups.make(journal_path(folder), to or backup_folder(config, folder), clock.SystemClock().wall_s())
+    except backups.BackupError as e:
+        raise RuntimeError(str(e)) from e
+    return str(made.path)
+
+
+def restore(config: Config, folder: Path, copy: Path, *, replace: bool) -> str:
+    """Put `copy` in the journal's place; returns what happened in words.  Raises RuntimeError."""
+    del config
+    now_s = clock.SystemClock().wall_s()
+    try:
+        proof, old = backups.restore(copy, journal_path(folder), now_s, replace=replace)
+    except backups.BackupError as e:
+        raise RuntimeError(str(e)) from e
+    said = f"restored {proof.rows.get('event', 0)} entries and {proof.rows.get('reading', 0)} readings"
+    return f"{said}; the journal that was there is now {old}" if old else said
+
+

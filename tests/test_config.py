@@ -1,0 +1,151 @@
+"""Configuration: checked whole, every fault at once, with its key and what was expected."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import pytest
+from rushlight import config
+from rushlight.config import ConfigError
+
+SMALLEST = """
+[site]
+name = "Rowan Street library"
+timezone = "Europe/Dublin"
+[[tank]]
+id = "foyer"
+litres = 140
+[[kit]]
+id = "strip"
+pads = { nitrate = [0, 10, 25, 50, 100, 250] }
+"""
+
+
+def check(text: str, **more: Any) -> config.Config:
+    return config.check(tomllib.loads(text), **more)
+
+
+def faults(text: str, **more: Any) -> dict[str, str]:
+    with pytest.raises(ConfigError) as caught:
+        check(text, **more)
+    return {f.key: f.what for f in caught.value.faults}
+
+
+def test_site_one_tank_and_one_kit_are_enough() -> None:
+    got = check(SMALLEST)
+    assert got.tank[0].limits.nitrate == 40
+    assert got.tank[0].testing.longest_days == 10
+    assert got.probe == ()
+
+
+def test_the_contract_example_is_accepted() -> None:
+    """The example of design section 7, as it stands in the demo's own configuration but for the driver."""
+    text = SMALLEST + """
+[[probe]]
+id = "foyer-light"
+tank = "foyer"
+quantity = "light"
+unit = "lx"
+driver = "none"
+every_seconds = 60
+"""
+    assert check(text).probe[0].every_seconds == 60
+
+
+def test_all_faults_come_at_once_with_their_keys() -> None:
+    found = faults("""
+[site]
+name = "x"
+timezone = "Europe/Dubln"
+[[tank]]
+id = "foyer"
+litres = "140"
+litre = 3
+feed = { gramms_per_day = 1 }
+[tank.limits]
+temperature = { low = 27, hight = 21 }
+[[kit]]
+id = "strip"
+methid = "strip"
+[[probe]]
+id = "p"
+tank = "foyer"
+quantity = "lihgt"
+driver = "iioo"
+""")
+    assert "expected a number" in found["tank[0].litres"]
+    assert "did you mean 'litres'?" in found["tank[0].litre"]
+    assert "did you mean 'grams_per_day'?" in found["tank[0].feed.gramms_per_day"]
+    assert "did you mean 'high'?" in found["tank[0].limits.temperature.hight"]
+    assert "did you mean 'method'?" in found["kit[0].methid"]
+    assert "did you mean 'light'?" in found["probe[0].quantity"]
+    assert "did you mean 'iio'?" in found["probe[0].driver"]
+
+
+def test_what_no_single_key_can_tell_is_checked_too() -> None:
+    found = faults("""
+[site]
+timezone = "Europe/Dubln"
+[[tank]]
+id = "foyer"
+litres = 140
+lamp = { spectrum = "white_lde", hours = [{ on = "8:00", off = "25:00" }] }
+testing = { kit = "strp", shortest_days = 5, longest_days = 3 }
+limits = { ph = { low = 8, high = 7 } }
+[[tank]]
+id = "foyer"
+litres = 10
+[[kit]]
+id = "strip"
+pads = { nitrate = [0, 25, 10] }
+[[probe]]
+id = "p"
+tank = "foyr"
+quantity = "light"
+unit = "mg/L"
+""")
+    assert "did you mean 'Europe/Dublin'?" in found["site.timezone"]
+    assert "used twice" in found["tank[1].id"]
+    assert "white_led" in found["tank[0].lamp.spectrum"]
+    assert "08:00" in found["tank[0].lamp.hours[0].on"]
+    assert "tank[0].lamp.hours[0].off" in found
+    assert "did you mean 'strip'?" in found["tank[0].testing.kit"]
+    assert "tank[0].testing.longest_days" in found
+    assert "tank[0].limits.ph.low" in found
+    assert "rising" in found["kit[0].pads.nitrate"]
+    assert "did you mean 'foyer'?" in found["probe[0].tank"]
+    assert "probe[0].unit" in found
+
+
+def test_a_secret_in_a_file_that_others_may_read_is_refused_without_being_shown(tmp_path: Path) -> None:
+    file = tmp_path / "config.toml"
+    file.write_text(SMALLEST + '[email]\nhost = "mail.example.org"\npassword = "hunter2"\n')
+    file.chmod(0o644)
+    with pytest.raises(ConfigError) as caught:
+        config.load(file)
+    assert [f.key for f in caught.value.faults] == ["email.password"]
+    assert "hunter2" not in str(caught.value)
+    file.chmod(0o600)
+    assert config.load(file).email.password == "hunter2"
+
+
+def test_a_secret_is_given_once() -> None:
+    found = faults(SMALLEST + '[email]\npassword = "a"\npassword_file = "b"\n')
+    assert "not both" in found["email.password"]
+
+
+def test_a_credential_is_found_by_name(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """systemd.exec(5): credentials lie as files in $CREDENTIALS_DIRECTORY."""
+    (tmp_path / "mail").write_text("s3cret\n")
+    monkeypatch.setenv("CREDENTIALS_DIRECTORY", str(tmp_path))
+    assert config.secret("", "mail") == "s3cret"
+    assert config.secret("", str(tmp_path / "mail")) == "s3cret"
+
+
+def test_not_toml_and_not_there_are_said_plainly(tmp_path: Path) -> None:
+    (tmp_path / "bad.toml").write_text("a = = 1")
+    for name, words in (("bad.toml", "is not TOML"), ("none.toml", "can't be read")):
+        with pytest.raises(ConfigError, match=words):
+            config.load(tmp_path / name)

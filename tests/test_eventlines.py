@@ -1,0 +1,128 @@
+"""Event lines: what is taken, what is refused and in which words."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from rushlight import eventlines
+from rushlight.eventlines import LineError, format_line, parse_line, rfc3339, unix_s
+
+AT = '"at":"2026-03-01T12:00:00Z"'
+GOOD = [
+    '{"at":"2026-01-01T00:00:00Z","kind":"reading","probe":"foyer-light","value":3.5}',
+    '{"at":"2026-01-01T00:00:00Z","kind":"reading","probe":"foyer-light","value":null,"quality":9}',
+    '{"at":"2026-01-01T00:00:00Z","kind":"test","tank":"foyer","method":"strip","values":{"nitrate":25.0,"ph":">8.5"}}',
+    '{"at":"2026-01-01T00:00:00Z","kind":"test","tank":"foyer","method":"lab","values":{"nitrate":5.0},"units":{"nitrate":"mg/L N"}}',
+    '{"at":"2026-01-01T00:00:00Z","kind":"feeding","tank":"foyer","grams":0.9,"protein_percent":42.0,"note":"flakes"}',
+    '{"at":"2026-01-01T00:00:00Z","kind":"water_change","tank":"foyer","fraction":0.3,"source":{"nitrate":5.0}}',
+    '{"at":"2026-01-01T00:00:00Z","kind":"top_off","tank":"foyer","litres":3.0}',
+    '{"at":"2026-01-01T00:00:00Z","kind":"harvest","tank":"foyer","dry_grams":40.0,"plant":"water mint"}',
+    '{"at":"2026-01-01T00:00:00Z","kind":"dose","tank":"foyer","what":"buffer","kh_mg_caco3":500.0}',
+    '{"at":"2026-01-01T00:00:00Z","kind":"stocking","tank":"foyer","change":-2,"species":"zebra danio"}',
+    '{"at":"2026-01-01T00:00:00Z","kind":"lamp","tank":"foyer","what":"schedule","hours":[{"on":"08:00","off":"18:00"}]}',
+    '{"at":"2026-01-01T00:00:00Z","kind":"sighting","tank":"foyer","what":"algae"}',
+    '{"at":"2026-01-01T00:00:00Z","kind":"calibration","probe":"foyer-ph","points":[{"value":6.86,"raw":6.91,"temperature_c":24.0}]}',
+    '{"at":"2026-01-01T00:00:00Z","kind":"acknowledge","alarm":"foyer.ph_low","by":"duty librarian"}',
+    '{"at":"2026-01-01T00:00:00Z","kind":"shelve","alarm":"foyer.ph_low","by":"duty librarian","hours":24.0}',
+    '{"at":"2026-01-02T00:00:00Z","kind":"correction","of":"a","void":true}',
+    '{"at":"2026-01-02T00:00:00Z","kind":"correction","of":"a","replacement":{"at":"2026-01-01T00:00:00Z","kind":"feeding","tank":"foyer","grams":1.0,"id":"a"}}',
+    '{"at":"2026-01-01T00:00:00Z","kind":"note","tank":"foyer","text":"quiet week","id":"n1","received_at":"2026-01-01T08:00:00Z"}',
+]
+
+BAD = [
+    ("{", "line", "not JSON"),
+    ("[1]", "line", "expected one JSON object"),
+    (f"{{{AT}}}", "kind", "is missing"),
+    (f'{{{AT},"kind":"tets","tank":"foyer"}}', "kind", "did you mean 'test'?"),
+    (f'{{{AT},"kind":"tick"}}', "kind", "unknown kind"),
+    (f'{{{AT},"kind":"condition","alarm":"storage_low","says":"raise"}}', "kind", "unknown kind"),
+    (f'{{{AT},"kind":"reading","probe":"p","valu":3}}', "valu", "did you mean 'value'?"),
+    (f'{{{AT},"kind":"reading","probe":"p"}}', "value", "is missing"),
+    (f'{{{AT},"kind":"reading","value":1}}', "probe", "is missing"),
+    (f'{{{AT},"kind":"reading","probe":"p","value":"7"}}', "value", "expected a finite number or null"),
+    (f'{{{AT},"kind":"reading","probe":"p","value":true}}', "value", "expected a finite number or null"),
+    (f'{{{AT},"kind":"reading","probe":"p","value":NaN}}', "value", "expected a finite number or null"),
+    (f'{{{AT},"kind":"reading","probe":"p","value":1e999}}', "value", "expected a finite number or null"),
+    (f'{{{AT},"kind":"reading","probe":"p","value":1,"quality":5}}', "quality", "expected 1, 2, 3, 4 or 9"),
+    ('{"at":"2026-03-01","kind":"note","tank":"t","text":"x"}', "at", "with offset or Z"),
+    ('{"at":"2026-03-01T12:00:00","kind":"note","tank":"t","text":"x"}', "at", "with offset or Z"),
+    ('{"at":1772366400,"kind":"note","tank":"t","text":"x"}', "at", "with offset or Z"),
+    (f'{{{AT},"kind":"feeding","tank":"t","grams":"2"}}', "grams", "expected a number"),
+    (f'{{{AT},"kind":"feeding","tank":"t","grams":-1}}', "grams", "greater than or equal to 0"),
+    (f'{{{AT},"kind":"feeding","tank":"t","gram":2}}', "gram", "did you mean 'grams'?"),
+    (f'{{{AT},"kind":"feeding","tank":"t","grams":2,"at_s":5}}', "at_s", "unknown key"),
+    (f'{{{AT},"kind":"water_change","tank":"t"}}', "line", "either fraction or litres"),
+    (f'{{{AT},"kind":"water_change","tank":"t","fraction":30}}', "fraction", "less than or equal to 1"),
+    (f'{{{AT},"kind":"test","tank":"t","method":"strip","values":{{}}}}', "values", ""),
+    (f'{{{AT},"kind":"test","tank":"t","method":"strip","values":{{"nitrat":5}}}}', "values.nitrat", "did you mean 'nitrate'?"),
+    (f'{{{AT},"kind":"test","tank":"t","method":"strip","values":{{"nitrate":"25"}}}}', "values.nitrate", "'>250' or '<5'"),
+    (f'{{{AT},"kind":"test","tank":"t","method":"strip","values":{{"nitrate":"> lots"}}}}', "values.nitrate", "number"),
+    (f'{{{AT},"kind":"test","tank":"t","method":"strip","values":{{"nitrate":-5}}}}', "values.nitrate", "0 or more"),
+    (f'{{{AT},"kind":"test","tank":"t","method":"strip","values":{{"nitrate":5}},"units":{{"ph":"pH"}}}}', "units.ph", "no such value"),
+    (f'{{{AT},"kind":"lamp","tank":"t","what":"swapped"}}', "what", "expected 'replaced'"),
+    (f'{{{AT},"kind":"correction","of":"x"}}', "replacement", "either void"),
+    (f'{{{AT},"kind":"correction","of":"x","replacement":{{"kind":"feeding"}}}}', "replacement.at", "with offset"),
+    (f'{{{AT},"kind":"calibration","probe":"p","points":[{{"value":7,"rw":1}}]}}', "points[0].rw", "did you mean 'raw'?"),
+]
+
+
+@pytest.mark.parametrize("line", GOOD, ids=[json.loads(g)["kind"] + str(i) for i, g in enumerate(GOOD)])
+def test_a_good_line_comes_back_as_the_same_text(line: str) -> None:
+    assert format_line(parse_line(line)) == line
+
+
+@pytest.mark.parametrize(("line", "key", "words"), BAD)
+def test_a_bad_line_is_refused_by_number_key_and_reason(line: str, key: str, words: str) -> None:
+    with pytest.raises(LineError) as caught:
+        parse_line(line, 7)
+    assert (caught.value.line_no, caught.value.key) == (7, key)
+    assert words in caught.value.what
+    assert str(caught.value).startswith(f"line 7: {key}: ")
+
+
+def test_every_kind_of_the_contract_is_known() -> None:
+    """Design section 5 lists them."""
+    listed = "reading test feeding water_change top_off harvest dose stocking lamp sighting calibration acknowledge shelve correction note"
+    assert set(eventlines.KINDS) == set(listed.split())
+    assert {json.loads(g)["kind"] for g in GOOD} == set(listed.split())
+
+
+def test_offsets_are_the_same_moment() -> None:
+    """RFC 3339 section 5.8 gives 1985-04-12T23:20:50.52Z and 1996-12-19T16:39:57-08:00 = 1996-12-20T00:39:57Z."""
+    assert unix_s("1996-12-19T16:39:57-08:00") == unix_s("1996-12-20T00:39:57Z") == 851042397.0
+    assert unix_s("1985-04-12T23:20:50.52Z") == pytest.approx(482196050.52, abs=1e-6)
+
+
+@given(st.integers(min_value=0, max_value=4_000_000_000_000))
+def test_times_go_to_text_and_back_to_the_millisecond(at_ms: int) -> None:
+    assert round(unix_s(rfc3339(at_ms / 1000)) * 1000) == at_ms
+
+
+@given(st.text() | st.binary())
+def test_no_text_does_anything_but_parse_or_raise_line_error(text: str | bytes) -> None:
+    try:
+        parse_line(text)
+    except LineError:
+        pass
+
+
+_json = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(),
+    lambda c: st.lists(c, max_size=3) | st.dictionaries(st.text(), c, max_size=3),
+    max_leaves=8,
+)
+
+
+@given(
+    st.sampled_from([json.loads(g) for g in GOOD]),
+    st.dictionaries(st.sampled_from([k for g in GOOD for k in json.loads(g)] + ["x"]), _json, max_size=3),
+)
+def test_no_record_does_anything_but_parse_or_raise_line_error(base: dict[str, object], changes: dict[str, object]) -> None:
+    try:
+        event = parse_line(json.dumps(base | changes))
+    except LineError:
+        return
+    assert parse_line(format_line(event)) == event
