@@ -27,7 +27,6 @@ def test_a_row_is_complete_and_asks_for_something(row):
         row.cause,
         row.consequence,
         row.first_action,
-        row.sitter,
         row.respond,
         row.deadband,
         row.stale,

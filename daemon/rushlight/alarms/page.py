@@ -65,7 +65,7 @@ def _row(row: AlarmRow) -> str:
     if row.trap:
         lines.append(f"- Trap: {row.trap}")
     lines += [
-        f"- For a sitter: {row.sitter}",
+        f"- For a sitter: {row.sitter or 'not told.'}",
         f"- Delays: {delays}.",
         f"- Deadband: {row.deadband}",
         f"- Without data: {row.stale}",

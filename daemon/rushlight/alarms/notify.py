@@ -1,0 +1,389 @@
+"""Who is told of an alarm, when, over which channel and how often.
+
+Owns quiet hours, repeats, escalation, the hourly budget and the holiday sitter.  Every message passes through
+here, so there is one gate for all of them.  Never sends (outlets do) and never judges (`machine` does).
+
+Low priority is the weekly summary's.  Medium waits for the end of the quiet hours and for its part of the hourly
+budget; what then still stands goes out as one message.  High is told at once, at any hour, and again until
+somebody acknowledges it; after `escalate_minutes` to the second contact as well.  A return is told, without a
+sound, to those who were told of the rise.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import zoneinfo
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+from rushlight.alarms import hours, words
+from rushlight.alarms.table import HOUR_S, RANK, REPEATS_S, TABLE
+from rushlight.effects import AlarmChange, Effect, Message
+from rushlight.settings import Config, Person, Priority
+
+Step = Literal["raise", "repeat", "return"]
+
+
+@dataclass(slots=True)
+class Telling:
+    """One alarm that somebody has been told of, or is to be told of once the quiet hours are over."""
+
+    alarm: str
+    tank: str | None
+    occurrence: int
+    priority: Priority
+    text: str
+    facts: dict[str, Any]
+    since_s: float
+    standing: bool = True
+    """True while it waits for an acknowledgement, so repeats are due."""
+    said: int = 0
+    """Messages so far; numbers the next one."""
+    told: list[str] = field(default_factory=list)
+    """Contacts who have been told of this occurrence."""
+    last_key: str = ""
+    first_s: float | None = None
+    repeats: int = 0
+    next_s: float | None = None
+    escalate_s: float | None = None
+
+
+@dataclass(slots=True)
+class Held:
+    """What waits for one contact until `until_s`: alarm ids, each with what is to be said."""
+
+    until_s: float
+    steps: dict[str, Step] = field(default_factory=dict)
+
+
+@dataclass(slots=True)
+class NotifyState:
+    """The memory of all this."""
+
+    telling: dict[str, Telling] = field(default_factory=dict)
+    held: dict[str, Held] = field(default_factory=dict)
+    sent_s: dict[str, list[float]] = field(default_factory=dict)
+    """Contact to the times of the messages of the last hour."""
+    wake_s: float | None = None
+
+
+class Notifier:
+    """The rules; the memory is the `NotifyState` that is passed in and changed in place."""
+
+    def __init__(self, config: Config) -> None:
+        self._zone = zoneinfo.ZoneInfo(config.site.timezone)
+        self._titles = {t.id: t.title for t in config.tank}
+        self._contacts = config.contacts
+        self._channels = configured_channels(config)
+        people = config.contacts.person or (Person(id="keeper", name="keeper"),)
+        self._people = {p.id: p for p in people if self._channels}
+        self._budget = (config.push.per_hour, max(1, config.push.per_hour - config.push.reserve_for_high))
+
+    def initial(self) -> NotifyState:
+        """Nobody has been told anything."""
+        return NotifyState()
+
+    def next_wake(self, state: NotifyState) -> float | None:
+        """When `on_tick` has something to do next, Unix seconds; None for never."""
+        return state.wake_s
+
+    def on_change(self, state: NotifyState, change: AlarmChange) -> list[Effect]:
+        """An alarm changed its state: the messages that follow at once."""
+        if change.state == "unacknowledged":
+            effects = self._stands(state, change)
+        elif change.state in ("returned", "normal"):
+            effects = self._is_over(state, change)
+        else:
+            effects = []
+            if telling := state.telling.get(change.id):
+                _rest(telling)
+            _unhold(state, change.id)
+        self._set_wake(state)
+        return effects
+
+    def on_tick(self, state: NotifyState, at_s: float) -> list[Effect]:
+        """Repeats, escalations and what quiet hours or the budget held back."""
+        if state.wake_s is None or at_s < state.wake_s:
+            return []
+        effects: list[Effect] = []
+        for alarm_id in sorted(state.telling):
+            telling = state.telling[alarm_id]
+            if telling.next_s is not None and at_s >= telling.next_s:
+                effects += self._repeat(state, alarm_id, telling, at_s)
+            elif telling.escalate_s is not None and at_s >= telling.escalate_s:
+                effects += self._escalate(state, alarm_id, telling, at_s)
+        for who in sorted(w for w, h in state.held.items() if at_s >= h.until_s):
+            effects += self._release(state, who, at_s)
+        self._set_wake(state)
+        return effects
+
+    # -- an alarm stands -----------------------------------------------------------------------------------
+
+    def _stands(self, state: NotifyState, change: AlarmChange) -> list[Effect]:
+        telling = state.telling.get(change.id)
+        if telling is None or telling.occurrence != change.occurrence:
+            _unhold(state, change.id)
+            if change.priority == "low":
+                state.telling.pop(change.id, None)
+                return []
+            telling = state.telling[change.id] = _new_telling(change)
+        else:
+            _renew(telling, change)
+        return self._tell(state, change.id, telling, change.at_s, "repeat" if telling.told else "raise")
+
+    def _tell(self, state: NotifyState, alarm_id: str, telling: Telling, at_s: float, step: Step) -> list[Effect]:
+        effects: list[Effect] = []
+        for who in self._first(telling, at_s):
+            effects += self._say(state, who, alarm_id, telling, at_s, step)
+        if telling.first_s is None and who_was_told(effects):
+            self._begin(telling, at_s)
+        return effects
+
+    def _begin(self, telling: Telling, at_s: float) -> None:
+        """The first message is out: from now on the repeats and the escalation run."""
+        telling.first_s, telling.repeats = at_s, 0
+        telling.next_s = at_s + REPEATS_S[telling.priority][0] if REPEATS_S[telling.priority] else None
+        escalates = telling.priority == "high" and bool(self._second(at_s))
+        telling.escalate_s = at_s + self._contacts.escalate_minutes * 60 if escalates else None
+
+    def _repeat(self, state: NotifyState, alarm_id: str, telling: Telling, at_s: float) -> list[Effect]:
+        steps = REPEATS_S[telling.priority]
+        first_s = telling.first_s if telling.first_s is not None else at_s
+        while telling.next_s is not None and telling.next_s <= at_s:
+            telling.repeats += 1
+            beyond = telling.repeats - len(steps) + 1
+            telling.next_s = first_s + (steps[-1] * (1 + beyond) if beyond > 0 else steps[telling.repeats])
+        effects = self._tell(state, alarm_id, telling, at_s, "repeat")
+        if telling.escalate_s is not None and at_s >= telling.escalate_s:
+            return effects + self._escalate(state, alarm_id, telling, at_s)
+        seconds = [] if telling.escalate_s is not None or telling.priority != "high" else self._second(at_s)
+        for who in seconds:
+            effects += self._say(state, who, alarm_id, telling, at_s, "repeat")
+        return effects
+
+    def _escalate(self, state: NotifyState, alarm_id: str, telling: Telling, at_s: float) -> list[Effect]:
+        telling.escalate_s = None
+        effects: list[Effect] = []
+        for who in self._second(at_s):
+            effects += self._say(state, who, alarm_id, telling, at_s, "raise")
+        return effects
+
+    # -- an alarm is over ----------------------------------------------------------------------------------
+
+    def _is_over(self, state: NotifyState, change: AlarmChange) -> list[Effect]:
+        telling = state.telling.get(change.id)
+        _unhold(state, change.id)
+        if telling is None:
+            return []
+        _rest(telling)
+        effects: list[Effect] = []
+        if telling.occurrence == change.occurrence and TABLE[telling.alarm].tell_return:
+            telling.text = change.text
+            for who in [w for w in telling.told if w in self._people]:
+                effects += self._say(state, who, change.id, telling, change.at_s, "return")
+        if not any(change.id in held.steps for held in state.held.values()):
+            del state.telling[change.id]
+        else:
+            telling.told = []
+        return effects
+
+    # -- the one gate --------------------------------------------------------------------------------------
+
+    def _say(
+        self, state: NotifyState, who: str, alarm_id: str, telling: Telling, at_s: float, step: Step
+    ) -> list[Effect]:
+        """Send it now, or hold it for this contact."""
+        person = self._people[who]
+        until_s = self._gate(state, person, telling.priority, step, at_s)
+        if until_s is not None:
+            held = state.held.setdefault(who, Held(until_s))
+            held.until_s = max(held.until_s, until_s)
+            if held.steps.get(alarm_id) != "raise":
+                held.steps[alarm_id] = step
+            return []
+        return [self._message(state, person, alarm_id, telling, at_s, step)]
+
+    def _gate(self, state: NotifyState, person: Person, priority: Priority, step: Step, at_s: float) -> float | None:
+        """None to let it pass, else until when it waits."""
+        if priority == "high" and step == "raise":
+            return None
+        if priority != "high":
+            begin = person.quiet_from or self._contacts.quiet_from
+            end = person.quiet_until or self._contacts.quiet_until
+            until_s = hours.quiet_until(self._zone, begin, end, at_s)
+            if until_s is not None:
+                return until_s
+        recent = [t for t in state.sent_s.get(person.id, []) if t > at_s - HOUR_S]
+        most = self._budget[0] if priority == "high" else self._budget[1]
+        return None if len(recent) < most else recent[-most] + HOUR_S
+
+    def _release(self, state: NotifyState, who: str, at_s: float) -> list[Effect]:
+        """The quiet hours or the full hour are over: one message with what is still true."""
+        held = state.held.pop(who)
+        person = self._people.get(who)
+        due = [(i, s, state.telling[i]) for i, s in sorted(held.steps.items()) if i in state.telling]
+        due = [(i, s, t) for i, s, t in due if t.standing or s == "return"]
+        if person is None or not due:
+            return []
+        worst = max((t.priority for _, _, t in due), key=RANK.__getitem__)
+        until_s = self._gate(state, person, worst, "repeat", at_s)
+        if until_s is not None:
+            state.held[who] = Held(until_s, {i: s for i, s, _ in due})
+            return []
+        if len(due) == 1:
+            effects: list[Effect] = [self._message(state, person, due[0][0], due[0][2], at_s, due[0][1])]
+        else:
+            effects = [self._digest(state, person, due, at_s, worst)]
+        for alarm_id, step, telling in due:
+            if step == "return":
+                state.telling.pop(alarm_id, None)
+            elif telling.first_s is None:
+                self._begin(telling, at_s)
+        return effects
+
+    # -- messages ------------------------------------------------------------------------------------------
+
+    def _message(
+        self, state: NotifyState, person: Person, alarm_id: str, telling: Telling, at_s: float, step: Step
+    ) -> Message:
+        row, place = TABLE[telling.alarm], self._titles.get(telling.tank or "", "")
+        telling.said += 1
+        key = f"{alarm_id}#{telling.occurrence}:{telling.said}-{step}@{person.id}"
+        supersedes = (telling.last_key,) if step == "repeat" and "-repeat@" in telling.last_key else ()
+        telling.last_key = key
+        title = words.title_text(row, place, telling.facts)
+        self._note(state, person.id, telling, at_s, step)
+        return Message(
+            at_s=at_s,
+            tank=telling.tank,
+            key=key,
+            channel=self._channel(person, telling),
+            contact=person.id,
+            priority="low" if step == "return" else telling.priority,
+            title=f"{title}: over" if step == "return" else title,
+            body=self._body(person, telling, at_s, step),
+            alarm_id=alarm_id,
+            supersedes=supersedes,
+        )
+
+    def _digest(
+        self, state: NotifyState, person: Person, due: list[tuple[str, Step, Telling]], at_s: float, worst: Priority
+    ) -> Message:
+        lines = []
+        for _, step, telling in due:
+            lines.append(self._body(person, telling, at_s, step))
+            self._note(state, person.id, telling, at_s, step)
+        del state.sent_s[person.id][-(len(due) - 1) :]  # several things, one message
+        return Message(
+            at_s=at_s,
+            key=f"digest:{at_s:.0f}@{person.id}",
+            channel=self._channel(person, due[0][2]),
+            contact=person.id,
+            priority=worst,
+            title=f"{len(due)} things that waited",
+            body="\n\n".join(lines),
+        )
+
+    def _note(self, state: NotifyState, who: str, telling: Telling, at_s: float, step: Step) -> None:
+        recent = [t for t in state.sent_s.get(who, []) if t > at_s - HOUR_S]
+        state.sent_s[who] = [*recent, at_s]
+        if step != "return" and who not in telling.told:
+            telling.told.append(who)
+
+    def _body(self, person: Person, telling: Telling, at_s: float, step: Step) -> str:
+        if step == "return":
+            return telling.text
+        row, place = TABLE[telling.alarm], self._titles.get(telling.tank or "", "")
+        sitter = self._sitter(at_s)
+        if sitter is not None and sitter[0] == person.id:
+            text = words.sitter_text(row, place, telling.facts, sitter[1])
+        else:
+            text = telling.text
+        if at_s - telling.since_s >= 60:
+            text += f" Standing since {self._clock(telling.since_s, at_s)}."
+        return text
+
+    def _clock(self, when_s: float, at_s: float) -> str:
+        when, now = (dt.datetime.fromtimestamp(s, self._zone) for s in (when_s, at_s))
+        return f"{when:%H:%M}" if when.date() == now.date() else f"{when.day} {when:%B, %H:%M}"
+
+    # -- people --------------------------------------------------------------------------------------------
+
+    def _first(self, telling: Telling, at_s: float) -> list[str]:
+        """Who is told first: the sitter while there is one and there is something for them to do."""
+        sitter = self._sitter(at_s)
+        if sitter is not None and TABLE[telling.alarm].sitter:
+            return [sitter[0]]
+        return list(self._people)[:1]
+
+    def _second(self, at_s: float) -> list[str]:
+        sitter = self._sitter(at_s)
+        people = list(self._people)
+        if sitter is not None:
+            return [p for p in people if p != sitter[0]][:1]
+        return people[1:2]
+
+    def _sitter(self, at_s: float) -> tuple[str, str] | None:
+        """Who sits today, and whom they call; None when nobody sits."""
+        day = dt.datetime.fromtimestamp(at_s, self._zone).date()
+        for s in self._contacts.sitter:
+            if s.first_day <= day <= s.last_day and s.person in self._people:
+                return s.person, s.call
+        return None
+
+    def _channel(self, person: Person, telling: Telling) -> str:
+        """The contact's first channel, but not the one whose failing is the news."""
+        channels = [c for c in person.channels or self._channels if c in self._channels] or list(self._channels)
+        failing = telling.facts.get("channel") if telling.alarm == "delivery_failing" else None
+        return next((c for c in channels if c != failing), channels[0])
+
+    @staticmethod
+    def _set_wake(state: NotifyState) -> None:
+        times = [h.until_s for h in state.held.values()]
+        times += [s for t in state.telling.values() for s in (t.next_s, t.escalate_s) if s is not None]
+        state.wake_s = min(times, default=None)
+
+
+def configured_channels(config: Config) -> tuple[str, ...]:
+    """The channels that the configuration sets up, in the order in which they are tried."""
+    have = {
+        "push": bool(config.push.server),
+        "webhook": bool(config.webhook.url or config.webhook.url_file),
+        "email": bool(config.email.host),
+    }
+    return tuple(name for name, there in have.items() if there)
+
+
+def who_was_told(effects: Iterable[Effect]) -> list[str]:
+    """The contacts that these effects address."""
+    return [e.contact for e in effects if isinstance(e, Message)]
+
+
+def _new_telling(change: AlarmChange) -> Telling:
+    return Telling(
+        alarm=change.alarm,
+        tank=change.tank,
+        occurrence=change.occurrence,
+        priority=change.priority,
+        text=change.text,
+        facts=dict(change.evidence),
+        since_s=change.at_s,
+    )
+
+
+def _renew(telling: Telling, change: AlarmChange) -> None:
+    """The same occurrence asks again: it got worse, or its acknowledgement or shelf time ran out."""
+    telling.priority, telling.text, telling.facts = change.priority, change.text, dict(change.evidence)
+    telling.standing, telling.first_s, telling.next_s, telling.escalate_s = True, None, None, None
+
+
+def _rest(telling: Telling) -> None:
+    telling.standing, telling.next_s, telling.escalate_s = False, None, None
+
+
+def _unhold(state: NotifyState, alarm_id: str) -> None:
+    for who in list(state.held):
+        state.held[who].steps.pop(alarm_id, None)
+        if not state.held[who].steps:
+            del state.held[who]

@@ -1,0 +1,343 @@
+"""Who is told, when, and how often."""
+
+import datetime as dt
+from dataclasses import replace
+from zoneinfo import ZoneInfo
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from pydantic import TypeAdapter
+
+from rushlight.alarms.finding import Finding
+from rushlight.alarms.machine import AlarmBook, AlarmsState
+from rushlight.alarms.notify import Notifier, NotifyState, configured_channels
+from rushlight.alarms.table import RANK, TABLE
+from rushlight.effects import AlarmChange
+from rushlight.settings import Config, Contacts, Email, Kit, Person, Push, Site, Sitter, Tank, Webhook
+
+DUBLIN = ZoneInfo("Europe/Dublin")
+BASE = Config(
+    site=Site(timezone="Europe/Dublin"),
+    tank=(Tank(id="foyer", litres=140, name="Foyer"),),
+    kit=(Kit(id="strip"),),
+    push=Push(server="http://127.0.0.1:1", topic="t"),
+    email=Email(host="127.0.0.1"),
+    contacts=Contacts(person=(Person(id="duty", name="duty librarian"), Person(id="head", name="head librarian"))),
+)
+STATE = TypeAdapter(NotifyState)
+
+
+def when(text):
+    return dt.datetime.fromisoformat(text).replace(tzinfo=DUBLIN).timestamp()
+
+
+NOON, NIGHT, MORNING = when("2025-06-10T12:00"), when("2025-06-10T23:30"), when("2025-06-11T07:00")
+
+
+def change(at_s, state="unacknowledged", alarm="temperature_high", occurrence=1, priority=None, tank="foyer", **facts):
+    row = TABLE[alarm]
+    return AlarmChange(
+        at_s=at_s,
+        tank=tank,
+        alarm=alarm,
+        id=f"{tank or 'site'}.{alarm}",
+        occurrence=occurrence,
+        state=state,
+        priority=priority or row.priority,
+        text=f"{row.title} {state}.",
+        evidence=facts,
+    )
+
+
+class Scene:
+    """A notifier, its memory, and everything it has said."""
+
+    def __init__(self, config=BASE):
+        self.notifier, self.state, self.said = Notifier(config), NotifyState(), []
+
+    def change(self, *args, **more):
+        c = change(*args, **more)
+        self.until(c.at_s)
+        new = self.notifier.on_change(self.state, c)
+        self.said += new
+        return new
+
+    def until(self, at_s):
+        """Let time pass; the memory goes through a snapshot at every wake."""
+        new = []
+        while (wake := self.notifier.next_wake(self.state)) is not None and wake <= at_s:
+            self.state = STATE.validate_json(STATE.dump_json(self.state))
+            new += self.notifier.on_tick(self.state, wake)
+            after = self.notifier.next_wake(self.state)
+            assert after is None or after > wake
+        self.said += new
+        return new
+
+
+def minutes(messages, since_s):
+    return [round((m.at_s - since_s) / 60) for m in messages]
+
+
+def test_a_high_alarm_repeats_and_goes_to_the_second_contact():
+    scene = Scene()
+    scene.change(NIGHT)
+    scene.until(NIGHT + 4 * 3600)
+    duty = [m for m in scene.said if m.contact == "duty"]
+    head = [m for m in scene.said if m.contact == "head"]
+    assert minutes(duty, NIGHT) == [0, 5, 15, 30, 60, 120, 240]
+    assert minutes(head, NIGHT) == [30, 60, 120, 240]
+    assert len({m.key for m in scene.said}) == len(scene.said)
+    assert {m.priority for m in scene.said} == {"high"}
+    assert "Standing since 23:30." in duty[1].body
+
+
+def test_acknowledging_ends_the_repeats():
+    scene = Scene()
+    scene.change(NIGHT)
+    scene.change(NIGHT + 400, "acknowledged")
+    assert scene.until(NIGHT + 86400) == []
+    assert minutes(scene.said, NIGHT) == [0, 5]
+
+
+def test_an_acknowledgement_that_ran_out_starts_again_with_the_same_occurrence():
+    scene = Scene()
+    scene.change(NOON)
+    scene.change(NOON + 60, "acknowledged")
+    scene.change(NOON + 14460)
+    scene.until(NOON + 14460 + 300)
+    assert [m.key for m in scene.said] == [
+        "foyer.temperature_high#1:1-raise@duty",
+        "foyer.temperature_high#1:2-repeat@duty",
+        "foyer.temperature_high#1:3-repeat@duty",
+    ]
+
+
+def test_medium_waits_for_the_end_of_the_quiet_hours_and_goes_out_as_one():
+    scene = Scene()
+    assert scene.change(NIGHT, alarm="probe_silent") == []
+    assert scene.change(NIGHT + 60, alarm="ph_low") == []
+    assert scene.change(NIGHT + 120, alarm="lamp_off") == []
+    assert scene.change(NIGHT + 180, "returned", alarm="ph_low") == []
+    assert scene.until(MORNING - 1) == []
+    (message,) = scene.until(MORNING)
+    assert "lamp_off" not in message.body
+    assert TABLE["lamp_off"].title in message.body
+    assert TABLE["probe_silent"].title in message.body
+    assert TABLE["ph_low"].title not in message.body
+    assert message.key == f"digest:{MORNING:.0f}@duty"
+
+
+def test_a_single_thing_that_waited_keeps_its_own_identity():
+    scene = Scene()
+    scene.change(NIGHT, alarm="probe_silent")
+    (message,) = scene.until(MORNING)
+    assert message.key == "foyer.probe_silent#1:1-raise@duty"
+    assert "Standing since 10 June, 23:30." in message.body
+
+
+def test_what_is_over_before_morning_is_not_told():
+    scene = Scene()
+    scene.change(NIGHT, alarm="probe_silent")
+    scene.change(NIGHT + 600, "returned", alarm="probe_silent")
+    assert scene.until(MORNING + 86400) == []
+    assert scene.state.telling == {}
+
+
+def test_low_is_left_to_the_weekly_summary():
+    scene = Scene()
+    for name in (r.name for r in TABLE.values() if r.weekly_only):
+        assert scene.change(NOON, alarm=name) == []
+    assert scene.until(NOON + 90 * 86400) == []
+
+
+def test_low_that_climbs_is_pushed():
+    scene = Scene()
+    scene.change(NOON, alarm="strips_low")
+    (message,) = scene.change(NOON + 60, alarm="strips_low", priority="medium")
+    assert message.priority == "medium"
+
+
+def test_a_climb_is_told_at_night_although_the_milder_word_was_held():
+    scene = Scene()
+    assert scene.change(NIGHT, alarm="test_overdue", priority="medium") == []
+    (message,) = scene.change(NIGHT + 60, alarm="test_overdue", priority="high")
+    assert message.priority == "high"
+    assert [m for m in scene.until(MORNING) if m.key.startswith("digest")] == []
+
+
+def test_the_return_is_told_to_whoever_was_told_of_the_rise_once_and_without_a_sound():
+    scene = Scene()
+    scene.change(NIGHT)
+    scene.until(NIGHT + 1800)
+    back = scene.change(NIGHT + 2000, "returned")
+    assert [(m.contact, m.priority) for m in back] == [("duty", "low"), ("head", "low")]
+    assert all(m.title.endswith(": over") for m in back)
+    assert scene.change(NIGHT + 3000, "normal") == []
+    assert scene.until(NIGHT + 86400) == []
+
+
+def test_a_return_that_the_keeper_brought_about_is_no_news():
+    scene = Scene()
+    scene.change(NOON, alarm="test_overdue")
+    assert scene.change(NOON + 600, "returned", alarm="test_overdue") == []
+
+
+def test_shelving_is_silence():
+    scene = Scene()
+    scene.change(NOON)
+    scene.change(NOON + 10, "shelved")
+    assert scene.until(NOON + 86400) == []
+
+
+def test_the_budget_holds_medium_and_keeps_a_reserve_for_high():
+    tanks = tuple(Tank(id=f"t{i}", litres=1) for i in range(20))
+    scene = Scene(replace(BASE, tank=tanks, push=replace(BASE.push, per_hour=6, reserve_for_high=3)))
+    for i in range(20):
+        scene.change(NOON + i, alarm="ph_low", tank=f"t{i}")
+    assert len(scene.said) == 3
+    assert len(scene.change(NOON + 30, tank="t0")) == 1, "high passes"
+    (digest,) = [m for m in scene.until(NOON + 3700) if m.key.startswith("digest")]
+    assert digest.body.count(TABLE["ph_low"].title) == 17
+
+
+def test_a_first_high_alarm_passes_even_a_spent_budget():
+    tanks = tuple(Tank(id=f"t{i}", litres=1) for i in range(30))
+    scene = Scene(replace(BASE, tank=tanks))
+    for i in range(30):
+        scene.change(NOON + i, tank=f"t{i}")
+    assert len(scene.said) == 30
+    scene.until(NOON + 3599)
+    duty = [m for m in scene.said if m.contact == "duty"]
+    assert len(duty) == 30, "repeats wait for the budget"
+
+
+SITTING = replace(
+    BASE,
+    contacts=replace(
+        BASE.contacts,
+        person=(*BASE.contacts.person, Person(id="sitter", name="holiday sitter")),
+        sitter=(
+            Sitter(
+                person="sitter", first_day=dt.date(2025, 7, 7), last_day=dt.date(2025, 7, 20), call="the duty librarian"
+            ),
+        ),
+    ),
+)
+
+
+@pytest.mark.parametrize(
+    ("day", "first", "second"),
+    [
+        ("2025-07-06", "duty", "head"),
+        ("2025-07-07", "sitter", "duty"),
+        ("2025-07-20", "sitter", "duty"),
+        ("2025-07-21", "duty", "head"),
+    ],
+)
+def test_the_sitter_is_first_for_the_agreed_days(day, first, second):
+    scene = Scene(SITTING)
+    t = when(f"{day}T12:00")
+    scene.change(t)
+    scene.until(t + 1800)
+    assert scene.said[0].contact == first
+    assert {m.contact for m in scene.said} == {first, second}
+
+
+def test_the_sitter_reads_simpler_words_and_whom_to_call():
+    scene = Scene(SITTING)
+    (message,) = scene.change(when("2025-07-08T12:00"))
+    assert TABLE["temperature_high"].sitter in message.body
+    assert "call the duty librarian" in message.body
+
+
+def test_the_sitter_is_not_bothered_with_what_they_cannot_do():
+    scene = Scene(SITTING)
+    (message,) = scene.change(when("2025-07-08T12:00"), alarm="lamp_dimming")
+    assert message.contact == "duty"
+
+
+@pytest.mark.parametrize(("failing", "used"), [("push", "email"), ("email", "push")])
+def test_a_failing_channel_is_told_of_through_another(failing, used):
+    (message,) = Scene().change(NOON, alarm="delivery_failing", tank=None, channel=failing)
+    assert message.channel == used
+
+
+def test_channels_follow_the_person_then_the_configuration():
+    assert configured_channels(BASE) == ("push", "email")
+    assert configured_channels(replace(BASE, webhook=Webhook(url_file="x"))) == ("push", "webhook", "email")
+    mail = replace(BASE, contacts=Contacts(person=(Person(id="a", channels=("email",)),)))
+    (message,) = Scene(mail).change(NOON)
+    assert message.channel == "email"
+
+
+def test_with_no_channel_nobody_is_told_and_nothing_breaks():
+    scene = Scene(replace(BASE, push=Push(), email=Email()))
+    scene.change(NOON)
+    scene.change(NOON + 1, "returned")
+    assert scene.said == []
+
+
+def test_a_contact_who_left_the_configuration_is_forgotten():
+    scene = Scene()
+    scene.change(NOON)
+    scene.notifier = Notifier(replace(BASE, contacts=Contacts(person=(Person(id="new"),))))
+    assert scene.change(NOON + 60, "returned") == []
+    assert scene.until(NOON + 86400) == []
+
+
+story = st.lists(
+    st.tuples(
+        st.sampled_from([0, 60, 400, 900, 3600, 20000, 90000]),
+        st.sampled_from(["raise", "raise", "clear", "hold", "acknowledge", "shelve", "unshelve"]),
+        st.sampled_from(["temperature_high", "ph_low", "lamp_off", "strips_low"]),
+    ),
+    max_size=40,
+)
+
+
+def act(book, alarms, t, what, alarm):
+    match what:
+        case "acknowledge":
+            return book.acknowledge(alarms, t, f"foyer.{alarm}", "x")
+        case "shelve" | "unshelve":
+            return book.shelve(alarms, t, f"foyer.{alarm}", "x", 5.0 if what == "shelve" else 0.0)
+    return book.judge(alarms, t, Finding(alarm=alarm, tank="foyer", says=what))
+
+
+@given(story)
+@settings(max_examples=150, deadline=None)
+def test_any_history_through_the_state_machine_keeps_the_promises(history):
+    book, alarms, scene, t, changes = AlarmBook(BASE), AlarmsState(), Scene(), NOON, []
+
+    def pass_on(effects):
+        for e in effects:
+            if isinstance(e, AlarmChange):
+                changes.append(e)
+                scene.until(e.at_s)
+                scene.said += scene.notifier.on_change(scene.state, e)
+
+    def until(at_s):
+        while (wake := book.next_wake(alarms)) is not None and wake <= at_s:
+            pass_on(book.on_tick(alarms, wake))
+        scene.until(at_s)
+
+    for wait, what, alarm in [*history, (5 * 86400, "hold", "ph_low")]:
+        t += wait
+        until(t)
+        pass_on(act(book, alarms, t, what, alarm))
+    keys = [m.key for m in scene.said]
+    assert len(set(keys)) == len(keys), "every message has an identity of its own"
+    told = set()
+    for m in scene.said:
+        if m.priority == "medium":
+            assert 7 <= dt.datetime.fromtimestamp(m.at_s, DUBLIN).hour < 22, "medium is quiet at night"
+        episode = m.key.split(":")[0]
+        if m.title.endswith(": over"):
+            assert episode in told or any(k.startswith("digest") for k in keys), "no return without a rise"
+        else:
+            assert RANK[m.priority] >= 1
+        told.add(episode)
+    rises = {(c.id, c.occurrence) for c in changes if c.state == "unacknowledged" and c.priority == "high"}
+    assert {f"{i}#{n}" for i, n in rises} <= told, "every high alarm is told"
+    assert not any("strips_low" in k for k in keys), "low is the weekly summary's"
