@@ -22,10 +22,10 @@ log = logging.getLogger(__name__)
 BUSY_MS = 5_000
 CHECKPOINT_BUSY_MS = 250
 WAL_LIMIT_BYTES = 8 * 1024 * 1024
-RETRY_S = 60.0
+RETRY_S = 50.0
 
 
-class NoDatabaseError(Exception):
+class NoDatabaseError(OSError):
     """There is no usable database just now; `Database.trouble` says why."""
 
 
@@ -70,7 +70,7 @@ class Database:
         return not self.trouble
 
     def retry(self, at_s: float) -> bool:
-        """Once a minute, try to get a database again; True when there is one to try a transaction on."""
+        """At most once in `RETRY_S`, try to get a database again; True when there is one to try a transaction on."""
         if not self.trouble:
             return True
         if self._tried_s is not None and 0 <= at_s - self._tried_s < RETRY_S:

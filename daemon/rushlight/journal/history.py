@@ -10,6 +10,7 @@ import sqlite3
 from collections.abc import Iterator
 from operator import itemgetter
 from pathlib import Path
+from typing import Any
 
 from rushlight.events import Reading
 from rushlight.journal import files, rows, schema
@@ -25,6 +26,30 @@ _MEANS = (
     "SELECT m.seq, m.bucket_ms, p.name, p.unit, m.n, m.total FROM mean m CROSS JOIN probe p ON p.no = m.probe"
     " WHERE m.seq > ? ORDER BY m.seq LIMIT ?"
 )
+# A time range by way of the stretches that touch it, and whatever is not in a closed stretch yet.
+SPANS = f"""SELECT first_seq AS low, first_seq + {schema.STRETCH_ROWS} - 1 AS high FROM stretch
+WHERE to_ms >= :low AND from_ms < :high
+UNION ALL SELECT ifnull((SELECT max(first_seq) + {schema.STRETCH_ROWS} FROM stretch), 0), {2**63 - 1}
+"""  # noqa: S608
+_BETWEEN = (
+    f"SELECT r.seq, r.at_ms, p.name, p.unit, r.value, r.flag, r.received_ms FROM ({SPANS}) s"  # noqa: S608
+    " CROSS JOIN reading r ON r.seq BETWEEN s.low AND s.high CROSS JOIN probe p ON p.no = r.probe"
+    " WHERE r.at_ms >= :low AND r.at_ms < :high"
+)
+_MEANS_BETWEEN = (
+    "SELECT m.seq, m.bucket_ms, p.name, p.unit, m.n, m.total FROM probe p"
+    " CROSS JOIN mean m ON m.probe = p.no WHERE m.bucket_ms >= :low AND m.bucket_ms < :high"
+)
+_HALF = schema.BUCKET_MS // 2
+_FIRST = f"""
+SELECT min(t) FROM (
+    SELECT min(at_ms) AS t FROM event WHERE at_ms >= :low AND at_ms < :high
+    UNION ALL SELECT (SELECT min(bucket_ms) FROM mean WHERE probe = p.no AND bucket_ms >= :low - {_HALF}) + {_HALF}
+        FROM probe p
+    UNION ALL SELECT min(from_ms) FROM stretch WHERE from_ms >= :low
+    UNION ALL SELECT min(r.at_ms) FROM ({SPANS.replace(":high", ":low")}) s
+        CROSS JOIN reading r ON r.seq BETWEEN s.low AND s.high WHERE r.at_ms >= :low
+) WHERE t < :high"""  # noqa: S608
 _EVENTS = "SELECT seq, line, clock_ok FROM event WHERE seq > ? ORDER BY seq LIMIT ?"
 
 
@@ -53,7 +78,7 @@ def since(conn: sqlite3.Connection, seq: int, limit: int | None = None) -> Itera
         yield stored
 
 
-def _pages(conn: sqlite3.Connection, sql: str, seq: int) -> Iterator[list[tuple[object, ...]]]:
+def _pages(conn: sqlite3.Connection, sql: str, seq: int) -> Iterator[list[tuple[Any, ...]]]:
     while page := conn.execute(sql, (seq, PAGE_ROWS)).fetchall():
         yield page
         if len(page) < PAGE_ROWS:
@@ -64,13 +89,13 @@ def _pages(conn: sqlite3.Connection, sql: str, seq: int) -> Iterator[list[tuple[
 def _readings(conn: sqlite3.Connection, seq: int) -> Iterator[Stored]:
     for page in _pages(conn, _READINGS, seq):
         for no, at_ms, name, unit, value, flag, received_ms, clock_ok in page:
-            yield Stored(no, rows.reading(at_ms, name, unit, value, flag, received_ms), clock_ok == 1)  # type: ignore[arg-type]
+            yield Stored(no, rows.reading(at_ms, name, unit, value, flag, received_ms), clock_ok == 1)
 
 
 def _means(conn: sqlite3.Connection, seq: int) -> Iterator[Stored]:
     for page in _pages(conn, _MEANS, seq):
         for no, bucket_ms, name, unit, n, total in page:
-            yield Stored(no, mean_reading(bucket_ms, name, unit, n, total), True)  # type: ignore[arg-type]
+            yield Stored(no, mean_reading(bucket_ms, name, unit, n, total), True)
 
 
 def mean_reading(bucket_ms: int, name: str, unit: str, n: int, total: float) -> Reading:
@@ -78,7 +103,23 @@ def mean_reading(bucket_ms: int, name: str, unit: str, n: int, total: float) -> 
     return rows.reading(bucket_ms + schema.BUCKET_MS // 2, name, unit, total / n if n else None, None, None)
 
 
+def between(conn: sqlite3.Connection, low: int, high: int) -> list[tuple[Any, ...]]:
+    """Raw readings with `low` <= at_ms < `high`: seq, at_ms, probe, unit, value, flag, received_ms, in no order."""
+    return conn.execute(_BETWEEN, {"low": low, "high": high}).fetchall()
+
+
+def means_between(conn: sqlite3.Connection, low: int, high: int) -> list[tuple[Any, ...]]:
+    """Thinned rows that begin in that time: seq, bucket_ms, probe, unit, n, total, in no order."""
+    return conn.execute(_MEANS_BETWEEN, {"low": low, "high": high}).fetchall()
+
+
+def first_ms(conn: sqlite3.Connection, low: int, high: int) -> int | None:
+    """A time in the range before which the range holds nothing, close to its first event; None: it is empty."""
+    found: int | None = conn.execute(_FIRST, {"low": low, "high": high}).fetchone()[0]
+    return found
+
+
 def _events(conn: sqlite3.Connection, seq: int) -> Iterator[Stored]:
     for page in _pages(conn, _EVENTS, seq):
         for no, line, clock_ok in page:
-            yield Stored(no, rows.event(line), clock_ok == 1)  # type: ignore[arg-type]
+            yield Stored(no, rows.event(line), clock_ok == 1)

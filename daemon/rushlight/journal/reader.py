@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import sqlite3
-from collections.abc import Iterable
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -18,7 +18,7 @@ from rushlight.effects import AlarmChange, Daily
 from rushlight.events import TankEvent
 from rushlight.journal import history, outbox, rows
 from rushlight.journal.rows import Stored
-from rushlight.journal.schema import BUCKET_MS, STRETCH_ROWS
+from rushlight.journal.schema import BUCKET_MS
 
 
 class UnreadableError(Exception):
@@ -60,13 +60,8 @@ class Sizes:
     wal_bytes: int
 
 
-# A time range by way of the stretches that touch it, and whatever is not in a closed stretch yet.
-_SPANS = f"""SELECT first_seq AS low, first_seq + {STRETCH_ROWS} - 1 AS high FROM stretch
-WHERE to_ms >= :low AND from_ms < :high
-UNION ALL SELECT ifnull((SELECT max(first_seq) + {STRETCH_ROWS} FROM stretch), 0), 9223372036854775807
-"""  # noqa: S608
 _RAW = (
-    f"SELECT r.seq, r.probe, r.at_ms, r.value, r.flag, r.received_ms, r.clock_ok FROM ({_SPANS}) s"  # noqa: S608
+    f"SELECT r.probe, r.at_ms, r.value, r.flag FROM ({history.SPANS}) s"  # noqa: S608
     " CROSS JOIN reading r ON r.seq BETWEEN s.low AND s.high WHERE r.at_ms >= :low AND r.at_ms < :high"
 )
 _PROBES = "SELECT no FROM probe WHERE name = :probe"
@@ -108,13 +103,18 @@ class Reader:
                 self._conn.close()
             self._conn = None
 
-    def _all(self, sql: str, values: Iterable[Any] | dict[str, Any] = ()) -> list[tuple[Any, ...]]:
+    @contextlib.contextmanager
+    def _reading(self) -> Iterator[sqlite3.Connection]:
         if self._conn is None:
             raise UnreadableError("open the reader with 'with'")
         try:
-            return self._conn.execute(sql, values if isinstance(values, dict) else tuple(values)).fetchall()
+            yield self._conn
         except sqlite3.Error as e:
             raise UnreadableError(f"the journal {self._path} can't be read: {e}") from e
+
+    def _all(self, sql: str, values: Sequence[Any] | dict[str, Any] = ()) -> list[tuple[Any, ...]]:
+        with self._reading() as conn:
+            return conn.execute(sql, values).fetchall()
 
     # ------------------------------------------------------------------ readings
 
@@ -143,12 +143,29 @@ class Reader:
 
     def events_after(self, seq: int, limit: int = 500) -> list[Stored]:
         """Up to `limit` events after arrival number `seq`, in arrival order: what an outlet's cursor walks along."""
-        if self._conn is None:
-            raise UnreadableError("open the reader with 'with'")
-        try:
-            return list(history.since(self._conn, seq, limit))
-        except sqlite3.Error as e:
-            raise UnreadableError(f"the journal {self._path} can't be read: {e}") from e
+        with self._reading() as conn:
+            return list(history.since(conn, seq, limit))
+
+    # ------------------------------------------------------------------ for export: times in ms, `low` <= t < `high`
+
+    def first_ms(self, low: int, high: int) -> int | None:
+        """See `history.first_ms`."""
+        with self._reading() as conn:
+            return history.first_ms(conn, low, high)
+
+    def raw(self, low: int, high: int) -> list[tuple[Any, ...]]:
+        """See `history.between`."""
+        with self._reading() as conn:
+            return history.between(conn, low, high)
+
+    def thinned(self, low: int, high: int) -> list[tuple[Any, ...]]:
+        """See `history.means_between`; the range is that of the middles of the ten minutes."""
+        with self._reading() as conn:
+            return history.means_between(conn, low - BUCKET_MS // 2, high - BUCKET_MS // 2)
+
+    def event_lines(self, low: int, high: int) -> list[tuple[Any, ...]]:
+        """Arrival number, time, kind and line of what is no reading."""
+        return self._all("SELECT seq, at_ms, kind, line FROM event WHERE at_ms >= ? AND at_ms < ?", (low, high))
 
     # ------------------------------------------------------------------ people's entries, days, alarms
 

@@ -40,6 +40,7 @@ ReadingRow = tuple[int, int, int, float | None, int | None, int | None, int | No
 
 ADD_READING = "INSERT OR IGNORE INTO reading VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)"
 ADD_EVENT = "INSERT INTO event VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"
+ADD_PROBE = "INSERT INTO probe VALUES (?, ?, ?) ON CONFLICT DO NOTHING"
 ADD_ALARM = "INSERT INTO alarm VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"
 ADD_DUE = "INSERT INTO due VALUES (?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"
 ADD_DAILY = (

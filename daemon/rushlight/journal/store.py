@@ -7,6 +7,7 @@ thread; reads no clock; raises nothing for a bad disk: `report` says what is wro
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import sqlite3
 import zlib
@@ -18,6 +19,7 @@ from typing import Any
 from rushlight.effects import AlarmChange, Daily, DueChange, Effect, Message
 from rushlight.events import Reading, Tick
 from rushlight.journal import history, renumber, rows, upkeep
+from rushlight.journal.bulk import Bulk
 from rushlight.journal.database import Database, NoDatabaseError
 from rushlight.journal.outbox import Outbox
 from rushlight.journal.pending import Pending
@@ -33,7 +35,6 @@ _PUT_PERIOD = "INSERT INTO period VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET
 _PUT_TOPIC = "INSERT INTO topic VALUES (?, ?) ON CONFLICT (topic) DO UPDATE SET owner = excluded.owner"
 _DROP_TOPIC = "DELETE FROM topic WHERE topic = ?"
 _ADD_BOOT = "INSERT INTO boot VALUES (?, ?, ?) ON CONFLICT DO NOTHING"
-_ADD_PROBE = "INSERT INTO probe VALUES (?, ?, ?) ON CONFLICT DO NOTHING"
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,7 +174,7 @@ class Journal:
         """Write the mirrored tables into a database that took the place of a lost one."""
         self._ensure_boot()
         for (name, unit), no in self._probes.items():
-            self._put("probe", no, _ADD_PROBE, (no, name, unit))
+            self._put("probe", no, rows.ADD_PROBE, (no, name, unit))
         for name, seq in self._cursors.items():
             self._put("cursor", name, _PUT_CURSOR, (name, seq))
         for name, period in self._periods.items():
@@ -223,7 +224,7 @@ class Journal:
 
     def _new_probe(self, name: str, unit: str) -> int:
         no = self._probes[name, unit] = max(self._probes.values(), default=0) + 1
-        self._put("probe", no, _ADD_PROBE, (no, name, unit))
+        self._put("probe", no, rows.ADD_PROBE, (no, name, unit))
         return no
 
     def _add_effects(self, effects: Sequence[Effect], stamp: tuple[int | None, int | None, int]) -> None:
@@ -264,6 +265,24 @@ class Journal:
 
     def _put(self, table: str, key: object, sql: str, values: tuple[object, ...]) -> None:
         self._pending.put(table, key, sql, values)
+
+    @contextlib.contextmanager
+    def bulk(self, at_s: float) -> Iterator[Bulk]:
+        """One transaction for many events; whatever is raised inside undoes all of it.
+
+        Raises OSError when the disk won't take it, after what could not be kept has been undone.
+        """
+        try:
+            if not self.commit(at_s, urgent=True):
+                raise NoDatabaseError(self.report().sentence)
+            with self._db.transaction(durable=True) as conn:
+                bulk = Bulk(conn, self._seq, dict(self._probes))
+                yield bulk
+                closed = upkeep.close_stretches(conn, self._closed_seq, bulk.seq)
+        except sqlite3.Error as e:
+            self._db.failed(e, at_s)
+            raise NoDatabaseError(self.report().sentence) from e
+        self._seq, self._probes, self._closed_seq = bulk.seq, bulk.probes, closed
 
     # ------------------------------------------------------------------ events out
 
@@ -312,8 +331,8 @@ class Journal:
 
     # ------------------------------------------------------------------ snapshots
 
-    def snapshot(self, blob: bytes, *, version: str, at_s: float) -> bool:
-        """Keep the core's state after everything appended so far; a cache, of which the newest few are kept.
+    def snapshot(self, seq: int, blob: bytes, *, version: str, at_s: float) -> bool:
+        """Keep the core's state after event `seq` (the last one appended); a cache, of which the newest few are kept.
 
         `version` names the form of the state.  What is held is committed in the same transaction.
         """
@@ -321,7 +340,7 @@ class Journal:
             return False
         put = "INSERT OR REPLACE INTO snapshot VALUES (?, ?, ?, ?)"
         thin = "DELETE FROM snapshot WHERE seq NOT IN (SELECT seq FROM snapshot ORDER BY seq DESC LIMIT ?)"
-        self._put("snapshot", "put", put, (self._seq, rows.ms(at_s), version, zlib.compress(blob, 6)))
+        self._put("snapshot", "put", put, (seq, rows.ms(at_s), version, zlib.compress(blob, 6)))
         self._put("snapshot", "thin", thin, (KEEP_SNAPSHOTS,))
         done = self.commit(at_s)
         self._pending.forget("snapshot")
