@@ -1,0 +1,390 @@
+"""The lamp's own output, switching by switching, against an anchor that only work on the lamp moves.
+
+Owns: where the jumps of the light are looked for, the anchor, the cumulative sum that decides `lamp_dimming`, and
+the running estimate of the lamp's output.  Never reads the total dose, which follows the season: each lamp-on and
+lamp-off is its own measurement, free of daylight.  How much each counts depends on how quiet the light was.
+
+The sum is Page's test on the log of output over anchor, as a log-likelihood ratio for a loss of the smallest size
+worth acting on (`science.cusum`).  A switching counts at most a third of what an alarm needs, so that one odd day
+raises none and a step is still told after three switchings, within two days.  Lamp-on and lamp-off must agree.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from bisect import bisect_left
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from zoneinfo import ZoneInfo
+
+from rushlight.effects import Estimate
+from rushlight.science import cusum
+from rushlight.science.robust import median, weighted_location
+from rushlight.settings import OnHours
+from rushlight.tank import edges
+
+DAY_S = 86_400.0
+FIRST_LOOK_S = 75 * 60.0
+"""After an expected switching, when it is measured: readings on both sides are needed."""
+SECOND_LOOK_S = 150 * 60.0
+"""When a switching that was not found in its place is looked for up to 75 minutes away (a timer without summer
+time)."""
+AWAY_S = 75 * 60.0
+LEARN_DAYS, LEARN_MOST_DAYS = 14.0, 28.0
+"""How long an anchor is learned: until it is good to `ANCHOR_SD`, but no longer than the second."""
+LEARN_FEWEST = 8
+ANCHOR_SD = 0.006
+EVERYDAY_SD = 0.018
+"""What a healthy lamp's output differs by from one switching to the next, beyond the measured error (own choice;
+warm-up, mains voltage, room temperature)."""
+DECISION = 12.0
+"""Sum at which `lamp_dimming` is raised: e**12 switchings between false alarms at least (Wald's bound)."""
+MOST_PER_EDGE = 4.2
+AGREE = 2.5
+"""What lamp-on and lamp-off must each have gathered by themselves."""
+CLIP_SD = 4.0
+WANDER_SD_PER_DAY = 0.003
+"""How fast the running estimate of the output may wander, per root day."""
+SLOTS_MOST = 12
+
+
+@dataclass(slots=True)
+class Slot:
+    """One switching of the day: lamp-on (`sign` 1) or lamp-off (-1) at a local minute of the day."""
+
+    sign: int
+    minute: float
+    due_s: float = 0.0
+    looked: bool = False
+    shifts_s: list[float] = field(default_factory=list)
+    """Found minus expected, the last few."""
+    learned: list[tuple[float, float]] = field(default_factory=list)
+    """Jumps and their errors while the anchor is learned."""
+    widths_s: list[float] = field(default_factory=list)
+    anchor: float | None = None
+    anchor_sd: float = 0.0
+    own: float = 0.0
+    seen_s: float | None = None
+    missed: int = 0
+
+    @property
+    def shift_s(self) -> float:
+        """How much later than expected this switching usually is."""
+        return median(self.shifts_s) if len(self.shifts_s) >= 3 else 0.0
+
+    @property
+    def width_s(self) -> float:
+        """How long the lamp ramps; 0 for a plain switch."""
+        return median(self.widths_s) if self.widths_s else 0.0
+
+    def jump(self) -> float | None:
+        """The anchor, or what is known of it so far; the probe's unit."""
+        if self.anchor is not None:
+            return self.anchor
+        return median([j for j, _ in self.learned]) if self.learned else None
+
+
+@dataclass(slots=True)
+class LampState:
+    """What is remembered of the lamp."""
+
+    slots: list[Slot] = field(default_factory=list)
+    since_s: float | None = None
+    """When the running anchor was begun."""
+    sum: float = 0.0
+    rising_since_s: float | None = None
+    """When the sum last left zero: the likely begin of the loss."""
+    dimming: bool = False
+    change: float = 0.0
+    """Natural log of output over anchor, running estimate."""
+    change_var: float = 0.0
+    change_at_s: float | None = None
+    odd: int = 0
+    """Measurements in a row that lay far off the running estimate, signed."""
+    found: list[tuple[int, float, float | None]] = field(default_factory=list)
+    """Slot, expected time, time found (None: quiet and nothing there), of the last three days."""
+
+
+class LampWatch:
+    """The lamp's settings: its zone, and the smallest loss worth acting on as a natural log."""
+
+    def __init__(self, zone: ZoneInfo, smallest_loss_percent: float) -> None:
+        self.zone = zone
+        self.shift = -math.log1p(-smallest_loss_percent / 100.0)
+
+    # ---- when
+
+    def expected_after(self, slot: Slot, at_s: float) -> float:
+        """The next time after `at_s` that this slot is due by the wall clock of its zone."""
+        day = dt.datetime.fromtimestamp(at_s, self.zone).date()
+        for ahead in (0, 1, 2):
+            due_s = wall_s(day + dt.timedelta(days=ahead), slot.minute, self.zone)
+            if due_s > at_s:
+                return due_s
+        raise AssertionError("a slot is due every day")
+
+    def set_slots(self, state: LampState, at_s: float, slots: Sequence[tuple[int, float]]) -> None:
+        """Begin a new anchor with these switchings: (sign, local minute) each."""
+        state.slots = [Slot(sign, minute) for sign, minute in sorted(slots, key=lambda s: (s[1], s[0]))[:SLOTS_MOST]]
+        self.reanchor(state, at_s)
+
+    def reanchor(self, state: LampState, at_s: float) -> None:
+        """Forget the lamp's output, keep what is known of when it is switched."""
+        state.since_s = at_s
+        state.sum = state.change = state.change_var = 0.0
+        state.rising_since_s = state.change_at_s = None
+        state.dimming, state.odd, state.found = False, 0, []
+        for slot in state.slots:
+            slot.learned, slot.anchor, slot.anchor_sd = [], None, 0.0
+            slot.own, slot.seen_s, slot.missed, slot.looked = 0.0, None, 0, False
+            slot.due_s = self.expected_after(slot, at_s)
+
+    def cleaned(self, state: LampState) -> None:
+        """The sum starts afresh against the same anchor; the running estimate may leap."""
+        state.sum, state.rising_since_s, state.dimming = 0.0, None, False
+        state.change_var += 0.1**2
+        for slot in state.slots:
+            slot.own = 0.0
+
+    def next_look_s(self, state: LampState) -> float | None:
+        """When the next switching can be measured."""
+        looks = [s.due_s + max(0.0, s.shift_s) + (SECOND_LOOK_S if s.looked else FIRST_LOOK_S) for s in state.slots]
+        return min(looks, default=None)
+
+    # ---- what
+
+    def settle(self, state: LampState, times: Sequence[float], values: Sequence[float], at_s: float) -> None:
+        """Measure every switching that is due by `at_s`."""
+        for number, slot in enumerate(state.slots):
+            while at_s >= slot.due_s + max(0.0, slot.shift_s) + (SECOND_LOOK_S if slot.looked else FIRST_LOOK_S):
+                self._look(state, number, times, values, at_s)
+
+    def _look(
+        self, state: LampState, number: int, times: Sequence[float], values: Sequence[float], at_s: float
+    ) -> None:
+        slot = state.slots[number]
+        found = self._search(state, slot, times, values)
+        if found is None and not slot.looked:
+            slot.looked = True
+            return
+        expected_s, slot.looked = slot.due_s, False
+        slot.due_s = self.expected_after(slot, max(expected_s + 1.0, at_s - SECOND_LOOK_S - DAY_S / 2))
+        if found is None:
+            self._not_found(state, number, times, values, expected_s)
+            return
+        edge = self._measured(state, slot, times, values, found)
+        at_edge_s = 0.5 * (times[found] + times[found + 1])
+        slot.seen_s, slot.missed = at_edge_s, 0
+        slot.shifts_s = [*slot.shifts_s[-4:], at_edge_s - expected_s]
+        state.found = [*state.found[-4 * len(state.slots) :], (number, expected_s, at_edge_s)]
+        if edge is not None:
+            self._take(state, slot, edge)
+
+    def _search(self, state: LampState, slot: Slot, times: Sequence[float], values: Sequence[float]) -> int | None:
+        """The place of this slot's jump among the readings, if it stands out enough to be believed."""
+        usual_s = slot.due_s + slot.shift_s
+        jump = slot.jump()
+        level = None if jump is None else jump * math.exp(state.change)
+        if level is not None and len(slot.shifts_s) >= 3:
+            i = _nearest(times, values, usual_s, slot.sign)
+            if i is not None and slot.sign * edges.rise(times, values, i) >= 0.4 * level:
+                return i
+        away_s = AWAY_S if slot.looked else 20 * 60.0
+        best = edges.locate(times, values, usual_s - away_s, usual_s + away_s, slot.sign)
+        if best is None or abs(0.5 * (times[best[0]] + times[best[0] + 1]) - usual_s) > away_s + 900.0:
+            return None
+        i, size = best
+        noise = edges.scatter(times, values, usual_s - 2.0 * edges.SPAN_S, usual_s + edges.SPAN_S)
+        if size < 5.0 * noise or size <= 0.0 or (level is not None and size < 0.5 * level):
+            return None
+        return i
+
+    def _measured(
+        self, state: LampState, slot: Slot, times: Sequence[float], values: Sequence[float], i: int
+    ) -> edges.Edge | None:
+        if slot.anchor is None:
+            width_s = edges.ramp_width_s(times, values, i, edges.rise(times, values, i))
+            slot.widths_s = [*slot.widths_s[-14:], width_s]
+        at_s = 0.5 * (times[i] + times[i + 1])
+        others = [s.due_s + s.shift_s + n * DAY_S for s in state.slots if s is not slot for n in (-2, -1, 0, 1)]
+        pad_s = 0.5 * max(s.width_s for s in state.slots) + 600.0
+        from_s = max((o + pad_s for o in others if o < at_s - pad_s), default=-math.inf)
+        to_s = min((o - pad_s for o in others if o > at_s + pad_s), default=math.inf)
+        return edges.measure(times, values, i, width_s=slot.width_s, from_s=from_s, to_s=to_s)
+
+    def _not_found(
+        self, state: LampState, number: int, times: Sequence[float], values: Sequence[float], expected_s: float
+    ) -> None:
+        slot = state.slots[number]
+        slot.missed += 1
+        jump = slot.jump()
+        lo, hi = bisect_left(times, expected_s - AWAY_S), bisect_left(times, expected_s + AWAY_S)
+        if jump is None or hi - lo < 10:
+            return
+        best = edges.locate(times, values, expected_s - AWAY_S, expected_s + AWAY_S, slot.sign)
+        if best is not None and best[1] < 0.35 * jump * math.exp(state.change):
+            state.found = [*state.found[-4 * len(state.slots) :], (number, expected_s, None)]
+
+    # ---- how strong
+
+    def _take(self, state: LampState, slot: Slot, edge: edges.Edge) -> None:
+        """One measured jump: into the anchor while that is learned, then against it."""
+        jump = slot.sign * edge.jump
+        if slot.anchor is None:
+            if jump > 0.0:
+                slot.learned = [*slot.learned[-59:], (jump, edge.sd)]
+            self._try_anchor(state, slot, edge.at_s)
+            return
+        ratio = jump / slot.anchor
+        relative_var = min(0.25, (edge.sd / slot.anchor) ** 2)
+        # The mean of a log lies half a variance below the log of the mean; that half is given back.
+        change = math.log(max(0.2, ratio)) + 0.5 * relative_var
+        self._judge(state, slot, edge.at_s, change, relative_var)
+        self._follow(state, edge.at_s, change, relative_var)
+
+    def _try_anchor(self, state: LampState, slot: Slot, at_s: float) -> None:
+        days = (at_s - (state.since_s or at_s)) / DAY_S
+        if days < LEARN_DAYS - 1.0 or len(slot.learned) < LEARN_FEWEST:
+            return
+        jumps = [j for j, _ in slot.learned]
+        middle = median(jumps)
+        sds = [math.hypot(sd, EVERYDAY_SD * middle) for _, sd in slot.learned]
+        anchor, error = weighted_location(jumps, sds)
+        if error / anchor > ANCHOR_SD and days < LEARN_MOST_DAYS:
+            return
+        slot.anchor, slot.anchor_sd, slot.learned = anchor, error / anchor, []
+        if state.change_at_s is None:
+            state.change_at_s, state.change_var = at_s, slot.anchor_sd**2
+
+    def _judge(self, state: LampState, slot: Slot, at_s: float, change: float, relative_var: float) -> None:
+        sd = math.sqrt(EVERYDAY_SD**2 + relative_var + slot.anchor_sd**2)
+        score = cusum.fall_score(change, sd, self.shift, max(CLIP_SD, self.shift / sd))
+        score = min(MOST_PER_EDGE, score)
+        state.sum = cusum.score_step(state.sum, score, DECISION + 8.0)
+        slot.own = cusum.score_step(slot.own, score, DECISION)
+        if state.sum <= 0.0:
+            state.rising_since_s = None
+        elif state.rising_since_s is None:
+            state.rising_since_s = at_s
+        if state.sum >= DECISION and self._agree(state, at_s):
+            state.dimming = True
+        elif state.sum <= 1.0:
+            state.dimming = False
+
+    def _agree(self, state: LampState, at_s: float) -> bool:
+        """Lamp-on and lamp-off each show it, as far as each was seen in the last ten days."""
+        for sign in (1, -1):
+            fresh = [
+                s
+                for s in state.slots
+                if s.sign == sign and s.anchor is not None and s.seen_s is not None and at_s - s.seen_s < 10 * DAY_S
+            ]
+            if fresh and max(s.own for s in fresh) < AGREE:
+                return False
+        return True
+
+    def _follow(self, state: LampState, at_s: float, change: float, relative_var: float) -> None:
+        """The running estimate: a local level that leaps only when three measurements in a row say so."""
+        days = max(0.0, at_s - (state.change_at_s or at_s)) / DAY_S
+        state.change_at_s = at_s
+        state.change_var += WANDER_SD_PER_DAY**2 * days
+        noise = relative_var + (0.5 * EVERYDAY_SD) ** 2
+        off = change - state.change
+        if off * off > 12.0 * (state.change_var + noise):
+            state.odd = (
+                state.odd + 1 if off > 0 and state.odd >= 0 else state.odd - 1 if off < 0 and state.odd <= 0 else 0
+            )
+            if abs(state.odd) < 3:
+                return
+            state.change_var += off * off
+        state.odd = 0
+        gain = state.change_var / (state.change_var + noise)
+        state.change += gain * off
+        state.change_var *= 1.0 - gain
+
+    # ---- told
+
+    def anchored(self, state: LampState) -> bool:
+        """Whether there is an anchor to compare with."""
+        return any(s.anchor is not None for s in state.slots)
+
+    def percent(self, state: LampState) -> Estimate | None:
+        """Output against the anchor, with its central 90 % interval."""
+        if not self.anchored(state) or state.change_at_s is None:
+            return None
+        half = 1.645 * math.sqrt(state.change_var)
+        low, mean, high = (100.0 * math.exp(state.change + d) for d in (-half, 0.0, half))
+        return Estimate(mean=mean, low=low, high=high)
+
+    def spans(self, state: LampState, from_s: float, to_s: float) -> list[tuple[float, float, float]]:
+        """Stretches (from, to, level in the probe's unit) in which the lamp was or should have been on."""
+        seen = {(n, round(expected)): at for n, expected, at in state.found}
+        out: list[tuple[float, float, float]] = []
+        for n, slot in enumerate(state.slots):
+            if slot.sign < 0:
+                continue
+            off = next((k for k in _after(n, len(state.slots)) if state.slots[k].sign < 0), None)
+            level = self._level(state, slot, None if off is None else state.slots[off])
+            if level is None:
+                continue
+            on_s = self.expected_after(slot, from_s - DAY_S - 1.0)
+            while on_s < to_s:
+                off_s = math.inf if off is None else self.expected_after(state.slots[off], on_s)
+                began = seen.get((n, round(on_s)), on_s + slot.shift_s)
+                ended = None if off is None else seen.get((off, round(off_s)), off_s + state.slots[off].shift_s)
+                ended = off_s if ended is None else ended
+                if began is not None and ended > from_s and began < to_s:
+                    out.append((max(began, from_s), min(ended, to_s), level))
+                on_s = self.expected_after(slot, on_s)
+        return out
+
+    def expected_spans(self, state: LampState, from_s: float, to_s: float) -> list[tuple[float, float, float]]:
+        """As `spans`, by the clock alone: what was found or missed changes nothing."""
+        found, state.found = state.found, []
+        try:
+            return self.spans(state, from_s, to_s)
+        finally:
+            state.found = found
+
+    def absent(self, state: LampState, at_s: float) -> int:
+        """1 if the last lamp-on before `at_s` did not show in quiet light, -1 for the last lamp-off, else 0."""
+        if not state.found:
+            return 0
+        number, expected_s, found_s = max(state.found, key=lambda f: f[1])
+        return state.slots[number].sign if found_s is None and at_s - expected_s < DAY_S else 0
+
+    def _level(self, state: LampState, on: Slot, off: Slot | None) -> float | None:
+        known = [j for s in (on, off) if s is not None and (j := s.jump()) is not None]
+        return sum(known) / len(known) * math.exp(state.change) if known else None
+
+
+def wall_s(day: dt.date, minute: float, zone: ZoneInfo) -> float:
+    """Seconds since 1970 of a local minute of a day; minutes may run past 24:00."""
+    hours, minutes = divmod(minute, 60.0)
+    later, hours = divmod(int(hours), 24)
+    seconds = round(minutes * 60.0)
+    clock = dt.datetime(day.year, day.month, day.day, tzinfo=zone) + dt.timedelta(days=later)
+    return (clock.replace(hour=hours) + dt.timedelta(seconds=seconds)).timestamp()
+
+
+def slots_of(hours: Sequence[OnHours]) -> list[tuple[int, float]]:
+    """The switchings of a schedule; 24:00 is the next day's 00:00."""
+    return [(sign, _minute(text) % 1440.0) for h in hours for sign, text in ((1, h.on), (-1, h.off))]
+
+
+def _minute(text: str) -> float:
+    hours, minutes = text.split(":")
+    return int(hours) * 60.0 + int(minutes)
+
+
+def _after(n: int, count: int) -> list[int]:
+    return [(n + k) % count for k in range(1, count)]
+
+
+def _nearest(times: Sequence[float], values: Sequence[float], at_s: float, sign: int) -> int | None:
+    """The place at `at_s`, or one beside it if the jump is larger there."""
+    k = bisect_left(times, at_s)
+    places = [i for i in (k - 2, k - 1, k) if 0 <= i < len(times) - 1 and times[i + 1] - times[i] <= edges.BRIDGE_S]
+    places = [i for i in places if times[i] - 150.0 <= at_s <= times[i + 1] + 150.0]
+    return max(places, key=lambda i: sign * (values[i + 1] - values[i]), default=None)

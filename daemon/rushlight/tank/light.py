@@ -1,0 +1,342 @@
+"""One tank's light: dose, day by day, and the verdict on the lamp.
+
+Owns the running integral, the day's readings in short, and what is said: `lamp_dimming`, `lamp_off`, `light_low`,
+`light_probe_fouled`.  The lamp's output is `tank.lamp`'s matter, its switching times `tank.switching`'s, daylight
+`tank.daylight`'s, the plants' need `tank.lightneed`'s.
+
+A missing, suspect or saturated reading is a hole: it gives no dose, lowers coverage, and never counts as dark.
+"""
+
+from __future__ import annotations
+
+import copy
+import datetime as dt
+from bisect import bisect_left
+from collections.abc import Sequence
+from zoneinfo import ZoneInfo
+
+from rushlight.alarms.finding import Finding
+from rushlight.effects import Estimate
+from rushlight.events import LampWork
+from rushlight.science import photometry
+from rushlight.science.dose import longest_gap_s, overlap_s, trapezoid
+from rushlight.science.sun import elevation_deg
+from rushlight.settings import Probe, Site, Tank
+from rushlight.tank import daylight, lightneed, lightreport, switching
+from rushlight.tank.day import DayLight
+from rushlight.tank.daylight import DaylightState
+from rushlight.tank.lamp import DAY_S, LampWatch, slots_of
+from rushlight.tank.lightneed import LightNeed
+from rushlight.tank.lightreport import LightReport
+from rushlight.tank.lightstate import DAYS_MOST, LightState
+
+__all__ = ["LightState", "LightWatch"]
+
+BIN_S = 120.0
+"""Readings closer together than this are averaged before they are kept."""
+KEEP_S = 4.5 * 3600.0
+"""How much of the day before is kept at midnight, for switchings that are measured after it."""
+BINS_MOST = 2000
+CHECK_S = 3600.0
+BACK_S = 3 * 3600.0
+"""A clock set back by less has its hours counted already; by more, the old time was wrong."""
+
+PRIOR_LAMP = 0.85
+SURE_ODDS = 0.85
+"""Natural log odds: lamps age more often than probes foul, and seven in ten is sure enough to change the verdict."""
+SWITCHING_S = 600.0
+"""Readings this close to a switching are neither lamp nor daylight alone."""
+
+
+class LightWatch:
+    """The settings of one tank's light.
+
+    Raises:
+        ValueError: the lamp's spectrum is not known.
+    """
+
+    def __init__(self, tank: Tank, site: Site, probe: Probe | None) -> None:
+        self.tank, self.site, self.probe = tank, site, probe
+        self.zone = ZoneInfo(site.timezone)
+        lamp = tank.lamp
+        self.quantum = probe is not None and "mol" in probe.unit
+        factor = photometry.umol_per_lux(lamp.spectrum, lamp.umol_per_lux) if lamp else photometry.DAYLIGHT
+        self.lamp_factor = 1.0 if self.quantum else factor
+        self.day_factor = 1.0 if self.quantum else photometry.DAYLIGHT
+        self.lamp = LampWatch(self.zone, lamp.smallest_loss_percent if lamp else 5.0) if lamp else None
+        every_s = probe.every_seconds if probe else 60.0
+        self.max_gap_s = longest_gap_s(every_s)
+        self._least = 0.4 if self.quantum else 20.0
+
+    def initial(self) -> LightState:
+        """Nothing known yet."""
+        return LightState()
+
+    # ---- readings
+
+    def on_reading(self, state: LightState, at_s: float, value: float | None, flag: int) -> None:
+        """One reading in the probe's canonical unit.  Flags 1 and 2 are used; anything else is a hole."""
+        if flag > 2 or value is None:
+            return
+        value = max(value, 0.0)
+        last_s = state.last_s
+        if last_s is None:
+            self._begin(state, at_s)
+        else:
+            dt_s = at_s - last_s
+            if dt_s <= 0.0:
+                self._back(state, at_s, dt_s)
+                return
+            if dt_s <= self.max_gap_s:
+                state.value_s += trapezoid(state.last_value, value, dt_s)
+                state.covered_s += dt_s
+        state.last_s, state.last_value = at_s, value
+        if at_s - state.bin_from_s >= BIN_S:
+            self._flush(state)
+            state.bin_from_s = at_s
+        state.bin_time += at_s - state.bin_from_s
+        state.bin_sum += value
+        state.bin_n += 1
+        if at_s >= state.wake_s:
+            self._settle(state, at_s)
+
+    def _begin(self, state: LightState, at_s: float) -> None:
+        state.from_s = at_s if state.from_s is None else state.from_s
+        state.bin_from_s = at_s
+        if self.lamp and self.tank.lamp and not state.lamp.slots:
+            self.lamp.set_slots(state.lamp, at_s, slots_of(self.tank.lamp.hours))
+        state.wake_s = self._next_wake(state, at_s)
+
+    def _flush(self, state: LightState) -> None:
+        n = state.bin_n
+        if n:
+            state.times.append(state.bin_from_s + state.bin_time / n)
+            state.values.append(state.bin_sum / n)
+            state.bin_time = state.bin_sum = 0.0
+            state.bin_n = 0
+            if len(state.times) > BINS_MOST:
+                del state.times[:500], state.values[:500]
+
+    def _back(self, state: LightState, at_s: float, dt_s: float) -> None:
+        """The clock went back: hours already counted are skipped, a wrong future is forgotten."""
+        if dt_s > -BACK_S:
+            return
+        keep = bisect_left(state.times, at_s)
+        del state.times[keep:], state.values[keep:]
+        state.bin_time = state.bin_sum = 0.0
+        state.bin_n = 0
+        state.last_s = state.bin_from_s = at_s
+        if self.lamp:
+            for slot in state.lamp.slots:
+                slot.due_s, slot.looked = self.lamp.expected_after(slot, at_s), False
+        state.wake_s = self._next_wake(state, at_s)
+
+    def on_lamp(self, state: LightState, event: LampWork) -> None:
+        """Work on the lamp: a new anchor, or the end of a fouling episode."""
+        if self.lamp is None:
+            return
+        if event.what == "cleaned":
+            state.fouled = False
+            self.lamp.cleaned(state.lamp)
+            return
+        at_s = max(event.at_s, state.last_s or event.at_s)
+        state.lamp_before, state.work_id = copy.deepcopy(state.lamp), event.id
+        if event.hours:
+            self.lamp.set_slots(state.lamp, at_s, slots_of(event.hours))
+        else:
+            self.lamp.reanchor(state.lamp, at_s)
+        state.daylight, state.fouled, state.share = DaylightState(), False, None
+        state.trouble, state.since_anchor_mol, state.note = None, 0.0, ""
+        state.wake_s = self._next_wake(state, at_s)
+
+    def void(self, state: LightState, event_id: str) -> None:
+        """That work was never done; only the last entry can be taken back, an older one has been built upon."""
+        if event_id and event_id == state.work_id and state.lamp_before is not None and self.lamp:
+            state.lamp, state.lamp_before, state.work_id = state.lamp_before, None, ""
+            if state.last_s is not None:
+                state.wake_s = self._next_wake(state, state.last_s)
+
+    # ---- judgement
+
+    def _settle(self, state: LightState, at_s: float) -> None:
+        """Measure what can be measured by now, and look whether the lamp is on."""
+        if self.lamp:
+            self.lamp.settle(state.lamp, state.times, state.values, at_s)
+            self._look_at_lamp(state, at_s)
+            self._what_dimmed(state)
+        state.wake_s = self._next_wake(state, at_s)
+
+    def _next_wake(self, state: LightState, at_s: float) -> float:
+        look_s = self.lamp.next_look_s(state.lamp) if self.lamp else None
+        return at_s + CHECK_S if look_s is None else min(max(look_s, at_s + 1.0), at_s + CHECK_S)
+
+    def _look_at_lamp(self, state: LightState, at_s: float) -> None:
+        assert self.lamp is not None
+        spans = self.lamp.expected_spans(state.lamp, at_s - DAY_S, at_s + DAY_S)
+        dark = None
+        if self.site.latitude is not None and self.site.longitude is not None:
+            dark = elevation_deg(at_s, self.site.latitude, self.site.longitude) < -4.0
+        state.trouble = switching.trouble_now(
+            spans, state.times, state.values, at_s, dark_outside=dark, absent=self.lamp.absent(state.lamp, at_s)
+        )
+
+    def _what_dimmed(self, state: LightState) -> None:
+        """Lamp or probe, once the lamp's light has fallen: by the odds that daylight gives."""
+        if not state.lamp.dimming:
+            state.fouled = False
+            return
+        like = daylight.likeness(state.daylight)
+        if like is None:
+            return
+        state.share, state.share_sd = like.share, like.sd
+        odds = (2.0 * like.share - 1.0) / (2.0 * (like.sd**2 + 0.15**2)) - PRIOR_LAMP
+        if odds > SURE_ODDS:
+            state.fouled = True
+        elif odds < -SURE_ODDS:
+            state.fouled = False
+
+    # ---- days
+
+    def close_day(self, state: LightState, date: str, from_s: float, to_s: float) -> DayLight:
+        """The local day is over: its dose, and what it says about daylight and switching times."""
+        self._flush(state)
+        self._settle(state, max(to_s, state.last_s or to_s))
+        day = self._day(state, date, from_s, to_s)
+        ordinal = dt.date.fromisoformat(date).toordinal()
+        if day.dose_mol is not None and day.coverage is not None:
+            percent = None if day.lamp_percent is None else round(day.lamp_percent, 2)
+            row = (ordinal, round(day.dose_mol, 5), round(day.coverage, 4), round(day.lamp_dose_mol or 0.0, 5), percent)
+            state.days = [*state.days[-(DAYS_MOST - 1) :], row]
+            state.since_anchor_mol += day.dose_mol
+            if day.coverage >= 0.5:
+                self._learn(state, ordinal, from_s, to_s)
+        keep = bisect_left(state.times, to_s - KEEP_S)
+        del state.times[:keep], state.values[:keep]
+        state.value_s = state.covered_s = 0.0
+        state.from_s = to_s
+        return day
+
+    def _day(self, state: LightState, date: str, from_s: float, to_s: float) -> DayLight:
+        percent = self.lamp.percent(state.lamp) if self.lamp else None
+        coverage = min(1.0, state.covered_s / (to_s - from_s)) if to_s > from_s else 0.0
+        if state.covered_s <= 0.0:
+            return DayLight(date=date, coverage=0.0, lamp_percent=percent.mean if percent else None)
+        lamp = self._lamp_integral(state, from_s, to_s)
+        rest = max(0.0, state.value_s - lamp)
+        lamp_mol, rest_mol = photometry.mol(lamp * self.lamp_factor), photometry.mol(rest * self.day_factor)
+        return DayLight(
+            date=date,
+            dose_mol=lamp_mol + rest_mol,
+            coverage=coverage,
+            lamp_dose_mol=lamp_mol,
+            daylight_dose_mol=rest_mol,
+            lamp_percent=percent.mean if percent else None,
+        )
+
+    def _lamp_integral(self, state: LightState, from_s: float, to_s: float) -> float:
+        """The lamp's part of the integral, probe's unit times seconds: its level while on, never more than was read."""
+        spans = self.lamp.spans(state.lamp, from_s, to_s) if self.lamp else []
+        total = 0.0
+        times, values = state.times, state.values
+        for start_s, end_s, level in spans:
+            first = max(1, bisect_left(times, start_s))
+            for i in range(first, len(times)):
+                if times[i - 1] >= end_s:
+                    break
+                step_s = times[i] - times[i - 1]
+                if step_s <= self.max_gap_s:
+                    shared_s = overlap_s(times[i - 1], times[i], start_s, end_s)
+                    total += shared_s * min(level, max(values[i - 1], values[i]))
+        return total
+
+    def _learn(self, state: LightState, ordinal: int, from_s: float, to_s: float) -> None:
+        """What a whole day teaches: switching times, and daylight against the sun."""
+        lo, hi = bisect_left(state.times, from_s), bisect_left(state.times, to_s)
+        times, values = state.times[lo:hi], state.values[lo:hi]
+        if self.lamp:
+            switching.note_day(state.steps, ordinal, times, values, self._minute)
+            self._adopt(state, to_s)
+        if self.site.latitude is None or self.site.longitude is None:
+            return
+        latitude, longitude = self.site.latitude, self.site.longitude
+        spans = self.lamp.spans(state.lamp, from_s, to_s) if self.lamp else []
+        kept = [(t, v) for t, v in zip(times, values, strict=True) if not _near_switching(t, spans)]
+        parts = [v - sum(lv for a, b, lv in spans if a <= t <= b) for t, v in kept]
+        brightest = max((lv for _, _, lv in spans), default=0.0)
+        daylight.note_day(
+            state.daylight,
+            ordinal // 7,
+            [t for t, _ in kept],
+            parts,
+            lambda t: elevation_deg(t, latitude, longitude),
+            state.lamp.change,
+            max(self._least, 0.05 * brightest),
+        )
+
+    def _minute(self, at_s: float) -> float:
+        local = dt.datetime.fromtimestamp(at_s, self.zone)
+        return local.hour * 60.0 + local.minute + local.second / 60.0
+
+    def _adopt(self, state: LightState, at_s: float) -> None:
+        """Take on switching times that recur where none are known, or where the known ones never show."""
+        assert self.lamp is not None
+        slots = state.lamp.slots
+        if slots and not all(s.missed >= switching.FEWEST_DAYS for s in slots):
+            return
+        learned = [(sign, minute) for sign, minute, _ in switching.recurring(state.steps)]
+        if {sign for sign, _ in learned} != {1, -1}:
+            return
+        self.lamp.set_slots(state.lamp, at_s, learned)
+        state.trouble = None
+        times = ", ".join(f"{'on' if s > 0 else 'off'} {int(m) // 60:02d}:{int(m) % 60:02d}" for s, m in learned)
+        known = "differ from the schedule" if slots else "were learned from the light"
+        state.note = f"The lamp's switching times {known}: {times}."
+        state.wake_s = self._next_wake(state, at_s)
+
+    # ---- told
+
+    def next_wake(self, state: LightState, at_s: float) -> float | None:
+        """When something may have changed by time alone; None without a probe or while it is silent."""
+        if self.probe is None or state.last_s is None or state.wake_s <= at_s:
+            return None
+        return state.wake_s
+
+    def findings(self, state: LightState, at_s: float) -> list[Finding]:
+        """What is to be said of this tank's four light alarms; settles first what is due by `at_s`."""
+        if state.last_s is not None and at_s >= state.wake_s:
+            self._settle(state, at_s)
+        return lightreport.findings(self.tank.id, self.zone, self.lamp, state, at_s)
+
+    def light_needed(self, state: LightState, uptake_rate: Estimate | None, supply_rate: Estimate | None) -> LightNeed:
+        """The dose at which uptake meets supply (both mg/L as NO3 per day), in words and as hours or µmol to add."""
+        week = [d for d in state.days[-7:] if d[2] >= 0.8]
+        if len(week) < 4:
+            return lightneed.refused(state.need, "Too few well-measured days this week to say whether light is enough.")
+        if uptake_rate is None or supply_rate is None:
+            return lightneed.refused(state.need, "Uptake is not known yet, so neither is the light that it needs.")
+        dose = sum(d[1] for d in week) / len(week)
+        if dose <= 0.0:
+            return lightneed.refused(state.need, "No light was measured this week.")
+        lightneed.note_week(state.need, week[-1][0] // 7, dose, uptake_rate, supply_rate)
+        lamp_dose = sum(d[3] for d in week) / len(week)
+        to_s = state.from_s or 0.0
+        spans = self.lamp.spans(state.lamp, to_s - DAY_S, to_s) if self.lamp else []
+        hours = sum(b - a for a, b, _ in spans) / 3600.0
+        return lightneed.assess(
+            state.need,
+            dose,
+            uptake_rate,
+            supply_rate,
+            lamp_ppfd_umol=lamp_dose * 1e6 / (hours * 3600.0) if hours > 0.0 else None,
+            lamp_hours=hours,
+            lamp_percent=week[-1][4],
+        )
+
+    def report(self, state: LightState, at_s: float) -> LightReport:
+        """The light's whole story at `at_s`."""
+        today = self._day(state, "", state.from_s if state.from_s is not None else at_s, at_s)
+        return lightreport.build(self.tank, self.site, self.zone, self.lamp, state, today, at_s)
+
+
+def _near_switching(at_s: float, spans: Sequence[tuple[float, float, float]]) -> bool:
+    return any(abs(at_s - end) < SWITCHING_S for a, b, _ in spans for end in (a, b))

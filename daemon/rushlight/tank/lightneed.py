@@ -1,0 +1,166 @@
+"""How much light this tank's plants need, from the tank's own record.
+
+Owns the weekly record of dose, uptake and supply, the uptake that one mol of light brings, and the dose at which
+uptake would meet supply.  Uses no table of plants: what a canopy takes up per mol is learned from the tank.  At the
+nitrate levels of a tank the plants are limited by light and leaf area, so uptake is taken as proportional to the dose.
+
+Never estimates uptake or supply itself; both come from the nitrate watch, with their intervals.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from rushlight.effects import Estimate
+from rushlight.science.photometry import daily_light_integral
+from rushlight.science.robust import median
+
+WEEKS_MOST = 104
+FEWEST_WEEKS = 4
+SURE = 0.5
+"""An uptake whose 90 % interval is wider than this share of its mean to either side is not used."""
+OUTGROWN = 0.75
+"""Uptake per mol below this share of the tank's own usual, at an unchanged lamp, is called outgrown (own choice)."""
+LONGEST_HOURS = 14.0
+"""Longer lamp days mainly feed algae (common practice, no source)."""
+
+
+@dataclass(slots=True)
+class NeedState:
+    """The tank's record: week number, daily dose in mol m⁻², uptake and supply in mg/L as NO3 per day."""
+
+    weeks: list[tuple[int, float, float, float]] = field(default_factory=list)
+    low: bool | None = None
+    """Whether the week's dose is below what is needed; None when that is not known."""
+    need_mol: float | None = None
+    dose_mol: float | None = None
+    sentence: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LightNeed:
+    """What the record says.  Doses are mol m⁻² d⁻¹; uptake per mol is mg/L as NO3 per mol m⁻²."""
+
+    dose_mol: float | None = None
+    need: Estimate | None = None
+    uptake_per_mol: float | None = None
+    usual_uptake_per_mol: float | None = None
+    add_mol: float = 0.0
+    add_hours: float | None = None
+    """Hours of lamp light to add at its present output."""
+    add_umol: float | None = None
+    """µmol m⁻² s⁻¹ to add over the present hours instead."""
+    outgrown: bool = False
+    low: bool | None = None
+    sentence: str
+
+
+def refused(state: NeedState, why: str) -> LightNeed:
+    """Nothing can be said, and why."""
+    state.low, state.sentence = None, why
+    return LightNeed(sentence=why)
+
+
+def note_week(state: NeedState, week: int, dose_mol: float, uptake: Estimate, supply: Estimate) -> None:
+    """Keep this week's figures if they are sure enough; the last call of a week stands."""
+    if uptake.mean <= 0.0 or dose_mol <= 0.0 or not _sure(uptake):
+        return
+    state.weeks = [w for w in state.weeks if w[0] != week][-(WEEKS_MOST - 1) :]
+    state.weeks.append((week, dose_mol, uptake.mean, supply.mean))
+
+
+def _sure(e: Estimate) -> bool:
+    return e.mean > 0.0 and max(e.high - e.mean, e.mean - e.low) <= SURE * e.mean
+
+
+def assess(
+    state: NeedState,
+    dose_mol: float,
+    uptake: Estimate,
+    supply: Estimate,
+    *,
+    lamp_ppfd_umol: float | None,
+    lamp_hours: float,
+    lamp_percent: float | None,
+) -> LightNeed:
+    """What this tank's plants need against what they got this week, in words and numbers.
+
+    `dose_mol` is the mean of the week's well-covered days; `lamp_ppfd_umol` and `lamp_hours` the lamp's present part.
+    """
+    if not _sure(uptake) or supply.mean <= 0.0:
+        return refused(state, "How much the plants take up is not yet known well enough to say what light they need.")
+    per_mol = uptake.mean / dose_mol
+    usual = _usual(state.weeks)
+    need = _need(dose_mol, uptake, supply)
+    add = max(0.0, need.mean - dose_mol)
+    # Behind for certain, not just by the estimate's own error; and clear only with a tenth to spare.
+    behind = supply.mean > uptake.high and need.mean > 1.1 * dose_mol
+    low = behind if state.low is not True else not (uptake.mean >= supply.mean or dose_mol >= 1.1 * need.mean)
+    at_anchor = lamp_percent is None or lamp_percent >= 95.0
+    outgrown = bool(low and at_anchor and usual is not None and per_mol < OUTGROWN * usual)
+    hours = umol = None
+    if add > 0.0 and lamp_ppfd_umol:
+        hours = add / daily_light_integral(lamp_ppfd_umol, 1.0)
+    if add > 0.0 and lamp_hours > 0.0:
+        umol = add / daily_light_integral(1.0, lamp_hours)
+    less = 100.0 * (1.0 - per_mol / usual) if outgrown and usual else None
+    words = _words(dose_mol, need, low, less_percent=less, hours=hours, umol=umol, lamp_hours=lamp_hours)
+    state.low, state.need_mol, state.dose_mol, state.sentence = low, need.mean, dose_mol, words
+    return LightNeed(
+        dose_mol=dose_mol,
+        need=need,
+        uptake_per_mol=per_mol,
+        usual_uptake_per_mol=usual,
+        add_mol=add,
+        add_hours=hours,
+        add_umol=umol,
+        outgrown=outgrown,
+        low=low,
+        sentence=words,
+    )
+
+
+def _usual(weeks: Sequence[tuple[int, float, float, float]]) -> float | None:
+    """Uptake per mol in the better half of the record, so that a decline does not drag its own yardstick down."""
+    if len(weeks) < FEWEST_WEEKS:
+        return None
+    per_mol = sorted((u / d for _, d, u, _ in weeks), reverse=True)
+    return median(per_mol[: max(2, len(per_mol) // 2)])
+
+
+def _need(dose_mol: float, uptake: Estimate, supply: Estimate) -> Estimate:
+    """Dose at which uptake meets supply: dose x supply / uptake, errors of both combined as ratios."""
+    mean = dose_mol * supply.mean / uptake.mean
+    spread = [
+        math.hypot(math.log(max(s, 1e-9) / supply.mean), math.log(max(u, 1e-9) / uptake.mean))
+        for s, u in ((supply.low, uptake.high), (supply.high, uptake.low))
+    ]
+    return Estimate(mean=mean, low=mean * math.exp(-spread[0]), high=mean * math.exp(spread[1]))
+
+
+def _words(
+    dose: float,
+    need: Estimate,
+    low: bool,
+    *,
+    less_percent: float | None,
+    hours: float | None,
+    umol: float | None,
+    lamp_hours: float,
+) -> str:
+    got = f"The plants got {dose:.2g} mol m⁻² a day this week"
+    if not low:
+        return f"{got}; uptake meets supply at about {need.mean:.2g} (90 %: {need.low:.2g} to {need.high:.2g})."
+    text = f"{got} and need about {need.mean:.2g} (90 %: {need.low:.2g} to {need.high:.2g}) to keep up with the feed."
+    if less_percent is not None:
+        text += (
+            f" The lamp is at its anchor, but one mol of light now brings {less_percent:.0f} % less uptake than it"
+            " used to: the plants have outgrown the light. Thin them first."
+        )
+    if hours is not None and lamp_hours + hours <= LONGEST_HOURS:
+        text += f" {hours:.1f} h more of the lamp a day would bring it."
+    elif umol is not None:
+        text += f" About {umol:.0f} µmol m⁻² s⁻¹ more over the present hours would bring it; longer hours would not do."
+    return text

@@ -1,0 +1,51 @@
+"""All that is remembered of one tank's light.  Pure data; `tank.light` changes it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from rushlight.tank.daylight import DaylightState
+from rushlight.tank.lamp import LampState
+from rushlight.tank.lightneed import NeedState
+from rushlight.tank.switching import StepsState
+
+DAYS_MOST = 731
+"""Days kept: two years."""
+
+
+@dataclass(slots=True)
+class LightState:
+    """All that is remembered of one tank's light."""
+
+    last_s: float | None = None
+    last_value: float = 0.0
+    wake_s: float = 0.0
+    value_s: float = 0.0
+    """Integral of the readings over the running day, probe's unit times seconds."""
+    covered_s: float = 0.0
+    from_s: float | None = None
+    """Start of the running day, or of the record."""
+    bin_from_s: float = 0.0
+    bin_time: float = 0.0
+    bin_sum: float = 0.0
+    bin_n: int = 0
+    times: list[float] = field(default_factory=list)
+    values: list[float] = field(default_factory=list)
+    lamp: LampState = field(default_factory=LampState)
+    lamp_before: LampState | None = None
+    """The lamp's state before the last work on it, should that entry be withdrawn."""
+    work_id: str = ""
+    steps: StepsState = field(default_factory=StepsState)
+    daylight: DaylightState = field(default_factory=DaylightState)
+    need: NeedState = field(default_factory=NeedState)
+    fouled: bool = False
+    share: float | None = None
+    """How far daylight followed the lamp's loss: 0 not at all, 1 alike; None unknown."""
+    share_sd: float = 0.0
+    trouble: str | None = None
+    """'' the lamp is as it should be, 'not_on', 'not_off', None unknown."""
+    days: list[tuple[int, float, float, float, float | None]] = field(default_factory=list)
+    """Day ordinal, dose, coverage, lamp dose (mol m⁻²) and lamp percent; two years at most."""
+    since_anchor_mol: float = 0.0
+    note: str = ""
+    """What was found out about the switching times, in words."""

@@ -1,0 +1,107 @@
+"""When the lamp is switched: learned from the light where no schedule is given or the schedule is wrong.
+
+Owns the daily search for abrupt steps and the choice of those that come back at the same local time.  Also says
+whether the lamp is on when it should be and off when it should be (`lamp_off`), which needs good readings: missing or
+saturated ones say nothing, and never 'dark'.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import Literal
+
+from rushlight.science.robust import median, spread
+from rushlight.tank import edges
+
+KEEP_DAYS = 14
+FEWEST_DAYS = 5
+SHARE_OF_DAYS = 0.7
+SAME_MINUTE = 12.0
+GRACE_S = 70 * 60.0
+"""How long the lamp may be late: a timer without summer time is an hour off for half the year."""
+LOOK_BACK_S = 30 * 60.0
+
+Trouble = Literal["", "not_on", "not_off"]
+
+
+@dataclass(slots=True)
+class StepsState:
+    """Steps seen on the last days: (day number, local minute, signed size in the probe's unit) each."""
+
+    steps: list[tuple[int, float, float]] = field(default_factory=list)
+    days: list[int] = field(default_factory=list)
+    """Day numbers that were covered well enough to be searched."""
+
+
+def note_day(
+    state: StepsState, day: int, times: Sequence[float], values: Sequence[float], minute_of: Callable[[float], float]
+) -> None:
+    """Search one day's readings for abrupt steps and keep the six largest."""
+    found: list[tuple[float, float]] = []
+    sizes = [edges.rise(times, values, i) for i in range(len(times) - 1)]
+    for i in sorted(range(len(sizes)), key=lambda k: -abs(sizes[k])):
+        if len(found) == 6 or abs(sizes[i]) <= 0.0:
+            break
+        at_s = 0.5 * (times[i] + times[i + 1])
+        if any(abs(at_s - seen) < 1200.0 for seen, _ in found):
+            continue
+        lo, hi = bisect_left(times, at_s - 7200.0), bisect_right(times, at_s + 7200.0)
+        calm = [abs(s) for k, s in enumerate(sizes[lo : hi - 1], lo) if abs(times[k] - at_s) > 900.0]
+        if len(calm) >= 8 and abs(sizes[i]) > 6.0 * median(calm):
+            found.append((at_s, sizes[i]))
+    state.days = [*(d for d in state.days if d > day - KEEP_DAYS and d != day), day]
+    state.steps = [s for s in state.steps if s[0] > day - KEEP_DAYS and s[0] != day]
+    state.steps += [(day, minute_of(at_s), size) for at_s, size in found]
+
+
+def recurring(state: StepsState) -> list[tuple[int, float, float]]:
+    """Steps that came back at the same local time on most days: (sign, minute, size), in the order of the day.
+
+    Anything smaller than a quarter of the largest is left out: people switch room lights by habit too.
+    """
+    if len(state.days) < FEWEST_DAYS:
+        return []
+    out: list[tuple[int, float, float]] = []
+    for sign in (1, -1):
+        rest = sorted((s for s in state.steps if s[2] * sign > 0), key=lambda s: s[1])
+        while rest:
+            groups = [[s for s in rest if abs(s[1] - centre[1]) <= SAME_MINUTE] for centre in rest]
+            best = max(groups, key=lambda g: (len({s[0] for s in g}), -g[0][1]))
+            if len({s[0] for s in best}) < max(FEWEST_DAYS, SHARE_OF_DAYS * len(state.days)):
+                break
+            sizes = [abs(s[2]) for s in best]
+            if spread(sizes) < 0.35 * median(sizes):
+                out.append((sign, median([s[1] for s in best]), median(sizes)))
+            rest = [s for s in rest if s not in best]
+    largest = max((size for _, _, size in out), default=0.0)
+    return sorted((s for s in out if s[2] >= 0.25 * largest), key=lambda s: s[1])
+
+
+def trouble_now(
+    spans: Sequence[tuple[float, float, float]],
+    times: Sequence[float],
+    values: Sequence[float],
+    at_s: float,
+    *,
+    dark_outside: bool | None,
+    absent: int,
+) -> Trouble | None:
+    """What is wrong with the lamp at `at_s`: '' nothing, None when that cannot be said.
+
+    `spans` are the stretches in which the lamp should be on, from yesterday to tomorrow, with its level.  `absent` is
+    1 when the last lamp-on did not show in quiet light, -1 for the last lamp-off, else 0.
+    """
+    recent = list(values[bisect_left(times, at_s - LOOK_BACK_S) :])
+    if not spans or len(recent) < 2:
+        return None
+    level = sum(lv for a, b, lv in spans if a + GRACE_S <= at_s <= b - GRACE_S)
+    if level > 0.0:
+        return "not_on" if max(recent) < 0.5 * level or absent > 0 else ""
+    if any(a - GRACE_S <= at_s <= b + GRACE_S for a, b, _ in spans):
+        return None
+    level = min(lv for _, _, lv in spans)
+    if absent < 0 or (dark_outside and min(recent) >= 0.5 * level):
+        return "not_off"
+    return "" if max(recent) < 0.5 * level else None
