@@ -1,0 +1,187 @@
+"""Temperature and pH against the keeper's limits, and how fast they move.
+
+Owns the side of each limit that the water is on, with a deadband between raising and clearing, and the rate over
+the last hour.  Never counts delays (the alarm table does) and never clears for want of data: without values it says
+nothing, and the last word stands.
+
+The rate is the difference between the median of the last quarter of an hour and that of a quarter of an hour one
+hour before, so a single odd value changes nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from statistics import median
+from types import MappingProxyType
+
+from rushlight.alarms.finding import Finding, Says
+from rushlight.settings import Band, Tank
+
+SLOT_S = 300.0
+"""Values are averaged over this long before the rate is taken."""
+EDGE_SLOTS = 3
+WINDOW_SLOTS = 12
+"""The two ends of the rate's window are this many slots apart: one hour."""
+REPEAT_S = 300.0
+"""A word is said again this often while it may matter, so that a delay that was slept through is confirmed."""
+SETTLED_S = 7200.0
+"""After a limit has been clear this long it need not be said again."""
+FAR = 1e9
+
+
+@dataclass(frozen=True, slots=True)
+class Manner:
+    """How one quantity is watched: its unit, the clear margin inside a limit, and the change in an hour that counts.
+
+    Common practice, no source; the margins are about two to three per cent of a usual span.
+    """
+
+    unit: str
+    margin: float
+    moving: float
+
+
+MANNERS: Mapping[str, Manner] = MappingProxyType(
+    {"temperature": Manner("°C", 0.3, 2.0), "ph": Manner("", 0.1, 0.5)},
+)
+
+
+@dataclass(slots=True)
+class Track:
+    """One quantity's memory.  Between `calm_low` and `calm_high` nothing changes sides."""
+
+    calm_low: float = FAR
+    calm_high: float = -FAR
+    last_s: float = 0.0
+    behind: int = 0
+    behind_at_s: float = 0.0
+    slot_end_s: float = 0.0
+    slot_sum: float = 0.0
+    slot_n: int = 0
+    slots: list[tuple[float, float]] = field(default_factory=list)
+    """Closed slots, oldest first: when each ended, and its mean."""
+    says: dict[str, Says] = field(default_factory=dict)
+    said_s: dict[str, float] = field(default_factory=dict)
+    changed_s: dict[str, float] = field(default_factory=dict)
+
+
+@dataclass(slots=True)
+class LimitsState:
+    """The memory of one tank's limits, by quantity."""
+
+    tracks: dict[str, Track] = field(default_factory=dict)
+
+
+class LimitsWatch:
+    """One tank's limits for temperature and pH."""
+
+    def __init__(self, tank: Tank) -> None:
+        self.tank = tank
+        self._bands: dict[str, Band] = {"temperature": tank.limits.temperature, "ph": tank.limits.ph}
+
+    def initial(self) -> LimitsState:
+        """Nothing measured yet."""
+        return LimitsState(tracks={q: Track() for q in self._bands})
+
+    def on_value(self, state: LimitsState, at_s: float, quantity: str, value: float) -> Sequence[Finding]:
+        """One good value, in °C or pH; returns findings when something changes sides, and now and then again.
+
+        Values older than the last one are left out, unless a third in a row shows that the clock was set back.
+        """
+        track = state.tracks.get(quantity)
+        if track is None or (at_s < track.last_s and not _clock_went_back(track, at_s)):
+            return ()
+        track.last_s = at_s
+        if at_s < track.slot_end_s:
+            track.slot_sum += value
+            track.slot_n += 1
+            if track.calm_low <= value <= track.calm_high:
+                return ()
+            return self._sides(track, at_s, quantity, value)
+        found = self._close_slot(track, at_s, quantity)
+        track.slot_sum, track.slot_n = value, 1
+        track.slot_end_s = (at_s // SLOT_S + 1.0) * SLOT_S
+        return [*found, *self._sides(track, at_s, quantity, value)]
+
+    def _sides(self, track: Track, at_s: float, quantity: str, value: float) -> list[Finding]:
+        """Compare with both limits, and work out how far the value may now go without changing sides."""
+        band, margin = self._bands[quantity], MANNERS[quantity].margin
+        found: list[Finding] = []
+        words: list[Says] = []
+        for side, limit, sign in (("high", band.high, 1.0), ("low", band.low, -1.0)):
+            if limit is None:
+                continue
+            beyond = sign * (value - limit)
+            says: Says = "raise" if beyond > 0 else "clear" if beyond < -margin else "hold"
+            words.append(says)
+            facts = {"quantity": quantity, "value": value, "limit": limit, "unit": MANNERS[quantity].unit}
+            found += self._say(track, at_s, f"{quantity}_{side}", says, facts)
+        if all(w == "clear" for w in words):
+            track.calm_low = -FAR if band.low is None else band.low + margin
+            track.calm_high = FAR if band.high is None else band.high - margin
+        else:  # every value is looked at, so that the word is said again in time
+            track.calm_low, track.calm_high = FAR, -FAR
+        return found
+
+    def _close_slot(self, track: Track, at_s: float, quantity: str) -> list[Finding]:
+        """Bring the finished slot into the window and judge the rate."""
+        if not track.slot_n:
+            return []
+        track.slots.append((track.slot_end_s, track.slot_sum / track.slot_n))
+        horizon_s = track.slot_end_s - (WINDOW_SLOTS + EDGE_SLOTS) * SLOT_S
+        while track.slots and track.slots[0][0] <= horizon_s:
+            track.slots.pop(0)
+        change = _change_in_an_hour(track.slots)
+        if change is None:
+            return []
+        limit = MANNERS[quantity].moving
+        size = abs(change)
+        says: Says = "raise" if size >= limit else "clear" if size <= limit / 2 else "hold"
+        facts = {
+            "quantity": quantity,
+            "value": round(change, 3),
+            "unit": f"{MANNERS[quantity].unit} in an hour".strip(),
+            "limit": limit,
+        }
+        return self._say(track, at_s, f"{quantity}_moving", says, facts)
+
+    def _say(self, track: Track, at_s: float, alarm: str, says: Says, facts: Mapping[str, object]) -> list[Finding]:
+        """Speak on a change of side, and again while a delay may be waiting for confirmation."""
+        before = track.says.get(alarm)
+        if says == before:
+            settled = says != "raise" and at_s - track.changed_s[alarm] > SETTLED_S
+            if settled or at_s - track.said_s[alarm] < REPEAT_S:
+                return []
+        else:
+            track.says[alarm], track.changed_s[alarm] = says, at_s
+            if before is None and says == "clear":
+                track.said_s[alarm] = at_s
+                track.changed_s[alarm] = at_s - SETTLED_S - 1.0
+        track.said_s[alarm] = at_s
+        return [Finding(alarm=alarm, tank=self.tank.id, says=says, facts=facts)]
+
+
+def _clock_went_back(track: Track, at_s: float) -> bool:
+    """Three values in order, all well before the last one: that one's clock was wrong, not theirs."""
+    if track.last_s - at_s <= SLOT_S:
+        return False
+    track.behind = track.behind + 1 if at_s > track.behind_at_s else 1
+    track.behind_at_s = at_s
+    if track.behind < 3:
+        return False
+    track.behind, track.behind_at_s, track.slot_end_s, track.slot_n = 0, 0.0, at_s, 0
+    track.slots = []
+    track.said_s = dict.fromkeys(track.said_s, at_s)
+    track.changed_s = dict.fromkeys(track.changed_s, at_s)
+    return True
+
+
+def _change_in_an_hour(slots: Sequence[tuple[float, float]]) -> float | None:
+    """Late median less early median; None unless both ends of the hour were measured."""
+    if not slots:
+        return None
+    end_s = slots[-1][0]
+    late = [v for t, v in slots if t > end_s - EDGE_SLOTS * SLOT_S]
+    early = [v for t, v in slots if t <= end_s - WINDOW_SLOTS * SLOT_S]
+    return median(late) - median(early) if late and early else None
