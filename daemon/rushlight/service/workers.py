@@ -1,0 +1,70 @@
+"""Threads that are watched: each stamps a board, and the death of one ends the process.
+
+A daemon whose threads die one by one looks healthy from outside; this one crashes loudly and is restarted.
+"""
+
+from __future__ import annotations
+
+import faulthandler
+import logging
+import threading
+from collections.abc import Callable
+
+from rushlight import sdnotify
+from rushlight.clock import Clock
+
+log = logging.getLogger(__name__)
+
+_TURN_S = 1.0
+_HARD_LIMIT_S = 300.0
+"""The supervisor itself stuck this long: the interpreter is asked to dump its stacks and leave."""
+
+
+class Workers:
+    """Starts threads and supervises them."""
+
+    def __init__(self, clock: Clock, notifier: sdnotify.Notifier) -> None:
+        self.clock, self.notifier = clock, notifier
+        self.board = sdnotify.Progress(clock.mono_s)
+        self.dead: list[str] = []
+        self._threads: list[threading.Thread] = []
+
+    def stamp(self, name: str, limit_s: float) -> Callable[[], None]:
+        """A worker's stamp; it must be called at least every `limit_s` seconds."""
+        return self.board.join(name, limit_s)
+
+    def start(self, thread: threading.Thread) -> None:
+        """Start a thread that is to live as long as the daemon."""
+        self._threads.append(thread)
+        thread.start()
+
+    def run(self, name: str, work: Callable[[], None]) -> None:
+        """Start a thread around a function that returns only when told to stop."""
+        self.start(threading.Thread(target=work, name=name, daemon=True))
+
+    def supervise(self, stop: threading.Event, every_turn: Callable[[], None]) -> bool:
+        """Feed the service manager's watchdog until `stop` is set; False when a worker died.
+
+        `every_turn` is called about once a second and must not block.
+        """
+        faulthandler.dump_traceback_later(_HARD_LIMIT_S, exit=True)
+        try:
+            while not self.clock.wait(stop, _TURN_S):
+                faulthandler.dump_traceback_later(_HARD_LIMIT_S, exit=True)
+                self.dead = [t.name for t in self._threads if not t.is_alive()]
+                if self.dead and not stop.is_set():
+                    log.critical("workers=dead names=%s", ",".join(self.dead))
+                    self.notifier.status(f"dead: {', '.join(self.dead)}")
+                    return False
+                every_turn()
+                sdnotify.feed(self.notifier, self.board)
+        finally:
+            faulthandler.cancel_dump_traceback_later()
+        return True
+
+    def join(self, timeout_s: float) -> list[str]:
+        """Wait for the threads to end; returns the names of those that did not."""
+        end_s = self.clock.mono_s() + timeout_s
+        for thread in self._threads:
+            thread.join(max(0.0, end_s - self.clock.mono_s()))
+        return [t.name for t in self._threads if t.is_alive()]
