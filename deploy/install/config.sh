@@ -1,0 +1,16 @@
+# The first configuration, proposed from the probes that are plugged in.  An existing one is never touched.
+# shellcheck shell=bash disable=SC2154 # the places come from common.sh, the options from install.sh
+
+write_config() {
+    if [[ -e $etc/config.toml ]]; then return; fi
+    change "write $etc/config.toml from the probes found" propose_config
+}
+
+propose_config() {
+    local text options=(--data-folder "$state")
+    if [[ $ask == yes ]]; then options+=(--ask); fi
+    # The questions go to the terminal by standard error, the configuration to standard output.
+    text=$("$opt/$release/bin/python" -m rushlight.wizard "${options[@]}") || die "no configuration could be proposed"
+    # Not readable by others: it may come to hold a token.
+    write_whole 0640 root:rushlight "$etc/config.toml" "$text"$'\n'
+}
