@@ -1,0 +1,9 @@
+"""Pictures as SVG text, for the page and the e-mail alike.
+
+Pure: imports the standard library and its own room.  Draws what it is given; works out nothing about tanks.
+"""
+
+from rushlight.drawing.canvas import MAIL, PAGE, Palette
+from rushlight.drawing.pictures import Band, Bar, Mark, balance, light, nitrate, probe, shares
+
+__all__ = ["MAIL", "PAGE", "Band", "Bar", "Mark", "Palette", "balance", "light", "nitrate", "probe", "shares"]

@@ -1,0 +1,214 @@
+"""A sheet with two axes: scales, ticks, lines, bands and words, written out as SVG.
+
+Owns coordinates and text size.  Colours come from a `Palette`: fixed ones for the e-mail's PNG, CSS variables for
+the page, so that dark mode is the page's affair.  No meaning hangs on colour alone: lines differ in dash and
+carry their names.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+import zoneinfo
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from xml.sax.saxutils import escape, quoteattr
+
+DAY_S = 86400.0
+
+
+@dataclass(frozen=True, slots=True)
+class Palette:
+    """Ink for words and axes, and four hues that colour-blind readers tell apart (Okabe and Ito 2008)."""
+
+    paper: str
+    ink: str
+    faint: str
+    first: str
+    second: str
+    third: str
+    warn: str
+
+
+MAIL = Palette("#ffffff", "#222222", "#c9c9c9", "#0072b2", "#d55e00", "#009e73", "#a3003f")
+PAGE = Palette(
+    "var(--paper)", "var(--ink)", "var(--faint)", "var(--first)", "var(--second)", "var(--third)", "var(--warn)"
+)
+
+DASHES = {"solid": "", "dashed": "6 4", "dotted": "2 3", "chain": "8 3 2 3"}
+
+
+class Canvas:
+    """One chart.  x is Unix seconds from `from_s` to `to_s`, y from `low` to `high` in `unit`.
+
+    Times outside and values beyond the edges are clipped; an empty span is widened so that nothing divides by zero.
+    """
+
+    left, right, top, bottom = 40.0, 10.0, 22.0, 24.0
+
+    def __init__(
+        self,
+        title: str,
+        span_s: tuple[float, float],
+        values: tuple[float, float],
+        *,
+        zone: zoneinfo.ZoneInfo,
+        palette: Palette,
+        size: tuple[int, int] = (360, 200),
+        unit: str = "",
+    ) -> None:
+        self.title, self.zone, self.palette, self.unit = title, zone, palette, unit
+        self.width, self.height = size
+        self.from_s, self.to_s = span_s[0], max(span_s[1], span_s[0] + 1.0)
+        self.low, self.high = _roomy(*values)
+        self._parts: list[str] = []
+        self._labels_y: list[float] = []
+
+    def x(self, at_s: float) -> float:
+        """Pixels from the left."""
+        part = (min(max(at_s, self.from_s), self.to_s) - self.from_s) / (self.to_s - self.from_s)
+        return self.left + part * (self.width - self.left - self.right)
+
+    def y(self, value: float) -> float:
+        """Pixels from the top."""
+        part = (min(max(value, self.low), self.high) - self.low) / (self.high - self.low)
+        return self.height - self.bottom - part * (self.height - self.top - self.bottom)
+
+    def line(
+        self, points: Sequence[tuple[float, float | None]], colour: str, dash: str = "solid", width: float = 1.8
+    ) -> None:
+        """A line through (time, value); None lifts the pen."""
+        path, down = [], False
+        for at_s, value in points:
+            if value is None or not self.from_s <= at_s <= self.to_s:
+                down = False
+                continue
+            path.append(f"{'L' if down else 'M'}{self.x(at_s):.1f} {self.y(value):.1f}")
+            down = True
+        if path:
+            dashes = f' stroke-dasharray="{DASHES[dash]}"' if DASHES[dash] else ""
+            self._parts.append(
+                f'<path d="{"".join(path)}" fill="none" stroke="{colour}" stroke-width="{width}"{dashes}/>'
+            )
+
+    def band(self, points: Sequence[tuple[float, float, float]], colour: str, opacity: float = 0.18) -> None:
+        """The area between low and high over time."""
+        inside = [p for p in points if self.from_s <= p[0] <= self.to_s]
+        if len(inside) < 2:
+            return
+        up = [f"{self.x(t):.1f} {self.y(high):.1f}" for t, _, high in inside]
+        down = [f"{self.x(t):.1f} {self.y(low):.1f}" for t, low, _ in reversed(inside)]
+        self._parts.append(f'<path d="M{"L".join(up + down)}Z" fill="{colour}" fill-opacity="{opacity}"/>')
+
+    def upright(self, at_s: float, low: float, high: float, colour: str, width: float = 4.0) -> None:
+        """A vertical bar from `low` to `high` with ends: a reading known only to lie between."""
+        if not self.from_s <= at_s <= self.to_s:
+            return
+        x, y0, y1 = self.x(at_s), self.y(low), self.y(high)
+        self._parts.append(
+            f'<path d="M{x:.1f} {y0:.1f}V{y1:.1f}M{x - width:.1f} {y0:.1f}h{2 * width:.1f}M{x - width:.1f} {y1:.1f}h{2 * width:.1f}"'
+            f' stroke="{colour}" stroke-width="1.6"/>'
+        )
+
+    def column(self, from_s: float, to_s: float, low: float, high: float, colour: str, opacity: float = 0.75) -> None:
+        """A filled block."""
+        x0, x1, y0, y1 = self.x(from_s), self.x(to_s), self.y(low), self.y(high)
+        if x1 - x0 < 0.05 or y0 - y1 < 0.05:
+            return
+        self._parts.append(
+            f'<rect x="{x0:.1f}" y="{y1:.1f}" width="{x1 - x0:.1f}" height="{y0 - y1:.1f}" fill="{colour}" fill-opacity="{opacity}"/>'
+        )
+
+    def level(self, value: float, name: str, colour: str) -> None:
+        """A horizontal line with its name: a limit."""
+        y = self.y(value)
+        self._parts.append(
+            f'<path d="M{self.left} {y:.1f}H{self.width - self.right}" stroke="{colour}" stroke-width="1" stroke-dasharray="4 3"/>'
+        )
+        self.words(self.width - self.right, y - 3, name, colour, anchor="end")
+
+    def mark(self, at_s: float, name: str, row: int) -> None:
+        """A moment on which something was done, with its word at the foot."""
+        if not self.from_s <= at_s <= self.to_s:
+            return
+        x, foot = self.x(at_s), self.height - self.bottom
+        self._parts.append(
+            f'<path d="M{x:.1f} {self.top}V{foot}" stroke="{self.palette.ink}" stroke-opacity="0.45" stroke-width="0.8" stroke-dasharray="2 3"/>'
+        )
+        anchor = "end" if x > self.width * 0.7 else "start"
+        self.words(
+            x + (-2 if anchor == "end" else 2), foot - 4 - 10 * (row % 3), name, self.palette.ink, anchor=anchor, size=8
+        )
+
+    def name(self, at_s: float, value: float, name: str, colour: str) -> None:
+        """A line's name beside its end, moved so that names do not lie on each other."""
+        y = self.y(value) - 4
+        while any(abs(y - other) < 11 for other in self._labels_y):
+            y += 11
+        self._labels_y.append(y)
+        self.words(self.x(at_s), y, name, colour, anchor="end")
+
+    def words(self, x: float, y: float, text: str, colour: str, *, anchor: str = "start", size: int = 10) -> None:
+        """Text at a place in pixels."""
+        self._parts.append(
+            f'<text x="{x:.1f}" y="{y:.1f}" font-size="{size}" text-anchor="{anchor}" fill="{colour}">{escape(text)}</text>'
+        )
+
+    def svg(self, description: str) -> str:
+        """The finished picture; `description` is what it shows in words."""
+        p = self.palette
+        axes = "".join(self._axes())
+        return (
+            f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {self.width} {self.height}" role="img"'
+            f' aria-label={quoteattr(f"{self.title}. {description}")} font-family="DejaVu Sans, sans-serif">'
+            f'<rect width="{self.width}" height="{self.height}" fill="{p.paper}"/>'
+            f'<text x="2" y="13" font-size="11" font-weight="bold" fill="{p.ink}">{escape(self.title)}</text>'
+            f"{axes}{''.join(self._parts)}</svg>"
+        )
+
+    def _axes(self) -> Iterator[str]:
+        p, foot = self.palette, self.height - self.bottom
+        if self.unit:
+            yield f'<text x="{self.width - self.right}" y="13" font-size="9" text-anchor="end" fill="{p.ink}">{escape(self.unit)}</text>'
+        for value in ticks(self.low, self.high):
+            y = self.y(value)
+            yield f'<path d="M{self.left} {y:.1f}H{self.width - self.right}" stroke="{p.faint}" stroke-width="0.6"/>'
+            yield f'<text x="{self.left - 4}" y="{y + 3.5:.1f}" font-size="9" text-anchor="end" fill="{p.ink}">{value:g}</text>'
+        for at_s, text in dates(self.from_s, self.to_s, self.zone):
+            x = self.x(at_s)
+            yield f'<path d="M{x:.1f} {foot}v4" stroke="{p.ink}" stroke-width="0.8"/>'
+            yield f'<text x="{x:.1f}" y="{foot + 14}" font-size="9" text-anchor="middle" fill="{p.ink}">{text}</text>'
+        yield f'<path d="M{self.left} {foot}H{self.width - self.right}" stroke="{p.ink}" stroke-width="0.8"/>'
+
+
+def _roomy(low: float, high: float) -> tuple[float, float]:
+    """A little air above, and never an empty span."""
+    if high - low < 1e-9:
+        pad = abs(high) * 0.1 or 1.0
+        return low - (pad if low else 0.0), high + pad
+    return low, high + 0.08 * (high - low)
+
+
+def ticks(low: float, high: float, about: int = 4) -> list[float]:
+    """Round values within the span, about so many."""
+    raw = (high - low) / about
+    power = 10.0 ** math.floor(math.log10(raw))
+    step = next(s * power for s in (1, 2, 2.5, 5, 10) if s * power >= raw)
+    first = math.ceil(low / step - 1e-9)
+    return [round(n * step, 10) for n in range(first, math.floor(high / step + 1e-9) + 1)]
+
+
+def dates(from_s: float, to_s: float, zone: zoneinfo.ZoneInfo) -> Iterable[tuple[float, str]]:
+    """Local midnights (or hours on a short span) with their words, five or fewer."""
+    if to_s - from_s < 2.5 * DAY_S:
+        step_s = next(s for s in (3600, 7200, 14400, 21600, 43200) if (to_s - from_s) / s <= 6)
+        first = math.ceil(from_s / 3600) * 3600
+        hours = (dt.datetime.fromtimestamp(s, zone) for s in range(int(first), int(to_s) + 1, 3600))
+        return [(h.timestamp(), h.strftime("%H:%M")) for h in hours if h.hour * 3600 % step_s == 0]
+    days = (to_s - from_s) / DAY_S
+    step = next(s for s in (1, 2, 7, 14, 30, 61, 122, 365, 3650) if days / s <= 5)
+    start = dt.datetime.fromtimestamp(from_s, zone).date() + dt.timedelta(days=1)
+    found = [start + dt.timedelta(days=n) for n in range(0, int(days) + 1, step)]
+    form = "%d %b" if days < 400 else "%b %Y"
+    at = [(dt.datetime.combine(d, dt.time(), zone).timestamp(), d.strftime(form).lstrip("0")) for d in found]
+    return [(s, text) for s, text in at if s <= to_s]
