@@ -161,14 +161,15 @@ def _silent(probe: Probe, state: ProbeState, at_s: float, patience: Patience) ->
 def _fault(probe: Probe, unit: str, state: ProbeState, at_s: float) -> list[Finding]:
     """Readings that cannot be true, in a row or too often; or two electrodes that jump together."""
     facts = {"probe": probe.id, "quantity": probe.quantity, "flag": state.flag, "bad_share": round(state.bad_share, 3)}
+    faulty = is_faulty(state, at_s)
     if state.interfered_until_s is not None:
         state.fault, state.fault_why = True, "interference"
-    elif not state.silent and is_faulty(state, at_s):
-        state.fault, state.fault_why = True, state.why
+    elif not state.silent and faulty:
+        state.fault, state.fault_why = True, state.why or state.fault_why
     elif state.fault and state.good_run >= GOOD_RUN and state.bad_share < FEW_BAD and not state.silent:
         state.fault, state.fault_why = False, ""
     if state.fault:
-        if state.silent or (state.good_run and state.interfered_until_s is None):
+        if state.silent or not (faulty or state.interfered_until_s is not None):
             return [_finding(probe, "probe_fault", "hold", facts)]
         sentence = trouble(probe, unit, state, at_s)
         return [_finding(probe, "probe_fault", "raise", facts | {"reason": state.fault_why, "sentence": sentence})]

@@ -59,7 +59,8 @@ class Track:
     slot_end_s: float = 0.0
     slot_sum: float = 0.0
     slot_n: int = 0
-    slots: list[tuple[float, float]] = field(default_factory=list)
+    ends: list[float] = field(default_factory=list)
+    means: list[float] = field(default_factory=list)
     """Closed slots, oldest first: when each ended, and its mean."""
     says: dict[str, Says] = field(default_factory=dict)
     said_s: dict[str, float] = field(default_factory=dict)
@@ -128,11 +129,17 @@ class LimitsWatch:
         """Bring the finished slot into the window and judge the rate."""
         if not track.slot_n:
             return []
-        track.slots.append((track.slot_end_s, track.slot_sum / track.slot_n))
+        ends, means = track.ends, track.means
+        ends.append(track.slot_end_s)
+        means.append(track.slot_sum / track.slot_n)
         horizon_s = track.slot_end_s - (WINDOW_SLOTS + EDGE_SLOTS) * SLOT_S
-        while track.slots and track.slots[0][0] <= horizon_s:
-            track.slots.pop(0)
-        change = _change_in_an_hour(track.slots)
+        while ends[0] <= horizon_s:
+            del ends[0], means[0]
+        alarm = f"{quantity}_moving"
+        at_rest = max(means) - min(means) <= MANNERS[quantity].moving / 2
+        if at_rest and track.says.get(alarm) == "clear" and at_s - track.changed_s[alarm] > SETTLED_S:
+            return []
+        change = _change_in_an_hour(ends, means)
         if change is None:
             return []
         limit = MANNERS[quantity].moving
@@ -144,7 +151,7 @@ class LimitsWatch:
             "unit": f"{MANNERS[quantity].unit} in an hour".strip(),
             "limit": limit,
         }
-        return self._say(track, at_s, f"{quantity}_moving", says, facts)
+        return self._say(track, at_s, alarm, says, facts)
 
     def _say(self, track: Track, at_s: float, alarm: str, says: Says, facts: Mapping[str, object]) -> list[Finding]:
         """Speak on a change of side, and again while a delay may be waiting for confirmation."""
@@ -171,17 +178,15 @@ def _clock_went_back(track: Track, at_s: float) -> bool:
     if track.behind < 3:
         return False
     track.behind, track.behind_at_s, track.slot_end_s, track.slot_n = 0, 0.0, at_s, 0
-    track.slots = []
+    track.ends, track.means = [], []
     track.said_s = dict.fromkeys(track.said_s, at_s)
     track.changed_s = dict.fromkeys(track.changed_s, at_s)
     return True
 
 
-def _change_in_an_hour(slots: Sequence[tuple[float, float]]) -> float | None:
+def _change_in_an_hour(ends: Sequence[float], means: Sequence[float]) -> float | None:
     """Late median less early median; None unless both ends of the hour were measured."""
-    if not slots:
-        return None
-    end_s = slots[-1][0]
-    late = [v for t, v in slots if t > end_s - EDGE_SLOTS * SLOT_S]
-    early = [v for t, v in slots if t <= end_s - WINDOW_SLOTS * SLOT_S]
+    end_s = ends[-1]
+    late = [v for t, v in zip(ends, means, strict=True) if t > end_s - EDGE_SLOTS * SLOT_S]
+    early = [v for t, v in zip(ends, means, strict=True) if t <= end_s - WINDOW_SLOTS * SLOT_S]
     return median(late) - median(early) if late and early else None
