@@ -147,8 +147,8 @@ def _reading(record: dict[str, Any], line_no: int) -> Reading:
 
 
 @cache
-def _adapter(kind: type[Event]) -> TypeAdapter[Any]:
-    return TypeAdapter(kind)
+def _adapter(kind: str) -> TypeAdapter[Any]:
+    return TypeAdapter((KINDS | INTERNAL_KINDS)[kind])
 
 
 def _event(record: dict[str, Any], line_no: int, kinds: Mapping[str, type[Event]]) -> Event:
@@ -175,7 +175,7 @@ def _event(record: dict[str, Any], line_no: int, kinds: Mapping[str, type[Event]
 def _checked(cls: type[Event], body: dict[str, Any], line_no: int) -> Event:
     try:
         # Strict checking of JSON keeps "5" from passing for 5 and still takes a list for a tuple.
-        return cast("Event", _adapter(cls).validate_json(json.dumps(body), strict=True))
+        return cast("Event", _adapter(cls.kind).validate_json(json.dumps(body), strict=True))
     except ValidationError as e:
         found = checking.faults(e, cls)
         # A misspelt key also shows up as a missing one; the misspelling is what helps.

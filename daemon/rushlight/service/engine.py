@@ -85,11 +85,17 @@ class Engine:
         self._conditions: dict[tuple[str, str], str] = {}
         self._snapped_untrusted = False
         self.dropped_samples = 0
-        self.outbox_changed = threading.Event()
-        """Set whenever there may be something new to send."""
+        self.every_turn: list[Callable[[float], None]] = []
+        """Called on the engine's thread at the end of each turn with the present moment; must not block."""
+        self.every_change: list[Callable[[], None]] = []
+        """Called after something was written that others may want to show."""
         trusted = synchronised()
         self._rebuild()
-        self.time = TimeLine(clock.wall_s(), clock.mono_s(), trusted=trusted, last_s=self.timeline.state.at_s)
+        reached_s = self.timeline.state.at_s
+        self.time = TimeLine(clock.wall_s(), clock.mono_s(), trusted=trusted, last_s=reached_s)
+        self.paused_s = 0.0 if reached_s is None else max(0.0, self.now_s() - reached_s)
+        """How long nobody was watching before this start."""
+        self.evaluated_mono_s: float | None = None
 
     # ------------------------------------------------------------------ from other threads
 
@@ -125,13 +131,16 @@ class Engine:
             raise TimeoutError("the engine is too busy") from None
         return future.result(timeout_s)
 
-    def condition(self, alarm: str, says: str, subject: str = "", **facts: str | float) -> None:
-        """The daemon's own health; repeated words cost nothing."""
-        self.do(lambda: self._condition(alarm, says, subject, facts))
+    def post(self, work: Callable[[], None]) -> None:
+        """Have `work` done on the engine's thread, without waiting for it.  Raises TimeoutError when there is no room."""
+        try:
+            self._inbox.put(work, timeout=10.0)
+        except queue.Full:
+            raise TimeoutError("the engine is too busy") from None
 
     def view(self) -> SiteView:
         """The installation as it stands now."""
-        return self.do(self._view)
+        return self.do(self.picture)
 
     def now_s(self) -> float:
         """The time line's present moment, Unix seconds."""
@@ -160,6 +169,9 @@ class Engine:
         now_s = self.now_s()
         self._act([], self.timeline.advance(now_s - LAG_S))
         self._housekeeping(now_s)
+        self.evaluated_mono_s = self.clock.mono_s()
+        for call in self.every_turn:
+            call(now_s)
 
     def _started(self) -> list[Effect]:
         state = self.timeline.state
@@ -202,9 +214,16 @@ class Engine:
                 log.info("alarm=%s state=%s priority=%s", effect.id, effect.state, effect.priority)
             elif isinstance(effect, Remark):
                 log.info("remark=%r", effect.text)
-        if effects or any(not isinstance(r.event, Reading) for r in recorded):
-            return self._flush(effects, urgent=True)
-        return True
+        if not effects and all(isinstance(r.event, Reading) for r in recorded):
+            return True
+        durable = self._flush(effects, urgent=True)
+        for call in self.every_change:
+            call()
+        return durable
+
+    def put(self, message: Message) -> None:
+        """A message that no alarm caused, on the engine's own thread."""
+        self._flush([message], urgent=True)
 
     def _flush(self, effects: Sequence[Effect] = (), *, urgent: bool) -> bool:
         """Write the batch and what follows from it, in one transaction; False when the disk would not have it."""
@@ -216,8 +235,6 @@ class Engine:
         self._batch = []
         if not urgent:
             self.journal.commit(self.now_s())
-        if any(isinstance(e, Message) for e in effects):
-            self.outbox_changed.set()
         return done.durable or not urgent
 
     # ------------------------------------------------------------------ time, disk, self
@@ -231,11 +248,11 @@ class Engine:
             case Stepped(by_s, taken):
                 log.warning("clock=stepped by_s=%.3f taken=%s", by_s, taken)
                 if not taken:
-                    self._condition("clock_untrusted", "raise", "", {"step_s": by_s})
+                    self.note_condition("clock_untrusted", "raise", "", {"step_s": by_s})
         if self.time.trusted and seen is None:
-            self._condition("clock_untrusted", "clear", "", {})
+            self.note_condition("clock_untrusted", "clear", "", {})
         elif not self.time.trusted:
-            self._condition("clock_untrusted", "raise", "", {})
+            self.note_condition("clock_untrusted", "raise", "", {})
 
     def _restamp(self) -> None:
         """Everything of this boot gets its right time, and the state is made again from it."""
@@ -247,7 +264,8 @@ class Engine:
         self.journal.mark_period(_REACHED, "")
         self._rebuild()
 
-    def _condition(self, alarm: str, says: str, subject: str, facts: dict[str, Any]) -> None:
+    def note_condition(self, alarm: str, says: str, subject: str, facts: dict[str, Any]) -> None:
+        """The daemon's own health, on the engine's own thread; a word repeated costs nothing."""
         if self._conditions.get((alarm, subject), "clear") == says:
             return
         self._conditions[alarm, subject] = says
@@ -270,7 +288,7 @@ class Engine:
             self.journal.retry(now_s)
             report = self.journal.report()
             says = "raise" if report.wants_attention else "clear"
-            self._condition("storage_low", says, "", {"sentence": report.sentence} if report.sentence else {})
+            self.note_condition("storage_low", says, "", {"sentence": report.sentence} if report.sentence else {})
             if self.dropped_samples:
                 log.warning("dropped_samples=%d", self.dropped_samples)
         if self._due("checkpoint", _CHECKPOINT_EVERY_S):
@@ -286,7 +304,8 @@ class Engine:
             self.journal.snapshot(self.journal.last_seq, blob, version=self._version, at_s=at_s)
             self._snapped_untrusted |= not self.time.trusted
 
-    def _view(self) -> SiteView:
+    def picture(self) -> SiteView:
+        """The installation as it stands now, on the engine's own thread."""
         at_s = max(self.now_s(), self.timeline.state.at_s or 0.0)
         return site_view(self.core, self.timeline.state, at_s, clock_ok=self.time.trusted)
 

@@ -82,8 +82,10 @@ class TankCore:
 
     def on_fact(self, state: TankState, event: TankEvent) -> None:
         """Something a person did or saw, possibly late, possibly a second version of it."""
-        for watch, own in self._listeners(state):
-            watch.on_fact(own, event)
+        self.nitrate.on_fact(state.nitrate, event)
+        self.chemistry.on_fact(state.chemistry, event)
+        self.routine.on_fact(state.routine, event)
+        self.supplies.on_fact(state.supplies, event)
         if isinstance(event, LampWork):
             self.light.on_lamp(state.light, event)
         if isinstance(event, Test):
@@ -92,18 +94,12 @@ class TankCore:
 
     def void(self, state: TankState, event_id: str) -> None:
         """That event never was."""
-        for watch, own in self._listeners(state):
-            watch.void(own, event_id)
+        self.nitrate.void(state.nitrate, event_id)
+        self.chemistry.void(state.chemistry, event_id)
+        self.routine.void(state.routine, event_id)
+        self.supplies.void(state.supplies, event_id)
         self.light.void(state.light, event_id)
         state.tests = [t for t in state.tests if t.id != event_id]
-
-    def _listeners(self, state: TankState) -> tuple[tuple[object, object], ...]:
-        return (
-            (self.nitrate, state.nitrate),
-            (self.chemistry, state.chemistry),
-            (self.routine, state.routine),
-            (self.supplies, state.supplies),
-        )
 
     def close_day(self, state: TankState, date: str, from_s: float, to_s: float) -> Daily:
         """Local midnight: the day's light is added up, the estimate carried on, and both told."""

@@ -56,7 +56,7 @@ def _tank(tank: TankCore, state: TankState, at_s: float, probes: list[ProbeView]
         strips_left=tank.supplies.left(state.supplies),
         causes=report.causes,
         causes_sentence=report.causes_sentence,
-        last_test=dict(last.values) if last else {},
+        last_test={str(k): v for k, v in last.values.items()} if last else {},
         last_test_at_s=last.at_s if last else None,
     )
 

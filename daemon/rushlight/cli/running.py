@@ -1,0 +1,71 @@
+"""Commands that start things: run, check."""
+
+from __future__ import annotations
+
+import signal
+from pathlib import Path
+
+import click
+
+from rushlight import clock, logs
+from rushlight.cli.common import config_option, data_folder, fail, load_config
+from rushlight.service import checks
+from rushlight.service.service import Service
+
+
+@click.command()
+@click.option("--log-level", type=click.Choice(["DEBUG", "INFO", "WARNING"]), default="INFO", show_default=True)
+@config_option
+def run(config_file: Path | None, log_level: str) -> None:
+    """Run the daemon in the foreground until it is told to stop (SIGTERM or Ctrl-C).
+
+    Starts whatever the state of probes, network, broker or disk, and says what is missing.
+
+    \b
+    rushlight run --config config.toml
+
+    Exit status: 0 stopped as told; 1 a worker died; 2 the configuration is wrong.
+    """  # noqa: D301
+    config = load_config(config_file)
+    logs.set_up(log_level)
+    try:
+        service = Service(config, data_folder(config))
+    except OSError as e:
+        fail(f"a secret can't be read: {e}", status=2)
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: service.stop.set())
+    raise SystemExit(service.run())
+
+
+@click.command()
+@click.option("--send", is_flag=True, help="Also send a trial message over every configured channel.")
+@click.option("--no-probes", is_flag=True, help="Leave the probes alone.")
+@config_option
+def check(config_file: Path | None, *, send: bool, no_probes: bool) -> None:
+    """Check the configuration whole, read each probe once, and try each channel when asked.
+
+    \b
+    rushlight check
+    rushlight check --send
+    rushlight check --no-probes
+
+    Exit status: 0 all well; 1 a probe or channel did not answer; 2 the configuration is wrong.
+    """  # noqa: D301
+    from rich.console import Console
+    from rich.table import Table
+
+    config = load_config(config_file)
+    console = Console(highlight=False)
+    console.print(f"configuration: well ({len(config.tank)} tanks, {len(config.probe)} probes, {len(config.kit)} kits)")
+    found = [] if no_probes else checks.probes(config, clock.SystemClock())
+    found += checks.channels(config, clock.SystemClock(), send=send)
+    table = Table(box=None, padding=(0, 2), header_style="dim")
+    for column in ("what", "", "said"):
+        table.add_column(column, overflow="fold")
+    for line in found:
+        table.add_row(line.what, "well" if line.well else "NOT WELL", line.said)
+    if found:
+        console.print(table)
+    for warning in checks.warnings(config):
+        console.print(f"note: {warning}")
+    raise SystemExit(0 if all(line.well for line in found) else 1)

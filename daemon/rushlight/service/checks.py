@@ -1,0 +1,119 @@
+"""What `rushlight check` tries: each probe once, each channel, and what the configuration leaves open."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from rushlight_drivers import LinkError, Sample
+
+from rushlight.clock import Clock
+from rushlight.intake.polling import Link, links
+from rushlight.outlets.result import Done, Parcel
+from rushlight.service import telling
+from rushlight.settings import Config
+
+_PATIENCE_S = 15.0
+_POLL_S = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One thing tried."""
+
+    what: str
+    well: bool
+    said: str
+
+
+def probes(config: Config, clock: Clock) -> list[Line]:
+    """Open each link and wait up to fifteen seconds for a value from every probe behind it."""
+    threads, out = [], dict[str, Line]()
+    for link in links(config.probe):
+        thread = threading.Thread(target=_try_link, args=(link, clock, out), daemon=True)
+        thread.start()
+        threads.append(thread)
+    for thread in threads:
+        thread.join(_PATIENCE_S + 20.0)
+    found = []
+    for p in config.probe:
+        if p.driver == "none":
+            found.append(Line(p.id, True, "fed by import alone"))
+        else:
+            found.append(out.get(p.id, Line(p.id, False, "its driver did not come back in time")))
+    return found
+
+
+def _try_link(link: Link, clock: Clock, out: dict[str, Line]) -> None:
+    driver = link.spec.build(link.channels, clock.mono_s)
+    waiting = {c.name for c in link.channels}
+    latest: dict[str, Sample] = {}
+    until_s = clock.mono_s() + _PATIENCE_S
+    why = "nothing heard within 15 s"
+    try:
+        driver.open()
+        while waiting and clock.mono_s() < until_s:
+            for sample in driver.poll(_POLL_S):
+                latest[sample.channel] = sample
+                if not sample.trouble and sample.value is not None:
+                    waiting.discard(sample.channel)
+            clock.wait(threading.Event(), 0.2)
+    except LinkError as e:
+        why = str(e)
+    finally:
+        driver.close()
+    for channel in link.channels:
+        out[channel.name] = _verdict(channel.name, latest.get(channel.name), why)
+
+
+def _verdict(name: str, sample: Sample | None, why: str) -> Line:
+    if sample is None:
+        return Line(name, False, why)
+    if sample.trouble or sample.value is None:
+        return Line(name, False, f"{sample.trouble or 'no value'}: {sample.detail}".rstrip(": "))
+    return Line(name, True, f"{sample.value:g} {sample.unit}".strip())
+
+
+def channels(config: Config, clock: Clock, *, send: bool) -> list[Line]:
+    """Prove each channel's credentials, or send a trial message when asked."""
+    found = []
+    try:
+        outlets = telling.outlets(config, clock.wall_s)
+    except OSError as e:
+        return [Line("channels", False, f"a secret can't be read: {e}")]
+    for name, outlet in outlets.items():
+        if send:
+            trial = Parcel(
+                key=f"trial:{clock.wall_s():.0f}",
+                priority="medium",
+                title=f"Trial from {config.site.name}",
+                body="This message was asked for with 'rushlight check --send'. Nothing to do.",
+            )
+            result = outlet.send(trial)
+        else:
+            result = outlet.check()
+        if result is None:
+            found.append(Line(name, True, "configured; try it with --send"))
+        elif isinstance(result, Done):
+            found.append(Line(name, True, "delivered" if send else "answers, credentials accepted"))
+        else:
+            found.append(Line(name, False, result.why))
+    return found
+
+
+def warnings(config: Config) -> Iterator[str]:
+    """What is no fault but should be known."""
+    if not (config.heartbeat.url or config.heartbeat.url_file or config.heartbeat.accept_none):
+        yield (
+            "nothing outside watches this daemon; if the Pi dies, nobody is told. "
+            "Set heartbeat.url, or heartbeat.accept_none = true."
+        )
+    if not telling.outlets(config, lambda: 0.0):
+        yield "no channel is configured, so no alarm reaches a phone; set [push], [webhook] or [email]."
+    if not any(t.lamp for t in config.tank):
+        yield "no tank has a lamp section, so a fading lamp can't be told."
+    for p in config.probe:
+        port = getattr(p.options, "port", "")
+        if isinstance(port, str) and port.startswith(("/dev/ttyUSB", "/dev/ttyACM")):
+            yield f"{p.id}: {port} may get another number after a restart; use its name under /dev/serial/by-id."

@@ -1,0 +1,225 @@
+"""The daemon put together: opens the journal, starts the workers, supervises them, takes it all down again."""
+
+from __future__ import annotations
+
+import logging
+import threading
+import uuid
+import zoneinfo
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+from pydantic import TypeAdapter
+
+from rushlight import clock as clocks
+from rushlight import config as configuration
+from rushlight import eventlines, machine, sdnotify
+from rushlight.clock import Clock
+from rushlight.intake import polling
+from rushlight.journal import backup as backups
+from rushlight.outlets.heartbeat import Heartbeat, HeartbeatFacts
+from rushlight.service import offline
+from rushlight.service.calendar import Calendar, Job
+from rushlight.service.control import Control
+from rushlight.service.engine import Engine
+from rushlight.service.telling import Telling
+from rushlight.service.workers import Workers
+from rushlight.settings import Config
+from rushlight.views import SiteView
+
+log = logging.getLogger(__name__)
+
+_ENGINE_LIMIT_S = 60.0
+_LINK_LIMIT_S = 90.0
+_CATCH_UP_EVERY_S = 600.0
+_LOOK_AT_BOARD_EVERY_S = 10.0
+_GOODBYE_S = 15.0
+
+
+class Service:
+    """One running daemon.  `run` returns the process's exit status."""
+
+    def __init__(self, config: Config, folder: Path, clock: Clock | None = None) -> None:
+        self.config, self.folder = config, folder
+        self.clock = clock or clocks.SystemClock()
+        self.stop = threading.Event()
+        self.notifier = sdnotify.Notifier()
+        self.workers = Workers(self.clock, self.notifier)
+        self.dips_today = 0
+        self._dipped = False
+        self._next_s: dict[str, float] = {}
+
+    def run(self) -> int:
+        """Run until `stop` is set: 0; 1 when a worker died, so that the service manager starts us anew."""
+        journal = offline.open_journal(self.config, self.folder, self.clock.wall_s())
+        for note in journal.report().notes:
+            log.warning("journal=%r", note)
+        self.engine = Engine(
+            self.config,
+            journal,
+            self.clock,
+            boot_id=clocks.boot_id(),
+            synchronised=clocks.synchronised,
+            progress=self.workers.stamp("engine", _ENGINE_LIMIT_S),
+        )
+        self.telling = Telling(self.config, self.engine, self.clock)
+        self.engine.every_turn.append(self.telling.turn)
+        self.calendar = Calendar(self._jobs(), zoneinfo.ZoneInfo(self.config.site.timezone), self.engine.now_s, _Periods(self.engine))
+        control = self._control()
+        self.workers.run("engine", lambda: self.engine.run(self.stop))
+        self.telling.start()
+        self._start_links()
+        self._start_outlets()
+        if control is not None:
+            control.start()
+        self.notifier.ready()
+        log.info("state=running tanks=%d probes=%d", len(self.config.tank), len(self.config.probe))
+        well = self.workers.supervise(self.stop, self._turn)
+        self._take_down(control)
+        return 0 if well else 1
+
+    # ------------------------------------------------------------------ parts
+
+    def _start_links(self) -> None:
+        for link in polling.links(self.config.probe):
+            stamp = self.workers.stamp(f"link {link.name}", max(_LINK_LIMIT_S, 2 * link.every_s))
+            self.workers.start(polling.LinkWorker(link, self.clock, self.stop, self.engine.hand, stamp))
+
+    def _start_outlets(self) -> None:
+        config = self.config
+        if config.heartbeat.url or config.heartbeat.url_file:
+            url = configuration.secret(config.heartbeat.url, config.heartbeat.url_file)
+            beat = Heartbeat(config.heartbeat, url, config.heartbeat.fail_url, self.clock, self.heartbeat_facts)
+            stamp = self.workers.stamp("heartbeat", config.heartbeat.every_seconds + 120.0)
+            self.workers.run("heartbeat", lambda: beat.run(self.stop, stamp))
+
+    def _control(self) -> Control | None:
+        handlers: Mapping[str, Callable[[Mapping[str, Any]], Mapping[str, Any]]] = {
+            "view": lambda _: {"view": TypeAdapter(SiteView).dump_python(self.engine.view(), mode="json")},
+            "record": self._record,
+        }
+        try:
+            return Control(self.folder, handlers)
+        except OSError as e:
+            log.warning("control=off why=%r", str(e))
+            return None
+
+    def _record(self, asked: Mapping[str, Any]) -> dict[str, Any]:
+        event = eventlines.parse_record(dict(asked["line"]))
+        eventlines.check_names(event, self.config)
+        receipt = self.engine.submit(event)
+        return {"id": receipt.id, "new": receipt.new, "durable": receipt.durable}
+
+    def _jobs(self) -> list[Job]:
+        jobs = [
+            Job("backup", self.config.storage.backup_at, self._backup),
+            Job("thinning", "04:10", self._thin_out),
+        ]
+        if self.telling.channels:
+            jobs.append(Job("self-test", "10:00", self.telling.self_test, weekday=3))
+        return jobs
+
+    def _backup(self) -> bool:
+        pause = threading.Event()
+        made = backups.make(
+            offline.journal_path(self.folder),
+            offline.backup_folder(self.config, self.folder),
+            self.engine.now_s(),
+            lambda: self.clock.wait(pause, 0.05),
+        )
+        log.info("backup=%s", made.path)
+        return True
+
+    def _thin_out(self) -> bool:
+        while self.engine.do(lambda: self.engine.journal.prune(self.engine.now_s())).more:
+            if self.clock.wait(self.stop, 0.2):
+                return False
+        return True
+
+    # ------------------------------------------------------------------ once a second
+
+    def _turn(self) -> None:
+        mono_s = self.clock.mono_s()
+        if self.telling.delivery.stuck():
+            raise RuntimeError(f"channels stuck: {', '.join(self.telling.delivery.stuck())}")
+        if mono_s >= self._next_s.get("calendar", 0.0) and self.engine.time.trusted:
+            if "calendar" in self._next_s:
+                self.calendar.catch_up()
+            else:
+                self.calendar.start()
+            self._next_s["calendar"] = mono_s + _CATCH_UP_EVERY_S
+        if mono_s >= self._next_s.get("board", 0.0):
+            self._next_s["board"] = mono_s + _LOOK_AT_BOARD_EVERY_S
+            self._look_at_board()
+
+    def _look_at_board(self) -> None:
+        low = machine.undervoltage() or False
+        if low and not self._dipped:
+            self.dips_today += 1
+            log.warning("supply=low dips=%d", self.dips_today)
+        self._dipped = low
+
+    def heartbeat_facts(self) -> HeartbeatFacts:
+        """What the outside watcher's ping stands for."""
+
+        def gather() -> HeartbeatFacts:
+            outbox = self.engine.journal.outbox.waiting()
+            now_s = self.engine.now_s()
+            untold = {r.alarm_id for r in outbox}
+            view = self.engine.picture()
+            silent = [a.id for t in view.tanks for a in t.alarms if a.alarm == "probe_silent" and a.id in untold]
+            high = [now_s - r.created_ms / 1000 for r in outbox if r.priority == "high"]
+            report = self.engine.journal.report()
+            ago_s = None if self.engine.evaluated_mono_s is None else self.clock.mono_s() - self.engine.evaluated_mono_s
+            return HeartbeatFacts(
+                evaluated_ago_s=ago_s,
+                untold_silent=tuple(silent),
+                high_waiting_s=max(high, default=None),
+                storage_ok=report.durable or "site.storage_low" not in untold,
+                stuck=tuple(self.workers.board.late()),
+            )
+
+        return self.engine.do(gather)
+
+    # ------------------------------------------------------------------ the end
+
+    def _take_down(self, control: Control | None) -> None:
+        self.notifier.stopping()
+        self.stop.set()
+        self.calendar.stop()
+        self.telling.stop()
+        if control is not None:
+            control.close()
+        for name in self.workers.join(_GOODBYE_S):
+            log.warning("worker=%r did not end", name)
+        self.engine.journal.close(self.engine.now_s())
+        log.info("state=stopped")
+
+
+class _Periods:
+    """The journal's 'done for this period' keys, asked for from any thread."""
+
+    def __init__(self, engine: Engine) -> None:
+        self._engine = engine
+
+    def period_done(self, name: str) -> str:
+        return self._engine.do(lambda: self._engine.journal.period_done(name))
+
+    def mark_period(self, name: str, period: str) -> None:
+        def work() -> None:
+            self._engine.journal.mark_period(name, period)
+            self._engine.journal.commit(self._engine.now_s(), urgent=True)
+
+        self._engine.do(work)
+
+
+def installation_id(folder: Path) -> str:
+    """This installation's own name for good, made once and kept beside the journal."""
+    file = folder / "installation"
+    if not file.exists():
+        folder.mkdir(parents=True, exist_ok=True)
+        beside = file.with_suffix(".new")
+        beside.write_text(uuid.uuid4().hex[:16] + "\n")
+        beside.replace(file)
+    return file.read_text().strip()

@@ -1,0 +1,123 @@
+"""The channels by which people are told, wired to the outbox.
+
+Owns which outlets exist for a configuration and what a parcel carries beside its text.  Runs on the engine's thread;
+the sending is `outlets.delivery`'s.
+"""
+
+from __future__ import annotations
+
+import logging
+import zoneinfo
+from collections.abc import Callable, Sequence
+
+from rushlight import config as configuration
+from rushlight.alarms.notify import configured_channels
+from rushlight.clock import Clock
+from rushlight.effects import Message
+from rushlight.outlets import selftest
+from rushlight.outlets.delivery import Delivery, Outcome, Row
+from rushlight.outlets.mail import MailOutlet
+from rushlight.outlets.push import PushOutlet
+from rushlight.outlets.result import Outlet, Parcel
+from rushlight.outlets.webhook import WebhookOutlet
+from rushlight.service.engine import Engine
+from rushlight.settings import Config
+
+log = logging.getLogger(__name__)
+
+CATCH_UP_S = 60.0
+"""After a pause, so long passes before anything but high is sent: what came back by itself is not told."""
+PAUSE_S = 300.0
+
+
+def outlets(config: Config, wall_s: Callable[[], float]) -> dict[str, Outlet]:
+    """Every configured channel by name.  Raises OSError when a secret's file can't be read."""
+    secret = configuration.secret
+    found: dict[str, Outlet] = {}
+    if config.push.server:
+        push = config.push
+        topic, token = secret(push.topic, push.topic_file), secret(push.token, push.token_file)
+        found["push"] = PushOutlet(push, topic, token, wall_s)
+    if config.webhook.url or config.webhook.url_file:
+        hook = config.webhook
+        url, token = secret(hook.url, hook.url_file), secret(hook.token, hook.token_file)
+        found["webhook"] = WebhookOutlet(hook, url, token, wall_s)
+    if config.email.host:
+        mail = config.email
+        found["email"] = MailOutlet(mail, secret(mail.password, mail.password_file), wall_s)
+    return found
+
+
+class Telling:
+    """Takes from the outbox what is due and writes back what came of it; called once a turn by the engine."""
+
+    def __init__(self, config: Config, engine: Engine, clock: Clock) -> None:
+        self.config, self.engine, self._clock = config, engine, clock
+        self.channels = tuple(configured_channels(config))
+        self.outlets = outlets(config, engine.now_s)
+        self.delivery = Delivery(
+            self.outlets, engine.journal.outbox, clock, parcel=self._parcel, route=self._route, post=self._post
+        )
+        self._started_mono_s = clock.mono_s()
+        self._people = {p.id: p for p in config.contacts.person}
+
+    def start(self) -> None:
+        self.delivery.start()
+
+    def stop(self) -> None:
+        """Messages on their way stay in the outbox until their outcome is known."""
+        self.delivery.stop()
+
+    def turn(self, now_s: float) -> None:
+        """Offer idle workers their next message, unless the daemon has only just come back from a pause."""
+        if self.engine.paused_s > PAUSE_S and self._clock.mono_s() - self._started_mono_s < CATCH_UP_S:
+            return
+        self.delivery.offer(now_s)
+
+    def self_test(self) -> bool:
+        """Make every channel that carried nothing for a week carry something, and prove the mail account."""
+
+        def work() -> bool:
+            now_s = self.engine.now_s()
+            zone = zoneinfo.ZoneInfo(self.config.site.timezone)
+            with self.engine.journal.reader() as reader:
+                proven_s = {d.channel: d.at_s for d in reader.deliveries()}
+            for message in selftest.messages(self.channels, proven_s, now_s, zone):
+                self.engine.put(message)
+            for channel in self.channels:
+                self.delivery.check(channel)
+            return True
+
+        return self.engine.do(work)
+
+    def send(self, message: Message) -> None:
+        """Put one message in the outbox (the weekly summary, a trial on request)."""
+        self.engine.do(lambda: self.engine.put(message))
+
+    def _post(self, outcome: Outcome) -> None:
+        def settle() -> None:
+            verdict = self.delivery.settle(outcome, self.engine.now_s())
+            self.engine.journal.commit(self.engine.now_s(), urgent=True)
+            if verdict is not None:
+                self.engine.note_condition("delivery_failing", verdict.says, verdict.channel, dict(verdict.facts))
+
+        self.engine.post(settle)
+
+    def _route(self, contact: str) -> Sequence[str]:
+        person = self._people.get(contact)
+        return person.channels if person is not None and person.channels else self.channels
+
+    def _parcel(self, row: Row) -> Parcel:
+        person = self._people.get(row.contact)
+        to = "" if person is None else {"push": person.topic, "email": person.email}.get(row.channel, "")
+        base = self.config.contacts.page_url.rstrip("/")
+        link = f"{base}/tanks/{row.tank}" if base and row.tank else base
+        return Parcel(
+            key=row.key,
+            priority=row.priority,
+            title=row.title,
+            body=row.body,
+            to=to,
+            alarm_id=row.alarm_id,
+            link=link,
+        )
