@@ -117,7 +117,8 @@ class HubOutlet(threading.Thread):
                 self._wake.clear()
                 self._progress()
                 self.turn()
-                self._clock.wait(self._wake, _TURN_S)
+                next_s = min(self._due.values(), default=float("inf")) - self._clock.mono_s()
+                self._clock.wait(self._wake, min(_TURN_S, max(0.01, next_s)))
         finally:
             self._goodbye()
 
@@ -209,6 +210,8 @@ class HubOutlet(threading.Thread):
         self._describe()
 
     def _on_lost(self, item: Happened) -> None:
+        if not self._connected:
+            return  # a refusal ends like this too, and has been named already
         self._offline()
         now_s = self._clock.mono_s()
         fighting = len(self._connects) > _FIGHT and now_s - self._connects[0] < _FIGHT_S
