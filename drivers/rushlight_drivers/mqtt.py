@@ -1,0 +1,376 @@
+"""Probes that publish over MQTT: a plain number, a value inside JSON, or SenML.
+
+Owns the reading of payloads (`PayloadCodec`, pure) and one connection to one broker.  Never takes a stored
+(retained) message for a fresh one.
+
+The network loop runs inside `poll`, in the caller's thread: there is no thread that could die unseen, and a
+message that arrives while nobody polls waits in the broker's queue, which drops the newest when it is full.  A
+lost connection is a `LinkError`; opening again makes a new client and subscribes afresh, so nothing survives a
+reconnection that could be out of date.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import ssl
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any, ClassVar, Literal
+
+import paho.mqtt.client as paho
+from annotated_types import Ge, Le, MinLen
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+
+from rushlight_drivers import jsonpointer, senml
+from rushlight_drivers.contract import Channel, DriverSpec, LinkError, Monotonic, Sample, Trouble
+from rushlight_drivers.numerals import as_number, sentinels_of
+from rushlight_drivers.session import Session, disagreement
+
+_OPEN_S = 8.0
+_SLICE_S = 0.2
+_LONGEST = 65536
+_MOST_AT_ONCE = 200
+"""Samples that one poll hands over; the rest wait in the socket."""
+_SHORT_S, _SHORT_SESSIONS = 20.0, 3
+_NO_VALUE = {"", "null", "none", "nan", "unknown", "unavailable", "--"}
+_YEAR_S = 366 * 86400.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Options:
+    """One probe on a broker."""
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
+    topic: Annotated[str, MinLen(1)]
+    """Where the probe's values are published; + and # match as MQTT has it."""
+    host: Annotated[str, MinLen(1)] = "localhost"
+    """The broker."""
+    port: Annotated[int, Ge(1), Le(65535)] | None = None
+    """Left out: 1883, or 8883 with TLS."""
+    format: Literal["number", "json", "senml"] = "number"
+    """`number`: the payload is the number.  `json`: `pointer` says where it is.  `senml`: RFC 8428, `record` says
+    which."""
+    pointer: str = ""
+    """JSON pointer (RFC 6901) to the value, such as /water/temperature."""
+    time_pointer: str = ""
+    """JSON pointer to the time of the measurement in seconds since 1970 UTC, if the payload has one."""
+    record: str = ""
+    """The SenML record's whole name (base name and name); empty: the only one with a number."""
+    sentinels: tuple[float, ...] | None = None
+    """Numbers that mean a fault on this device.  Left out: −127 and 85 for temperature, none for anything else."""
+    qos: Annotated[int, Ge(0), Le(1)] = 0
+    """Quality of service of the subscription."""
+    user: str = ""
+    """Empty: the broker asks for no password."""
+    password_file: str = ""
+    """File that holds the password; a bare name is looked up among systemd's credentials."""
+    tls: bool = False
+    """Encrypt, and check who the broker is."""
+    ca_file: str = ""
+    """A certificate authority of your own, PEM; empty: the system's."""
+    client_id: str = ""
+    """Empty: made up from this machine, the broker and the process.  No two clients of a broker may have the same."""
+    protocol: Literal["5", "3.1.1"] = "5"
+    """MQTT version; with 5 the broker says why it ends a connection."""
+    keepalive_s: Annotated[int, Ge(2), Le(600)] = 30
+    """A broker that is silent for up to twice as long counts as gone."""
+
+
+def link_of(options: Options) -> str:
+    """Probes on the same broker, as the same user, share a connection."""
+    who = "/".join(x for x in (options.user, options.client_id) if x)
+    return f"{who + '@' if who else ''}{options.host}:{_port(options)}"
+
+
+def _port(options: Options) -> int:
+    return options.port or (8883 if options.tls else 1883)
+
+
+_LINK_SETTINGS = ("qos", "password_file", "tls", "ca_file", "protocol", "keepalive_s")
+
+
+class _BadPayloadError(Exception):
+    """A payload gave no value, and which trouble that is."""
+
+    def __init__(self, trouble: Trouble, detail: str) -> None:
+        super().__init__(detail)
+        self.trouble: Trouble = trouble
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """A number in a payload; `said` is None when the payload has the place but no value in it."""
+
+    said: object
+    unit: str = ""
+    time_s: float | None = None
+    age_s: float = 0.0
+
+
+class PayloadCodec:
+    """Payloads to samples.  Pure."""
+
+    def __init__(self, channels: Sequence[Channel]) -> None:
+        self._channels = channels
+
+    def topics(self) -> list[str]:
+        """The subscriptions needed, without those that another already covers."""
+        asked = list(dict.fromkeys(c.options.topic for c in self._channels))
+        return [t for t in asked if not any(o != t and _covers(o, t) for o in asked)]
+
+    def samples(self, topic: str, payload: bytes, mono_s: float, *, retained: bool = False) -> list[Sample]:
+        """What the message says of every channel that its topic concerns, in the order of the channels."""
+        mine = [c for c in self._channels if paho.topic_matches_sub(c.options.topic, topic)]
+        return [s for c in mine for s in _of_channel(c, payload, mono_s, retained=retained)]
+
+
+def _covers(wide: str, narrow: str) -> bool:
+    return not any(c in narrow for c in "+#") and paho.topic_matches_sub(wide, narrow)
+
+
+def _of_channel(channel: Channel, payload: bytes, mono_s: float, *, retained: bool) -> list[Sample]:
+    try:
+        found = _FINDERS[channel.options.format](payload, channel.options)
+    except _BadPayloadError as e:
+        return [Sample(channel.name, mono_s, None, e.trouble, f"{e}: {payload[:40]!r}")]
+    return [_sample(channel, f, mono_s, retained=retained) for f in found]
+
+
+def _sample(channel: Channel, found: _Found, mono_s: float, *, retained: bool) -> Sample:
+    name, said, at_s = channel.name, found.said, mono_s - found.age_s
+    if said is None or (isinstance(said, str) and said.strip().lower() in _NO_VALUE):
+        return Sample(name, at_s, None, "no_value", "the device says that it has none", found.unit)
+    value = as_number(said.strip() if isinstance(said, str) else said)
+    if value is None:
+        return Sample(name, at_s, None, "garbled", f"is no number: {str(said)[:40]!r}", found.unit)
+    if value in sentinels_of(channel.options.sentinels, channel.quantity):
+        return Sample(name, at_s, None, "sentinel", f"{value:g} is this device's word for a fault", found.unit, value)
+    trouble: Trouble = "retained" if retained else ""
+    detail = "a stored message; the device may be gone" if retained else ""
+    return Sample(name, at_s, value, trouble, detail, found.unit, source_unix_s=found.time_s)
+
+
+def _text(payload: bytes) -> str:
+    if len(payload) > _LONGEST:
+        raise _BadPayloadError("garbled", f"{len(payload)} bytes are no reading")
+    try:
+        return payload.decode("utf-8")
+    except UnicodeDecodeError:
+        raise _BadPayloadError("garbled", "is not text") from None
+
+
+def _find_number(payload: bytes, _: Options) -> list[_Found]:
+    return [_Found(_text(payload))]
+
+
+def _find_json(payload: bytes, options: Options) -> list[_Found]:
+    try:
+        document = jsonpointer.loads(_text(payload))
+    except jsonpointer.NotJsonError:
+        raise _BadPayloadError("garbled", "is not JSON") from None
+    try:
+        said = jsonpointer.resolve(document, options.pointer)
+    except jsonpointer.NotFoundError:
+        return []  # this message speaks of something else
+    except ValueError as e:
+        raise _BadPayloadError("garbled", str(e)) from None
+    time_s = None
+    if options.time_pointer:
+        try:
+            time_s = as_number(jsonpointer.resolve(document, options.time_pointer))
+        except (jsonpointer.NotFoundError, ValueError):
+            time_s = None
+    return [_Found(said, time_s=time_s)]
+
+
+def _find_senml(payload: bytes, options: Options) -> list[_Found]:
+    try:
+        records = senml.parse(_text(payload))
+    except senml.SenmlError as e:
+        raise _BadPayloadError("garbled", f"is not SenML ({e})") from None
+    mine = [r for r in records if r.value is not None and options.record in {"", r.name}]
+    if not options.record and len({r.name for r in mine}) > 1:
+        raise _BadPayloadError("garbled", "several records; say which one in `record`")
+    found = []
+    for r in mine:
+        # A relative time says how long ago it was measured; that needs no clock to be right.
+        age_s = -r.time_s if -_YEAR_S < r.time_s < 0 else 0.0
+        found.append(_Found(r.value, r.unit, r.time_s if r.is_absolute else None, age_s))
+    return found
+
+
+_FINDERS: dict[str, Callable[[bytes, Options], list[_Found]]] = {
+    "number": _find_number,
+    "json": _find_json,
+    "senml": _find_senml,
+}
+
+
+class MqttDriver(Session):
+    """One connection to one broker; see `contract` for what each method promises."""
+
+    def __init__(self, channels: Sequence[Channel], monotonic: Monotonic) -> None:
+        super().__init__(channels, monotonic)
+        self._options: Options = channels[0].options
+        self._codec = PayloadCodec(channels)
+        self._client: paho.Client | None = None
+        self._inbox: list[Sample] = []
+        self._lost = ""
+        self._asked: dict[int, str] = {}
+        self._connected_s = 0.0
+        self._short_sessions = 0
+
+    def _acquire(self) -> None:
+        if trouble := disagreement(self._channels, _LINK_SETTINGS):
+            raise LinkError(trouble)
+        self._inbox.clear()
+        self._lost, self._asked, self._connected_s = "", {}, 0.0
+        self._client = client = self._new_client()
+        try:
+            client.connect(self._options.host, _port(self._options), self._options.keepalive_s)
+        except ssl.SSLError as e:
+            raise LinkError(f"{self._where()} does not prove who it is ({e}); is ca_file right?") from None
+        except (OSError, ValueError) as e:
+            raise LinkError(f"{self._where()} can't be reached ({e}); is the broker running?") from None
+        deadline_s = self._monotonic() + _OPEN_S
+        while not self._connected_s or self._asked:
+            self._loop(deadline_s)
+            if self._broken.is_set():
+                return
+            if self._monotonic() >= deadline_s:
+                raise LinkError(f"{self._where()} does not answer")
+
+    def _pass(self, deadline_s: float) -> Sequence[Sample]:
+        while not self._broken.is_set():
+            self._loop(deadline_s if not self._inbox else 0.0)
+            now_s = self._monotonic()
+            if len(self._inbox) >= _MOST_AT_ONCE or now_s >= deadline_s or (self._inbox and not self._waiting()):
+                break
+        out, self._inbox = self._inbox, []
+        return out
+
+    def _loop(self, deadline_s: float) -> None:
+        """One turn of the network loop, at most a slice long; raises LinkError when the connection is lost."""
+        assert self._client is not None
+        slice_s = min(_SLICE_S, max(0.0, deadline_s - self._monotonic()))
+        result = self._client.loop(slice_s)
+        if self._lost or result != MQTTErrorCode.MQTT_ERR_SUCCESS:
+            why = self._lost or paho.error_string(result)
+            self._lost = why
+            if self._inbox and self._connected_s:
+                return  # hand over what came before the end; the next poll reports it
+            raise LinkError(f"{self._where()}: {why}{self._suspicion()}")
+
+    def _waiting(self) -> bool:
+        """Whether another message may already be here; one turn of the loop takes only one."""
+        if self._lost:
+            return False
+        before = len(self._inbox)
+        self._loop(0.0)
+        return len(self._inbox) > before
+
+    def _release(self) -> None:
+        client, self._client = self._client, None
+        if client is not None:
+            client.on_disconnect = None
+            client.disconnect()
+
+    def _new_client(self) -> paho.Client:
+        o = self._options
+        version = paho.MQTTv5 if o.protocol == "5" else paho.MQTTv311
+        client = paho.Client(CallbackAPIVersion.VERSION2, client_id=o.client_id or _client_id(o), protocol=version)
+        client.connect_timeout = _OPEN_S / 2
+        client.max_queued_messages_set(10)
+        if o.user:
+            client.username_pw_set(o.user, _password(o))
+        if o.tls:
+            client.tls_set(ca_certs=o.ca_file or None)
+        client.on_connect = self._on_connect
+        client.on_subscribe = self._on_subscribe
+        client.on_disconnect = self._on_disconnect
+        client.on_message = self._on_message
+        return client
+
+    def _on_connect(
+        self, client: paho.Client, _data: Any, _flags: Any, reason: ReasonCode, _properties: Properties | None
+    ) -> None:
+        if reason.is_failure:
+            self._lost = _refusal(reason, self._options)
+            return
+        for topic in self._codec.topics():
+            _, number = client.subscribe(topic, self._options.qos)
+            if number is not None:
+                self._asked[number] = topic
+        self._connected_s = self._monotonic()
+
+    def _on_subscribe(
+        self, _client: paho.Client, _data: Any, number: int, reasons: list[ReasonCode], _properties: Any
+    ) -> None:
+        topic = self._asked.pop(number, "")
+        if any(r.is_failure for r in reasons):
+            self._lost = f"refuses the subscription to {topic} ({reasons[0]}); is this user allowed to read it?"
+
+    def _on_disconnect(
+        self, _client: paho.Client, _data: Any, _flags: Any, reason: ReasonCode, _properties: Properties | None
+    ) -> None:
+        short = self._connected_s and self._monotonic() - self._connected_s < _SHORT_S
+        self._short_sessions = self._short_sessions + 1 if short else 0
+        if str(reason) == "Session taken over":
+            self._lost = self._lost or "another client with our id took over; is a second copy of this program running?"
+        self._lost = self._lost or f"the connection was lost ({reason})"
+
+    def _on_message(self, _client: paho.Client, _data: Any, message: paho.MQTTMessage) -> None:
+        """Never raises: one bad message must not cost those after it."""
+        now_s = self._monotonic()
+        try:
+            self._inbox += self._codec.samples(message.topic, bytes(message.payload), now_s, retained=message.retain)
+        except Exception as e:  # noqa: BLE001 - whatever a payload can break here, it is that payload's fault alone
+            detail = f"the driver stumbled over a message ({type(e).__name__}: {e})"
+            self._inbox += [Sample(c.name, now_s, None, "garbled", detail) for c in self._channels]
+
+    def _suspicion(self) -> str:
+        """MQTT 3.1.1 does not say that a session was taken over; connections that end at once do."""
+        if self._short_sessions < _SHORT_SESSIONS:
+            return ""
+        return f"; {self._short_sessions} short connections in a row: does another client use the same client_id?"
+
+    def _where(self) -> str:
+        return f"broker {self._options.host}:{_port(self._options)}"
+
+
+def _refusal(reason: ReasonCode, options: Options) -> str:
+    said = str(reason)
+    if said in {"Not authorized", "Bad user name or password"}:
+        who = f"user {options.user!r}" if options.user else "a client without a user"
+        return f"refuses {who} ({said}); look at user and password_file"
+    if said == "Unsupported protocol version":
+        return f'refuses MQTT {options.protocol}; try protocol = "3.1.1"'
+    return f"refuses the connection ({said})"
+
+
+def _client_id(options: Options) -> str:
+    """Unique to this machine, broker and process, so that a check beside a running daemon does not throw it out."""
+    try:
+        machine = Path("/etc/machine-id").read_text().strip()
+    except OSError:
+        machine = os.uname().nodename
+    digest = hashlib.sha256(f"{machine} {link_of(options)}".encode()).hexdigest()[:10]
+    return f"rushlight-{digest}-{os.getpid()}"
+
+
+def _password(options: Options) -> str | None:
+    if not options.password_file:
+        return None
+    held = Path(os.environ.get("CREDENTIALS_DIRECTORY", "/nonexistent")) / options.password_file
+    file = held if "/" not in options.password_file and held.exists() else Path(options.password_file)
+    try:
+        return file.read_text(encoding="utf-8").strip()
+    except (OSError, UnicodeDecodeError) as e:
+        raise LinkError(f"the broker's password can't be read from {file} ({e})") from None
+
+
+SPEC = DriverSpec(options=Options, link_of=link_of, build=MqttDriver, streams=True, maturity="tried")
