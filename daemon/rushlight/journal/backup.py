@@ -15,7 +15,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from rushlight.journal import files, schema
+from rushlight.journal import files, readonly, schema
 
 DAILY, WEEKLY = 7, 4
 STEP_PAGES = 256
@@ -96,8 +96,10 @@ def _need_room(database: Path, folder: Path) -> None:
 
 
 def _copy(database: Path, target: Path, pause: Callable[[], object]) -> None:
-    source = sqlite3.connect(f"{database.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None, timeout=10)
-    with contextlib.closing(source), contextlib.closing(sqlite3.connect(target, isolation_level=None)) as copy:
+    with (
+        contextlib.closing(readonly.connect(database)) as source,
+        contextlib.closing(sqlite3.connect(target, isolation_level=None)) as copy,
+    ):
         # Pinning one snapshot keeps a commit in the middle from starting the copy over.
         source.execute("BEGIN")
         source.execute("SELECT count(*) FROM sqlite_schema").fetchone()

@@ -14,14 +14,16 @@ import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
 
-from rushlight.journal import backup, check, files, schema
+from rushlight.journal import backup, check, files, readonly, schema
 from rushlight.journal.report import Trouble, trouble_of
+from rushlight.journal.reserve import Reserve
 
 log = logging.getLogger(__name__)
 
 BUSY_MS = 5_000
 CHECKPOINT_BUSY_MS = 250
 WAL_LIMIT_BYTES = 8 * 1024 * 1024
+SMALL_WAL_BYTES = 256 * 1024
 RETRY_S = 50.0
 
 
@@ -48,10 +50,11 @@ class Database:
         self.restored_from = ""
         self.replaced = 0
         self._backups, self._restore_days, self._check_s = backups, restore_days, check_s
-        self._lock = files.Lock(path)
+        self._lock, self._reserve = files.Lock(path), Reserve(path)
         self._conn: sqlite3.Connection | None = None
         self._level = ""
         self._tried_s: float | None = None
+        self._inode: int | None = None
 
     # ------------------------------------------------------------------ opening
 
@@ -67,6 +70,7 @@ class Database:
             self.failed(e, at_s)
             return False
         self._well()
+        self._hold_reserve()
         return not self.trouble
 
     def retry(self, at_s: float) -> bool:
@@ -92,14 +96,15 @@ class Database:
         except (OSError, sqlite3.Error, backup.BackupError) as e:
             self.failed(e, at_s)
             return False
-        return True
+        return self._conn is not None
 
     def _look_over(self, at_s: float, *, check_whole: bool = True) -> None:
         """Put aside what can't be a database, and restore or start anew in its place.  Raises OSError."""
         there = files.size(self.path)
         if there is None:
             stray = any(files.part(self.path, s).exists() for s in ("-wal", "-shm"))
-            if stray or backup.newest(self._backups) is not None:
+            had_one = stray or self._inode is not None
+            if had_one or backup.newest(self._backups) is not None:
                 self._replace(at_s, "the journal was missing")
             else:
                 self._create(at_s)
@@ -145,7 +150,14 @@ class Database:
             conn.close()
             raise
         self._level = "FULL"
+        self._inode = self._there()
         return conn
+
+    def _there(self) -> int | None:
+        try:
+            return self.path.stat().st_ino
+        except OSError:
+            return None
 
     def _create(self, at_s: float) -> None:
         """Make an empty database beside the path and rename it, so that a half-made one is never found there."""
@@ -206,6 +218,9 @@ class Database:
         Raises sqlite3.Error and NoDatabaseError; nothing of a failed transaction remains.
         """
         conn = self.connection
+        if self._there() != self._inode:
+            # SQLite would go on writing into a file that has no name any more.
+            raise NoDatabaseError(f"{self.path.name} was moved or deleted")
         level = "FULL" if durable else "NORMAL"
         if level != self._level:
             conn.execute(f"PRAGMA synchronous = {level}")
@@ -221,7 +236,7 @@ class Database:
 
     def checkpoint(self) -> bool:
         """Move the log into the database and cut it to nothing; False when a reader was in the way."""
-        if self._conn is None:
+        if self._conn is None or self.trouble not in {"", "full"}:
             return False
         try:
             self._conn.execute(f"PRAGMA busy_timeout = {CHECKPOINT_BUSY_MS}")
@@ -232,6 +247,7 @@ class Database:
         except sqlite3.Error as e:
             log.warning("checkpoint failed: %s", e)
             return False
+        self._hold_reserve()
         return not busy
 
     # ------------------------------------------------------------------ trouble
@@ -241,15 +257,39 @@ class Database:
         trouble = trouble_of(error)
         if trouble == "unreadable" and self._no_room():
             trouble = "full"
+        if readonly.frozen(self.path):
+            trouble = "read_only"
         if trouble not in {"full", "busy"}:
             self.disconnect()
+        if trouble == "read_only":
+            with contextlib.suppress(sqlite3.Error):
+                self._conn = readonly.connect(self.path)
         self._say(trouble, str(error), at_s)
+
+    def made_room(self) -> bool:
+        """Whether a full disk could be given some room, so that the transaction is worth another try."""
+        if self.trouble != "full" or self._conn is None:
+            return False
+        given = self._reserve.give_back()
+        if given:
+            log.warning("disk full: the reserve was given back")
+        wal = files.part(self.path, "-wal")
+        before = files.size(wal) or 0
+        return (self.checkpoint() and before > (files.size(wal) or 0)) or given
+
+    def _hold_reserve(self) -> None:
+        space = self.space()
+        if not self.trouble:
+            self._reserve.hold(None if space is None else space[0])
 
     def worked(self) -> None:
         """A transaction went through: whatever the trouble was, it is over."""
         if self.trouble:
             log.warning("journal works again after: %s", self.trouble)
         self._well()
+        if not self._reserve.held and (files.size(files.part(self.path, "-wal")) or 0) > SMALL_WAL_BYTES:
+            # With no room set by, a log that grows would take what its own emptying needs.
+            self.checkpoint()
 
     def _well(self) -> None:
         if self.trouble != "newer":

@@ -16,7 +16,7 @@ from typing import Any, Self
 
 from rushlight.effects import AlarmChange, Daily
 from rushlight.events import TankEvent
-from rushlight.journal import history, outbox, rows
+from rushlight.journal import history, outbox, readonly, rows
 from rushlight.journal.rows import Stored
 from rushlight.journal.schema import BUCKET_MS
 
@@ -87,11 +87,8 @@ class Reader:
 
     def __enter__(self) -> Self:
         try:
-            uri = f"{self._path.absolute().as_uri()}?mode=ro"
-            self._conn = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=5)
-            self._conn.execute("PRAGMA query_only = 1")
+            self._conn = readonly.connect(self._path)
         except sqlite3.Error as e:
-            self.__exit__(None, None, None)
             raise UnreadableError(f"the journal {self._path} can't be read: {e}") from e
         return self
 

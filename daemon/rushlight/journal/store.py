@@ -85,7 +85,8 @@ class Journal:
 
     def open(self, at_s: float) -> StorageReport:
         """Open whatever is there; never raises and never refuses.  Look at the report."""
-        if self._db.open(at_s):
+        self._db.open(at_s)
+        if self._db.readable:
             try:
                 self._load()
             except (sqlite3.Error, NoDatabaseError) as e:
@@ -250,14 +251,14 @@ class Journal:
             return False
         return self._write(at_s, urgent=urgent)
 
-    def _write(self, at_s: float, *, urgent: bool) -> bool:
+    def _write(self, at_s: float, *, urgent: bool, again: bool = True) -> bool:
         try:
             with self._db.transaction(durable=urgent) as conn:
                 self._pending.write(conn)
                 closed = upkeep.close_stretches(conn, self._closed_seq, self._seq)
         except (sqlite3.Error, NoDatabaseError) as e:
             self._db.failed(e, at_s)
-            return False
+            return again and self._db.made_room() and self._write(at_s, urgent=urgent, again=False)
         self._closed_seq = closed
         self._pending.clear()
         self._db.worked()
