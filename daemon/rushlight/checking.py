@@ -82,7 +82,9 @@ def _what(item: Any, known: type | None, loc: tuple[str | int, ...]) -> str:
 
 
 def _close_choice(got: object, expected: str) -> str:
-    return nearest(got, [w.strip(" '") for w in expected.replace(" or ", ",").split(",")]) if isinstance(got, str) else ""
+    return (
+        nearest(got, [w.strip(" '") for w in expected.replace(" or ", ",").split(",")]) if isinstance(got, str) else ""
+    )
 
 
 def _class_at(cls: Any, loc: Sequence[str | int]) -> type | None:

@@ -7,6 +7,7 @@ puts a secret's text into an error.
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import json
 import os
 import stat
@@ -16,13 +17,14 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
-import rushlight_drivers
 from pydantic import TypeAdapter, ValidationError
 
+import rushlight_drivers
 from rushlight import checking
 from rushlight.checking import Fault
 from rushlight.science import photometry
 from rushlight.settings import Config, Kit, Probe, Tank
+
 
 class ConfigError(Exception):
     """The configuration can't be used; `faults` lists everything that is wrong with it."""
@@ -36,13 +38,19 @@ def load(file: Path | str) -> Config:
     """The checked configuration in `file`; raises `ConfigError` with every fault at once."""
     file = Path(file)
     try:
-        text = file.read_bytes().decode()
-        raw = tomllib.loads(text)
+        text = file.read_bytes()
     except OSError as e:
         raise ConfigError(file, [Fault("file", f"can't be read ({e.strerror})")]) from None
+    raw = parse(text, file)
+    return check(raw, file, readable_by_others=bool(file.stat().st_mode & stat.S_IROTH))
+
+
+def parse(text: str | bytes, file: Path | str = "config") -> dict[str, Any]:
+    """The table in a TOML text; raises `ConfigError`."""
+    try:
+        return tomllib.loads(text if isinstance(text, str) else text.decode())
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as e:
         raise ConfigError(file, [Fault("file", f"is not TOML: {e}")]) from None
-    return check(raw, file, readable_by_others=bool(file.stat().st_mode & stat.S_IROTH))
 
 
 def check(raw: Mapping[str, Any], file: Path | str = "config", *, readable_by_others: bool = False) -> Config:
@@ -164,12 +172,14 @@ def _cross_faults(config: Config) -> list[Fault]:
         found += [
             Fault(f"kit[{i}].pads.{s}", "expected at least two values, rising")
             for s, pads in kit.pads.items()
-            if len(pads) < 2 or any(b <= a for a, b in zip(pads, pads[1:], strict=False))
+            if len(pads) < 2 or any(b <= a for a, b in itertools.pairwise(pads))
         ]
     tanks = [t.id for t in config.tank]
     for i, probe in enumerate(config.probe):
         if probe.tank not in tanks:
-            found.append(Fault(f"probe[{i}].tank", f"no tank called {probe.tank!r}{checking.nearest(probe.tank, tanks)}"))
+            found.append(
+                Fault(f"probe[{i}].tank", f"no tank called {probe.tank!r}{checking.nearest(probe.tank, tanks)}")
+            )
         found += _unit_faults(f"probe[{i}].unit", probe)
     return found
 
@@ -182,7 +192,9 @@ def _tank_faults(key: str, tank: Tank, kits: tuple[Kit, ...]) -> list[Fault]:
     found = []
     ids = [k.id for k in kits]
     if tank.testing.kit and tank.testing.kit not in ids:
-        found.append(Fault(f"{key}.testing.kit", f"no kit called {tank.testing.kit!r}{checking.nearest(tank.testing.kit, ids)}"))
+        found.append(
+            Fault(f"{key}.testing.kit", f"no kit called {tank.testing.kit!r}{checking.nearest(tank.testing.kit, ids)}")
+        )
     if tank.testing.longest_days < tank.testing.shortest_days:
         found.append(Fault(f"{key}.testing.longest_days", "is shorter than shortest_days"))
     for name, band in (("temperature", tank.limits.temperature), ("ph", tank.limits.ph)):

@@ -57,9 +57,8 @@ def unix_s(text: object, line_no: int = 0, key: str = "at") -> float:
     """Seconds since 1970 of an RFC 3339 time with offset; raises `LineError`."""
     try:
         when = dt.datetime.fromisoformat(text)  # type: ignore[arg-type]
-        if when.tzinfo is None or len(cast("str", text)) < len("2026-01-01T00:00Z"):
-            raise ValueError
-        return when.timestamp()
+        if when.tzinfo is not None and len(cast("str", text)) >= len("2026-01-01T00:00Z"):
+            return when.timestamp()
     except (ValueError, TypeError, OverflowError):
         pass
     raise LineError(line_no, key, f"expected a time such as 2026-03-01T12:00:00Z, with offset or Z, got {text!r}")

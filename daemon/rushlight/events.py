@@ -225,9 +225,14 @@ class Correction(Event):
 
 KINDS: dict[str, type[Event]] = {
     c.kind: c
-    for c in (Reading, Test, Feeding, WaterChange, TopOff, Harvest, Dose, Stocking, LampWork, Sighting, Calibration)
-    + (Acknowledge, Shelve, Correction, Note)
+    for c in (
+        *(Reading, Test, Feeding, WaterChange, TopOff, Harvest, Dose, Stocking, LampWork, Sighting, Calibration),
+        *(Acknowledge, Shelve, Correction, Note),
+    )
 }
+
+
+ConditionName = Literal["delivery_failing", "storage_low", "clock_untrusted"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -239,7 +244,7 @@ class Condition(Event):
     """
 
     kind: ClassVar[str] = "condition"
-    alarm: Literal["delivery_failing", "storage_low", "clock_untrusted"]
+    alarm: ConditionName
     says: Literal["raise", "clear"]
     subject: str = ""
     facts: dict[str, str | float] = field(default_factory=dict)

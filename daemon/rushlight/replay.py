@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from typing import Any
 
 from rushlight import eventlines
@@ -34,15 +34,11 @@ def replay(config: Config, lines: Iterable[str | bytes], *, daily: bool = False)
             yield json.dumps(record, ensure_ascii=False, separators=(", ", ": "), allow_nan=False)
 
 
-def events(config: Config, lines: Iterable[str | bytes], seen: Callable[[int], None] = lambda _n: None) -> Iterator[Event]:
-    """Checked events; those without an id are given their line's number for one.
-
-    Empty lines are passed over.  `seen` hears the number of every line read.
-    """
+def events(config: Config, lines: Iterable[str | bytes]) -> Iterator[Event]:
+    """Checked events; those without an id are given their line's number for one.  Empty lines are passed over."""
     probes = {p.id for p in config.probe}
     ids: set[str] = set()
     for n, line in enumerate(lines, start=1):
-        seen(n)
         if not line.strip():
             continue
         event = eventlines.parse_line(line, n)
@@ -73,7 +69,9 @@ def record_of(effect: Effect, *, daily: bool) -> dict[str, Any] | None:
         case DueChange():
             return head | {"due_at": eventlines.rfc3339(effect.due_at_s), "reason": effect.reason}
         case Daily() if daily:
-            body = {f.name: getattr(effect, f.name) for f in dataclasses.fields(effect) if f.name not in {"at_s", "tank"}}
+            body = {
+                f.name: getattr(effect, f.name) for f in dataclasses.fields(effect) if f.name not in {"at_s", "tank"}
+            }
             return head | {k: rounded(v) for k, v in body.items()}
     return None
 

@@ -89,7 +89,14 @@ FORMATS = ("events", "senml", "csv")
 @click.command()
 @click.option("--since", callback=_moment, help="From this moment on (date or RFC 3339).")
 @click.option("--until", callback=_moment, help="Up to this moment.")
-@click.option("--format", "form", type=click.Choice(FORMATS), default="events", show_default=True, help="senml and csv carry readings alone.")
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(FORMATS),
+    default="events",
+    show_default=True,
+    help="senml and csv carry readings alone.",
+)
 @click.option("--output", "-o", type=click.File("w"), default="-", help="File to write.  [default: standard output]")
 @config_option
 def export(since: float | None, until: float | None, form: str, output: TextIO, config_file: Path | None) -> None:
@@ -160,7 +167,9 @@ def backup(folder: Path | None, config_file: Path | None) -> None:
 
 @click.command()
 @click.argument("copy", type=click.Path(path_type=Path, dir_okay=False, exists=True))
-@click.option("--replace", is_flag=True, help="Set the present journal aside (kept under another name) if there is one.")
+@click.option(
+    "--replace", is_flag=True, help="Set the present journal aside (kept under another name) if there is one."
+)
 @config_option
 def restore(copy: Path, config_file: Path | None, *, replace: bool) -> None:
     """Put a backup in the journal's place; stop the daemon first.
@@ -179,5 +188,3 @@ def restore(copy: Path, config_file: Path | None, *, replace: bool) -> None:
     except (OSError, RuntimeError) as e:
         fail(f"not restored: {e}")
     click.echo(said)
-
-

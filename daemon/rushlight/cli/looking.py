@@ -142,7 +142,9 @@ def alarms(ctx: click.Context, config_file: Path | None) -> None:
         _print_alarms(Console(), found, zoneinfo.ZoneInfo(view.timezone))
 
 
-_by_option = click.option("--by", default=getpass.getuser, show_default="your user name", help="Who does it; a role will do.")
+_by_option = click.option(
+    "--by", default=getpass.getuser, show_default="your user name", help="Who does it; a role will do."
+)
 
 
 @alarms.command()
@@ -197,5 +199,3 @@ def summary(output: Path | None, config_file: Path | None, *, send: bool) -> Non
         output.write_text(text)
     else:
         click.echo(text)
-
-

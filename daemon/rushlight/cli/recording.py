@@ -29,7 +29,9 @@ _POINT = re.compile(r"(-?\d+(?:\.\d+)?)=(-?\d+(?:\.\d+)?)(?:@(-?\d+(?:\.\d+)?))?
 @click.argument("pairs", nargs=-1, metavar="[KEY=VALUE]...")
 @click.option("--tank", "-t", help="Tank id; may be left out when there is one tank.")
 @click.option("--probe", help="Probe id, for a calibration.")
-@click.option("--at", "when", help="When it was done: '18:30', '2026-03-01 18:30' (local time) or RFC 3339.  [default: now]")
+@click.option(
+    "--at", "when", help="When it was done: '18:30', '2026-03-01 18:30' (local time) or RFC 3339.  [default: now]"
+)
 @click.option("--note", help="Free words kept with the entry.")
 @click.option("--id", "id_", help="The entry's own id; the same id twice is one entry.")
 @config_option

@@ -42,7 +42,9 @@ class Planted:
 
 PLANTED = (
     Planted("the batten fades from April", ("lamp_dimming",), "foyer", dt.date(YEAR, 4, 6), dt.date(YEAR, 6, 15)),
-    Planted("nitrate creeps up", ("nitrate_rising", "uptake_behind"), "foyer", dt.date(YEAR, 4, 20), dt.date(YEAR, 8, 1)),
+    Planted(
+        "nitrate creeps up", ("nitrate_rising", "uptake_behind"), "foyer", dt.date(YEAR, 4, 20), dt.date(YEAR, 8, 1)
+    ),
     Planted("two weeks without a test", ("test_overdue",), "foyer", dt.date(YEAR, 7, 18), dt.date(YEAR, 8, 1)),
     Planted("the pH probe reads one number", ("probe_fault",), "foyer", dt.date(YEAR, 10, 13), dt.date(YEAR, 10, 15)),
     Planted("no power overnight", ("probe_silent",), "foyer", dt.date(YEAR, 11, 18), dt.date(YEAR, 11, 19)),
@@ -75,8 +77,8 @@ def lamp_output(at_s: float) -> float:
 
 def events(seed: int = 1) -> Iterator[Event]:
     """The whole year, both tanks, in order."""
-    streams = [_readings(random.Random(seed * 10 + 1)), iter(_diary(random.Random(seed * 10 + 2)))]
-    return heapq.merge(*streams, key=lambda e: e.at_s)
+    probes, people = random.Random(seed * 10 + 1), random.Random(seed * 10 + 2)  # noqa: S311 - a story, not a secret
+    return heapq.merge(_readings(probes), iter(_diary(people)), key=lambda e: e.at_s)
 
 
 def _readings(rng: random.Random) -> Iterator[Event]:

@@ -38,7 +38,7 @@ class Job:
     def last_due(self, now: dt.datetime) -> dt.datetime:
         """The latest moment at or before `now` (local, aware) at which the job was to run.
 
-        A time that the spring change skips is taken an hour later, one that the autumn change repeats the first time.
+        A time that the spring change skips is taken an hour later; one that autumn repeats, the first time.
         """
         hour, minute = (int(p) for p in self.at.split(":"))
         day = now.date()
@@ -66,7 +66,9 @@ class Periods(Protocol):
 class Calendar:
     """Runs jobs, each once a period.  `now_s` gives trusted Unix seconds."""
 
-    def __init__(self, jobs: Sequence[Job], zone: zoneinfo.ZoneInfo, now_s: Callable[[], float], periods: Periods) -> None:
+    def __init__(
+        self, jobs: Sequence[Job], zone: zoneinfo.ZoneInfo, now_s: Callable[[], float], periods: Periods
+    ) -> None:
         self._jobs, self._zone, self._now_s, self._periods = jobs, zone, now_s, periods
         self._locks = {job.name: threading.Lock() for job in jobs}
         self._scheduler: BackgroundScheduler | None = None
@@ -74,7 +76,9 @@ class Calendar:
     def start(self) -> None:
         """Start, or start anew after the clock was set, and catch up on what was missed."""
         self.stop()
-        scheduler = BackgroundScheduler(timezone=self._zone, executors={"default": ThreadPoolExecutor(len(self._jobs) + 1)})
+        scheduler = BackgroundScheduler(
+            timezone=self._zone, executors={"default": ThreadPoolExecutor(len(self._jobs) + 1)}
+        )
         for job in self._jobs:
             hour, minute = job.at.split(":")
             day = "*" if job.weekday is None else job.weekday - 1  # its Monday is 0

@@ -6,13 +6,12 @@ import threading
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from rushlight_drivers import LinkError, Sample
-
 from rushlight.clock import Clock
 from rushlight.intake.polling import Link, links
-from rushlight.outlets.result import Done, Parcel
+from rushlight.outlets.result import Done, Parcel, Result
 from rushlight.service import telling
 from rushlight.settings import Config
+from rushlight_drivers import LinkError, Sample
 
 _PATIENCE_S = 15.0
 _POLL_S = 2.0
@@ -90,7 +89,7 @@ def channels(config: Config, clock: Clock, *, send: bool) -> list[Line]:
                 title=f"Trial from {config.site.name}",
                 body="This message was asked for with 'rushlight check --send'. Nothing to do.",
             )
-            result = outlet.send(trial)
+            result: Result | None = outlet.send(trial)
         else:
             result = outlet.check()
         if result is None:

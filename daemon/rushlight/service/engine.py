@@ -16,13 +16,11 @@ import uuid
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass
-from typing import Any, TypeVar
-
-from rushlight_drivers import Sample
+from typing import Any, Literal, TypeVar
 
 from rushlight.clock import Clock
 from rushlight.effects import AlarmChange, Effect, Message, Remark
-from rushlight.events import Condition, Correction, Event, Reading
+from rushlight.events import Condition, ConditionName, Correction, Event, Reading
 from rushlight.intake import stamping
 from rushlight.intake.trust import Restamp, Stepped, TimeLine
 from rushlight.journal.rows import Recorded, whole_ms
@@ -33,6 +31,7 @@ from rushlight.tank.site import Core
 from rushlight.tank.timeline import Timeline
 from rushlight.tank.view import site_view
 from rushlight.views import SiteView
+from rushlight_drivers import Sample
 
 log = logging.getLogger(__name__)
 T = TypeVar("T")
@@ -132,7 +131,7 @@ class Engine:
         return future.result(timeout_s)
 
     def post(self, work: Callable[[], None]) -> None:
-        """Have `work` done on the engine's thread, without waiting for it.  Raises TimeoutError when there is no room."""
+        """Have `work` done on the engine's thread, without waiting for it.  Raises TimeoutError: there is no room."""
         try:
             self._inbox.put(work, timeout=10.0)
         except queue.Full:
@@ -264,13 +263,20 @@ class Engine:
         self.journal.mark_period(_REACHED, "")
         self._rebuild()
 
-    def note_condition(self, alarm: str, says: str, subject: str, facts: dict[str, Any]) -> None:
+    def note_condition(
+        self, alarm: ConditionName, says: Literal["raise", "clear"], subject: str, facts: dict[str, Any]
+    ) -> None:
         """The daemon's own health, on the engine's own thread; a word repeated costs nothing."""
         if self._conditions.get((alarm, subject), "clear") == says:
             return
         self._conditions[alarm, subject] = says
         event = Condition(
-            at_s=self.now_s(), id=str(uuid.uuid4()), alarm=alarm, says=says, subject=subject, facts=facts  # type: ignore[arg-type]
+            at_s=self.now_s(),
+            id=str(uuid.uuid4()),
+            alarm=alarm,
+            says=says,
+            subject=subject,
+            facts=facts,
         )
         self._step(event, self.clock.mono_s())
 
@@ -287,8 +293,8 @@ class Engine:
         if self._due("retry", _RETRY_EVERY_S):
             self.journal.retry(now_s)
             report = self.journal.report()
-            says = "raise" if report.wants_attention else "clear"
-            self.note_condition("storage_low", says, "", {"sentence": report.sentence} if report.sentence else {})
+            facts = {"sentence": report.sentence} if report.sentence else {}
+            self.note_condition("storage_low", "raise" if report.wants_attention else "clear", "", facts)
             if self.dropped_samples:
                 log.warning("dropped_samples=%d", self.dropped_samples)
         if self._due("checkpoint", _CHECKPOINT_EVERY_S):
@@ -310,7 +316,7 @@ class Engine:
         return site_view(self.core, self.timeline.state, at_s, clock_ok=self.time.trusted)
 
     def _rebuild(self) -> None:
-        """The state from the newest usable snapshot and every event after it; what followed from them is done already."""
+        """The state from the newest usable snapshot and every event since; what followed from them is done already."""
         state, seq = None, 0
         held = self.journal.latest_snapshot(self._version)
         if held is not None:

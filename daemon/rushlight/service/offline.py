@@ -11,14 +11,20 @@ from pathlib import Path
 from typing import Any, TextIO
 
 from rushlight import clock, eventlines
+from rushlight.effects import Message, Remark
 from rushlight.events import Event
 from rushlight.journal import backup as backups
 from rushlight.journal import export as exporting
+from rushlight.journal.rows import Recorded, whole_ms
 from rushlight.journal.store import Journal
+from rushlight.service import snapshots
 from rushlight.service.engine import Engine
 from rushlight.settings import Config
+from rushlight.tank.site import Core
+from rushlight.tank.timeline import Timeline, by_arrival
 
 JOURNAL_NAME = "journal.sqlite"
+_BATCH = 1000
 
 
 def journal_path(folder: Path) -> Path:
@@ -63,7 +69,29 @@ def record(config: Config, folder: Path, event: Event) -> dict[str, Any]:
     return {"id": receipt.id, "new": receipt.new}
 
 
-def export(config: Config, folder: Path, out: TextIO, *, since_s: float | None, until_s: float | None, form: str) -> int:
+def fill(config: Config, folder: Path, events: Iterable[Event], now_s: float) -> None:
+    """Give a new journal a past: events with what the core made of them, nothing of it to be told.  Raises OSError."""
+    core = Core(config)
+    timeline = Timeline(core, core.initial())
+    with _writable(config, folder) as (journal, _):
+        batch: list[Recorded] = []
+        for n, event in enumerate(by_arrival(events)):
+            effects = [e for e in timeline.feed(whole_ms(event)) if not isinstance(e, Message | Remark)]
+            batch.append(Recorded(whole_ms(event)))
+            if effects or len(batch) >= _BATCH:
+                journal.append(batch, effects, urgent=False, at_s=event.at_s)
+                batch = []
+            if n % (50 * _BATCH) == 0:
+                journal.commit(event.at_s)
+        journal.append(batch, urgent=True, at_s=now_s)
+        if timeline.state.at_s is not None:
+            blob = snapshots.dump(timeline.state)
+            journal.snapshot(journal.last_seq, blob, version=snapshots.version(config), at_s=timeline.state.at_s)
+
+
+def export(
+    config: Config, folder: Path, out: TextIO, *, since_s: float | None, until_s: float | None, form: str
+) -> int:
     """Write the journal to `out`; returns the number of lines.  Raises FileNotFoundError."""
     path = journal_path(folder)
     if not path.exists():
@@ -115,5 +143,3 @@ def restore(config: Config, folder: Path, copy: Path, *, replace: bool) -> str:
         raise RuntimeError(str(e)) from e
     said = f"restored {proof.rows.get('event', 0)} entries and {proof.rows.get('reading', 0)} readings"
     return f"{said}; the journal that was there is now {old}" if old else said
-
-

@@ -65,7 +65,9 @@ class Service:
         )
         self.telling = Telling(self.config, self.engine, self.clock)
         self.engine.every_turn.append(self.telling.turn)
-        self.calendar = Calendar(self._jobs(), zoneinfo.ZoneInfo(self.config.site.timezone), self.engine.now_s, _Periods(self.engine))
+        self.calendar = Calendar(
+            self._jobs(), zoneinfo.ZoneInfo(self.config.site.timezone), self.engine.now_s, _Periods(self.engine)
+        )
         control = self._control()
         self.workers.run("engine", lambda: self.engine.run(self.stop))
         self.telling.start()

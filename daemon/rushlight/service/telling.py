@@ -81,7 +81,7 @@ class Telling:
             now_s = self.engine.now_s()
             zone = zoneinfo.ZoneInfo(self.config.site.timezone)
             with self.engine.journal.reader() as reader:
-                proven_s = {d.channel: d.at_s for d in reader.deliveries()}
+                proven_s = {d.channel: d.proven_s for d in reader.deliveries()}
             for message in selftest.messages(self.channels, proven_s, now_s, zone):
                 self.engine.put(message)
             for channel in self.channels:

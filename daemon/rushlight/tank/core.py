@@ -6,7 +6,8 @@ what one needs from another is handed over here.
 
 from __future__ import annotations
 
-from collections.abc import Sequence, Set
+from collections.abc import Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field
 
 from rushlight.alarms.finding import Finding
@@ -68,7 +69,9 @@ class TankCore:
             limits=self.limits.initial(),
         )
 
-    def on_value(self, state: TankState, at_s: float, quantity: str, value: float | None, flag: int) -> Sequence[Finding]:
+    def on_value(
+        self, state: TankState, at_s: float, quantity: str, value: float | None, flag: int
+    ) -> Sequence[Finding]:
         """One reading, calibrated and flagged; only good and unjudged ones say anything about the water."""
         if quantity == "light":
             self.light.on_reading(state.light, at_s, value, flag)
@@ -122,7 +125,7 @@ class TankCore:
             days_to_limit=report.days_to_limit,
         )
 
-    def assess(self, state: TankState, at_s: float, pressing: Set[str]) -> tuple[list[Finding], list[Effect]]:
+    def assess(self, state: TankState, at_s: float, pressing: AbstractSet[str]) -> tuple[list[Finding], list[Effect]]:
         """Everything that does not change with every reading: findings, and the next test's date if it moved.
 
         `pressing` names the tank's alarms that stand at the moment.

@@ -63,7 +63,7 @@ class Core:
 
     def start(self, state: SiteState, at_s: float) -> list[Effect]:
         """Fit a state from before a restart to the present configuration; nothing is told twice for it."""
-        effects = self._told(state, at_s, self.book.on_start(state.alarms, at_s))
+        effects = self._told(state, self.book.on_start(state.alarms, at_s))
         state.wake_s = self._next_wake(state, at_s) if state.at_s is not None else None
         return effects
 
@@ -106,19 +106,23 @@ class Core:
         match event:
             case TankEvent():
                 self.tanks[event.tank].on_fact(state.tanks[event.tank], event)
-                return self._assess(state, at_s, [event.tank])
+                effects = self._assess(state, at_s, [event.tank])
             case Calibration():
-                return self._calibration(state, event, at_s)
+                effects = self._calibration(state, event, at_s)
             case Correction():
-                return self._correct(state, event, at_s)
+                effects = self._correct(state, event, at_s)
             case Acknowledge():
-                return self._told(state, at_s, self.book.acknowledge(state.alarms, at_s, event.alarm, event.by))
+                effects = self._told(state, self.book.acknowledge(state.alarms, at_s, event.alarm, event.by))
             case Shelve():
-                return self._told(state, at_s, self.book.shelve(state.alarms, at_s, event.alarm, event.by, event.hours))
+                changes = self.book.shelve(state.alarms, at_s, event.alarm, event.by, event.hours)
+                effects = self._told(state, changes)
             case Condition():
-                finding = Finding(alarm=event.alarm, tank=None, says=event.says, subject=event.subject, facts=event.facts)
-                return self._judge(state, at_s, [finding])
-        return self._tick(state, at_s)
+                facts = {"subject": event.subject, **event.facts}
+                finding = Finding(alarm=event.alarm, tank=None, says=event.says, subject=event.subject, facts=facts)
+                effects = self._judge(state, at_s, [finding])
+            case _:
+                effects = self._tick(state, at_s)
+        return effects
 
     def _tick(self, state: SiteState, at_s: float) -> list[Effect]:
         effects: list[Effect] = []
@@ -128,7 +132,7 @@ class Core:
         found += [f for k, t in self.tanks.items() for f in t.light.findings(state.tanks[k].light, at_s)]
         found += [f for k, t in self.tanks.items() for f in t.routine.findings(state.tanks[k].routine, at_s)]
         effects += self._judge(state, at_s, found)
-        effects += self._told(state, at_s, self.book.on_tick(state.alarms, at_s))
+        effects += self._told(state, self.book.on_tick(state.alarms, at_s))
         effects += self.notifier.on_tick(state.notify, at_s)
         return effects
 
@@ -172,9 +176,9 @@ class Core:
         effects: list[Effect] = []
         for finding in found:
             effects += self.book.judge(state.alarms, at_s, finding)
-        return self._told(state, at_s, effects)
+        return self._told(state, effects)
 
-    def _told(self, state: SiteState, at_s: float, effects: Iterable[Effect]) -> list[Effect]:
+    def _told(self, state: SiteState, effects: Iterable[Effect]) -> list[Effect]:
         """The changes, and the messages that follow from them."""
         out: list[Effect] = []
         for effect in effects:

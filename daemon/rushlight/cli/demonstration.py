@@ -1,0 +1,123 @@
+"""`rushlight demo`: an invented year through the real core in seconds, then the daemon live on simulated probes."""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime as dt
+import signal
+import zoneinfo
+from collections.abc import Iterable, Iterator
+from importlib import resources
+from pathlib import Path
+
+import click
+from rich.console import Console
+from rich.progress import track
+from rich.table import Table
+
+from rushlight import config as configuration
+from rushlight import logs
+from rushlight.clock import SystemClock
+from rushlight.demo import year
+from rushlight.effects import AlarmChange, Daily
+from rushlight.events import Event
+from rushlight.service import offline
+from rushlight.service.service import Service
+from rushlight.settings import Config
+from rushlight.tank.site import Core
+from rushlight.tank.timeline import Timeline
+
+_LIVE_DAYS = 60
+"""So much of the year's end is put before the live start, so that pictures and estimates have a past."""
+
+
+@click.command()
+@click.option(
+    "--folder",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=Path(".try/data"),
+    show_default=True,
+    help="Where the demo keeps its data; emptied of its journal first.",
+)
+@click.option("--no-live", is_flag=True, help="Stop after the invented year.")
+@click.option("--port", type=int, default=8080, show_default=True, help="Port of the page while live.")
+def demo(folder: Path, port: int, *, no_live: bool) -> None:
+    """Replay an invented year of two tanks in a library, tell what was said and when, then go on live.
+
+    Uses nothing but this machine: SQLite and simulated probes.
+
+    \b
+    rushlight demo
+    rushlight demo --no-live
+
+    Exit status: 0 done; 1 a worker died while live.
+    """  # noqa: D301
+    console = Console(highlight=False)
+    text = resources.files("rushlight.demo").joinpath("rowan_street.toml").read_text()
+    config = configuration.check(configuration.parse(text))
+    _tell_year(console, config)
+    if no_live:
+        return
+    raise SystemExit(_live(console, text, folder, port))
+
+
+def _tell_year(console: Console, config: Config) -> None:
+    count = int((year.local(12, 31, 24) - year.local(1, 1)) / year.EVERY_S) * len(config.probe)
+    core = Core(config)
+    timeline = Timeline(core, core.initial())
+    events = track(year.events(), "an invented year", total=count, console=console, transient=True)
+    effects = [e for e in timeline.run(events) if isinstance(e, AlarmChange | Daily)]
+    zone = zoneinfo.ZoneInfo(config.site.timezone)
+    table = Table(title=f"{config.site.name}, {year.YEAR}: what was said", box=None, padding=(0, 1), header_style="dim")
+    for column in ("day", "tank", "alarm", "priority", "what"):
+        table.add_column(column, overflow="fold")
+    said = [e for e in effects if isinstance(e, AlarmChange) and e.state == "unacknowledged"]
+    for e in said:
+        day = dt.datetime.fromtimestamp(e.at_s, zone).strftime("%d %b")
+        table.add_row(day, e.tank or "", e.alarm, e.priority, e.text)
+    console.print(table)
+    days = sum(isinstance(e, Daily) for e in effects)
+    console.print(f"{count:,} readings, {days} tank-days, {len(said)} alarms raised in the year.")
+
+
+def _live(console: Console, text: str, folder: Path, port: int) -> int:
+    clock = SystemClock()
+    now_s = clock.wall_s()
+    text = _simulated(text, now_s - clock.mono_s(), port, now_s)
+    folder.mkdir(parents=True, exist_ok=True)
+    file = folder / "config.toml"
+    file.write_text(text + f'\n[storage]\nfolder = "{folder.resolve()}"\n')
+    file.chmod(0o600)
+    config = configuration.load(file)
+    for old in folder.glob(f"{offline.JOURNAL_NAME}*"):
+        old.unlink()
+    offline.fill(config, folder, _recent(now_s), now_s)
+    console.print(f"live on simulated probes; the page is at http://127.0.0.1:{port}/ — in another terminal:")
+    console.print(f"  rushlight status --config {file}")
+    console.print(f"  rushlight record test --config {file} --tank foyer nitrate=25 ph=7.0")
+    console.print("Ctrl-C ends it.")
+    logs.set_up("WARNING")
+    service = Service(config, folder)
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: service.stop.set())
+    return service.run()
+
+
+def _simulated(text: str, offset_s: float, port: int, now_s: float) -> str:
+    """The demo's configuration with simulated probes in place of none."""
+    zone = dt.datetime.fromtimestamp(now_s, year.ZONE).utcoffset() or dt.timedelta()
+    driver = f'driver = "simulated"\noffset_s = {offset_s:.3f}\nzone_s = {zone.total_seconds():.1f}'
+    text = text.replace("every_seconds = 300", f"every_seconds = 10\n{driver}")
+    return f"{text}\n[page]\nport = {port}\n\n[heartbeat]\naccept_none = true\n"
+
+
+def _recent(now_s: float) -> Iterator[Event]:
+    """The year's last weeks, moved by whole days so that they end now."""
+    shift_s = (now_s - year.local(12, 31, 24)) // 86400 * 86400
+    since_s = now_s - _LIVE_DAYS * 86400
+    return (e for e in _moved(year.events(), shift_s) if since_s <= e.at_s <= now_s)
+
+
+def _moved(events: Iterable[Event], shift_s: float) -> Iterator[Event]:
+    for e in events:
+        yield dataclasses.replace(e, at_s=e.at_s + shift_s)
