@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import email.utils
 import json
+import logging
 import ssl
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -22,6 +23,9 @@ from urllib3.exceptions import HTTPError
 
 from rushlight.outlets.fuse import Fuse
 from rushlight.outlets.result import Done, Later, Never, Result
+
+logging.getLogger("urllib3").setLevel(logging.CRITICAL)
+"""The library's own log lines quote whole addresses, and an address can be a secret."""
 
 CONNECT_S = 10.0
 TOO_MANY_WAIT_S = 900.0
@@ -61,7 +65,7 @@ def request(
         session.mount("http://", adapter)
         session.mount("https://", adapter)
         try:
-            response = session.request(
+            with session.request(
                 method,
                 url,
                 data=body,
@@ -70,8 +74,12 @@ def request(
                 allow_redirects=False,
                 stream=True,
                 verify=ca_file or True,
-            )
-            answer.result = _judge(host, response, wall_s())
+            ) as response:
+                # A head cut short by the fuse looks whole to the library; only a whole one counts.
+                if not fuse.blown:
+                    answer.result = _judge(host, response, wall_s())
+                else:
+                    answer.result = Later(f"{host} did not finish within {deadline_s:.0f} s")
         except requests.exceptions.SSLError as e:
             answer.result = Later(certificate_reason(host, e), CERTIFICATE_WAIT_S)
         except (requests.exceptions.InvalidURL, requests.exceptions.MissingSchema, UnicodeError):
@@ -141,6 +149,7 @@ def certificate_reason(host: str, error: BaseException) -> str:
         19: f"the certificate of {host} comes from an unknown authority; give it as ca_file",
         20: f"the certificate of {host} comes from an unknown authority; give it as ca_file",
         62: f"the certificate of {host} is for another name",
+        64: f"the certificate of {host} is for another name",
     }
     return reasons.get(cause.verify_code, f"the certificate of {host} can't be verified")
 

@@ -81,7 +81,11 @@ class MailOutlet:
             smtp = _Fused(fuse, context, s.host, port, timeout_s)
         else:
             smtp = _Fused(fuse, None, s.host, port, timeout_s)
-            smtp.starttls(context=context)
+            try:
+                smtp.starttls(context=context)
+            except BaseException:
+                smtp.close()
+                raise
         self.certificate_until_s = certificate_until_s(smtp.sock)
         return smtp
 

@@ -30,7 +30,7 @@ class PushOutlet:
         self.certificate_until_s: float | None = None
 
     def send(self, parcel: Parcel) -> Result:
-        """Post one message."""
+        """Post one message; its identity goes along as Idempotency-Key."""
         topic = parcel.to or self._topic
         if not topic:
             return Never("no push topic is set")
@@ -38,7 +38,7 @@ class PushOutlet:
             "POST",
             self._settings.server.rstrip("/") + "/",
             body=json.dumps(message(parcel, topic), ensure_ascii=False).encode(),
-            headers=self._headers,
+            headers={**self._headers, "Idempotency-Key": json.dumps(parcel.key)},
             deadline_s=self._settings.deadline_s,
             wall_s=self._wall_s,
             ca_file=self._settings.ca_file,
