@@ -1,0 +1,355 @@
+"""Feeds a time-series store from the journal, over the InfluxDB 2.x write API.
+
+Owns cursors, batches and what to do about each refusal.  The journal is the only queue: rows are read past a
+cursor, sent, and only then is the cursor moved, so nothing is lost in an outage or a crash and what is sent
+twice is the same point.  The cursor in the journal trails what was accepted by `SETTLE_S`, because a store may
+say 'accepted' some seconds before it is on its disk; after any failure and after a restart the feed goes on from
+there.  The client library's own batching is not used: it drops data when its patience ends and
+can keep the process from ending.  A line that the store refuses is found by halving, set aside, and the rest
+goes on.  Works on a thread of its own, holds no database open while it waits for the network, and holds up
+nobody.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections import deque
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal, Protocol
+
+from rushlight.clock import Clock
+from rushlight.events import Event
+from rushlight.outlets.timeseries_points import Item, Point, Points
+from rushlight.settings import Timeseries
+
+log = logging.getLogger(__name__)
+
+Stream = Literal["events", "days", "alarms"]
+STREAMS: tuple[Stream, ...] = ("events", "days", "alarms")
+"""Readings and tests; estimates; alarms.  Each has a cursor of its own."""
+
+BATCH_ROWS = 500
+FIRST_WAIT_S, LONGEST_WAIT_S = 1.0, 600.0
+SETTLE_S = 20.0
+"""What was accepted longer ago than this is taken to be on the store's disk."""
+WARM_ROWS = 2_000
+"""Rows before the cursor that are looked at again, so that a reading's flag is the same on the second sending."""
+MOST_ASIDE = 100
+"""So many refused lines with none accepted between: then it is not the lines.  The cursor stays."""
+_TURN_S = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One row of a stream; `no` grows along it."""
+
+    no: int
+    item: Item
+
+
+class History(Protocol):
+    """The journal as the store's feed sees it.  Every method may raise; it is then tried again later."""
+
+    def rows_after(self, stream: Stream, cursor: int, limit: int) -> Sequence[Row]:
+        """Up to about `limit` rows past the cursor, in order, as a finished list; empty at the end."""
+        ...
+
+    def cursor(self, stream: Stream) -> int:
+        """How far the stream has been handed on."""
+        ...
+
+    def advance(self, stream: Stream, cursor: int) -> None:
+        """Everything up to here is in the store."""
+        ...
+
+    def set_aside(self, line: str, why: str) -> None:
+        """Keep a line that the store will never take, for a person to look at."""
+        ...
+
+    def calibrations_before(self, cursor: int) -> Iterable[Event]:
+        """Calibrations and corrections among the events up to the cursor, oldest first."""
+        ...
+
+
+class StoreError(Exception):
+    """The store did not take a batch; `status` is its HTTP status, 0 when there was no answer.
+
+    `retry_after_s` is what it asked for, 0 if nothing.
+    """
+
+    def __init__(self, status: int, what: str, retry_after_s: float = 0.0) -> None:
+        super().__init__(what)
+        self.status, self.retry_after_s = status, retry_after_s
+
+    @property
+    def is_about_the_lines(self) -> bool:
+        """Whether some line in the batch may be at fault, rather than the store, the token or the way there."""
+        return self.status in {400, 413, 422}
+
+
+class Writer:
+    """One store.  Imports the client library, so make one only where a store is configured.
+
+    `token` is the secret itself.  Raises ImportError when the library is not installed.
+    """
+
+    def __init__(self, settings: Timeseries, token: str) -> None:
+        from influxdb_client.client.write_api import SYNCHRONOUS  # noqa: PLC0415 - as in _library
+
+        self._settings = settings
+        self._client = _library().InfluxDBClient(
+            url=settings.url.rstrip("/"),
+            token=token,
+            org=settings.org,
+            timeout=round(settings.deadline_s * 1000),
+            retries=False,
+            ssl_ca_cert=settings.ca_file or None,
+        )
+        self._api = self._client.write_api(write_options=SYNCHRONOUS)
+
+    def write(self, lines: Sequence[str]) -> None:
+        """Send lines; returns once the store has them all.  Raises StoreError."""
+        from influxdb_client.client.exceptions import InfluxDBError  # noqa: PLC0415
+        from urllib3.exceptions import HTTPError  # noqa: PLC0415
+
+        bucket, org, precision = self._settings.bucket, self._settings.org, _library().WritePrecision.MS
+        try:
+            self._api.write(bucket, org, "\n".join(lines), write_precision=precision)
+        except InfluxDBError as e:
+            raise _refusal(e, self._settings) from None
+        except (HTTPError, OSError) as e:
+            # Not an answer but the want of one: the library passes these on as they are.
+            raise StoreError(0, f"the store at {self._settings.url} can't be reached ({_cause(e)})") from None
+
+    def close(self) -> None:
+        """Let go of the connection; never waits."""
+        self._client.close()
+
+
+def lines_of(points: Iterable[Point]) -> list[str]:
+    """Line protocol in milliseconds, one line a point, escaped by the client library."""
+    library = _library()
+    out: list[str] = []
+    for p in points:
+        built = library.Point(p.measurement)
+        for name, text in p.tags.items():
+            built.tag(name, text)
+        for name, value in p.fields.items():
+            built.field(name, float(value))
+        out.append(built.time(p.at_ms, library.WritePrecision.MS).to_line_protocol())
+    return out
+
+
+def _library() -> Any:
+    """The client library: 24 MB, so imported only where a store is configured."""
+    import influxdb_client  # noqa: PLC0415
+
+    return influxdb_client
+
+
+def _refusal(error: Any, settings: Timeseries) -> StoreError:
+    status = int(getattr(error, "status", 0) or 0)
+    said = str(getattr(error, "body", "") or getattr(error, "message", "") or error)[:200]
+    words = {
+        401: "the store does not accept the token (401); make a new one that may write to the bucket",
+        403: "the token may not write to this bucket (403)",
+        404: f"the store knows no organisation {settings.org!r} with bucket {settings.bucket!r}, or no such API (404)",
+    }
+    return StoreError(status, words.get(status, f"the store answered {status}: {said}"), _retry_after(error))
+
+
+def _retry_after(error: Any) -> float:
+    headers = getattr(error, "headers", None) or {}
+    try:
+        return min(LONGEST_WAIT_S, max(0.0, float(headers.get("Retry-After", 0))))
+    except (TypeError, ValueError):
+        return 0.0
+
+
+def _cause(error: BaseException) -> str:
+    reason = getattr(error, "reason", None) or error
+    return f"{type(reason).__name__}: {reason}"[:200]
+
+
+# ---------------------------------------------------------------------- sending, whatever is refused
+
+
+class Sender:
+    """Sends batches; finds and sets aside what the store will never take."""
+
+    def __init__(self, write: Callable[[Sequence[str]], None], set_aside: Callable[[str, str], None]) -> None:
+        self._write, self._set_aside = write, set_aside
+        self.sent = 0
+        self.aside = 0
+        self._in_a_row = 0
+
+    def send(self, lines: Sequence[str]) -> None:
+        """Returns once every line is in the store or set aside.  Raises StoreError for anything else."""
+        if not lines:
+            return
+        try:
+            self._write(lines)
+        except StoreError as e:
+            if not e.is_about_the_lines:
+                raise
+            self._halve(lines, e)
+        else:
+            self.sent += len(lines)
+            self._in_a_row = 0
+
+    def _halve(self, lines: Sequence[str], error: StoreError) -> None:
+        if len(lines) > 1:
+            middle = len(lines) // 2
+            self.send(lines[:middle])
+            self.send(lines[middle:])
+            return
+        if self._in_a_row >= MOST_ASIDE:
+            raise StoreError(error.status, f"the store refuses everything: {error}")
+        self._set_aside(lines[0], str(error))
+        self.aside += 1
+        self._in_a_row += 1
+
+
+class TimeseriesOutlet(threading.Thread):
+    """Runs until `stop` is set; `progress` is called at least once per `deadline_s` and batch.
+
+    `clock_ok` says whether times in the journal can be trusted by now; until then nothing is sent, because a point
+    at a wrong time could not be taken back.  `trouble` is a plain sentence, empty while all is well.
+    """
+
+    def __init__(
+        self,
+        settings: Timeseries,
+        history: History,
+        make_points: Callable[[], Points],
+        clock: Clock,
+        stop: threading.Event,
+        *,
+        token: str,
+        clock_ok: Callable[[], bool] = lambda: True,
+        progress: Callable[[], None] = lambda: None,
+    ) -> None:
+        super().__init__(name="timeseries", daemon=True)
+        self.trouble = ""
+        self.sender: Sender | None = None
+        self._settings, self._history, self._make_points = settings, history, make_points
+        self._clock, self._stopping, self._token = clock, stop, token
+        self._clock_ok, self._progress = clock_ok, progress
+        self._points: Points | None = None
+        self._ahead: dict[Stream, int] = {}
+        self._accepted: deque[tuple[float, Stream, int]] = deque()
+
+    def run(self) -> None:
+        writer: Writer | None = None
+        wait_s, failed_s = 0.0, FIRST_WAIT_S
+        while not self._pause(wait_s):
+            try:
+                if writer is None:
+                    writer = Writer(self._settings, self._token)
+                    self.sender = Sender(writer.write, self._history.set_aside)
+                more = self.step()
+                wait_s, failed_s = (0.0 if more else self._settings.every_seconds), FIRST_WAIT_S
+                self._say("")
+            except Exception as e:  # noqa: BLE001 - whatever it is, the rows stay and are tried again
+                self._go_back()
+                wait_s = max(failed_s, getattr(e, "retry_after_s", 0.0))
+                failed_s = min(LONGEST_WAIT_S, failed_s * 2)
+                self._say(str(e) or type(e).__name__)
+        if writer is not None:
+            writer.close()
+
+    def step(self) -> bool:
+        """Send one batch of each stream and move its cursor; True when there may be more.  Raises StoreError."""
+        assert self.sender is not None
+        if not self._clock_ok():
+            return False
+        more = False
+        for stream in STREAMS:
+            self._progress()
+            if self._stopping.is_set():
+                return False
+            rows = self._history.rows_after(stream, self._cursor(stream), BATCH_ROWS)
+            if rows:
+                points = self._ready_points()
+                lines = lines_of(p for row in rows for p in points.of(row.item))
+                for start in range(0, len(lines), BATCH_ROWS):
+                    self.sender.send(lines[start : start + BATCH_ROWS])
+                self._ahead[stream] = rows[-1].no
+                self._accepted.append((self._clock.mono_s(), stream, rows[-1].no))
+            more |= len(rows) >= BATCH_ROWS
+        self._settle()
+        return more
+
+    def _cursor(self, stream: Stream) -> int:
+        if stream not in self._ahead:
+            self._ahead[stream] = self._history.cursor(stream)
+        return self._ahead[stream]
+
+    def _settle(self) -> None:
+        """Move the journal's cursors up to what was accepted long enough ago."""
+        settled: dict[Stream, int] = {}
+        before_s = self._clock.mono_s() - SETTLE_S
+        while self._accepted and self._accepted[0][0] <= before_s:
+            _, stream, no = self._accepted.popleft()
+            settled[stream] = no
+        for stream, no in settled.items():
+            self._history.advance(stream, no)
+
+    def _go_back(self) -> None:
+        """Forget what was accepted lately; it is sent again."""
+        self._ahead.clear()
+        self._accepted.clear()
+        self._points = None
+
+    def _ready_points(self) -> Points:
+        if self._points is None:
+            points, cursor = self._make_points(), self._cursor("events")
+            first = max(0, cursor - WARM_ROWS)
+            points.learn(self._history.calibrations_before(first))
+            for row in self._history.rows_after("events", first, WARM_ROWS):
+                if row.no <= cursor:
+                    points.of(row.item)
+            self._points = points
+        return self._points
+
+    def _pause(self, seconds: float) -> bool:
+        """Wait, stamping progress all the while; True when it is time to end."""
+        until_s = self._clock.mono_s() + seconds
+        while not self._stopping.is_set():
+            self._progress()
+            left_s = until_s - self._clock.mono_s()
+            if left_s <= 0:
+                return False
+            self._clock.wait(self._stopping, min(_TURN_S, left_s))
+        return True
+
+    def _say(self, trouble: str) -> None:
+        """Note and log the state once when it changes, not once a try."""
+        if trouble != self.trouble:
+            if trouble:
+                log.warning("timeseries=trouble why=%r", trouble)
+            else:
+                log.info("timeseries=sending")
+        self.trouble = trouble
+
+
+def back_fill(
+    items: Iterable[Item], points: Points, sender: Sender, seen: Callable[[int], None] = lambda _n: None
+) -> int:
+    """Send history again from any source, such as an export, past no cursor; returns how many points were sent.
+
+    What is in the store already stays one point.  `seen` hears how many rows are done.  Raises StoreError; sending
+    all of it again does no harm.
+    """
+    before, held, n = sender.sent, [], 0
+    for n, item in enumerate(items, start=1):
+        held += points.of(item)
+        if len(held) >= BATCH_ROWS:
+            sender.send(lines_of(held))
+            held = []
+            seen(n)
+    sender.send(lines_of(held))
+    seen(n)
+    return sender.sent - before
