@@ -143,6 +143,16 @@ class TankCore:
         found += self.routine.findings(state.routine, at_s)
         return found, effects
 
+    def on_tick(self, state: TankState, at_s: float) -> list[Finding]:
+        """What time alone changed: the lamp did not come on, the test is late."""
+        found: list[Finding] = []
+        if state.light.last_s is not None and state.light.wake_s <= at_s:
+            found += self.light.findings(state.light, at_s)
+        wake_s = self.routine.next_wake(state.routine, at_s)
+        if wake_s is not None and wake_s <= at_s:
+            found += self.routine.findings(state.routine, at_s)
+        return found
+
     def _chemistry(self, state: TankState, at_s: float, report: NitrateReport) -> list[Finding]:
         return self.chemistry.findings(
             state.chemistry,

@@ -91,6 +91,8 @@ class Core:
         state.at_s = state.day_from_s = at_s
         state.midnight_s = self.midnight_after(at_s)
         state.wake_s = state.midnight_s
+        for k, probe in self.probes.items():
+            probe.findings(state.probes[k], at_s)  # from now on a probe that was never heard is silent
 
     def _reading(self, state: SiteState, event: Reading) -> Sequence[Finding]:
         """The hot path."""
@@ -128,9 +130,13 @@ class Core:
         effects: list[Effect] = []
         if state.midnight_s is not None and at_s >= state.midnight_s:
             effects += self._close_day(state, state.midnight_s)
-        found = [f for k, p in self.probes.items() for f in p.findings(state.probes[k], at_s)]
-        found += [f for k, t in self.tanks.items() for f in t.light.findings(state.tanks[k].light, at_s)]
-        found += [f for k, t in self.tanks.items() for f in t.routine.findings(state.tanks[k].routine, at_s)]
+        found: list[Finding] = []
+        for k, probe in self.probes.items():
+            wake_s = probe.next_wake(state.probes[k])
+            if wake_s is not None and wake_s <= at_s:
+                found += probe.findings(state.probes[k], at_s)
+        for k, tank in self.tanks.items():
+            found += tank.on_tick(state.tanks[k], at_s)
         effects += self._judge(state, at_s, found)
         effects += self._told(state, self.book.on_tick(state.alarms, at_s))
         effects += self.notifier.on_tick(state.notify, at_s)
