@@ -16,7 +16,7 @@ from typing import Any
 import pytest
 
 from helpers import debian
-from rushlight_drivers import Channel, lines
+from rushlight_drivers import Channel, lines, mqtt, senml
 
 BOARD = Path(__file__).parents[2] / "deploy/board"
 HARDWARE = Path(__file__).parent / "board_hardware"
@@ -246,14 +246,19 @@ def test_a_cable_that_comes_off_is_never_a_temperature(micropython: list[str]) -
     assert heard(sent)[0] == ("temperature", None, "no_value")
 
 
-def test_senml_is_what_rfc_8428_asks_for(calculate: Calculator) -> None:
+def test_senml_is_taken_by_the_mqtt_driver(calculate: Calculator) -> None:
     pairs = [["id", "foyer-board"], ["temp", 24.6875], ["light", None], ["ph_mv", -12.5], ["n", 3]]
-    pack = json.loads(calculate(f"framing.senml('foyer-board', {pairs}).decode()"))
-    names = {pack[0]["bn"] + r["n"]: r for r in pack}
-    # RFC 8428 table 2: bn, n, u, v and vs; section 12.1: units Cel, lx, V, pH; a name uses A-Z a-z 0-9 - : . / _.
-    assert names["foyer-board/temp"]["v"] == 24.6875
-    assert names["foyer-board/temp"]["u"] == "Cel"
-    assert names["foyer-board/ph"] == {"n": "ph", "u": "V", "v": -0.0125}
-    assert "foyer-board/light" not in names
-    assert all(("v" in r) != ("vs" in r) for r in pack)
-    assert all("t" not in r for r in pack)
+    pack = calculate(f"framing.senml('foyer-board', {pairs}).decode()").encode()
+    fields = {"temp": "temperature", "light": "light", "ph": "ph"}
+    channels = [
+        Channel(q, mqtt.Options(topic="boards/foyer-board", format="senml", record=f"foyer-board/{f}"), q)
+        for f, q in fields.items()
+    ]
+    samples = mqtt.PayloadCodec(channels).samples("boards/foyer-board", pack, 0.0)
+    # Units as RFC 8428, section 12.1, registers them; a light that is not known is not there.
+    assert [(s.channel, s.value, s.unit, s.trouble) for s in samples if s.value is not None] == [
+        ("temperature", 24.6875, "Cel", ""),
+        ("ph", -0.0125, "V", ""),
+    ]
+    assert {r.name: r.text for r in senml.parse(pack) if r.text} == {"foyer-board/id": "foyer-board"}
+    assert not any(r.time_s for r in senml.parse(pack)), "the board has no clock to trust"

@@ -1,0 +1,168 @@
+"""Clean Debian machines with a real systemd, booted in systemd-nspawn without any network."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+
+from helpers.debian import UnobtainableError, made_once, mirror, run
+
+REPOSITORY = Path(__file__).parents[2]
+PYTHON = {"bookworm": "3.11", "trixie": "3.13"}
+_INCLUDED = "systemd,systemd-sysv,dbus,udev,libpam-systemd,procps,python3"
+_FETCHED = ("python3-venv", "mosquitto", "openssl")
+"""Packages that install.sh asks for; fetched beforehand, not installed, for there is no network inside."""
+
+
+def _need_tools() -> None:
+    if os.geteuid() != 0:
+        raise UnobtainableError("needs root")
+    for tool in ("debootstrap", "systemd-nspawn", "nsenter"):
+        if shutil.which(tool) is None:
+            raise UnobtainableError(f"needs {tool}")
+
+
+def clean_root(suite: str) -> Path:
+    """A minimal root of that release, as debootstrap makes it; raises UnobtainableError."""
+    _need_tools()
+    with made_once(f"root-{suite}") as (final, part):
+        if part is not None:
+            run("debootstrap", "--variant=minbase", f"--include={_INCLUDED}", suite, part, mirror())
+            run("chroot", part, "apt-get", "-qq", "update")
+            run(
+                "chroot", part, "env", "DEBIAN_FRONTEND=noninteractive",
+                "apt-get", "-qq", "install", "--download-only", "--no-install-recommends", "-y", *_FETCHED,
+            )  # fmt: skip
+    return final
+
+
+def requirements() -> list[str]:
+    """What the installation needs from the package index, with what building a wheel takes."""
+    project = tomllib.loads((REPOSITORY / "pyproject.toml").read_text())
+    extras = project["project"]["optional-dependencies"]
+    return [*project["project"]["dependencies"], *extras["pictures"], *project["build-system"]["requires"], "wheel"]
+
+
+def wheels(suite: str) -> Path:
+    """A folder with wheels of everything for that release's Python; raises UnobtainableError."""
+    wanted, python = requirements(), PYTHON[suite]
+    digest = hashlib.sha256("\n".join(wanted).encode()).hexdigest()[:8]
+    with made_once(f"wheels-{python}-{digest}") as (final, part):
+        if part is not None:
+            platforms = [f"--platform={p}_{os.uname().machine}" for p in ("manylinux2014", "manylinux_2_28", "linux")]
+            run(
+                sys.executable, "-m", "pip", "-q", "download", "--only-binary=:all:", "--implementation=cp",
+                f"--python-version={python}", *platforms, "-d", part, *wanted,
+            )  # fmt: skip
+    return final
+
+
+class Machine:
+    """A booted machine.  `root` is its file system as seen from outside."""
+
+    def __init__(self, root: Path, log: Path, binds: dict[Path, str]) -> None:
+        self.root, self._log, self._binds = root, log, binds
+        self._nspawn: subprocess.Popen[bytes] | None = None
+        self._leader = 0
+
+    def boot(self) -> None:
+        binds = [f"--bind-ro={outside}:{inside}" for outside, inside in self._binds.items()]
+        with self._log.open("ab") as log:
+            self._nspawn = subprocess.Popen(
+                ["systemd-nspawn", "-q", "-D", self.root, "--boot", "--register=no", "--keep-unit", "--private-network",
+                 "--console=pipe", "--hostname=reading-pi", *binds],
+                stdin=subprocess.DEVNULL, stdout=log, stderr=log,
+            )  # fmt: skip
+        deadline = time.monotonic() + 60
+        while time.monotonic() < deadline and self._nspawn.poll() is None:
+            with contextlib.suppress(OSError, ValueError, IndexError):
+                children = Path(f"/proc/{self._nspawn.pid}/task/{self._nspawn.pid}/children").read_text()
+                self._leader = int(children.split()[0])
+                if self.run("systemctl", "is-system-running", check=False).stdout.strip() in {"running", "degraded"}:
+                    return
+            time.sleep(0.1)
+        raise AssertionError(f"the machine does not come up:\n{self._log.read_text()[-3000:]}")
+
+    def run(
+        self, *command: str, check: bool = True, timeout: float = 300, stdin: str = ""
+    ) -> subprocess.CompletedProcess[str]:
+        """Run a command inside as root, with a plain environment."""
+        enter = [
+            "nsenter",
+            "-t",
+            str(self._leader),
+            "-a",
+            "env",
+            "-i",
+            "PATH=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin",
+        ]
+        done = subprocess.run(
+            [*enter, "LC_ALL=C.UTF-8", "HOME=/root", *command],
+            input=stdin,
+            capture_output=True,
+            text=True,
+            timeout=timeout,
+            check=False,
+        )
+        if check and done.returncode:
+            raise AssertionError(
+                f"{' '.join(command)}: status {done.returncode}\n{done.stdout[-4000:]}\n{done.stderr[-4000:]}"
+            )
+        return done
+
+    def show(self, property_: str, unit: str = "rushlight.service") -> str:
+        return self.run("systemctl", "show", "-P", property_, unit).stdout.strip()
+
+    def until(self, what: str, condition: object, within_s: float) -> None:
+        """Wait until `condition()` is true."""
+        assert callable(condition)
+        deadline = time.monotonic() + within_s
+        while not condition():
+            if time.monotonic() > deadline:
+                log = self.run("journalctl", "-u", "rushlight", "-n", "40", "--no-pager", check=False).stdout
+                raise AssertionError(f"not within {within_s:g} s: {what}\n{log}")
+            time.sleep(0.2)
+
+    def power_off(self) -> None:
+        if self._nspawn is None:
+            return
+        if self._nspawn.poll() is None:
+            self.run("systemctl", "poweroff", check=False)
+            try:
+                self._nspawn.wait(40)
+            except subprocess.TimeoutExpired:
+                self._nspawn.terminate()
+                self._nspawn.terminate()
+                self._nspawn.wait(20)
+        self._nspawn = None
+
+
+@contextlib.contextmanager
+def machine(suite: str, source: Path = REPOSITORY) -> Iterator[Machine]:
+    """A fresh machine of that release, not yet booted, with this source tree in /src and the wheels in /wheels.
+
+    What it writes is gone afterwards.  Raises UnobtainableError.
+    """
+    root, wheelhouse = clean_root(suite), wheels(suite)
+    with tempfile.TemporaryDirectory(prefix="machine-") as t:
+        tmp = Path(t)
+        for name in ("upper", "work", "root"):
+            (tmp / name).mkdir(mode=0o755)
+        tmp.chmod(0o755)
+        options = f"lowerdir={root},upperdir={tmp}/upper,workdir={tmp}/work"
+        run("mount", "-t", "overlay", "overlay", "-o", options, tmp / "root")
+        made = Machine(tmp / "root", tmp / "log", {source: "/src", wheelhouse: "/wheels"})
+        try:
+            yield made
+        finally:
+            made.power_off()
+            run("umount", tmp / "root")
