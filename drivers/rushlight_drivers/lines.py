@@ -20,7 +20,7 @@ from rushlight_drivers import jsonpointer, serialport
 from rushlight_drivers.checksums import TEXT_SUMS
 from rushlight_drivers.contract import Channel, DriverSpec, LinkError, Monotonic, Sample, Trouble
 from rushlight_drivers.framing import Framer, Terminator
-from rushlight_drivers.numerals import as_number, sentinels_of
+from rushlight_drivers.numerals import judged, sentinels_of
 from rushlight_drivers.serialport import SerialOptions, SerialPort
 from rushlight_drivers.session import Session, disagreement
 
@@ -194,7 +194,7 @@ def _columns_lookup(body: bytes, options: Options) -> Lookup:
     def lookup(field: str) -> object:
         if not field.isdecimal() or not 1 <= int(field) <= len(cells):
             raise KeyError(field)
-        return cells[int(field) - 1].strip(" \t")
+        return cells[int(field) - 1]
 
     return lookup
 
@@ -215,14 +215,8 @@ def _sample(channel: Channel, lookup: Lookup, mono_s: float) -> Sample | None:
         if options.format == "columns":
             return Sample(channel.name, mono_s, None, "garbled", f"no column {options.field}")
         return None
-    if said is None or (isinstance(said, str) and said.lower() in options.no_value):
-        return Sample(channel.name, mono_s, None, "no_value", "the device says that it has none")
-    value = as_number(said)
-    if value is None:
-        return Sample(channel.name, mono_s, None, "garbled", f"{options.field} is no number: {str(said)[:40]!r}")
-    if value in sentinels_of(options.sentinels, channel.quantity):
-        return Sample(channel.name, mono_s, None, "sentinel", f"{value:g} is this device's word for a fault", raw=value)
-    return Sample(channel.name, mono_s, value)
+    j = judged(said, options.no_value, sentinels_of(options.sentinels, channel.quantity))
+    return Sample(channel.name, mono_s, j.value, j.trouble, j.detail, raw=j.raw)
 
 
 class LinesDriver(Session):

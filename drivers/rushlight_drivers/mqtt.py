@@ -27,7 +27,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from rushlight_drivers import jsonpointer, senml
 from rushlight_drivers.contract import Channel, DriverSpec, LinkError, Monotonic, Sample, Trouble
-from rushlight_drivers.numerals import as_number, sentinels_of
+from rushlight_drivers.numerals import as_number, judged, sentinels_of
 from rushlight_drivers.session import Session, disagreement
 
 _OPEN_S = 8.0
@@ -142,16 +142,11 @@ def _of_channel(channel: Channel, payload: bytes, mono_s: float, *, retained: bo
 
 def _sample(channel: Channel, found: _Found, mono_s: float, *, retained: bool) -> Sample:
     name, said, at_s = channel.name, found.said, mono_s - found.age_s
-    if said is None or (isinstance(said, str) and said.strip().lower() in _NO_VALUE):
-        return Sample(name, at_s, None, "no_value", "the device says that it has none", found.unit)
-    value = as_number(said.strip() if isinstance(said, str) else said)
-    if value is None:
-        return Sample(name, at_s, None, "garbled", f"is no number: {str(said)[:40]!r}", found.unit)
-    if value in sentinels_of(channel.options.sentinels, channel.quantity):
-        return Sample(name, at_s, None, "sentinel", f"{value:g} is this device's word for a fault", found.unit, value)
-    trouble: Trouble = "retained" if retained else ""
-    detail = "a stored message; the device may be gone" if retained else ""
-    return Sample(name, at_s, value, trouble, detail, found.unit, source_unix_s=found.time_s)
+    j = judged(said, _NO_VALUE, sentinels_of(channel.options.sentinels, channel.quantity))
+    trouble, detail = j.trouble, j.detail
+    if retained and not trouble:
+        trouble, detail = "retained", "a stored message; the device may be gone"
+    return Sample(name, at_s, j.value, trouble, detail, found.unit, j.raw, source_unix_s=found.time_s)
 
 
 def _text(payload: bytes) -> str:

@@ -1,13 +1,18 @@
 """Numbers as devices write them: plain ASCII, whole, finite, and nothing else.
 
-Owns the one rule by which text becomes a number in this package.  Never repairs: a number with something
-wrong about it is no number, because a wrong value does more harm than a missing one.
+Owns the one rule by which text becomes a number in this package, and the words for what is wrong with what
+is not one.  Never repairs: a number with something wrong about it is no number, because a wrong value does more
+harm than a missing one.
 """
 
 from __future__ import annotations
 
 import math
 import re
+from collections.abc import Container
+from dataclasses import dataclass
+
+from rushlight_drivers.contract import Trouble
 
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]+)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
 _LONGEST = 64
@@ -40,3 +45,25 @@ def sentinels_of(given: tuple[float, ...] | None, quantity: str) -> tuple[float,
     if given is not None:
         return given
     return (_DISCONNECTED_C, _POWER_ON_C) if quantity in {"temperature", "air_temperature"} else ()
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """What a device's word for a value amounts to; `raw` is a number that was refused."""
+
+    value: float | None = None
+    trouble: Trouble = ""
+    detail: str = ""
+    raw: float | None = None
+
+
+def judged(said: object, no_value: Container[str], sentinels: Container[float]) -> Judged:
+    """Judge one word: `no_value` holds, in small letters, what the device writes when it has none."""
+    if said is None or (isinstance(said, str) and said.strip().lower() in no_value):
+        return Judged(None, "no_value", "the device says that it has none")
+    value = as_number(said.strip(" \t") if isinstance(said, str) else said)
+    if value is None:
+        return Judged(None, "garbled", f"is no number: {str(said)[:40]!r}")
+    if value in sentinels:
+        return Judged(None, "sentinel", f"{value:g} is this device's word for a fault", value)
+    return Judged(value)
