@@ -31,7 +31,7 @@ needs_mount = pytest.mark.skipif(
 )
 def test_on_a_real_small_file_system(tmp_path: Path, story: str) -> None:
     env = os.environ | {"PYTHONPATH": str(HERE.parents[1])}
-    size = "16m" if story == "reserve_is_used" else "4m"
+    size = "32m" if story == "reserve_is_used" else "4m"
     script = f'mount -t tmpfs -o size={size} tmpfs "$1" && exec "$2" "$3" "$4" "$1"'
     command = ["unshare", "-m", "sh", "-c", script, "sh", str(tmp_path), sys.executable, str(HERE), story]
     done = subprocess.run(command, capture_output=True, text=True, env=env, timeout=120, check=False)

@@ -33,9 +33,14 @@ class Pending:
     def __bool__(self) -> bool:
         return bool(self.readings or self.others)
 
+    @property
+    def at_bound(self) -> bool:
+        """Whether one more reading would push out another."""
+        return len(self.readings) == self._most_readings
+
     def add_reading(self, row: rows.ReadingRow) -> None:
         """Keep a reading; beyond the bound the oldest one goes."""
-        if len(self.readings) == self._most_readings:
+        if self.at_bound:
             self.dropped_readings += 1
         self.readings.append(row)
 

@@ -202,16 +202,18 @@ class Journal:
         for r in recorded:
             if type(r.event) is not Reading and (type(r.event) is Tick or not r.event.id):
                 raise ValueError(f"a {r.event.kind or type(r.event).__name__} without an id can't be kept")
-        seqs = tuple(self._add(r) for r in recorded)
+        seqs = tuple(self._add(r, at_s) for r in recorded)
         if effects:
             mono_ms = rows.optional_ms(recorded[-1].mono_s) if recorded else None
             clock_ok = all(r.clock_ok for r in recorded)
             self._add_effects(effects, (self._boot_no, mono_ms, int(clock_ok)))
         return Appended(seqs, durable=self.commit(at_s, urgent=True) if urgent else False)
 
-    def _add(self, recorded: Recorded) -> int | None:
+    def _add(self, recorded: Recorded, at_s: float) -> int | None:
         event = recorded.event
         if type(event) is Reading:
+            if self._pending.at_bound:
+                self.commit(at_s)  # a batch larger than memory's bound goes to the disk in parts
             self._seq += 1
             probe = self._probes.get((event.probe, event.unit)) or self._new_probe(event.probe, event.unit)
             self._pending.add_reading(rows.reading_row(self._seq, probe, event, self._boot_no, recorded))
