@@ -21,6 +21,7 @@ from pydantic import TypeAdapter, ValidationError
 
 import rushlight_drivers
 from rushlight import checking
+from rushlight.alarms.table import TABLE
 from rushlight.checking import Fault
 from rushlight.science import photometry
 from rushlight.settings import Config, Kit, Probe, Tank
@@ -174,6 +175,10 @@ def _cross_faults(config: Config) -> list[Fault]:
             for s, pads in kit.pads.items()
             if len(pads) < 2 or any(b <= a for a, b in itertools.pairwise(pads))
         ]
+    for key in ("priority", "on_delay_s", "off_delay_s"):
+        for name in getattr(config.alarms, key):
+            if name not in TABLE:
+                found.append(Fault(f"alarms.{key}.{name}", f"no alarm called {name!r}{checking.nearest(name, TABLE)}"))
     tanks = [t.id for t in config.tank]
     for i, probe in enumerate(config.probe):
         if probe.tank not in tanks:

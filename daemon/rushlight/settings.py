@@ -182,6 +182,10 @@ class Alarms:
     """Alarm names (`ph_low`) or ids (`foyer.ph_low`) that are watched but never told."""
     priority: dict[str, Priority] = field(default_factory=dict)
     """Alarm name to priority, where the table's default does not suit."""
+    on_delay_s: dict[str, NotNegative] = field(default_factory=dict)
+    """Alarm name to the seconds that it must stand before it is raised."""
+    off_delay_s: dict[str, NotNegative] = field(default_factory=dict)
+    """Alarm name to the seconds that it must be gone before it returns."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -80,6 +80,8 @@ class AlarmBook:
         self._probes = frozenset(p.id for p in config.probe)
         self._out = frozenset(config.alarms.out_of_service)
         self._priority = dict(config.alarms.priority)
+        self._on_delay_s = {name: row.on_delay_s for name, row in TABLE.items()} | config.alarms.on_delay_s
+        self._off_delay_s = {name: row.off_delay_s for name, row in TABLE.items()} | config.alarms.off_delay_s
 
     def initial(self) -> AlarmsState:
         """Nothing stands."""
@@ -264,7 +266,7 @@ class AlarmBook:
         if record.undo_due_s is not None:  # a milder word of this same instant had stopped the delay
             record.pending, record.due_s = "raise", record.undo_due_s
         elif record.pending != "raise":
-            record.pending, record.due_s = "raise", at_s + row.on_delay_s
+            record.pending, record.due_s = "raise", at_s + self._on_delay_s[row.name]
         elif record.due_s is None:
             record.due_s = at_s + record.left_s
         record.left_s, record.undo_due_s = 0.0, None
@@ -281,7 +283,8 @@ class AlarmBook:
         if record.undo_due_s is not None:
             record.pending, record.due_s = "clear", record.undo_due_s
         elif record.pending != "clear":
-            delay_s = max(row.off_delay_s, STEADY_S) if record.unstable else row.off_delay_s
+            delay_s = self._off_delay_s[row.name]
+            delay_s = max(delay_s, STEADY_S) if record.unstable else delay_s
             record.pending, record.due_s = "clear", at_s + delay_s
         elif record.due_s is None:
             record.due_s = at_s + record.left_s
