@@ -14,7 +14,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Annotated, Any, ClassVar, Literal
 
-from annotated_types import MinLen
+from annotated_types import Ge, Le, MinLen
 
 from rushlight_drivers import jsonpointer, serialport
 from rushlight_drivers.checksums import TEXT_SUMS
@@ -36,8 +36,10 @@ class Options(SerialOptions):
     format: Literal["json", "pairs", "columns"] = "json"
     """`json`: one object a line.  `pairs`: name=value (or name:value), apart by commas, semicolons or blanks.
     `columns`: values apart by `separator`."""
-    separator: str = ","
-    """Between columns; empty means blanks and tabs."""
+    separator: Annotated[str, MinLen(1)] = ","
+    """Between columns; a blank stands for any run of blanks and tabs."""
+    columns: Annotated[int, Ge(0), Le(100)] = 0
+    """How many columns a line has, so that one that lost or gained some is noticed; 0: any number."""
     starts_with: str = ""
     """Only lines that begin so are this probe's; others are left alone."""
     checksum: Literal["none", "xor", "crc16_modbus", "crc16_xmodem"] = "none"
@@ -60,6 +62,7 @@ _LINK_SETTINGS = (
     *serialport.LINK_SETTINGS,
     "format",
     "separator",
+    "columns",
     "checksum",
     "terminator",
     "identity",
@@ -189,7 +192,9 @@ def _pairs_lookup(body: bytes, _: Options) -> Lookup:
 
 def _columns_lookup(body: bytes, options: Options) -> Lookup:
     text = _ascii(body)
-    cells = text.split(options.separator) if options.separator else text.split()
+    cells = text.split(options.separator) if options.separator.strip() else text.split()
+    if options.columns and len(cells) != options.columns:
+        raise _UnreadableError("garbled", f"{len(cells)} columns instead of {options.columns}")
 
     def lookup(field: str) -> object:
         if not field.isdecimal() or not 1 <= int(field) <= len(cells):

@@ -48,8 +48,9 @@ class Options(SerialOptions):
     itself, sent back as an echo, is always passed over."""
     refusals: tuple[str, ...] = ("?", "err", "ERR")
     """What begins so means that the instrument does not understand, or can't."""
-    separator: str = ","
-    """Between the columns of an answer; empty means blanks."""
+    separator: str = ""
+    """Between the columns of an answer; a blank stands for any run of blanks.  Empty: the answer is the value alone, so
+    that 7,02 is not taken for 7."""
     column: Annotated[int, Ge(1), Le(100)] = 1
     """Which column is the value."""
     no_value: tuple[str, ...] = ("", "null", "none", "nan", "--", "---", "n/a")
@@ -108,7 +109,8 @@ def _judge(said: str, options: Options, quantity: str) -> Judged:
         return Judged(None, "unreadable", f"the instrument refuses {options.ask!r}: {said[:40]!r}")
     if not said.isascii():
         return Judged(None, "garbled", f"bytes that are not ASCII: {said[:40]!r}")
-    cells = said.split(options.separator) if options.separator else said.split()
+    blank = options.separator.strip() == ""
+    cells = [said] if not options.separator else said.split(None if blank else options.separator)
     if len(cells) < options.column:
         return Judged(None, "garbled", f"no column {options.column} in {said[:40]!r}")
     return judged(cells[options.column - 1], options.no_value, sentinels_of(options.sentinels, quantity))
