@@ -7,6 +7,7 @@ import threading
 import zoneinfo
 
 import pytest
+
 from rushlight.service.calendar import Calendar, Job
 
 DUBLIN = zoneinfo.ZoneInfo("Europe/Dublin")

@@ -1,0 +1,80 @@
+"""A real daemon in a process of its own, and a fake kernel tree for it to read."""
+
+from __future__ import annotations
+
+import json
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+RUSHLIGHT = [sys.executable, "-m", "rushlight"]
+
+
+def until(check: Callable[[], Any], timeout_s: float = 30.0, what: str = "") -> Any:
+    """Wait until `check` gives something true, and return it; an assertion that fails inside counts as not yet."""
+    end, last = time.monotonic() + timeout_s, None
+    while time.monotonic() < end:
+        try:
+            if got := check():
+                return got
+        except AssertionError as e:
+            last = e
+        time.sleep(0.05)
+    raise AssertionError(f"waited {timeout_s} s in vain for {what or check}: {last}")
+
+
+def one_wire(root: Path, device: str, temp_c: float) -> Path:
+    """A thermometer as the kernel shows it: nine bytes with their CRC and the temperature."""
+    folder = root / device
+    folder.mkdir(parents=True, exist_ok=True)
+    word = round(temp_c * 16) & 0xFFFF
+    pad = [word & 0xFF, word >> 8, 0x4B, 0x46, 0x7F, 0xFF, 0x0C, 0x10]
+    crc = 0
+    for byte in pad:
+        for n in range(8):
+            mix = (crc ^ byte >> n) & 1
+            crc = crc >> 1 ^ (0x8C if mix else 0)
+    text = " ".join(f"{b:02x}" for b in [*pad, crc])
+    file = folder / "w1_slave"
+    beside = folder / ".new"
+    beside.write_text(f"{text} : crc={crc:02x} YES\n{text} t={round(temp_c * 1000)}\n")
+    beside.replace(file)
+    return file
+
+
+class Daemon:
+    """`rushlight run` with its own configuration; `log` collects what it says."""
+
+    def __init__(self, config: Path) -> None:
+        self.config, self.log = config, config.with_name("daemon.log")
+        self.process: subprocess.Popen[bytes] | None = None
+
+    def start(self) -> Daemon:
+        with self.log.open("ab") as out:
+            self.process = subprocess.Popen([*RUSHLIGHT, "run", "--config", str(self.config)], stdout=out, stderr=out)
+        until(lambda: self.command("status", check=False).returncode == 0, 60, f"the daemon: {self.log.read_text()}")
+        return self
+
+    def command(self, *words: str, check: bool = True) -> subprocess.CompletedProcess[str]:
+        command = [*RUSHLIGHT, *words, "--config", str(self.config)]
+        got = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
+        assert not check or got.returncode == 0, f"{words}: {got.stdout} {got.stderr}"
+        return got
+
+    def view(self) -> dict[str, Any]:
+        view: dict[str, Any] = json.loads(self.command("status", "--json").stdout)
+        return view
+
+    def kill(self) -> None:
+        assert self.process is not None
+        self.process.send_signal(signal.SIGKILL)
+        self.process.wait(10)
+
+    def stop(self) -> int:
+        assert self.process is not None
+        self.process.terminate()
+        return self.process.wait(30)
