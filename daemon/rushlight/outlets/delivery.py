@@ -7,6 +7,7 @@ came of its one parcel.  A message is closed after success alone; in doubt it go
 
 from __future__ import annotations
 
+import dataclasses
 import logging
 import queue
 import threading
@@ -26,6 +27,8 @@ ALONE_KEYS = ("selftest:", "weekly:")
 """Messages that mean something on their own channel only."""
 STAND_IN_AFTER_S = 1800.0
 """A message that is not high waits this long for its own channel before another one stands in."""
+OLD_S = 900.0
+"""A message older than this says so: what it tells of may be over."""
 HUNG_S = 360.0
 """A send that has not come back after this, though its deadline is shorter, is given up (a name look-up can hang)."""
 MOST_ABANDONED = 3
@@ -135,7 +138,7 @@ class Delivery:
                 continue
             rows = self._outbox.due(now_s, name, 1)
             if rows:
-                self._give(lane, rows[0], self._parcel(rows[0]))
+                self._give(lane, rows[0], _aged(rows[0], self._parcel(rows[0]), now_s))
                 given += 1
         return given
 
@@ -250,6 +253,15 @@ class Delivery:
                 log.error("outlet=%s defect=%s at=%s", name, type(e).__name__, where)  # noqa: TRY400
                 result = Later(f"a defect in this program ({type(e).__name__} at {where})")
             self._post(Outcome(name, job, row, result if result is not None else Done()))
+
+
+def _aged(row: Row, parcel: Parcel, now_s: float) -> Parcel:
+    """The parcel, with its age in the text if an outage held it up."""
+    age_s = now_s - row.created_ms / 1000
+    if age_s < OLD_S or row.key.startswith(ALONE_KEYS):
+        return parcel
+    age = f"{age_s / 3600:.0f} h" if age_s >= 5400 else f"{age_s / 60:.0f} min"
+    return dataclasses.replace(parcel, body=f"{parcel.body} (Written {age} ago; it could not be sent before.)")
 
 
 def _place(error: BaseException) -> str:

@@ -1,0 +1,442 @@
+"""From the alarm to the phone through every kind of trouble: a fault map over real receivers, and outages with a kill.
+
+Alarms go through the real state machine and the real rules of who is told, wait in the journal's own outbox on
+SQLite, and are sent by the real workers over loopback.  Only the clock is simulated.
+"""
+
+import json
+import queue
+import random
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from rushlight.alarms.finding import Finding
+from rushlight.alarms.machine import AlarmBook, AlarmsState
+from rushlight.alarms.notify import Notifier, NotifyState
+from rushlight.clock import SimulatedClock, SystemClock
+from rushlight.effects import AlarmChange, Message
+from rushlight.journal import outbox as journal_outbox
+from rushlight.journal import schema
+from rushlight.outlets.delivery import HUNG_S, MOST_ABANDONED, Delivery
+from rushlight.outlets.push import PushOutlet
+from rushlight.outlets.result import Done, Later, Never, Parcel
+from rushlight.outlets.webhook import WebhookOutlet
+from rushlight.settings import Config, Contacts, Kit, Person, Push, Site, Tank, Webhook
+
+T0 = 1_750_000_000.0  # 15 June 2025, 15:06 UTC
+ROUTE = ("push", "webhook")
+CONFIG = Config(
+    site=Site(timezone="Europe/Dublin"),
+    tank=(Tank(id="foyer", litres=140, name="Foyer"), Tank(id="reading-room", litres=54, name="Reading room")),
+    kit=(Kit(id="strip"),),
+    push=Push(server="http://set.later", topic="t"),
+    webhook=Webhook(url="http://set.later"),
+    contacts=Contacts(person=(Person(id="duty"), Person(id="head"))),
+)
+
+
+def open_outbox(conn):
+    def known(key, channel):
+        return conn.execute("SELECT 1 FROM outbox WHERE key = ? AND channel = ?", (key, channel)).fetchone() is not None
+
+    def write(_table, _key, sql, values):
+        with conn:
+            conn.execute(sql, values)
+
+    box = journal_outbox.Outbox(write, known)
+    box.load(conn)
+    return box
+
+
+def parcel(row):
+    return Parcel(key=row.key, priority=row.priority, title=row.title, body=row.body, alarm_id=row.alarm_id)
+
+
+class House:
+    """A daemon in little: alarm book, notifier, outbox, delivery; time stands still until `run` moves it."""
+
+    def __init__(self, outlets, seed=0):
+        self.conn = sqlite3.connect(":memory:", isolation_level=None)
+        schema.migrate(self.conn, T0)
+        self.rng = random.Random(seed)
+        self.book, self.alarms = AlarmBook(CONFIG), AlarmsState()
+        self.notifier, self.notify = Notifier(CONFIG), NotifyState()
+        self.clock = SimulatedClock(wall_s=T0)
+        self.outlets, self.messages, self.verdicts, self.done = outlets, [], [], []
+        self.start()
+
+    @property
+    def now_s(self):
+        return self.clock.wall_s()
+
+    def start(self):
+        self.outbox, self.outcomes = open_outbox(self.conn), queue.Queue()
+        self.delivery = Delivery(
+            self.outlets, self.outbox, self.clock, parcel=parcel, route=lambda _: ROUTE, post=self.outcomes.put
+        )
+        self.delivery.start()
+
+    def kill(self):
+        """What was on its way when the process died has no outcome; the outbox is read back from the disk."""
+        self.delivery.stop()
+        self.start()
+
+    def find(self, alarm, says, tank="foyer"):
+        self._tell(self.book.judge(self.alarms, self.now_s, Finding(alarm=alarm, tank=tank, says=says)))
+
+    def _tell(self, effects):
+        for e in effects:
+            if isinstance(e, AlarmChange):
+                self._put(self.notifier.on_change(self.notify, e))
+
+    def _put(self, effects):
+        for m in effects:
+            self.messages.append(m)
+            assert self.outbox.put(m)
+
+    def tick(self):
+        self._tell(self.book.on_tick(self.alarms, self.now_s))
+        self._put(self.notifier.on_tick(self.notify, self.now_s))
+
+    def deliver(self):
+        """Give out what is due until nothing is, at this one moment."""
+        while given := self.delivery.offer(self.now_s):
+            for _ in range(given):
+                outcome = self.outcomes.get(timeout=20)
+                if isinstance(outcome.result, Done):
+                    self.done.append((outcome.channel, outcome.row.key))
+                verdict = self.delivery.settle(outcome, self.now_s)
+                if verdict:
+                    self.verdicts.append(verdict)
+
+    def next_s(self):
+        times = [self.book.next_wake(self.alarms), self.notifier.next_wake(self.notify)]
+        times += [max(r.next_try_ms, r.not_before_ms) / 1000 for r in self.outbox.waiting()]
+        return min((t for t in times if t is not None and t > self.now_s), default=None)
+
+    def run(self, until_s):
+        while True:
+            self.tick()
+            self.deliver()
+            next_s = self.next_s()
+            if next_s is None or next_s > until_s:
+                self.clock.advance(max(0.0, until_s - self.now_s))
+                return
+            self.clock.advance(next_s - self.now_s)
+
+    def rows(self):
+        names = ", ".join(journal_outbox.COLUMNS)
+        return journal_outbox.rows_of(self.conn.execute(f"SELECT {names} FROM outbox ORDER BY no"))
+
+
+def keys_at(receiver):
+    return [json.loads(r.headers["idempotency-key"]) for r in receiver.accepted]
+
+
+def outlets(push, hook, deadline_s=0.6):
+    return {
+        "push": PushOutlet(Push(server=push.url, deadline_s=deadline_s), "t", "", time.time),
+        "webhook": WebhookOutlet(Webhook(deadline_s=deadline_s), hook.url, "", time.time),
+    }
+
+
+def check_promises(house, receivers):
+    """What must hold once all trouble is over."""
+    at = {name: keys_at(r) for name, r in receivers.items()}
+    everywhere = set().union(*map(set, at.values()))
+    put = {m.key: m for m in house.messages}
+    assert everywhere <= set(put), "nothing arrives that was not said"
+    assert {r.state for r in house.rows()} <= {"sent", "dropped", "failed"}, "nothing is left behind"
+    replaced = {s: m.key for m in house.messages for s in m.supersedes}
+    for key, message in put.items():
+        newest = key
+        while newest in replaced and newest not in everywhere:
+            newest = replaced[newest]
+        assert newest in everywhere, f"{key} is neither delivered nor replaced by something delivered"
+        if message.priority == "high" and "-raise@" in key:
+            assert key in everywhere, "every high alarm arrives"
+    for name, keys in at.items():
+        done = [key for channel, key in house.done if channel == name]
+        assert len(done) == len(set(done)), f"{name}: what was confirmed is never sent again"
+        assert set(done) <= set(keys), f"{name}: only what arrived counts as done"
+        check_order(house, [put[k] for k in keys])
+    check_identity(receivers)
+
+
+def check_order(house, taken):
+    """One channel took the messages about one alarm to one person in the order in which they were said."""
+    lanes = {}
+    for message in taken:
+        lanes.setdefault((message.alarm_id, message.contact), []).append(house.messages.index(message))
+    for lane, order in lanes.items():
+        assert order == sorted(order), f"{lane} out of order"
+
+
+def check_identity(receivers):
+    """Whatever was tried, confirmed or not: the same identity always said the same."""
+    bodies = {}
+    for request in (r for receiver in receivers.values() for r in receiver.requests):
+        text = request.json().get("message") or request.json().get("body")
+        bodies.setdefault(json.loads(request.headers["idempotency-key"]), set()).add(text.split(" (Written")[0])
+    assert all(len(b) == 1 for b in bodies.values())
+
+
+QUICK = ["200", "429:7", "429", "500", "503:120", "reset", "refuse"]
+SLOW = ["hang", "drip", "dripbody"]
+
+
+def fault_script(rng):
+    words = [rng.choice(QUICK) for _ in range(rng.randint(0, 9))]
+    if rng.random() < 0.12:
+        words.insert(rng.randint(0, len(words)), rng.choice(SLOW))
+    return " ".join([*words, "200"])
+
+
+def play_story(house, rng):
+    """Alarms come and go over some hours."""
+    for _ in range(rng.randint(2, 5)):
+        alarm = rng.choice(["temperature_high", "nitrite_high", "ph_low", "lamp_off"])
+        house.find(alarm, rng.choice(["raise", "raise", "clear"]), rng.choice(["foyer", "reading-room"]))
+        if rng.random() < 0.2:
+            house.kill()
+        house.run(house.now_s + rng.choice([60, 400, 1900, 7200]))
+    for alarm_id in list(house.alarms.alarms):
+        house._tell(house.book.acknowledge(house.alarms, house.now_s, alarm_id, "x"))
+
+
+@pytest.mark.parametrize("block", range(8))
+def test_the_fault_map(block, receiver):
+    """30 sequences of faults a block, 240 in all: both channels fail in their own way while alarms come and go."""
+    high = 0
+    for seed in range(block * 30, block * 30 + 30):
+        rng = random.Random(seed)
+        receivers = {"push": receiver(fault_script(rng)), "webhook": receiver(fault_script(rng))}
+        house = House(outlets(*receivers.values()), seed)
+        try:
+            play_story(house, rng)
+            house.run(house.now_s + 2 * 86400)
+            check_promises(house, receivers)
+            high += sum(m.priority == "high" for m in house.messages)
+        except AssertionError as e:
+            raise AssertionError(f"seed {seed}, scripts {[r.script for r in receivers.values()]}") from e
+        finally:
+            house.delivery.stop()
+            for r in receivers.values():
+                r.close()
+    assert high > 30, "the map is not empty of what matters"
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_a_day_without_network_and_a_kill_in_the_middle(seed, receiver):
+    rng = random.Random(seed)
+    receivers = {"push": receiver("refuse"), "webhook": receiver("refuse")}
+    house = House(outlets(*receivers.values()), seed)
+    try:
+        house.find("temperature_high", "raise")
+        house.run(house.now_s + rng.uniform(1, 12) * 3600)
+        house.find("probe_silent", "raise", "reading-room")
+        if rng.random() < 0.5:
+            house.find("temperature_high", "clear")
+        house.run(house.now_s + rng.uniform(1, 8) * 3600)
+        house.kill()
+        house.run(T0 + 86400)
+        assert all(not r.accepted for r in receivers.values())
+        waiting = house.outbox.waiting()
+        assert any(r.priority == "high" for r in waiting)
+        assert next(v.says for v in house.verdicts if v.channel == "push") == "raise"
+        for r in receivers.values():
+            r.script = "200"
+        house._tell(house.book.acknowledge(house.alarms, house.now_s, "foyer.temperature_high", "x"))
+        house.run(house.now_s + 600)
+        assert {r.key for r in house.outbox.waiting() if r.priority == "high"} == set(), "high is out within its cap"
+        house.run(house.now_s + 86400)
+        check_promises(house, receivers)
+        assert all("(Written" in r.json()["message"] for r in receivers["push"].accepted[:1])
+        assert house.verdicts[-1].says == "clear"
+    finally:
+        house.delivery.stop()
+
+
+def test_a_second_channel_stands_in_at_once_for_high(receiver):
+    push, hook = receiver("500"), receiver("200")
+    house = House(outlets(push, hook))
+    house.find("nitrite_high", "raise")
+    house.run(house.now_s + 60)
+    house.delivery.stop()
+    assert keys_at(hook) == [house.messages[0].key]
+
+
+def test_a_second_channel_waits_half_an_hour_for_medium(receiver):
+    push, hook = receiver("500"), receiver("200")
+    house = House(outlets(push, hook))
+    house.find("test_overdue", "raise")
+    house.run(house.now_s + 1500)
+    assert keys_at(hook) == []
+    house.run(house.now_s + 1500)
+    house.delivery.stop()
+    assert keys_at(hook) == [house.messages[0].key]
+    assert house.outbox.waiting() == [], "what arrived is not sent again when the first channel recovers"
+
+
+def test_a_refusal_for_good_goes_to_the_second_channel_and_is_told(receiver):
+    push, hook = receiver("403"), receiver("200")
+    house = House(outlets(push, hook))
+    house.find("test_overdue", "raise")
+    house.run(house.now_s + 5)
+    house.delivery.stop()
+    assert len(push.requests) == 1
+    assert keys_at(hook) == [house.messages[0].key]
+    assert ("push", "raise") in [(v.channel, v.says) for v in house.verdicts]
+
+
+@pytest.mark.parametrize("key", ["selftest:push:2025-W24", "weekly:2025-W24@duty"])
+def test_a_check_of_one_channel_is_not_sent_by_another(key, receiver):
+    push, hook = receiver("403"), receiver("200")
+    house = House(outlets(push, hook))
+    house._put([Message(at_s=T0, key=key, channel="push", priority="low", title="t", body="b")])
+    house.run(house.now_s + 86400)
+    house.delivery.stop()
+    assert hook.requests == []
+
+
+# -- workers
+
+
+class Hanging:
+    """A channel whose first sends never come back."""
+
+    certificate_until_s = None
+
+    def __init__(self):
+        self.gates, self.sent = [], []
+
+    def send(self, parcel):
+        gate = queue.Queue()
+        self.gates.append(gate)
+        result = gate.get()
+        self.sent.append(parcel.key)
+        return result
+
+    def check(self):
+        return Done()
+
+
+def wait_for(condition):
+    end = time.monotonic() + 10
+    while not condition():
+        assert time.monotonic() < end
+        time.sleep(0.005)
+
+
+def test_a_send_that_never_ends_is_given_up_and_tried_anew():
+    channel = Hanging()
+    house = House({"push": channel})
+    house._put([Message(at_s=T0, key="k", channel="push", priority="high", title="t", body="b")])
+    assert house.delivery.offer(house.now_s) == 1
+    wait_for(lambda: len(channel.gates) == 1)
+    house.clock.advance(HUNG_S + 1)
+    house.delivery.offer(house.now_s)
+    house.delivery.settle(house.outcomes.get(timeout=5), house.now_s)
+    (row,) = house.outbox.waiting()
+    assert row.tries == 1
+    house.clock.advance(600)
+    assert house.delivery.offer(house.now_s) == 1
+    wait_for(lambda: len(channel.gates) == 2)
+    # The first one comes back after all: that counts, and its late failure would not have.
+    channel.gates[0].put(Done("late"))
+    house.delivery.settle(house.outcomes.get(timeout=5), house.now_s)
+    assert house.outbox.waiting() == []
+    channel.gates[1].put(Later("x"))
+    house.delivery.settle(house.outcomes.get(timeout=5), house.now_s)
+    assert [r.state for r in house.rows()] == ["sent"]
+    assert house.delivery.stuck() == []
+    house.delivery.stop()
+
+
+def test_a_channel_that_hangs_again_and_again_is_reported_stuck():
+    channel = Hanging()
+    house = House({"push": channel})
+    house._put([Message(at_s=T0, key="k", channel="push", priority="high", title="t", body="b")])
+    for _ in range(MOST_ABANDONED + 1):
+        house.delivery.offer(house.now_s)
+        house.clock.advance(HUNG_S + 1)
+        house.delivery.offer(house.now_s)
+        house.delivery.settle(house.outcomes.get(timeout=5), house.now_s)
+        house.clock.advance(600)
+    assert house.delivery.stuck() == ["push"]
+    wait_for(lambda: len(channel.gates) == MOST_ABANDONED + 1)
+    for gate in channel.gates:
+        gate.put(Never("x"))
+    house.delivery.stop()
+
+
+def test_a_check_is_refused_while_the_channel_is_busy():
+    channel = Hanging()
+    house = House({"push": channel})
+    assert not house.delivery.check("email")
+    assert house.delivery.check("push")
+    assert not house.delivery.check("push")
+    assert house.delivery.settle(house.outcomes.get(timeout=5), house.now_s).says == "clear"
+    assert house.delivery.check("push")
+    house.delivery.stop()
+
+
+# -- a real process, really killed
+
+CHILD = """
+import queue, sqlite3, sys, time
+sys.path.insert(0, sys.argv[3])
+from test_delivery import deliver_for_ever
+deliver_for_ever(sys.argv[1], sys.argv[2])
+"""
+
+
+def deliver_for_ever(file, url):
+    """Runs in the child: the outbox on a file, everything due sent, each outcome committed before the next."""
+    conn = sqlite3.connect(file, isolation_level=None)
+    outcomes = queue.Queue()
+    push = PushOutlet(Push(server=url, deadline_s=2.0), "t", "", time.time)
+    delivery = Delivery(
+        {"push": push}, open_outbox(conn), SystemClock(), parcel=parcel, route=lambda _: ("push",), post=outcomes.put
+    )
+    delivery.start()
+    while True:
+        if delivery.offer(time.time()):
+            delivery.settle(outcomes.get(), time.time())
+        else:
+            time.sleep(0.01)
+
+
+def test_a_delivering_process_killed_again_and_again(receiver, tmp_path):
+    server, file = receiver("200"), tmp_path / "outbox.db"
+    conn = sqlite3.connect(file, isolation_level=None)
+    schema.migrate(conn, T0)
+    box = open_outbox(conn)
+    keys = [f"foyer.temperature_high#{i // 10}:{i % 10 + 1}-repeat@duty" for i in range(300)]
+    for key in keys:
+        box.put(Message(at_s=time.time(), key=key, channel="push", priority="high", title="t", body=key, alarm_id="a"))
+    conn.close()
+    rng, kills = random.Random(1), 0
+    while len(set(keys_at(server))) < len(keys) and kills < 40:
+        child = subprocess.Popen([sys.executable, "-c", CHILD, str(file), server.url, str(Path(__file__).parent)])
+        before = len(server.requests)
+        end = time.monotonic() + 20
+        while len(server.requests) == before and time.monotonic() < end:
+            time.sleep(0.005)
+        time.sleep(rng.uniform(0.0, 0.3))
+        child.send_signal(signal.SIGKILL)
+        child.wait()
+        kills += 1
+    got = keys_at(server)
+    twice = len(got) - len(set(got))
+    print(f"{len(keys)} messages, {kills} kills, {twice} sent twice under the same identity")
+    assert set(got) == set(keys), "nothing lost"
+    assert twice <= kills, "at most the one on its way at each kill goes again"
+    first = list(dict.fromkeys(got))
+    assert first == keys, "in order"
