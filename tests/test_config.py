@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
 from rushlight import config
 from rushlight.config import ConfigError
 
@@ -42,7 +43,9 @@ def test_site_one_tank_and_one_kit_are_enough() -> None:
 
 def test_the_contract_example_is_accepted() -> None:
     """The example of design section 7, as it stands in the demo's own configuration but for the driver."""
-    text = SMALLEST + """
+    text = (
+        SMALLEST
+        + """
 [[probe]]
 id = "foyer-light"
 tank = "foyer"
@@ -51,6 +54,7 @@ unit = "lx"
 driver = "none"
 every_seconds = 60
 """
+    )
     assert check(text).probe[0].every_seconds == 60
 
 

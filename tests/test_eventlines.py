@@ -7,6 +7,7 @@ import json
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from rushlight import eventlines
 from rushlight.eventlines import LineError, format_line, parse_line, rfc3339, unix_s
 
@@ -57,15 +58,31 @@ BAD = [
     (f'{{{AT},"kind":"water_change","tank":"t"}}', "line", "either fraction or litres"),
     (f'{{{AT},"kind":"water_change","tank":"t","fraction":30}}', "fraction", "less than or equal to 1"),
     (f'{{{AT},"kind":"test","tank":"t","method":"strip","values":{{}}}}', "values", ""),
-    (f'{{{AT},"kind":"test","tank":"t","method":"strip","values":{{"nitrat":5}}}}', "values.nitrat", "did you mean 'nitrate'?"),
-    (f'{{{AT},"kind":"test","tank":"t","method":"strip","values":{{"nitrate":"25"}}}}', "values.nitrate", "'>250' or '<5'"),
+    (
+        f'{{{AT},"kind":"test","tank":"t","method":"strip","values":{{"nitrat":5}}}}',
+        "values.nitrat",
+        "did you mean 'nitrate'?",
+    ),
+    (
+        f'{{{AT},"kind":"test","tank":"t","method":"strip","values":{{"nitrate":"25"}}}}',
+        "values.nitrate",
+        "'>250' or '<5'",
+    ),
     (f'{{{AT},"kind":"test","tank":"t","method":"strip","values":{{"nitrate":"> lots"}}}}', "values.nitrate", "number"),
     (f'{{{AT},"kind":"test","tank":"t","method":"strip","values":{{"nitrate":-5}}}}', "values.nitrate", "0 or more"),
-    (f'{{{AT},"kind":"test","tank":"t","method":"strip","values":{{"nitrate":5}},"units":{{"ph":"pH"}}}}', "units.ph", "no such value"),
+    (
+        f'{{{AT},"kind":"test","tank":"t","method":"strip","values":{{"nitrate":5}},"units":{{"ph":"pH"}}}}',
+        "units.ph",
+        "no such value",
+    ),
     (f'{{{AT},"kind":"lamp","tank":"t","what":"swapped"}}', "what", "expected 'replaced'"),
     (f'{{{AT},"kind":"correction","of":"x"}}', "replacement", "either void"),
     (f'{{{AT},"kind":"correction","of":"x","replacement":{{"kind":"feeding"}}}}', "replacement.at", "with offset"),
-    (f'{{{AT},"kind":"calibration","probe":"p","points":[{{"value":7,"rw":1}}]}}', "points[0].rw", "did you mean 'raw'?"),
+    (
+        f'{{{AT},"kind":"calibration","probe":"p","points":[{{"value":7,"rw":1}}]}}',
+        "points[0].rw",
+        "did you mean 'raw'?",
+    ),
 ]
 
 
@@ -120,7 +137,9 @@ _json = st.recursive(
     st.sampled_from([json.loads(g) for g in GOOD]),
     st.dictionaries(st.sampled_from([k for g in GOOD for k in json.loads(g)] + ["x"]), _json, max_size=3),
 )
-def test_no_record_does_anything_but_parse_or_raise_line_error(base: dict[str, object], changes: dict[str, object]) -> None:
+def test_no_record_does_anything_but_parse_or_raise_line_error(
+    base: dict[str, object], changes: dict[str, object]
+) -> None:
     try:
         event = parse_line(json.dumps(base | changes))
     except LineError:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from hypothesis import given
 from hypothesis import strategies as st
+
 from rushlight.intake.trust import PATIENCE_S, Restamp, Stepped, TimeLine
 
 

@@ -12,10 +12,9 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import rushlight_drivers
-from rushlight_drivers import Channel, Driver, DriverSpec, LinkError, Sample
-
 from rushlight.clock import Clock
 from rushlight.settings import Probe
+from rushlight_drivers import Channel, Driver, DriverSpec, LinkError, Sample
 
 log = logging.getLogger(__name__)
 

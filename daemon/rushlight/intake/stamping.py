@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from rushlight_drivers import Sample
-
 from rushlight.events import Quality, Reading
+from rushlight_drivers import Sample
 
 _FLAG_OF_TROUBLE: dict[str, Quality | None] = {
     "": None,  # nothing said: the core judges
