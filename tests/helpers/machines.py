@@ -67,12 +67,13 @@ def wheels(suite: str) -> Path:
 
 
 class Machine:
-    """A booted machine.  `root` is its file system as seen from outside."""
+    """A booted machine.  `root` is its file system as seen from outside, `source` the source tree that it sees."""
 
     def __init__(self, root: Path, log: Path, binds: dict[Path, str]) -> None:
         self.root, self._log, self._binds = root, log, binds
         self._nspawn: subprocess.Popen[bytes] | None = None
         self._leader = 0
+        self.source = REPOSITORY
 
     def boot(self) -> None:
         binds = [f"--bind-ro={outside}:{inside}" for outside, inside in self._binds.items()]
@@ -146,21 +147,35 @@ class Machine:
         self._nspawn = None
 
 
+def snapshot(folder: Path) -> Path:
+    """A copy of what a keeper downloads, so that it stays as it is while a test runs."""
+    skip = shutil.ignore_patterns("__pycache__", "*.egg-info")
+    for part in ("daemon", "drivers", "deploy"):
+        shutil.copytree(REPOSITORY / part, folder / part, ignore=skip)
+    for part in ("pyproject.toml", "README.md"):
+        shutil.copy(REPOSITORY / part, folder)
+    return folder
+
+
 @contextlib.contextmanager
-def machine(suite: str, source: Path = REPOSITORY) -> Iterator[Machine]:
+def machine(suite: str) -> Iterator[Machine]:
     """A fresh machine of that release, not yet booted, with this source tree in /src and the wheels in /wheels.
 
-    What it writes is gone afterwards.  Raises UnobtainableError.
+    `source` is the tree in /src as seen from outside.  What the machine writes is gone afterwards.  Raises
+    UnobtainableError.
     """
     root, wheelhouse = clean_root(suite), wheels(suite)
     with tempfile.TemporaryDirectory(prefix="machine-") as t:
         tmp = Path(t)
-        for name in ("upper", "work", "root"):
+        for name in ("upper", "work", "root", "src"):
             (tmp / name).mkdir(mode=0o755)
         tmp.chmod(0o755)
         options = f"lowerdir={root},upperdir={tmp}/upper,workdir={tmp}/work"
         run("mount", "-t", "overlay", "overlay", "-o", options, tmp / "root")
-        made = Machine(tmp / "root", tmp / "log", {source: "/src", wheelhouse: "/wheels"})
+        # debootstrap leaves this to the installer that follows it.
+        (tmp / "root/etc/hosts").write_text("127.0.0.1 localhost\n127.0.1.1 reading-pi\n")
+        made = Machine(tmp / "root", tmp / "log", {snapshot(tmp / "src"): "/src", wheelhouse: "/wheels"})
+        made.source = tmp / "src"
         try:
             yield made
         finally:
