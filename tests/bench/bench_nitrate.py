@@ -12,10 +12,9 @@ from statistics import mean, median
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from helpers.nitrate_tanks import DAY_S, LIMIT, START_S, STRIP, SimulatedTank, simulate  # noqa: E402
-
-from rushlight.events import Test  # noqa: E402
-from rushlight.tank.nitrate import NitrateWatch  # noqa: E402
+from helpers.nitrate_tanks import DAY_S, LIMIT, START_S, STRIP, SimulatedTank, simulate
+from rushlight.events import Test
+from rushlight.tank.nitrate import NitrateWatch
 
 SEEDS = {"tuning": 1_000, "holdout": 900_000}
 ALARMS = ("nitrate_rising", "nitrate_high", "uptake_behind")

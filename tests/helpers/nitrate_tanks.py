@@ -72,7 +72,8 @@ def simulate(seed: int, fading: bool, days: int = 365, habits: Habits | None = N
     grams = supply / share * litres / 4426.6 * 6.25 / 0.42  # at 42 % protein, 4.4266 mg NO3 per mg N
     level = rng.uniform(5, 25)
     fade_day = rng.randint(60, 150) if fading else 10**6
-    depth, length = rng.uniform(0.45, 0.95), rng.uniform(50, 140)
+    depth, length = rng.uniform(0.4, 0.9), rng.uniform(50, 200)
+    unrest = rng.uniform(0.005, 0.025)
     change = rng.uniform(0.1, 0.3)
     source = rng.choice([0.0, 5.0])
     wobble = 0.0
@@ -93,11 +94,11 @@ def simulate(seed: int, fading: bool, days: int = 365, habits: Habits | None = N
         if habits.water_changes_days and day % habits.water_changes_days == 3:
             level += change * (source - level)
             out.events.append(WaterChange(at_s=at_s + 60, id=f"w{day}", tank="sim", fraction=round(change, 2)))
-        wobble = 0.9 * wobble + supply * 0.03 * rng.gauss(0, 1)
+        wobble = 0.9 * wobble + supply * unrest * rng.gauss(0, 1)
         faded = min(1.0, max(0.0, (day - fade_day) / length)) * depth
         uptake = (supply - exported + wobble) * (1 - faded)
         if day < fade_day:  # a settled tank's plants grow a little more when there is a little more to eat
-            uptake += 0.01 * (level - home)
+            uptake += 0.02 * (level - home)
         uptake = min(uptake, level + fed)
         if next_test < day + 1:
             when = at_s + rng.uniform(8, 21) * 3600

@@ -77,7 +77,7 @@ def mixture_quantile(parts: Sequence[Part], p: float, floor: float | None = None
         cut = mixture_below(parts, floor)
         p = cut + p * (1.0 - cut)
         low, high = max(low, floor), max(high, floor)
-    for _ in range(48):
+    for _ in range(36):
         middle = 0.5 * (low + high)
         if mixture_below(parts, middle) < p:
             low = middle

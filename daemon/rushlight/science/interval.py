@@ -16,7 +16,7 @@ Likelihood = Callable[[float], float]
 """P(reading | concentration), concentration in mg/L, not negative."""
 
 _SQRT2 = math.sqrt(2.0)
-_MISREAD = 0.01
+_MISREAD = 0.003
 """Share of readings that are plainly wrong (wrong pad, wrong minute, wet fingers): common practice, no source.  It
 keeps one impossible reading from overruling everything else."""
 

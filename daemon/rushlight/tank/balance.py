@@ -1,53 +1,70 @@
 """A tank's nitrate balance as a filter: what time, water, feed and readings do to what is believed.
 
 Owns the model.  State: concentration C (mg/L as NO3), the plants' uptake u (mg/L per day), the share φ of the feed's
-nitrogen that becomes nitrate, and the electrode's bias b (mg/L).  With S the feed as mg/L per day at a share of one,
+nitrogen that becomes nitrate, the electrode's bias b (mg/L), and how fast uptake is being lost, a (mg/L per day²).
+With S the feed as mg/L per day at a share of one,
 
     dC/dt = φ S − u,      net rate r = φ S − u,
 
 so a change of feed moves the expected rate by the change in supply, and supply, uptake and rate keep their
-correlations.  u follows supply at its own pace: r is an Ornstein-Uhlenbeck process about zero.  A settled tank and one
-that is losing its balance differ in that pace, so two such models run side by side (interacting multiple models, Blom
-& Bar-Shalom 1988, IEEE Trans. Automat. Contr. 33:780-783) and readings shift the odds between them.
+correlations.  u follows the usual supply at its own pace: r is an Ornstein-Uhlenbeck process about zero.  Tanks come
+in three kinds that differ in that pace, so three such models run side by side (interacting multiple models, Blom &
+Bar-Shalom 1988, IEEE Trans. Automat. Contr. 33:780-783), and readings shift the odds between them:
+
+  settled  plants take up what the feed supplies; the rate wanders little and soon returns;
+  moving   the rate is anything of the size of the supply, and stays so for months;
+  losing   plants fade: uptake is lost at a steady pace, as when a lamp dims or shade grows.
+
 Knows no events, no ledger, no alarms.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from rushlight.science import nitrogen
 from rushlight.science.gaussian import Part, below, moments_above_zero
 from rushlight.science.interval import Likelihood, posterior
 from rushlight.science.kalman import Belief, merge, predict, regress, update
 
-LEVEL, UPTAKE, SHARE, BIAS = range(4)
+LEVEL, UPTAKE, SHARE, BIAS, LOSS = range(5)
+SIZE = 5
 
 
 @dataclass(frozen=True, slots=True)
 class Pace:
-    """How the net rate moves in one of the two models: its spread as a share of supply, and its memory."""
+    """How the net rate moves in one kind of tank."""
 
     spread: float
+    """Standard deviation of the net rate in the long run, as a share of supply."""
     memory_days: float
-    stays_days: float
-    """Mean time before a tank of this kind becomes one of the other."""
+    """How long a deviation lasts."""
+    leaves: tuple[float, float, float]
+    """Chance per day that the tank becomes one of each kind; its own kind's place is 0."""
+    fades: bool = False
 
 
-SETTLED = Pace(spread=0.06, memory_days=25.0, stays_days=250.0)
-MOVING = Pace(spread=0.6, memory_days=200.0, stays_days=150.0)
-PACES = (SETTLED, MOVING)
+SETTLED = Pace(spread=0.03, memory_days=10.0, leaves=(0.0, 1 / 3000, 1 / 1000))
+MOVING = Pace(spread=0.35, memory_days=200.0, leaves=(1 / 200, 0.0, 1 / 2000))
+LOSING = Pace(spread=0.05, memory_days=400.0, leaves=(1 / 800, 1 / 2000, 0.0), fades=True)
+PACES = (SETTLED, MOVING, LOSING)
+"""Chosen on simulated tanks (tests/bench/bench_nitrate.py, tuning seeds) for early and rare warnings; no source."""
 
+FADE = (0.009, 0.004)
+"""Uptake lost per day by fading plants, as a share of supply: mean and standard deviation.  From all to half of it
+in one to four months; chosen as above."""
 FIRST_LEVEL = (20.0, 25.0)
 """Mean and standard deviation of nitrate before any test, mg/L; cut at zero.  Wide enough to say nothing."""
-FIRST_ODDS = (0.7, 0.3)
-LEVEL_NOISE = 0.25
+FIRST_ODDS = (0.8, 0.15, 0.05)
+LEVEL_NOISE = 0.1
 """Day-to-day wandering of the level that no rate explains, mg/L per √day."""
 SCALE_FLOOR = 0.3
 """Net rates below this (mg/L per day) are within what any tank does, whatever its feed."""
 SCALE_UNKNOWN = 1.0
 """Size of net rates where no feed is known, mg/L per day."""
+DIMMED_FACTOR = 9.0
+"""How many times likelier fading starts under a lamp that has lost a seventh of its output."""
 ELECTRODE_DRIFT = 0.04
 """Electrode bias per √day as a share of the level: 1 mV is 4 % (Nernst at 25 °C), and cheap immersed electrodes
 drift at least that much in a day (common practice, no source)."""
@@ -79,15 +96,17 @@ class Balance:
     first_test_at_s: float | None = None
     last_test_at_s: float | None = None
     calibrated_at_s: float | None = None
+    usual_light: float | None = None
+    """Daily light as the plants have known it, mol m⁻² d⁻¹, a mean with a memory of two months."""
+    recent_light: float = 0.0
+    dimmed: float = 0.0
+    """How much light has been lost, 0 for none to 1 for a seventh or more."""
     behind_since_s: float | None = None
     """Since when the plants have not kept up, with good confidence."""
 
     def copy(self) -> Balance:
         """An independent copy."""
-        return Balance(
-            self.at_s, [Mode(m.weight, m.belief.copy()) for m in self.modes], self.usual, self.recent,
-            self.n_tests, self.first_test_at_s, self.last_test_at_s, self.calibrated_at_s, self.behind_since_s,
-        )  # fmt: skip
+        return replace(self, modes=[Mode(m.weight, m.belief.copy()) for m in self.modes])
 
 
 def scale(feed: float) -> float:
@@ -101,41 +120,71 @@ def begin(at_s: float, feed: float) -> Balance:
     for odds, pace in zip(FIRST_ODDS, PACES, strict=True):
         share, share_var = nitrogen.SHARE_MEAN, nitrogen.SHARE_SD**2
         spread = (pace.spread * scale(feed)) ** 2
-        cov = [[0.0] * 4 for _ in range(4)]
+        cov = [[0.0] * SIZE for _ in range(SIZE)]
         cov[LEVEL][LEVEL] = FIRST_LEVEL[1] ** 2
         cov[UPTAKE][UPTAKE] = feed * feed * share_var + spread
         cov[UPTAKE][SHARE] = cov[SHARE][UPTAKE] = feed * share_var
         cov[SHARE][SHARE] = share_var
         cov[BIAS][BIAS] = (ELECTRODE_FIRST * FIRST_LEVEL[0]) ** 2
-        modes.append(Mode(odds, Belief([FIRST_LEVEL[0], share * feed, share, 0.0], cov)))
+        cov[LOSS][LOSS] = (FADE[1] * scale(feed)) ** 2
+        mean = [FIRST_LEVEL[0], share * feed, share, 0.0, FADE[0] * scale(feed)]
+        modes.append(Mode(odds, Belief(mean, cov)))
     return Balance(at_s, modes, feed, feed)
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """A stretch of time under one model: what it does to level and uptake, and the noise it adds to them."""
+
+    level_row: tuple[float, ...]
+    """The level afterwards as a combination of the state before."""
+    uptake_row: tuple[float, ...]
+    level_noise: float
+    joint_noise: float
+    uptake_noise: float
+
+
+def step(pace: Pace, days: float, feed: float, usual: float) -> Step:
+    """The model over `days` at the given feed.
+
+    Closed form of the integrated Ornstein-Uhlenbeck process: with θ = memory, e = e^(−t/θ), σ² its stationary
+    variance, var r = σ²(1−e²), cov(∫r, r) = σ²θ(1−e)², var ∫r = σ²θ²(2t/θ − 3 + 4e − e²)
+    (Gillespie 1996, Phys. Rev. E 54:2084-2091).  For t ≪ θ the last is 2σ²t³/3θ, and the bracket mere rounding.
+    """
+    theta, var = pace.memory_days, (pace.spread * scale(usual)) ** 2
+    left, lasting = nitrogen.decay(days, theta)
+    x = days / theta
+    bracket = 2.0 * x - 3.0 + 4.0 * left - left * left if x > 1e-3 else x**3 * (2.0 / 3.0 - 0.5 * x)
+    fade = days if pace.fades else 0.0
+    return Step(
+        level_row=(1.0, -lasting, feed * days - usual * (days - lasting), 0.0, 0.5 * fade * days),
+        uptake_row=(0.0, left, usual * (1.0 - left), 0.0, -fade),
+        level_noise=var * theta * theta * bracket + LEVEL_NOISE**2 * days,
+        joint_noise=-var * theta * (1.0 - left) ** 2,
+        uptake_noise=var * (1.0 - left * left),
+    )
 
 
 def drift(belief: Belief, pace: Pace, days: float, feed: float, usual: float) -> Belief:
     """What a model believes after `days` at the given feed, if it is and stays the true one.
 
-    Closed form of the integrated Ornstein-Uhlenbeck process: with θ = memory, e = e^(−t/θ), σ² its stationary
-    variance, var r = σ²(1−e²), cov(∫r, r) = σ²θ(1−e)², var ∫r = σ²θ²(2t/θ − 3 + 4e − e²)
-    (Gillespie 1996, Phys. Rev. E 54:2084-2091).
+    Only fading plants say anything about the pace of fading; elsewhere it stays what it was at first.
     """
-    theta, var = pace.memory_days, (pace.spread * scale(usual)) ** 2
-    left, lasting = nitrogen.decay(days, theta)
-    transition = [
-        [1.0, -lasting, feed * days - usual * (days - lasting), 0.0],
-        [0.0, left, usual * (1.0 - left), 0.0],
-        [0.0, 0.0, 1.0, 0.0],
-        [0.0, 0.0, 0.0, 1.0],
-    ]
-    travelled = var * theta * theta * max(0.0, 2.0 * days / theta - 3.0 + 4.0 * left - left * left)
-    joint = -var * theta * (1.0 - left) ** 2
-    bias = (ELECTRODE_DRIFT * max(5.0, belief.mean[LEVEL])) ** 2 * days
-    noise = [
-        [travelled + LEVEL_NOISE**2 * days, joint, 0.0, 0.0],
-        [joint, var * (1.0 - left * left), 0.0, 0.0],
-        [0.0, 0.0, 0.0, 0.0],
-        [0.0, 0.0, 0.0, bias],
-    ]
-    return predict(belief, transition, (0.0, 0.0, 0.0, 0.0), noise)
+    s = step(pace, days, feed, usual)
+    transition = [list(s.level_row), list(s.uptake_row)] + [[0.0] * SIZE for _ in range(3)]
+    transition[SHARE][SHARE] = transition[BIAS][BIAS] = 1.0
+    shift = [0.0] * SIZE
+    noise = [[0.0] * SIZE for _ in range(SIZE)]
+    noise[LEVEL][LEVEL], noise[UPTAKE][UPTAKE] = s.level_noise, s.uptake_noise
+    noise[LEVEL][UPTAKE] = noise[UPTAKE][LEVEL] = s.joint_noise
+    noise[BIAS][BIAS] = (ELECTRODE_DRIFT * max(5.0, belief.mean[LEVEL])) ** 2 * days
+    if pace.fades:
+        transition[LOSS][LOSS] = 1.0
+        noise[LOSS][LOSS] = (0.0002 * scale(usual)) ** 2 * days
+    else:
+        shift[LOSS] = FADE[0] * scale(usual)
+        noise[LOSS][LOSS] = (FADE[1] * scale(usual)) ** 2
+    return predict(belief, transition, shift, noise)
 
 
 def pass_time(balance: Balance, to_s: float, feed: float) -> None:
@@ -152,10 +201,17 @@ def pass_time(balance: Balance, to_s: float, feed: float) -> None:
 def _switch(balance: Balance, days: float) -> None:
     """The mixing step of the interacting multiple models."""
     old = balance.modes
-    stay = [math.exp(-days / pace.stays_days) for pace in PACES]
-    into = [[old[0].weight * stay[0], old[1].weight * (1.0 - stay[1])]]
-    into.append([old[0].weight * (1.0 - stay[0]), old[1].weight * stay[1]])
-    balance.modes = [Mode(sum(w), merge([(x / sum(w), m.belief) for x, m in zip(w, old, strict=True)])) for w in into]
+    moves = [[-math.expm1(-days * rate) for rate in pace.leaves] for pace in PACES]
+    if balance.dimmed > 0.0:
+        moves[0][2] = -math.expm1(-days * SETTLED.leaves[2] * (1.0 + DIMMED_FACTOR * balance.dimmed))
+    for i, row in enumerate(moves):
+        row[i] = 1.0 - sum(row)
+    new = []
+    for j in range(len(old)):
+        shares = [mode.weight * moves[i][j] for i, mode in enumerate(old)]
+        total = sum(shares)
+        new.append(Mode(total, merge([(w / total, mode.belief) for w, mode in zip(shares, old, strict=True)])))
+    balance.modes = new
 
 
 def not_negative(belief: Belief) -> Belief:
@@ -173,7 +229,7 @@ def mix_water(balance: Balance, fraction: float, source: float, source_sd: float
         b = mode.belief
         gap = b.mean[LEVEL] - source
         b.mean[LEVEL] = nitrogen.after_water_change(b.mean[LEVEL], fraction, source)
-        for i in range(4):
+        for i in range(SIZE):
             b.cov[LEVEL][i] *= 1.0 - fraction
             b.cov[i][LEVEL] *= 1.0 - fraction
         b.cov[LEVEL][LEVEL] += (fraction * source_sd) ** 2 + (fraction_sd * gap) ** 2
@@ -192,6 +248,27 @@ def doubt_uptake(balance: Balance, share: float) -> None:
         mode.belief.cov[UPTAKE][UPTAKE] += (share * scale(balance.usual)) ** 2
 
 
+def unsettle(balance: Balance, share: float) -> None:
+    """Something happened after which so large a share of settled tanks are settled no more."""
+    moved = share * balance.modes[0].weight
+    total = balance.modes[1].weight + moved
+    both = [(balance.modes[1].weight / total, balance.modes[1].belief), (moved / total, balance.modes[0].belief)]
+    balance.modes[0].weight -= moved
+    balance.modes[1] = Mode(total, merge(both))
+
+
+def see_light(balance: Balance, dose_mol: float, lamp_percent: float | None) -> None:
+    """A day's light.  A lamp that has lost output, or far less light than usual, makes fading likelier."""
+    if balance.usual_light is None:
+        balance.usual_light = balance.recent_light = dose_mol
+    balance.usual_light += (dose_mol - balance.usual_light) / 60.0
+    balance.recent_light += (dose_mol - balance.recent_light) / 7.0
+    lost = 1.0 - balance.recent_light / balance.usual_light - 0.1 if balance.usual_light > 0.0 else 0.0
+    if lamp_percent is not None:
+        lost = max(lost, 1.0 - lamp_percent / 100.0)
+    balance.dimmed = min(1.0, max(0.0, (lost - 0.03) / 0.12))
+
+
 def read_level(balance: Balance, likelihood: Likelihood) -> None:
     """A test: any likelihood of the concentration."""
     for mode in balance.modes:
@@ -208,7 +285,7 @@ def read_electrode(balance: Balance, value: float, calibration_age_days: float) 
     for mode in balance.modes:
         share, floor = ELECTRODE_NOISE
         noise = (share * max(0.0, mode.belief.mean[LEVEL])) ** 2 + floor**2
-        mode.belief, loglik = update(mode.belief, (1.0, 0.0, 0.0, 1.0), noise * ageing, value)
+        mode.belief, loglik = update(mode.belief, (1.0, 0.0, 0.0, 1.0, 0.0), noise * ageing, value)
         mode.weight *= max(math.exp(max(-50.0, loglik)), 1e-20)
     _renormalise(balance)
 
@@ -218,7 +295,7 @@ def calibrate(balance: Balance) -> None:
     for mode in balance.modes:
         b = mode.belief
         b.mean[BIAS] = 0.0
-        for i in range(4):
+        for i in range(SIZE):
             b.cov[BIAS][i] = b.cov[i][BIAS] = 0.0
         b.cov[BIAS][BIAS] = (0.5 * ELECTRODE_FIRST * max(5.0, b.mean[LEVEL])) ** 2
 
@@ -229,7 +306,7 @@ def _renormalise(balance: Balance) -> None:
         mode.weight = max(mode.weight / total, 1e-6)
 
 
-def parts_along(balance: Balance, direction: tuple[float, float, float, float]) -> list[Part]:
+def parts_along(balance: Balance, direction: tuple[float, ...]) -> list[Part]:
     """The distribution of a linear combination of the state, as a normal mixture."""
     total = sum(m.weight for m in balance.modes)
     out = []
@@ -241,15 +318,15 @@ def parts_along(balance: Balance, direction: tuple[float, float, float, float]) 
 
 def level_parts(balance: Balance) -> list[Part]:
     """The distribution of the concentration, to be cut at zero."""
-    return parts_along(balance, (1.0, 0.0, 0.0, 0.0))
+    return parts_along(balance, (1.0, 0.0, 0.0, 0.0, 0.0))
 
 
 def rate_parts(balance: Balance) -> list[Part]:
     """The distribution of the net rate at the last week's feed."""
-    return parts_along(balance, (0.0, -1.0, balance.recent, 0.0))
+    return parts_along(balance, (0.0, -1.0, balance.recent, 0.0, 0.0))
 
 
 def chance_behind(balance: Balance) -> float:
     """Probability that uptake is below nine tenths of supply."""
-    parts = parts_along(balance, (0.0, 1.0, -0.9 * balance.recent, 0.0))
+    parts = parts_along(balance, (0.0, 1.0, -0.9 * balance.recent, 0.0, 0.0))
     return sum(w * below(-m / s) for w, m, s in parts)

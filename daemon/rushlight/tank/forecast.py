@@ -6,13 +6,14 @@ even odds.  Reads a balance and changes none.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from rushlight.effects import Estimate
 from rushlight.science.gaussian import Part, mixture_below, mixture_quantile, moments_above_zero
 from rushlight.science.kalman import Belief
 from rushlight.science.nitrogen import ratio_nodes
-from rushlight.tank.balance import LEVEL, PACES, SHARE, UPTAKE, Balance, drift
+from rushlight.tank.balance import LEVEL, PACES, SHARE, UPTAKE, Balance, step
 
 HORIZON_DAYS = 28
 """How far ahead chances are worked out day by day."""
@@ -39,8 +40,9 @@ def ahead(balance: Balance, change: Change, days: float) -> list[Part]:
     for mode, pace in zip(balance.modes, PACES, strict=True):
         start = _changed(mode.belief, change)
         usual = balance.usual * change.uptake_factor
-        later = drift(start, pace, days, change.feed, usual) if days > 0.0 else start
-        out.append((mode.weight / total, later.mean[LEVEL], later.sd(LEVEL) or 1e-9))
+        stretch = step(pace, days, change.feed, usual)
+        mean, variance = start.along(stretch.level_row)
+        out.append((mode.weight / total, mean, math.sqrt(variance + stretch.level_noise) or 1e-9))
     return out
 
 

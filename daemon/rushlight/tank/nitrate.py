@@ -249,6 +249,9 @@ class NitrateWatch:
                 bal.add_level(now, fact.amount * source, fact.amount * sd)
             case "harvest" | "stocking" | "lamp":
                 bal.doubt_uptake(now, DOUBT[fact.kind])
+                bal.unsettle(now, 2.0 * DOUBT[fact.kind])
+            case "light":
+                bal.see_light(now, fact.amount, fact.lamp_percent)
             case "electrode":
                 since_s = now.calibrated_at_s if now.calibrated_at_s is not None else fact.at_s
                 bal.read_electrode(now, fact.amount, (fact.at_s - since_s) / 86400.0)
@@ -305,7 +308,7 @@ class NitrateWatch:
             nitrate=forecast.level_estimate(bal.level_parts(now)),
             net_rate=forecast.estimate(rates),
             supply_rate=supply,
-            uptake_rate=forecast.estimate(bal.parts_along(now, (0.0, 1.0, 0.0, 0.0))) if supply else None,
+            uptake_rate=forecast.estimate(bal.parts_along(now, (0.0, 1.0, 0.0, 0.0, 0.0))) if supply else None,
             kept_up=forecast.share_kept_up(now, now.recent),
             days_to_limit=forecast.even_odds_day(now, as_now, self.tank.limits.nitrate),
             chances=forecast.chances(now, as_now, self.tank.limits.nitrate),
@@ -408,4 +411,4 @@ def _supply(now: Balance) -> Estimate | None:
     """Supply at the last week's feed; None where no feed is known.  The share cannot be negative or above one."""
     if now.recent <= 0.0:
         return None
-    return forecast.estimate(bal.parts_along(now, (0.0, 0.0, now.recent, 0.0)))
+    return forecast.estimate(bal.parts_along(now, (0.0, 0.0, now.recent, 0.0, 0.0)))
