@@ -103,42 +103,44 @@ def likeness(state: DaylightState) -> Likeness | None:
 
 def _regress(weeks: Sequence[tuple[int, float, dict[str, float]]]) -> Likeness | None:
     """The fit behind both claims: log envelope on a weekly number, each band with a level of its own."""
-    rows = [(band, x, y) for _, x, tops in weeks for band, y in tops.items()]
-    counts: dict[str, int] = {}
-    for band, _, _ in rows:
-        counts[band] = counts.get(band, 0) + 1
-    rows = [r for r in rows if counts[r[0]] >= 2]
-    if len(rows) < 6:
+    by_band: dict[str, list[tuple[float, float]]] = {}
+    for _, x, tops in weeks:
+        for band, y in tops.items():
+            by_band.setdefault(band, []).append((x, y))
+    bands = [rows for rows in by_band.values() if len(rows) >= 2]
+    count = sum(len(rows) for rows in bands)
+    if count < 6:
         return None
-    share, weights, moment = 0.0, [1.0] * len(rows), 0.0
-    levels: dict[str, float] = {}
+    share, moment = 0.0, 0.0
+    weights = [[1.0] * len(rows) for rows in bands]
+    rest: list[list[float]] = []
     for _ in range(30):
-        levels_x, levels = _band_means(rows, weights)
-        moment = sum(w * (x - levels_x[b]) ** 2 for (b, x, _), w in zip(rows, weights, strict=True))
+        centred = [_centred(rows, own) for rows, own in zip(bands, weights, strict=True)]
+        flat = [
+            (w, x, y) for rows, own in zip(centred, weights, strict=True) for (x, y), w in zip(rows, own, strict=True)
+        ]
+        moment = sum(w * x * x for w, x, _ in flat)
         if moment < 1e-9:
             return None
-        cross = sum(w * (x - levels_x[b]) * (y - levels[b]) for (b, x, y), w in zip(rows, weights, strict=True))
-        share = cross / moment
-        rest = [y - levels[b] - share * (x - levels_x[b]) for b, x, y in rows]
-        weights = [UPPER if r > 0 else 1.0 - UPPER for r in rest]
-    squares = sum((w * r) ** 2 for w, r in zip(weights, rest, strict=True)) / sum(w * w for w in weights)
-    per_week = max(1.0, len(rows) / max(1, len(weeks)))
+        before, share = share, sum(w * x * y for w, x, y in flat) / moment
+        rest = [[y - share * x for x, y in rows] for rows in centred]
+        weights = [[UPPER if r > 0 else 1.0 - UPPER for r in own] for own in rest]
+        if abs(share - before) < 1e-4:
+            break
+    pairs = [(w, r) for own, res in zip(weights, rest, strict=True) for w, r in zip(own, res, strict=True)]
+    squares = sum((w * r) ** 2 for w, r in pairs) / sum(w * w for w, _ in pairs)
     # Bands of one week share its weather, so they count as half independent.
-    sd = math.sqrt(squares / moment * sum(weights) / len(rows) * 0.5 * (1.0 + per_week))
+    shared = 0.5 * (1.0 + max(1.0, count / len(weeks)))
+    sd = math.sqrt(squares / moment * sum(w for w, _ in pairs) / count * shared)
     return Likeness(share, max(sd, 0.05), len(weeks))
 
 
-def _band_means(
-    rows: Sequence[tuple[str, float, float]], weights: Sequence[float]
-) -> tuple[dict[str, float], dict[str, float]]:
-    total: dict[str, float] = {}
-    sum_x: dict[str, float] = {}
-    sum_y: dict[str, float] = {}
-    for (band, x, y), w in zip(rows, weights, strict=True):
-        total[band] = total.get(band, 0.0) + w
-        sum_x[band] = sum_x.get(band, 0.0) + w * x
-        sum_y[band] = sum_y.get(band, 0.0) + w * y
-    return {b: sum_x[b] / t for b, t in total.items()}, {b: sum_y[b] / t for b, t in total.items()}
+def _centred(rows: Sequence[tuple[float, float]], weights: Sequence[float]) -> list[tuple[float, float]]:
+    """Both coordinates less their weighted means."""
+    total = sum(weights)
+    mean_x = sum(w * x for (x, _), w in zip(rows, weights, strict=True)) / total
+    mean_y = sum(w * y for (_, y), w in zip(rows, weights, strict=True)) / total
+    return [(x - mean_x, y - mean_y) for x, y in rows]
 
 
 def recent_change(state: DaylightState) -> tuple[float, float] | None:

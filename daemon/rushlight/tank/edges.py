@@ -18,10 +18,10 @@ from itertools import accumulate
 
 from rushlight.science.robust import median
 
-SPAN_S = 90 * 60.0
+SPAN_S = 75 * 60.0
 """How far to either side of a switching the light is looked at."""
-AVERAGE_S = 40 * 60.0
-"""The longest average on either side."""
+AVERAGE_S = 20 * 60.0
+"""The longest average on either side: longer ones take in twilight's curve and people's room lights."""
 BRIDGE_S = 20 * 60.0
 """A hole wider than this beside a switching leaves it unmeasured."""
 PROBE_NOISE = 0.003
@@ -162,8 +162,6 @@ def _quietest(before: list[float], after: list[float], step_s: float, hole_s: fl
         independent = max(1.0, len(calm) / n)
         trend = sum(calm) / len(calm)
         variance = sum((c - trend) ** 2 for c in calm) / len(calm) * (1.0 + 2.0 / independent)
-        # A trend that the scatter could have made by itself is not taken off.
-        trend *= trend * trend / (trend * trend + variance / independent + 1e-12)
         stretch = (hole_s - step_s) / step_s
         trend *= 1.0 + stretch / n
         variance *= (1.0 + 1.0 / independent) * (1.0 + 0.5 * max(0.0, stretch))

@@ -20,7 +20,7 @@ from zoneinfo import ZoneInfo
 
 from rushlight.effects import Estimate
 from rushlight.science import cusum
-from rushlight.science.robust import median, weighted_location
+from rushlight.science.robust import median, spread, weighted_location
 from rushlight.settings import OnHours
 from rushlight.tank import edges
 
@@ -46,6 +46,8 @@ AGREE = 2.5
 CLIP_SD = 4.0
 WANDER_SD_PER_DAY = 0.003
 """How fast the running estimate of the output may wander, per root day."""
+UNREST_GAIN = 0.07
+"""How fast a slot learns how restless it is: in about a week."""
 SLOTS_MOST = 12
 
 
@@ -64,6 +66,8 @@ class Slot:
     widths_s: list[float] = field(default_factory=list)
     anchor: float | None = None
     anchor_sd: float = 0.0
+    unrest: float = 0.0
+    """Variance of the log output beyond the measured error: what people's lights and moods of the sky add."""
     own: float = 0.0
     seen_s: float | None = None
     missed: int = 0
@@ -240,8 +244,9 @@ class LampWatch:
         relative_var = min(0.25, (edge.sd / slot.anchor) ** 2)
         # The mean of a log lies half a variance below the log of the mean; that half is given back.
         change = math.log(max(0.2, ratio)) + 0.5 * relative_var
+        relative_var += slot.unrest
         self._judge(state, slot, edge.at_s, change, relative_var)
-        self._follow(state, edge.at_s, change, relative_var)
+        self._follow(state, slot, edge.at_s, change, relative_var)
 
     def _try_anchor(self, state: LampState, slot: Slot, at_s: float) -> None:
         days = (at_s - (state.since_s or at_s)) / DAY_S
@@ -253,6 +258,7 @@ class LampWatch:
         anchor, error = weighted_location(jumps, sds)
         if error / anchor > ANCHOR_SD and days < LEARN_MOST_DAYS:
             return
+        slot.unrest = max(0.0, (spread(jumps) / anchor) ** 2 - median([(sd / anchor) ** 2 for sd in sds]))
         slot.anchor, slot.anchor_sd, slot.learned = anchor, error / anchor, []
         if state.change_at_s is None:
             state.change_at_s, state.change_var = at_s, slot.anchor_sd**2
@@ -284,13 +290,18 @@ class LampWatch:
                 return False
         return True
 
-    def _follow(self, state: LampState, at_s: float, change: float, relative_var: float) -> None:
-        """The running estimate: a local level that leaps only when three measurements in a row say so."""
+    def _follow(self, state: LampState, slot: Slot, at_s: float, change: float, relative_var: float) -> None:
+        """The running estimate: a local level that leaps only when three measurements in a row say so.
+
+        What the measurements scatter about it beyond their own error is the slot's unrest.
+        """
         days = max(0.0, at_s - (state.change_at_s or at_s)) / DAY_S
         state.change_at_s = at_s
         state.change_var += WANDER_SD_PER_DAY**2 * days
         noise = relative_var + (0.5 * EVERYDAY_SD) ** 2
         off = change - state.change
+        usual = state.change_var + noise
+        slot.unrest = max(0.0, slot.unrest + UNREST_GAIN * (min(off * off, 9.0 * usual) - usual))
         if off * off > 12.0 * (state.change_var + noise):
             state.odd = (
                 state.odd + 1 if off > 0 and state.odd >= 0 else state.odd - 1 if off < 0 and state.odd <= 0 else 0

@@ -44,6 +44,8 @@ BACK_S = 3 * 3600.0
 PRIOR_LAMP = 0.85
 SURE_ODDS = 0.85
 """Natural log odds: lamps age more often than probes foul, and seven in ten is sure enough to change the verdict."""
+SKY_EVERY_S = 600.0
+"""How often daylight is compared with the sun."""
 SWITCHING_S = 600.0
 """Readings this close to a switching are neither lamp nor daylight alone."""
 
@@ -147,6 +149,7 @@ class LightWatch:
             self.lamp.reanchor(state.lamp, at_s)
         state.daylight, state.fouled, state.share = DaylightState(), False, None
         state.trouble, state.since_anchor_mol, state.note = None, 0.0, ""
+        state.spans_until_s = None
         state.wake_s = self._next_wake(state, at_s)
 
     def void(self, state: LightState, event_id: str) -> None:
@@ -161,9 +164,11 @@ class LightWatch:
     def _settle(self, state: LightState, at_s: float) -> None:
         """Measure what can be measured by now, and look whether the lamp is on."""
         if self.lamp:
+            before = state.lamp.dimming
             self.lamp.settle(state.lamp, state.times, state.values, at_s)
             self._look_at_lamp(state, at_s)
-            self._what_dimmed(state)
+            if state.lamp.dimming != before:
+                self._what_dimmed(state)
         state.wake_s = self._next_wake(state, at_s)
 
     def _next_wake(self, state: LightState, at_s: float) -> float:
@@ -172,12 +177,14 @@ class LightWatch:
 
     def _look_at_lamp(self, state: LightState, at_s: float) -> None:
         assert self.lamp is not None
-        spans = self.lamp.expected_spans(state.lamp, at_s - DAY_S, at_s + DAY_S)
+        if state.spans_until_s is None or at_s >= state.spans_until_s:
+            state.spans = self.lamp.expected_spans(state.lamp, at_s - DAY_S, at_s + 1.5 * DAY_S)
+            state.spans_until_s = at_s + 0.5 * DAY_S
         dark = None
         if self.site.latitude is not None and self.site.longitude is not None:
             dark = elevation_deg(at_s, self.site.latitude, self.site.longitude) < -4.0
         state.trouble = switching.trouble_now(
-            spans, state.times, state.values, at_s, dark_outside=dark, absent=self.lamp.absent(state.lamp, at_s)
+            state.spans, state.times, state.values, at_s, dark_outside=dark, absent=self.lamp.absent(state.lamp, at_s)
         )
 
     def _what_dimmed(self, state: LightState) -> None:
@@ -210,6 +217,7 @@ class LightWatch:
             state.since_anchor_mol += day.dose_mol
             if day.coverage >= 0.5:
                 self._learn(state, ordinal, from_s, to_s)
+                self._what_dimmed(state)
         keep = bisect_left(state.times, to_s - KEEP_S)
         del state.times[:keep], state.values[:keep]
         state.value_s = state.covered_s = 0.0
@@ -253,14 +261,15 @@ class LightWatch:
         """What a whole day teaches: switching times, and daylight against the sun."""
         lo, hi = bisect_left(state.times, from_s), bisect_left(state.times, to_s)
         times, values = state.times[lo:hi], state.values[lo:hi]
-        if self.lamp:
+        if self.lamp and (not state.lamp.slots or any(s.missed for s in state.lamp.slots)):
             switching.note_day(state.steps, ordinal, times, values, self._minute)
             self._adopt(state, to_s)
         if self.site.latitude is None or self.site.longitude is None:
             return
         latitude, longitude = self.site.latitude, self.site.longitude
         spans = self.lamp.spans(state.lamp, from_s, to_s) if self.lamp else []
-        kept = [(t, v) for t, v in zip(times, values, strict=True) if not _near_switching(t, spans)]
+        thin = max(1, round(SKY_EVERY_S * len(times) / (to_s - from_s)))
+        kept = [(t, v) for t, v in zip(times[::thin], values[::thin], strict=True) if not _near_switching(t, spans)]
         parts = [v - sum(lv for a, b, lv in spans if a <= t <= b) for t, v in kept]
         brightest = max((lv for _, _, lv in spans), default=0.0)
         daylight.note_day(
@@ -287,7 +296,7 @@ class LightWatch:
         if {sign for sign, _ in learned} != {1, -1}:
             return
         self.lamp.set_slots(state.lamp, at_s, learned)
-        state.trouble = None
+        state.trouble = state.spans_until_s = None
         times = ", ".join(f"{'on' if s > 0 else 'off'} {int(m) // 60:02d}:{int(m) % 60:02d}" for s, m in learned)
         known = "differ from the schedule" if slots else "were learned from the light"
         state.note = f"The lamp's switching times {known}: {times}."

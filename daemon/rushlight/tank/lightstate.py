@@ -44,6 +44,9 @@ class LightState:
     share_sd: float = 0.0
     trouble: str | None = None
     """'' the lamp is as it should be, 'not_on', 'not_off', None unknown."""
+    spans: list[tuple[float, float, float]] = field(default_factory=list)
+    """When the lamp should be on around now, and its level; good until `spans_until_s`."""
+    spans_until_s: float | None = None
     days: list[tuple[int, float, float, float, float | None]] = field(default_factory=list)
     """Day ordinal, dose, coverage, lamp dose (mol m⁻²) and lamp percent; two years at most."""
     since_anchor_mol: float = 0.0
