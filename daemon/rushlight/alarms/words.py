@@ -7,7 +7,9 @@ missing leaves its part of the sentence out, never a gap in it.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import Any
+from functools import partial
+from types import MappingProxyType
+from typing import Any, TypeGuard
 
 from rushlight.alarms.table import AlarmRow
 from rushlight.effects import AlarmStateName
@@ -98,16 +100,17 @@ def _lower(text: str) -> str:
 
 
 def _cause(row: AlarmRow, facts: Facts) -> str:
-    if "cause_sentence" in facts:
-        cause = str(facts["cause_sentence"] or "")
-        return _sentence(cause)
+    for key in ("cause_sentence", "cause"):
+        if key in facts:
+            return _sentence(str(facts[key] or ""))
     return _sentence(f"Usual cause: {_lower(row.cause)}")
 
 
 def _happening(row: AlarmRow, facts: Facts) -> str:
     if facts.get("sentence"):
         return str(facts["sentence"])
-    return _HAPPENING.get(row.name, _plain)(row, facts)
+    special = _HAPPENING.get(row.name)
+    return special(facts) if special else _plain(row, facts)
 
 
 def _plain(row: AlarmRow, facts: Facts) -> str:
@@ -118,15 +121,86 @@ def _plain(row: AlarmRow, facts: Facts) -> str:
         text += f" ({probe})"
     unit = f" {facts['unit']}" if facts.get("unit") else ""
     if _is_number(facts.get("value")):
-        text += f", {number(facts['value'], 3)}{unit}"
+        text += f": {number(facts['value'], 3)}{unit}"
         if _is_number(facts.get("limit")):
             text += f" against a limit of {number(facts['limit'], 3)}{unit}"
     return text
 
 
-def _is_number(value: Any) -> bool:
+def _is_number(value: Any) -> TypeGuard[float]:
     return isinstance(value, (int, float)) and not isinstance(value, bool)
 
 
-_HAPPENING: dict[str, Callable[[AlarmRow, Facts], str]] = {}
+def _nitrate_high(facts: Facts) -> str:
+    text = f"nitrate {_band(facts, 'nitrate_mg_l', 'mg/L') or 'is'}"
+    text += f", above its limit{_of(facts, 'limit_mg_l', 'mg/L')}"
+    return text + _chance(facts, "chance_now")
+
+
+def _nitrate_rising(facts: Facts) -> str:
+    text = f"nitrate {_band(facts, 'nitrate_mg_l', 'mg/L') or 'is'}"
+    rate = facts.get("net_rate_mg_l_day")
+    text += (
+        f", rising by {number(rate['mean'])} mg/L a day"
+        if isinstance(rate, Mapping) and rate["mean"] > 0
+        else " and rising"
+    )
+    text += (
+        f"; it passes its limit{_of(facts, 'limit_mg_l', 'mg/L')} within four weeks{_chance(facts, 'chance_28_days')}"
+    )
+    days = facts.get("days_to_limit")
+    return text + (f", even odds in about {number(days)} days" if _is_number(days) and days > 0 else "")
+
+
+def _uptake_behind(facts: Facts) -> str:
+    share = facts.get("kept_up_share")
+    if not isinstance(share, Mapping):
+        return "for two weeks the plants have taken up less than the feed supplies"
+    mean, low, high = (100 * share[k] for k in ("mean", "low", "high"))
+    return (
+        f"for two weeks the plants have taken up about {mean:.0f} % of what the feed supplies"
+        f" (90 %: {max(0.0, low):.0f} to {high:.0f} %)"
+    )
+
+
+def _moving(name: str, facts: Facts) -> str:
+    """A rate: the sign says which way."""
+    if not _is_number(facts.get("value")):
+        return f"{name} is moving fast"
+    way = "rising" if facts["value"] > 0 else "falling"
+    text = f"{name} is {way} by {number(abs(facts['value']))} {facts.get('unit', '')}".rstrip()
+    return text + (f", against a limit of {number(abs(facts['limit']))}" if _is_number(facts.get("limit")) else "")
+
+
+def _band(facts: Facts, key: str, unit: str) -> str:
+    """`about 34 mg/L (90 %: 25 to 44)`, or nothing."""
+    value = facts.get(key)
+    if not isinstance(value, Mapping):
+        return ""
+    low, high = number(max(0.0, value["low"])), number(value["high"])
+    return f"about {number(value['mean'])} {unit} (90 %: {low} to {high})"
+
+
+def _of(facts: Facts, key: str, unit: str) -> str:
+    return f" of {number(facts[key], 3)} {unit}" if _is_number(facts.get(key)) else ""
+
+
+def _chance(facts: Facts, key: str) -> str:
+    """A chance in whole percent, never quite none or certain."""
+    chance = facts.get(key)
+    if not _is_number(chance):
+        return ""
+    percent = min(99.0, max(1.0, 100.0 * float(chance)))
+    return f" with a chance of {percent:.0f} %"
+
+
+_HAPPENING: Mapping[str, Callable[[Facts], str]] = MappingProxyType(
+    {
+        "nitrate_high": _nitrate_high,
+        "nitrate_rising": _nitrate_rising,
+        "uptake_behind": _uptake_behind,
+        "temperature_moving": partial(_moving, "the water's temperature"),
+        "ph_moving": partial(_moving, "pH"),
+    }
+)
 """Alarms whose happening needs more than title, value and limit."""

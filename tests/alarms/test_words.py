@@ -1,0 +1,115 @@
+"""What people read: the order of design, units, no exclamation marks, nothing missing when facts are."""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from rushlight.alarms import words
+from rushlight.alarms.table import TABLE
+
+RISING = {
+    "limit_mg_l": 40.0,
+    "nitrate_mg_l": {"mean": 33.6, "low": 24.9, "high": 44.2},
+    "net_rate_mg_l_day": {"mean": 0.83, "low": 0.4, "high": 1.3},
+    "chance_28_days": 0.723,
+    "days_to_limit": 15.7,
+    "cause": "Less light explains about 0.5 of the 0.7 mg/L a day",
+}
+
+
+def test_a_message_has_its_parts_in_order():
+    row = TABLE["nitrate_rising"]
+    text = words.alarm_text(row, "Foyer", RISING)
+    assert text == (
+        "Foyer: nitrate about 34 mg/L (90 %: 25 to 44), rising by 0.83 mg/L a day; it passes its limit of 40 mg/L "
+        "within four weeks with a chance of 72 %, even odds in about 16 days. "
+        "Less light explains about 0.5 of the 0.7 mg/L a day. "
+        "First: look at the named cause first and undo that one thing. "
+        "Do not add fertiliser: under weak light the plants cannot use it, and it raises nitrate further."
+    )
+
+
+@pytest.mark.parametrize(
+    ("alarm", "facts", "begins"),
+    [
+        ("temperature_high", {"value": 28.125, "limit": 27.0, "unit": "°C"}, "Foyer: water too warm: 28.1 °C against a limit of 27 °C."),
+        ("temperature_moving", {"value": -2.345, "limit": -2.0, "unit": "°C in an hour"}, "Foyer: the water's temperature is falling by 2.3 °C in an hour, against a limit of 2."),
+        ("ph_low", {"value": 6.314, "limit": 6.4, "unit": ""}, "Foyer: pH too low: 6.31 against a limit of 6.4."),
+        ("nitrite_high", {"value": 1.0, "limit": 0.5, "unit": "mg/L"}, "Foyer: nitrite above its limit: 1 mg/L against a limit of 0.5 mg/L."),
+        ("nitrate_high", {"limit_mg_l": 40.0, "nitrate_mg_l": {"mean": 46, "low": -1, "high": 57.4}, "chance_now": 1.0}, "Foyer: nitrate about 46 mg/L (90 %: 0 to 57), above its limit of 40 mg/L with a chance of 99 %."),
+        ("uptake_behind", {"kept_up_share": {"mean": 0.61, "low": 0.45, "high": 0.78}}, "Foyer: for two weeks the plants have taken up about 61 % of what the feed supplies (90 %: 45 to 78 %)."),
+        ("lamp_off", {"sentence": "the lamp did not come on on its schedule."}, "Foyer: the lamp did not come on on its schedule. "),
+        ("probe_silent", {"probe": "foyer-ph"}, "Foyer: a probe is silent (foyer-ph)."),
+    ],
+)  # fmt: skip
+def test_how_it_begins(alarm, facts, begins):
+    assert words.alarm_text(TABLE[alarm], "Foyer", facts).startswith(begins)
+
+
+@pytest.mark.parametrize("row", TABLE.values(), ids=lambda r: r.name)
+def test_without_any_fact_the_message_is_still_whole(row):
+    for place in ("Foyer", ""):
+        text = words.alarm_text(row, place, {})
+        assert words.first_action(row, {}).split()[-1] in text
+        assert "First:" in text
+        assert row.trap in text
+        for bad in ("  ", "None", "{", "!", "..", " ,", "of  "):
+            assert bad not in text
+        assert text[0].isupper()
+        assert text.endswith(".")
+    assert not place
+    assert words.sitter_text(row, "Foyer", {}, "the duty librarian").endswith("call the duty librarian.")
+
+
+def test_a_cause_that_is_known_to_be_unknown_is_not_guessed():
+    assert "cause" not in words.alarm_text(TABLE["lamp_dimming"], "Foyer", {"cause_sentence": ""})
+
+
+def test_blind_and_unstable_are_said():
+    text = words.alarm_text(TABLE["ph_low"], "Foyer", {"blind": True}, unstable=True)
+    assert "no fresh data" in text
+    assert "come and gone" in text
+
+
+@pytest.mark.parametrize(
+    ("value", "digits", "text"),
+    [
+        (0, 2, "0"), (27.0, 3, "27"), (28.125, 3, "28.1"), (0.0234, 2, "0.023"), (-0.5, 2, "−0.5"), (1234.5, 2, "1200"),
+        (0.999, 2, "1"), (99.96, 3, "100"), (15.7, 2, "16"), (6.05, 3, "6.05"), (1e-5, 2, "0.00001"),
+    ],
+)  # fmt: skip
+def test_numbers_as_people_write_them(value, digits, text):
+    assert words.number(value, digits) == text
+
+
+@given(st.floats(1e-4, 1e6), st.integers(1, 4))
+def test_a_number_keeps_its_digits_and_has_no_exponent(value, digits):
+    text = words.number(value, digits)
+    assert "e" not in text
+    assert float(text) == pytest.approx(value, rel=0.51 * 10.0 ** (1 - digits))
+
+
+facts = st.dictionaries(
+    st.sampled_from(["value", "limit", "unit", "probe", "nitrate_mg_l", "net_rate_mg_l_day", "chance_now", "chance_28_days",
+                     "days_to_limit", "kept_up_share", "cause", "cause_sentence", "action_sentence", "blind", "channel", "limit_mg_l"]),
+    st.one_of(st.none(), st.floats(-1e4, 1e4), st.just("some text"), st.fixed_dictionaries({k: st.floats(-10, 100) for k in ("mean", "low", "high")})),
+)  # fmt: skip
+
+
+@given(st.sampled_from(sorted(TABLE)), facts)
+def test_no_facts_can_keep_an_alarm_from_being_told(alarm, found):
+    row = TABLE[alarm]
+    text = words.alarm_text(row, "Foyer", found)
+    assert "First:" in text
+    assert words.title_text(row, "Foyer", found).startswith("Foyer: ")
+    assert words.sitter_text(row, "Foyer", found, "")
+
+
+@pytest.mark.parametrize("state", ["acknowledged", "returned", "normal", "shelved", "out_of_service"])
+def test_a_change_that_asks_for_nothing_is_one_line(state):
+    text = words.change_text(
+        TABLE["probe_silent"], "Foyer", {"probe": "foyer-ph"}, state, by="duty librarian", hours=2.0
+    )
+    assert text.startswith("Foyer: a probe is silent (foyer-ph).")
+    assert ("duty librarian" in text) == (state in ("acknowledged", "shelved"))
+    assert ("2 h" in text) == (state == "shelved")
