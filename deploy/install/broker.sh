@@ -120,17 +120,17 @@ make_certificate() {
 restart_broker_checked() {
     systemctl restart mosquitto.service || die "the broker does not start; look at: journalctl -u mosquitto -n 50"
     "$opt/$release/bin/python" - "$etc/broker" <<'PY' || die "the broker runs, but refuses the daemon's password over TLS"
-import pathlib, sys, time
+import pathlib, socket, sys, time
 from paho.mqtt import publish
 folder = pathlib.Path(sys.argv[1])
-auth = {"username": "rushlight", "password": (folder / "rushlight.password").read_text().strip()}
-for attempt in range(10):
+for attempt in range(20):
     try:
-        publish.single("rushlight/installed", "yes", hostname="localhost", port=8883, auth=auth,
-                       tls={"ca_certs": str(folder / "ca.crt")})
-        sys.exit(0)
-    except ConnectionRefusedError:
+        socket.create_connection(("localhost", 8883), 1).close()
+        break
+    except OSError:
         time.sleep(0.5)
-sys.exit(1)
+auth = {"username": "rushlight", "password": (folder / "rushlight.password").read_text().strip()}
+publish.single("rushlight/installed", "yes", hostname="localhost", port=8883, auth=auth,
+               tls={"ca_certs": str(folder / "ca.crt")})
 PY
 }

@@ -117,6 +117,9 @@ keep_journal() {
 
 start_or_go_back() {
     local old=$1
+    if [[ $old == "$release" ]]; then
+        self_test "$release" || die "mend $etc/config.toml (sudo rushlight check tells what), then run this again"
+    fi
     if comes_up; then return; fi
     systemctl stop rushlight.service || true
     if [[ -z $old || $old == "$(current_release)" ]]; then
