@@ -19,7 +19,7 @@ Facts = Mapping[str, Any]
 
 def alarm_text(row: AlarmRow, place: str, facts: Facts, *, unstable: bool = False) -> str:
     """The whole message of a standing alarm.  `place` is the tank's name, empty for the installation itself."""
-    parts = [_sentence(f"{place}: {_happening(row, facts)}" if place else _happening(row, facts))]
+    parts = [sentence(f"{place}: {_happening(row, facts)}" if place else _happening(row, facts))]
     if unstable:
         parts.append(
             "It has come and gone several times within the hour, so it is held until it has been steady for an hour."
@@ -30,7 +30,7 @@ def alarm_text(row: AlarmRow, place: str, facts: Facts, *, unstable: bool = Fals
     parts.append(f"First: {_lower(first_action(row, facts))}")
     trap = facts.get("trap_sentence", row.trap)
     if trap:
-        parts.append(_sentence(str(trap)))
+        parts.append(sentence(str(trap)))
     return " ".join(p for p in parts if p)
 
 
@@ -65,15 +65,15 @@ def title_text(row: AlarmRow, place: str, facts: Facts) -> str:
 
 def sitter_text(row: AlarmRow, place: str, facts: Facts, call: str) -> str:
     """The same for somebody who only feeds the fish: what is the matter, what to do, whom to call."""
-    parts = [_sentence(f"{place}: {_happening(row, facts)}" if place else _happening(row, facts)), row.sitter]
+    parts = [sentence(f"{place}: {_happening(row, facts)}" if place else _happening(row, facts)), row.sitter]
     if call:
-        parts.append(_sentence(f"If in doubt, call {call}"))
+        parts.append(sentence(f"If in doubt, call {call}"))
     return " ".join(parts)
 
 
 def first_action(row: AlarmRow, facts: Facts) -> str:
     """The one thing to do first."""
-    return _sentence(str(facts.get("action_sentence") or row.first_action))
+    return sentence(str(facts.get("action_sentence") or row.first_action))
 
 
 def number(value: float, digits: int = 2) -> str:
@@ -86,7 +86,8 @@ def number(value: float, digits: int = 2) -> str:
     return f"−{text}" if value < 0 else text
 
 
-def _sentence(text: str) -> str:
+def sentence(text: str) -> str:
+    """The text with a capital at its beginning and a full stop at its end."""
     text = text.strip()
     if not text:
         return ""
@@ -102,8 +103,8 @@ def _lower(text: str) -> str:
 def _cause(row: AlarmRow, facts: Facts) -> str:
     for key in ("cause_sentence", "cause"):
         if key in facts:
-            return _sentence(str(facts[key] or ""))
-    return _sentence(f"Usual cause: {_lower(row.cause)}")
+            return sentence(str(facts[key] or ""))
+    return sentence(f"Usual cause: {_lower(row.cause)}")
 
 
 def _happening(row: AlarmRow, facts: Facts) -> str:
