@@ -125,10 +125,13 @@ def test_probes_in_strip_in_alarm_out(house: dict[str, Any]) -> None:
     assert "29.5" in told[0]["message"]
     assert len(told) == 2, told
 
-    daemon.command("alarms")
+    assert "temperature_high" in daemon.command("alarms").stdout
+    daemon.command("alarms", "acknowledge", "foyer.temperature_high", "--by", "duty librarian")
+    exported = [json.loads(line) for line in daemon.command("export").stdout.splitlines()]
+    assert [e["by"] for e in exported if e["kind"] == "acknowledge"] == ["duty librarian"]
     got = daemon.command("replay", str(_file(daemon, exported)))
     states = [json.loads(line)["state"] for line in got.stdout.splitlines() if "temperature_high" in line]
-    assert states[:2] == ["unacknowledged", "returned"]
+    assert states == ["unacknowledged", "returned", "normal"]
     assert daemon.stop() == 0
     daemon.start()
     assert len(push.accepted) == 2, "a restart sends nothing again"

@@ -12,6 +12,7 @@ from typing import Any
 import click
 from pydantic import TypeAdapter
 from rich.console import Console
+from rich.padding import Padding
 from rich.table import Table
 
 from rushlight import eventlines
@@ -113,13 +114,12 @@ def _print_alarms(console: Console, alarms: list[AlarmView], zone: zoneinfo.Zone
     if not alarms:
         console.print("\nNo alarms.", highlight=False)
         return
-    table = Table(box=None, padding=(0, 2), header_style="dim", title_justify="left")
-    for column in ("alarm", "state", "priority", "since", "what"):
-        table.add_column(column, overflow="fold")
+    # Not a table: an id is there to be copied, and a narrow terminal would break it.
     for a in alarms:
-        table.add_row(a.id, a.state, a.priority, _local(a.since_s, zone), a.text)
-    console.print()
-    console.print(table)
+        console.print()
+        console.print(f"[bold]{a.id}[/bold]", highlight=False, soft_wrap=True)
+        console.print(f"  {a.state}, {a.priority} priority, since {_local(a.since_s, zone)}", highlight=False)
+        console.print(Padding(a.text, (0, 2)), highlight=False)
 
 
 @click.group(invoke_without_command=True)
@@ -135,9 +135,9 @@ def alarms(ctx: click.Context, config_file: Path | None) -> None:
 
     Exit status: 0 done; 1 the daemon is not running; 2 there is no such alarm.
     """  # noqa: D301
-    ctx.obj = load_config(config_file)
+    ctx.obj = config_file
     if ctx.invoked_subcommand is None:
-        view = _view(ctx.obj)
+        view = _view(load_config(config_file))
         found = [*view.alarms, *(a for t in view.tanks for a in t.alarms)]
         _print_alarms(Console(), found, zoneinfo.ZoneInfo(view.timezone))
 
@@ -150,20 +150,22 @@ _by_option = click.option(
 @alarms.command()
 @click.argument("alarm")
 @_by_option
+@config_option
 @click.pass_obj
-def acknowledge(config: Config, alarm: str, by: str) -> None:
+def acknowledge(outer: Path | None, alarm: str, by: str, config_file: Path | None) -> None:
     """Say that ALARM (its id) has been seen; it is not repeated unless it gets worse."""
-    _act(config, {"kind": "acknowledge", "alarm": alarm, "by": by})
+    _act(load_config(config_file or outer), {"kind": "acknowledge", "alarm": alarm, "by": by})
 
 
 @alarms.command()
 @click.argument("alarm")
 @click.option("--hours", type=float, default=24.0, show_default=True, help="For how long; 0 takes it off the shelf.")
 @_by_option
+@config_option
 @click.pass_obj
-def shelve(config: Config, alarm: str, hours: float, by: str) -> None:
+def shelve(outer: Path | None, alarm: str, hours: float, by: str, config_file: Path | None) -> None:
     """Put ALARM (its id) aside for some hours."""
-    _act(config, {"kind": "shelve", "alarm": alarm, "by": by, "hours": hours})
+    _act(load_config(config_file or outer), {"kind": "shelve", "alarm": alarm, "by": by, "hours": hours})
 
 
 def _act(config: Config, line: dict[str, Any]) -> None:
