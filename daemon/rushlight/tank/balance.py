@@ -57,6 +57,7 @@ in one to four months; chosen as above."""
 FIRST_LEVEL = (20.0, 25.0)
 """Mean and standard deviation of nitrate before any test, mg/L; cut at zero.  Wide enough to say nothing."""
 FIRST_ODDS = (0.8, 0.15, 0.05)
+EXCHANGE_MEMORY_DAYS = 120.0
 LEVEL_NOISE = 0.1
 """Day-to-day wandering of the level that no rate explains, mg/L per √day."""
 SCALE_FLOOR = 0.3
@@ -101,8 +102,25 @@ class Balance:
     recent_light: float = 0.0
     dimmed: float = 0.0
     """How much light has been lost, 0 for none to 1 for a seventh or more."""
+    exchanged: float = 0.0
+    """Fractions of water changed, summed with a memory of `EXCHANGE_MEMORY_DAYS`."""
+    watched_days: float = 0.0
+    """The days over which they were summed, with the same memory."""
+    change_source: float = 0.0
+    """Nitrate of the water that the last change brought in, mg/L."""
     behind_since_s: float | None = None
     """Since when the plants have not kept up, with good confidence."""
+
+    @property
+    def exchange(self) -> float:
+        """The share of the water that this keeper changes per day, as a habit; a new tank has none yet."""
+        return self.exchanged / (self.watched_days + 30.0)
+
+    @property
+    def export(self) -> float:
+        """Nitrate that those changes carry out, mg/L per day at the present level."""
+        level = sum(m.weight * m.belief.mean[LEVEL] for m in self.modes)
+        return self.exchange * max(0.0, level - self.change_source)
 
     def copy(self) -> Balance:
         """An independent copy."""
@@ -165,15 +183,18 @@ def step(pace: Pace, days: float, feed: float, usual: float) -> Step:
     )
 
 
-def drift(belief: Belief, pace: Pace, days: float, feed: float, usual: float) -> Belief:
+def drift(belief: Belief, pace: Pace, days: float, feed: float, usual: float, export: float = 0.0) -> Belief:
     """What a model believes after `days` at the given feed, if it is and stays the true one.
 
+    Where water changes carry out `export` (mg/L per day), that is the net rate about which a balanced tank wanders.
     Only fading plants say anything about the pace of fading; elsewhere it stays what it was at first.
     """
     s = step(pace, days, feed, usual)
     transition = [list(s.level_row), list(s.uptake_row)] + [[0.0] * SIZE for _ in range(3)]
     transition[SHARE][SHARE] = transition[BIAS][BIAS] = 1.0
+    left, lasting = nitrogen.decay(days, pace.memory_days)
     shift = [0.0] * SIZE
+    shift[LEVEL], shift[UPTAKE] = export * (days - lasting), -export * (1.0 - left)
     noise = [[0.0] * SIZE for _ in range(SIZE)]
     noise[LEVEL][LEVEL], noise[UPTAKE][UPTAKE] = s.level_noise, s.uptake_noise
     noise[LEVEL][UPTAKE] = noise[UPTAKE][LEVEL] = s.joint_noise
@@ -190,12 +211,27 @@ def drift(belief: Belief, pace: Pace, days: float, feed: float, usual: float) ->
 def pass_time(balance: Balance, to_s: float, feed: float) -> None:
     """Let time pass at a constant feed."""
     days = (to_s - balance.at_s) / 86400.0
+    if balance.usual <= 0.0 < feed:
+        _learn_feed(balance, feed)
     _switch(balance, days)
+    export = balance.export
     for mode, pace in zip(balance.modes, PACES, strict=True):
-        mode.belief = not_negative(drift(mode.belief, pace, days, feed, balance.usual))
+        mode.belief = not_negative(drift(mode.belief, pace, days, feed, balance.usual, export))
+    fading = math.exp(-days / EXCHANGE_MEMORY_DAYS)
+    balance.exchanged *= fading
+    balance.watched_days = balance.watched_days * fading + days
     balance.usual += (feed - balance.usual) * (1.0 - math.exp(-days / 60.0))
     balance.recent += (feed - balance.recent) * (1.0 - math.exp(-days / 7.0))
     balance.at_s = to_s
+
+
+def _learn_feed(balance: Balance, feed: float) -> None:
+    """The first feed that anybody told: the fish ate before too, so the net rate stays and uptake is what is new."""
+    for mode in balance.modes:
+        unit = [[float(i == j) for j in range(SIZE)] for i in range(SIZE)]
+        unit[UPTAKE][SHARE] = feed
+        mode.belief = predict(mode.belief, unit, [0.0] * SIZE, [[0.0] * SIZE for _ in range(SIZE)])
+    balance.usual = balance.recent = feed
 
 
 def _switch(balance: Balance, days: float) -> None:
@@ -225,6 +261,8 @@ def not_negative(belief: Belief) -> Belief:
 
 def mix_water(balance: Balance, fraction: float, source: float, source_sd: float, fraction_sd: float) -> None:
     """Replace a fraction of the water; neither the fraction nor the source need be exactly known."""
+    balance.exchanged += fraction
+    balance.change_source = source
     for mode in balance.modes:
         b = mode.belief
         gap = b.mean[LEVEL] - source

@@ -13,7 +13,7 @@ from rushlight.effects import Estimate
 from rushlight.science.gaussian import Part, mixture_below, mixture_quantile, moments_above_zero
 from rushlight.science.kalman import Belief
 from rushlight.science.nitrogen import ratio_nodes
-from rushlight.tank.balance import LEVEL, PACES, SHARE, UPTAKE, Balance, step
+from rushlight.tank.balance import LEVEL, PACES, SHARE, SIZE, UPTAKE, Balance, step
 
 HORIZON_DAYS = 28
 """How far ahead chances are worked out day by day."""
@@ -33,26 +33,39 @@ class Change:
     """mg/L."""
 
 
-def ahead(balance: Balance, change: Change, days: float) -> list[Part]:
-    """The level's distribution `days` from the balance's own moment, as a mixture to be cut at zero."""
-    out: list[Part] = []
-    total = sum(m.weight for m in balance.modes)
-    for mode, pace in zip(balance.modes, PACES, strict=True):
-        start = _changed(mode.belief, change)
-        usual = balance.usual * change.uptake_factor
-        stretch = step(pace, days, change.feed, usual)
-        mean, variance = start.along(stretch.level_row)
-        out.append((mode.weight / total, mean, math.sqrt(variance + stretch.level_noise) or 1e-9))
+def changed(balance: Balance, change: Change) -> Balance:
+    """The balance as it would be right after the change; `recent` is then the feed to come."""
+    out = balance.copy()
+    out.recent = change.feed
+    out.usual *= change.uptake_factor
+    keep, factor = 1.0 - change.fraction, change.uptake_factor
+    by = [keep if i == LEVEL else factor if i == UPTAKE else 1.0 for i in range(SIZE)]
+    for mode in out.modes:
+        mean = [m * k for m, k in zip(mode.belief.mean, by, strict=True)]
+        mean[LEVEL] += change.fraction * change.source
+        cov = [[c * a * b for c, b in zip(row, by, strict=True)] for row, a in zip(mode.belief.cov, by, strict=True)]
+        mode.belief = Belief(mean, cov)
     return out
 
 
-def _changed(belief: Belief, change: Change) -> Belief:
-    keep, factor = 1.0 - change.fraction, change.uptake_factor
-    by = [keep if i == LEVEL else factor if i == UPTAKE else 1.0 for i in range(len(belief.mean))]
-    mean = [m * k for m, k in zip(belief.mean, by, strict=True)]
-    mean[LEVEL] += change.fraction * change.source
-    cov = [[c * a * b for c, b in zip(row, by, strict=True)] for row, a in zip(belief.cov, by, strict=True)]
-    return Belief(mean, cov)
+def ahead(balance: Balance, days: float) -> list[Part]:
+    """The level's distribution `days` on, as a mixture to be cut at zero.
+
+    Feed stays as in the last week, and water is changed at the tank's habitual pace λ, taken as a steady exchange:
+    what is there now shrinks by e^(−λt), what comes meanwhile by half as much in the exponent.
+    """
+    out: list[Part] = []
+    total = sum(m.weight for m in balance.modes)
+    export = balance.export
+    kept = math.exp(-balance.exchange * days)
+    half = math.sqrt(kept)
+    for mode, pace in zip(balance.modes, PACES, strict=True):
+        stretch = step(pace, days, balance.recent, balance.usual)
+        row = (kept, *(half * x for x in stretch.level_row[1:]))
+        mean, variance = mode.belief.along(row)
+        mean += half * export * (days + stretch.level_row[UPTAKE]) + balance.change_source * (1.0 - kept)
+        out.append((mode.weight / total, mean, math.sqrt(variance + stretch.level_noise * kept) or 1e-9))
+    return out
 
 
 def level_estimate(parts: list[Part]) -> Estimate:
@@ -77,30 +90,30 @@ def chance_above(parts: list[Part], limit: float) -> float:
     return min(1.0, max(0.0, over / real)) if real > 1e-12 else 0.0
 
 
-def chances(balance: Balance, change: Change, limit: float) -> tuple[float, ...]:
+def chances(balance: Balance, limit: float) -> tuple[float, ...]:
     """Probability that the limit has been passed by day 0, 1, … `HORIZON_DAYS`; never falls from day to day."""
     out: list[float] = []
     for day in range(HORIZON_DAYS + 1):
-        chance = chance_above(ahead(balance, change, float(day)), limit)
+        chance = chance_above(ahead(balance, float(day)), limit)
         out.append(max(chance, out[-1] if out else 0.0))
     return tuple(out)
 
 
-def even_odds_day(balance: Balance, change: Change, limit: float) -> float | None:
+def even_odds_day(balance: Balance, limit: float) -> float | None:
     """Days until the level is as likely above the limit as below; None if that is not within a year.
 
     Looks at days ever further apart, then halves the interval in which the odds turned.
     """
     before, day = 0.0, 0.0
     while day <= FARTHEST_DAYS:
-        if chance_above(ahead(balance, change, day), limit) >= 0.5:
+        if chance_above(ahead(balance, day), limit) >= 0.5:
             break
         before, day = day, max(day + 2.0, 1.15 * day)
     else:
         return None
     while day - before > 0.05:
         middle = 0.5 * (before + day)
-        if chance_above(ahead(balance, change, middle), limit) >= 0.5:
+        if chance_above(ahead(balance, middle), limit) >= 0.5:
             day = middle
         else:
             before = middle

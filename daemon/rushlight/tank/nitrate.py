@@ -300,7 +300,6 @@ class NitrateWatch:
         supply = _supply(now)
         if not now.last_test_at_s:
             return NitrateReport(at_s=now.at_s, supply_rate=supply)
-        as_now = forecast.Change(feed=now.recent)
         rates = bal.rate_parts(now)
         behind_s = now.behind_since_s
         return NitrateReport(
@@ -310,8 +309,8 @@ class NitrateWatch:
             supply_rate=supply,
             uptake_rate=forecast.estimate(bal.parts_along(now, (0.0, 1.0, 0.0, 0.0, 0.0))) if supply else None,
             kept_up=forecast.share_kept_up(now, now.recent),
-            days_to_limit=forecast.even_odds_day(now, as_now, self.tank.limits.nitrate),
-            chances=forecast.chances(now, as_now, self.tank.limits.nitrate),
+            days_to_limit=forecast.even_odds_day(now, self.tank.limits.nitrate),
+            chances=forecast.chances(now, self.tank.limits.nitrate),
             rising_chance=1.0 - mixture_below(rates, 0.0),
             behind_days=(now.at_s - behind_s) / 86400.0 if behind_s is not None else 0.0,
             n_tests=now.n_tests,
@@ -338,11 +337,10 @@ class NitrateWatch:
             grams = nitrogen.feed_nitrogen_g(feed_grams_per_day, self.tank.feed.protein_percent)
             feed = nitrogen.nitrate_mg_l(grams, self.tank.litres)
         source = self.tank.source_water.get("nitrate", SOURCE_UNKNOWN[0])
-        change = forecast.Change(feed, light_factor or 1.0, water_change_fraction or 0.0, source)
-        return [
-            (day, forecast.level_estimate(forecast.ahead(now, change, float(day))))
-            for day in range(forecast.HORIZON_DAYS + 1)
-        ]
+        factor = 1.0 if light_factor is None else light_factor
+        then = forecast.changed(now, forecast.Change(feed, factor, water_change_fraction or 0.0, source))
+        days = range(forecast.HORIZON_DAYS + 1)
+        return [(day, forecast.level_estimate(forecast.ahead(then, float(day)))) for day in days]
 
     def findings(self, state: NitrateState, at_s: float) -> list[Finding]:
         """The three alarms' words."""
