@@ -283,7 +283,7 @@ class MqttDriver(Session):
         if o.user:
             client.username_pw_set(o.user, _password(o))
         if o.tls:
-            client.tls_set(ca_certs=o.ca_file or None)
+            client.tls_set_context(_tls(o))
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe
         client.on_disconnect = self._on_disconnect
@@ -335,6 +335,26 @@ class MqttDriver(Session):
 
     def _where(self) -> str:
         return f"broker {self._options.host}:{_port(self._options)}"
+
+
+class _TidySocket(ssl.SSLSocket):
+    """Closes itself when the other side does not prove who it is; paho would leave it to the garbage collector."""
+
+    def do_handshake(self, block: bool = False) -> None:
+        try:
+            super().do_handshake(block)
+        except BaseException:
+            self.close()
+            raise
+
+
+def _tls(options: Options) -> ssl.SSLContext:
+    try:
+        context = ssl.create_default_context(cafile=options.ca_file or None)
+    except OSError as e:
+        raise LinkError(f"ca_file {options.ca_file} can't be used ({e})") from None
+    context.sslsocket_class = _TidySocket
+    return context
 
 
 def _refusal(reason: ReasonCode, options: Options) -> str:

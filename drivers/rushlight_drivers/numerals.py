@@ -61,7 +61,7 @@ def judged(said: object, no_value: Container[str], sentinels: Container[float]) 
     """Judge one word: `no_value` holds, in small letters, what the device writes when it has none."""
     if said is None or (isinstance(said, str) and said.strip().lower() in no_value):
         return Judged(None, "no_value", "the device says that it has none")
-    value = as_number(said.strip(" \t") if isinstance(said, str) else said)
+    value = as_number(said.strip(" \t\r\n") if isinstance(said, str) else said)
     if value is None:
         return Judged(None, "garbled", f"is no number: {str(said)[:40]!r}")
     if value in sentinels:
