@@ -18,14 +18,13 @@ from rich.table import Table
 from rushlight import config as configuration
 from rushlight import logs
 from rushlight.clock import SystemClock
-from rushlight.demo import year
+from rushlight.demo import staff, year
 from rushlight.effects import AlarmChange, Daily
 from rushlight.events import Event
 from rushlight.service import offline
 from rushlight.service.service import Service
 from rushlight.settings import Config
 from rushlight.tank.site import Core
-from rushlight.tank.timeline import Timeline
 
 _LIVE_DAYS = 60
 """So much of the year's end is put before the live start, so that pictures and estimates have a past."""
@@ -64,20 +63,21 @@ def demo(folder: Path, port: int, *, no_live: bool) -> None:
 def _tell_year(console: Console, config: Config) -> None:
     count = int((year.local(12, 31, 24) - year.local(1, 1)) / year.EVERY_S) * len(config.probe)
     core = Core(config)
-    timeline = Timeline(core, core.initial())
-    events = track(year.events(), "an invented year", total=count, console=console, transient=True)
-    effects = [e for e in timeline.run(events) if isinstance(e, AlarmChange | Daily)]
+    story = track(staff.play(core), "an invented year", total=count, console=console, transient=True)
+    effects = [e for _, said in story for e in said if isinstance(e, AlarmChange | Daily)]
     zone = zoneinfo.ZoneInfo(config.site.timezone)
     table = Table(title=f"{config.site.name}, {year.YEAR}: what was said", box=None, padding=(0, 1), header_style="dim")
     for column in ("day", "tank", "alarm", "priority", "what"):
         table.add_column(column, overflow="fold")
-    said = [e for e in effects if isinstance(e, AlarmChange) and e.state == "unacknowledged"]
+    raised = [e for e in effects if isinstance(e, AlarmChange) and e.state == "unacknowledged"]
+    said = [e for e in raised if e.priority != "low"]
     for e in said:
         day = dt.datetime.fromtimestamp(e.at_s, zone).strftime("%d %b")
-        table.add_row(day, e.tank or "", e.alarm, e.priority, e.text)
+        table.add_row(day, e.tank or "", e.alarm, e.priority, e.text.partition(" Usual cause:")[0])
     console.print(table)
     days = sum(isinstance(e, Daily) for e in effects)
-    console.print(f"{count:,} readings, {days} tank-days, {len(said)} alarms raised in the year.")
+    console.print(f"{count:,} readings, {days} tank-days; {len(said)} alarms told at once,")
+    console.print(f"{len(raised) - len(said)} of low priority left to the weekly summary.")
 
 
 def _live(console: Console, text: str, folder: Path, port: int) -> int:
@@ -91,7 +91,7 @@ def _live(console: Console, text: str, folder: Path, port: int) -> int:
     config = configuration.load(file)
     for old in folder.glob(f"{offline.JOURNAL_NAME}*"):
         old.unlink()
-    offline.fill(config, folder, _recent(now_s), now_s)
+    offline.fill(config, folder, _recent(config, now_s), now_s)
     console.print(f"live on simulated probes; the page is at http://127.0.0.1:{port}/ — in another terminal:")
     console.print(f"  rushlight status --config {file}")
     console.print(f"  rushlight record test --config {file} --tank foyer nitrate=25 ph=7.0")
@@ -111,11 +111,12 @@ def _simulated(text: str, offset_s: float, port: int, now_s: float) -> str:
     return f"{text}\n[page]\nport = {port}\n\n[heartbeat]\naccept_none = true\n"
 
 
-def _recent(now_s: float) -> Iterator[Event]:
+def _recent(config: Config, now_s: float) -> Iterator[Event]:
     """The year's last weeks, moved by whole days so that they end now."""
     shift_s = (now_s - year.local(12, 31, 24)) // 86400 * 86400
     since_s = now_s - _LIVE_DAYS * 86400
-    return (e for e in _moved(year.events(), shift_s) if since_s <= e.at_s <= now_s)
+    story = (event for event, _ in staff.play(Core(config)))
+    return (e for e in _moved(story, shift_s) if since_s <= e.at_s <= now_s)
 
 
 def _moved(events: Iterable[Event], shift_s: float) -> Iterator[Event]:

@@ -1,20 +1,19 @@
-"""The invented year: what the probes would have said and what the staff would have written down.
+"""The invented year: what the probes would have said, and the water behind it.
 
 Every number here is made up; a fixed seed makes the year the same each time.  The planted faults are listed in
-`PLANTED`, so that a test can ask for each of them by its date.
+`PLANTED`, so that a test can ask for each of them by its date.  What people do about it is `staff`'s.
 """
 
 from __future__ import annotations
 
 import datetime as dt
-import heapq
 import math
 import random
 import zoneinfo
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from rushlight.events import Event, Feeding, Harvest, LampWork, Note, Reading, Sighting, Stocking, Test, WaterChange
+from rushlight.events import Event, Reading
 
 ZONE = zoneinfo.ZoneInfo("Europe/Dublin")
 YEAR = 2026
@@ -58,9 +57,8 @@ def local(month: int, day: int, hour: float = 0.0) -> float:
     return (midnight + dt.timedelta(hours=hour)).timestamp()
 
 
-FADE_FROM_S, FADE_TO_S = local(4, 6), local(9, 14, 10)
+FADE_FROM_S, FADE_TO_S = local(4, 6), local(9, 14, 11.5)
 FADE_PER_WEEK = 0.012
-HARVEST_S = local(6, 15, 11)
 CHILDREN_FROM, CHILDREN_TO = dt.date(YEAR, 5, 9), dt.date(YEAR, 5, 18)
 CLOSED_FROM, CLOSED_TO = dt.date(YEAR, 7, 18), dt.date(YEAR, 8, 1)
 STUCK_FROM_S, STUCK_TO_S = local(10, 13, 14), local(10, 15, 14)
@@ -75,13 +73,7 @@ def lamp_output(at_s: float) -> float:
     return math.exp(-FADE_PER_WEEK * (at_s - FADE_FROM_S) / (7 * 86400))
 
 
-def events(seed: int = 1) -> Iterator[Event]:
-    """The whole year, both tanks, in order."""
-    probes, people = random.Random(seed * 10 + 1), random.Random(seed * 10 + 2)  # noqa: S311 - a story, not a secret
-    return heapq.merge(_readings(probes), iter(_diary(people)), key=lambda e: e.at_s)
-
-
-def _readings(rng: random.Random) -> Iterator[Event]:
+def readings(rng: random.Random) -> Iterator[Event]:
     """Every probe's value each five minutes, with the year's gaps and the stuck stretch."""
     start_s, end_s = local(1, 1), local(12, 31, 24)
     sky, room_c, ph = 0.5, 0.0, 7.1
@@ -120,7 +112,7 @@ def _sun(now: dt.datetime) -> float:
     return max(0.0, math.sin(lat) * math.sin(decl) + math.cos(lat) * math.cos(decl) * math.cos(angle))
 
 
-class _Water:
+class Water:
     """Nitrate in one tank, a day at a time: supply from feed, uptake by plants under so much light."""
 
     def __init__(self, litres: float, nitrate: float, full_uptake: float) -> None:
@@ -137,63 +129,7 @@ class _Water:
         self.nitrate += fraction * (source - self.nitrate)
 
 
-def _strip(rng: random.Random, name: str, truth: float, spread: float = 0.12) -> float:
+def strip(rng: random.Random, name: str, truth: float, spread: float = 0.12) -> float:
     """What a person reads: the pad nearest to a value seen through a tired eye."""
     seen = truth + rng.gauss(0, 0.15) if name == "ph" else truth * (1 + rng.gauss(0, spread))
     return float(min(_PADS[name], key=lambda pad: abs(pad - seen)))
-
-
-def _diary(rng: random.Random) -> list[Event]:
-    """What the staff and the sitter wrote down."""
-    found = [*_foyer_diary(rng), *_room_diary(rng)]
-    return sorted(found, key=lambda e: e.at_s)
-
-
-def _days() -> Iterator[tuple[dt.date, float]]:
-    day = dt.date(YEAR, 1, 1)
-    while day.year == YEAR:
-        yield day, local(day.month, day.day)
-        day += dt.timedelta(days=1)
-
-
-def _foyer_diary(rng: random.Random) -> Iterator[Event]:
-    water = _Water(140, 14.0, 1.5)
-    changes = {dt.date(YEAR, 8, 5): 0.35, dt.date(YEAR, 9, 2): 0.3}
-    for day, midnight_s in _days():
-        children = CHILDREN_FROM <= day < CHILDREN_TO
-        closed = CLOSED_FROM <= day < CLOSED_TO
-        water.day(1.8 if children else 0.9, 0.2 + 0.8 * lamp_output(midnight_s))
-        if children:
-            yield Feeding(at_s=midnight_s + 11 * 3600, id=f"f-{day}", tank="foyer", grams=1.8, note="children's week")
-        if day in changes:
-            water.change(changes[day])
-            yield WaterChange(at_s=midnight_s + 9.5 * 3600, id=f"w-{day}", tank="foyer", fraction=changes[day])
-        no_strips = NO_STRIPS_FROM <= day < NO_STRIPS_TO
-        if day.weekday() == 0 and not closed and not no_strips:
-            at_s = midnight_s + 10 * 3600 + rng.randrange(5400)
-            values = {"nitrate": water.nitrate, "nitrite": 0.05, "ph": 7.1, "kh": 4.3, "gh": 8.0}
-            read = {k: _strip(rng, k, v) for k, v in values.items()}
-            yield Test(at_s=at_s, id=f"t-foyer-{day}", tank="foyer", method="strip", values=read, kit="strip")  # type: ignore[arg-type]
-        if midnight_s <= HARVEST_S < midnight_s + 86400:
-            water.plants *= 0.6
-            yield Harvest(at_s=HARVEST_S, id="harvest", tank="foyer", fresh_grams=420, plant="umbrella sedge")
-        if midnight_s <= FADE_TO_S < midnight_s + 86400:
-            yield LampWork(at_s=FADE_TO_S, id="batten", tank="foyer", what="replaced")
-    yield Note(at_s=local(7, 17, 16), id="sitter", tank="foyer", text="holiday sitter feeds until 1 August, no tests")
-
-
-def _room_diary(rng: random.Random) -> Iterator[Event]:
-    water = _Water(54, 8.0, 1.05)
-    for day, midnight_s in _days():
-        age = (day - dt.date(YEAR, 1, 1)).days
-        water.day(0.25, 1.0)
-        nitrite = 1.4 * math.exp(-age / 9)
-        ammonia = 0.6 * math.exp(-age / 7)
-        closed = CLOSED_FROM <= day < CLOSED_TO or NO_STRIPS_FROM <= day < NO_STRIPS_TO
-        if day.weekday() < 6 and age % (2 if age < 45 else 6) == 0 and not closed:
-            at_s = midnight_s + 15 * 3600 + rng.randrange(5400)
-            values = {"nitrate": water.nitrate, "nitrite": nitrite, "ammonia": ammonia, "ph": 7.2, "kh": 4.0, "gh": 7.5}
-            read = {k: _strip(rng, k, v) for k, v in values.items()}
-            yield Test(at_s=at_s, id=f"t-room-{day}", tank="reading-room", method="strip", values=read, kit="strip")  # type: ignore[arg-type]
-    yield Sighting(at_s=local(2, 10, 10), id="growth", tank="reading-room", what="new_growth", note="watercress")
-    yield Stocking(at_s=local(3, 3, 11), id="barbs", tank="reading-room", change=2, species="cherry barb", grams=2.0)

@@ -1,0 +1,179 @@
+"""The people of the invented library: they feed, test when the program says so, and acknowledge what reaches them.
+
+Plays the year against a core: what people do depends on what they are told, as in life.  The events that come out
+are a plain story that replays the same without them.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import heapq
+import random
+from collections.abc import Iterator, Sequence
+
+from rushlight.demo import year
+from rushlight.demo.year import ZONE, Water, local, strip
+from rushlight.effects import AlarmChange, DueChange, Effect
+from rushlight.events import (
+    Acknowledge,
+    Calibration,
+    CalibrationPoint,
+    Event,
+    Feeding,
+    Harvest,
+    LampWork,
+    Note,
+    Sighting,
+    Stocking,
+    Test,
+    TopOff,
+    WaterChange,
+)
+from rushlight.tank.site import Core
+from rushlight.tank.timeline import Timeline
+
+OPEN_H, CLOSE_H = 10.0, 17.0
+_SEEN = {
+    "foyer": lambda w, _: {"nitrate": w.nitrate, "nitrite": 0.05, "ph": 7.1, "kh": 4.3, "gh": 8.0},
+    "reading-room": lambda w, age: {
+        "nitrate": w.nitrate,
+        "nitrite": 1.4 * 2.718 ** (-age / 9),
+        "ammonia": 0.6 * 2.718 ** (-age / 7),
+        "ph": 7.2,
+        "kh": 4.0,
+        "gh": 7.5,
+    },
+}
+
+
+def play(core: Core, seed: int = 1) -> Iterator[tuple[Event, list[Effect]]]:
+    """The year, event by event, each with what the core said to it (ticks before it included)."""
+    timeline = Timeline(core, core.initial())
+    staff = Staff(random.Random(seed * 10 + 2))  # noqa: S311 - a story, not a secret
+    for reading in year.readings(random.Random(seed * 10 + 1)):  # noqa: S311
+        for event in staff.until(reading.at_s):
+            effects = timeline.feed(event)
+            staff.hear(effects)
+            yield event, effects
+        effects = timeline.feed(reading)
+        if effects:
+            staff.hear(effects)
+        yield reading, effects
+
+
+def _away(day: dt.date) -> bool:
+    return year.CLOSED_FROM <= day < year.CLOSED_TO
+
+
+class Staff:
+    """Knows the water of both tanks, and has a diary of things to come."""
+
+    def __init__(self, rng: random.Random) -> None:
+        self._rng = rng
+        self._water = {"foyer": Water(140, 14.0, 1.5), "reading-room": Water(54, 8.0, 1.05)}
+        self._day = dt.date(year.YEAR, 1, 1)
+        self._todo: list[tuple[float, int, str, str]] = []
+        self._n = 0
+        for tank in self._water:
+            self._plan(local(1, 1, OPEN_H + 0.5), "test", tank)
+
+    def hear(self, effects: Sequence[Effect]) -> None:
+        """Take in what the program said: a new test date, an alarm that reaches a phone."""
+        for effect in effects:
+            match effect:
+                case DueChange(tank=str(tank), due_at_s=due_at_s):
+                    self._todo = [t for t in self._todo if t[2:] != ("test", tank)]
+                    heapq.heapify(self._todo)
+                    self._plan(max(due_at_s, effect.at_s), "test", tank)
+                case AlarmChange(state="unacknowledged", priority="high" | "medium"):
+                    self._plan(effect.at_s + 1200.0, "acknowledge", effect.id)
+
+    def until(self, at_s: float) -> Iterator[Event]:
+        """What is done before `at_s`, in order."""
+        while local(self._day.month, self._day.day) <= at_s and self._day.year == year.YEAR:
+            self._begin_day()
+        while self._todo and self._todo[0][0] < at_s:
+            when_s, _, what, subject = heapq.heappop(self._todo)
+            yield from self._do(when_s, what, subject)
+
+    def _plan(self, at_s: float, what: str, subject: str) -> None:
+        """For the first hour the library is open from then on; the sitter only acknowledges."""
+        now = dt.datetime.fromtimestamp(at_s, ZONE)
+        day, hour = now.date(), now.hour + now.minute / 60
+        if what in {"test", "acknowledge"} and hour > CLOSE_H:
+            day, hour = day + dt.timedelta(days=1), 0.0
+        while what == "test" and (_away(day) or year.NO_STRIPS_FROM <= day < year.NO_STRIPS_TO):
+            day, hour = day + dt.timedelta(days=1), 0.0
+        if day.year != year.YEAR:
+            return
+        self._n += 1
+        early = what in {"test", "acknowledge"} and hour < OPEN_H
+        when_s = local(day.month, day.day, OPEN_H + self._rng.random()) if early else at_s
+        heapq.heappush(self._todo, (max(when_s, at_s), self._n, what, subject))
+
+    def _begin_day(self) -> None:
+        day, at_s = self._day, local(self._day.month, self._day.day)
+        children = year.CHILDREN_FROM <= day < year.CHILDREN_TO
+        foyer = self._water["foyer"]
+        foyer.day(1.8 if children else 0.9, 0.2 + 0.8 * year.lamp_output(at_s))
+        self._water["reading-room"].day(0.25, 1.0)
+        if children:
+            self._plan(at_s + 11 * 3600, "feed", "foyer")
+        if day.day == 20:
+            self._plan(at_s + 15.2 * 3600, "calibrate", "foyer-ph")
+        if day.weekday() == 4:
+            self._plan(at_s + 16 * 3600, "top off", "foyer")
+        for date, what in _DIARY:
+            if date == day:
+                self._plan(at_s + 11.5 * 3600, what, "")
+        self._day = day + dt.timedelta(days=1)
+
+    def _do(self, at_s: float, what: str, subject: str) -> Iterator[Event]:
+        name = f"{what.replace(' ', '-')}-{self._n}-{at_s:.0f}"
+        match what:
+            case "test":
+                age = (at_s - local(1, 1)) / 86400
+                seen = _SEEN[subject](self._water[subject], age)
+                read = {k: strip(self._rng, k, v) for k, v in seen.items()}
+                yield Test(at_s=at_s, id=name, tank=subject, method="strip", values=read, kit="strip")  # type: ignore[arg-type]
+            case "acknowledge":
+                who = "holiday sitter" if _away(dt.datetime.fromtimestamp(at_s, ZONE).date()) else "duty librarian"
+                yield Acknowledge(at_s=at_s, id=name, alarm=subject, by=who)
+            case "feed":
+                yield Feeding(at_s=at_s, id=name, tank="foyer", grams=1.8, note="children's week")
+            case "top off":
+                yield TopOff(at_s=at_s, id=name, tank="foyer", litres=4.0)
+            case "calibrate":
+                points = tuple(CalibrationPoint(value=v, raw=v, temperature_c=21.0) for v in (6.88, 4.00))
+                yield Calibration(at_s=at_s, id=name, probe=subject, points=points)
+            case _:
+                yield self._diary(at_s, what, name)
+
+    def _diary(self, at_s: float, what: str, name: str) -> Event:
+        foyer = self._water["foyer"]
+        if what.startswith("water change"):
+            fraction = float(what.rsplit(maxsplit=1)[-1])
+            foyer.change(fraction)
+            return WaterChange(at_s=at_s, id=name, tank="foyer", fraction=fraction)
+        if what == "harvest":
+            foyer.plants *= 0.6
+            return Harvest(at_s=at_s, id=name, tank="foyer", fresh_grams=420, plant="umbrella sedge")
+        if what == "batten":
+            return LampWork(at_s=at_s, id=name, tank="foyer", what="replaced")
+        if what == "growth":
+            return Sighting(at_s=at_s, id=name, tank="reading-room", what="new_growth", note="watercress")
+        if what == "barbs":
+            return Stocking(at_s=at_s, id=name, tank="reading-room", change=2, species="cherry barb", grams=2.0)
+        return Note(at_s=at_s, id=name, tank="foyer", text=what)
+
+
+_DIARY = (
+    (dt.date(year.YEAR, 2, 10), "growth"),
+    (dt.date(year.YEAR, 3, 3), "barbs"),
+    (dt.date(year.YEAR, 6, 15), "harvest"),
+    (dt.date(year.YEAR, 7, 17), "holiday sitter feeds until 1 August, no tests"),
+    (dt.date(year.YEAR, 8, 5), "water change 0.35"),
+    (dt.date(year.YEAR, 9, 2), "water change 0.3"),
+    (dt.date(year.YEAR, 9, 14), "batten"),
+    (dt.date(year.YEAR, 11, 3), "water change 0.4"),
+)
