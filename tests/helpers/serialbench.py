@@ -47,7 +47,8 @@ class Board:
         self._fds = ()
 
     def say(self, data: bytes) -> None:
-        os.write(self.far, data)
+        if data:
+            os.write(self.far, data)
 
     def keep_saying(self, data: bytes, every_s: float) -> None:
         """Say it again and again until unplugged."""
@@ -70,9 +71,10 @@ class Board:
                 question, _, rest = bytes(asked).partition(end)
                 asked[:] = rest
                 self.say(reply(question))
-            if not end and asked and (said := reply(bytes(asked))):
+            if not end:  # a question without an end is what came in one piece
+                question = bytes(asked)
                 asked.clear()
-                self.say(said)
+                self.say(reply(question))
 
         self._start(turn)
 
