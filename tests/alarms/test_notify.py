@@ -11,7 +11,7 @@ from pydantic import TypeAdapter
 
 from rushlight.alarms.finding import Finding
 from rushlight.alarms.machine import AlarmBook, AlarmsState
-from rushlight.alarms.notify import Notifier, NotifyState, configured_channels
+from rushlight.alarms.notify import GATHER_S, Notifier, NotifyState, configured_channels
 from rushlight.alarms.table import RANK, TABLE
 from rushlight.effects import AlarmChange
 from rushlight.settings import Config, Contacts, Email, Kit, Person, Push, Site, Sitter, Tank, Webhook
@@ -154,7 +154,8 @@ def test_low_is_left_to_the_weekly_summary():
 def test_low_that_climbs_is_pushed():
     scene = Scene()
     scene.change(NOON, alarm="strips_low")
-    (message,) = scene.change(NOON + 60, alarm="strips_low", priority="medium")
+    scene.change(NOON + 60, alarm="strips_low", priority="medium")
+    (message,) = scene.until(NOON + 60 + GATHER_S)
     assert message.priority == "medium"
 
 
@@ -190,15 +191,51 @@ def test_shelving_is_silence():
     assert scene.until(NOON + 86400) == []
 
 
+def test_what_happens_at_once_is_told_at_once_in_one_message():
+    """A board that loses power silences all its probes within a minute."""
+    tanks = tuple(Tank(id=f"t{i}", litres=1) for i in range(5))
+    scene = Scene(replace(BASE, tank=tanks))
+    for i in range(5):
+        scene.change(NOON + 10 * i, alarm="probe_silent", tank=f"t{i}")
+    (message,) = scene.until(NOON + GATHER_S)
+    assert message.title == "5 alarms at once"
+    assert message.priority == "medium"
+    for i in range(5):
+        scene.change(NOON + 3600 + i, "returned", alarm="probe_silent", tank=f"t{i}")
+    (back,) = scene.until(NOON + 3700)
+    assert (back.title, back.priority) == ("5 alarms over", "low")
+
+
 def test_the_budget_holds_medium_and_keeps_a_reserve_for_high():
     tanks = tuple(Tank(id=f"t{i}", litres=1) for i in range(20))
     scene = Scene(replace(BASE, tank=tanks, push=replace(BASE.push, per_hour=6, reserve_for_high=3)))
     for i in range(20):
-        scene.change(NOON + i, alarm="ph_low", tank=f"t{i}")
+        scene.change(NOON + 90 * i, alarm="ph_low", tank=f"t{i}")
+    scene.until(NOON + 1900)
     assert len(scene.said) == 3
-    assert len(scene.change(NOON + 30, tank="t0")) == 1, "high passes"
-    (digest,) = [m for m in scene.until(NOON + 3700) if m.key.startswith("digest")]
-    assert digest.body.count(TABLE["ph_low"].title) == 17
+    assert len(scene.change(NOON + 1900, tank="t0")) == 1, "high passes"
+    digests = [m for m in scene.until(NOON + 7300) if m.key.startswith("digest")]
+    assert sum(d.body.count(TABLE["ph_low"].title) for d in digests) == 17
+
+
+def test_what_is_told_late_is_told_as_it_is_now():
+    scene, newest = Scene(), {"value": 6.0, "limit": 6.4}
+    scene.change(NIGHT, alarm="ph_low", value=6.31, limit=6.4)
+    (message,) = scene.notifier.on_tick(
+        scene.state, MORNING, lambda alarm_id: newest if alarm_id == "foyer.ph_low" else None
+    )
+    assert "6 against a limit of 6.4" in message.body
+
+
+@pytest.mark.parametrize(("alarm", "days"), [("test_overdue", [0, 1, 3, 7, 14]), ("lamp_off", [0, 1, 3, 7, 14])])
+def test_what_has_a_day_to_be_answered_is_not_repeated_by_the_minute(alarm, days):
+    scene = Scene()
+    scene.change(NOON, alarm=alarm, priority="high")
+    scene.until(NOON + 20 * 86400)
+    duty = [m for m in scene.said if m.contact == "duty"]
+    assert [round((m.at_s - NOON) / 86400) for m in duty] == days
+    head = [m for m in scene.said if m.contact == "head"]
+    assert [round((m.at_s - NOON) / 86400) for m in head] == days[1:]
 
 
 def test_a_first_high_alarm_passes_even_a_spent_budget():
@@ -253,13 +290,16 @@ def test_the_sitter_reads_simpler_words_and_whom_to_call():
 
 def test_the_sitter_is_not_bothered_with_what_they_cannot_do():
     scene = Scene(SITTING)
-    (message,) = scene.change(when("2025-07-08T12:00"), alarm="lamp_dimming")
+    scene.change(when("2025-07-08T12:00"), alarm="lamp_dimming")
+    (message,) = scene.until(when("2025-07-08T12:01"))
     assert message.contact == "duty"
 
 
 @pytest.mark.parametrize(("failing", "used"), [("push", "email"), ("email", "push")])
 def test_a_failing_channel_is_told_of_through_another(failing, used):
-    (message,) = Scene().change(NOON, alarm="delivery_failing", tank=None, channel=failing)
+    scene = Scene()
+    scene.change(NOON, alarm="delivery_failing", tank=None, channel=failing)
+    (message,) = scene.until(NOON + GATHER_S)
     assert message.channel == used
 
 

@@ -288,7 +288,7 @@ def test_a_refusal_for_good_goes_to_the_second_channel_and_is_told(receiver):
     push, hook = receiver("403"), receiver("200")
     house = House(outlets(push, hook))
     house.find("test_overdue", "raise")
-    house.run(house.now_s + 5)
+    house.run(house.now_s + 65)
     house.delivery.stop()
     assert len(push.requests) == 1
     assert keys_at(hook) == [house.messages[0].key]

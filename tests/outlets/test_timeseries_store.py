@@ -202,6 +202,20 @@ def test_a_refused_line_is_set_aside_and_the_rest_goes_on(
     assert all("field type conflict" in a["why"] and a["line"].startswith("reading,") for a in aside)
 
 
+def test_what_a_crashed_store_had_only_in_memory_is_sent_again(
+    feed: Feed, server: Server, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The store is killed while the feed has nothing to send, so no failure ever tells of it."""
+    monkeypatch.setattr(outlet_module, "SETTLE_S", 2.0)
+    feed.append(*events(0, 400))
+    feed.outlet.start()
+    until(lambda: feed.upto() == 400)
+    server.kill()
+    server.start()
+    until(lambda: feed.on_journal(lambda j: j.cursor("timeseries.events")) == 400)
+    assert values_only(server.points()) == wanted(events(0, 400))
+
+
 def test_a_lone_bad_line_waits_for_company(feed: Feed, front: Front, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(outlet_module, "FIRST_WAIT_S", 0.05)
     bad = f" {round((START_S + 5.0) * 1000)}".encode()
@@ -271,7 +285,7 @@ def test_killed_servers_and_killed_daemons_lose_nothing(tmp_path: Path, server: 
         else:
             daemon.kill()
             daemon.start()
-    until(lambda: daemon.sent_upto() == total, 60)
+    until(lambda: daemon.settled_upto() == total, 60)
     daemon.stop()
     want, found = expected(tmp_path / "journal.sqlite"), values_only(server.points())
     print(

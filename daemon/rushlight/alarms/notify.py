@@ -13,16 +13,19 @@ from __future__ import annotations
 
 import datetime as dt
 import zoneinfo
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from rushlight.alarms import hours, words
-from rushlight.alarms.table import HOUR_S, RANK, REPEATS_S, TABLE
+from rushlight.alarms.table import DAY_S, HOUR_S, RANK, REPEATS_S, TABLE
 from rushlight.effects import AlarmChange, Effect, Message
 from rushlight.settings import Config, Person, Priority
 
 Step = Literal["raise", "repeat", "return"]
+
+GATHER_S = 60.0
+"""What is not high waits this long for company: a board that loses power silences all its probes at once."""
 
 
 @dataclass(slots=True)
@@ -102,13 +105,19 @@ class Notifier:
         self._set_wake(state)
         return effects
 
-    def on_tick(self, state: NotifyState, at_s: float) -> list[Effect]:
-        """Repeats, escalations and what quiet hours or the budget held back."""
+    def on_tick(
+        self, state: NotifyState, at_s: float, facts: Callable[[str], Mapping[str, Any] | None] | None = None
+    ) -> list[Effect]:
+        """Repeats, escalations and what quiet hours or the budget held back.
+
+        `facts` gives an alarm's newest evidence by its id, so that what is told late is told as it is now.
+        """
         if state.wake_s is None or at_s < state.wake_s:
             return []
         effects: list[Effect] = []
         for alarm_id in sorted(state.telling):
             telling = state.telling[alarm_id]
+            self._refresh(alarm_id, telling, facts)
             if telling.next_s is not None and at_s >= telling.next_s:
                 effects += self._repeat(state, alarm_id, telling, at_s)
             elif telling.escalate_s is not None and at_s >= telling.escalate_s:
@@ -117,6 +126,18 @@ class Notifier:
             effects += self._release(state, who, at_s)
         self._set_wake(state)
         return effects
+
+    def _refresh(
+        self, alarm_id: str, telling: Telling, facts: Callable[[str], Mapping[str, Any] | None] | None
+    ) -> None:
+        """Newer evidence in the place of what was known when the alarm rose."""
+        newest = facts(alarm_id) if facts is not None and telling.standing else None
+        if not newest:
+            return
+        kept = {"unstable": True} if telling.facts.get("unstable") else {}
+        telling.facts = {**newest, **kept}
+        row, place = TABLE[telling.alarm], self._titles.get(telling.tank or "", "")
+        telling.text = words.alarm_text(row, place, telling.facts, unstable=bool(kept))
 
     # -- an alarm stands -----------------------------------------------------------------------------------
 
@@ -142,13 +163,16 @@ class Notifier:
 
     def _begin(self, telling: Telling, at_s: float) -> None:
         """The first message is out: from now on the repeats and the escalation run."""
+        row = TABLE[telling.alarm]
+        steps = REPEATS_S[row.pace(telling.priority)]
         telling.first_s, telling.repeats = at_s, 0
-        telling.next_s = at_s + REPEATS_S[telling.priority][0] if REPEATS_S[telling.priority] else None
+        telling.next_s = at_s + steps[0] if steps else None
         escalates = telling.priority == "high" and bool(self._second(at_s))
-        telling.escalate_s = at_s + self._contacts.escalate_minutes * 60 if escalates else None
+        wait_s = self._contacts.escalate_minutes * 60 if row.urgent else DAY_S
+        telling.escalate_s = at_s + wait_s if escalates else None
 
     def _repeat(self, state: NotifyState, alarm_id: str, telling: Telling, at_s: float) -> list[Effect]:
-        steps = REPEATS_S[telling.priority]
+        steps = REPEATS_S[TABLE[telling.alarm].pace(telling.priority)]
         first_s = telling.first_s if telling.first_s is not None else at_s
         while telling.next_s is not None and telling.next_s <= at_s:
             telling.repeats += 1
@@ -196,9 +220,11 @@ class Notifier:
         """Send it now, or hold it for this contact."""
         person = self._people[who]
         until_s = self._gate(state, person, telling.priority, step, at_s)
+        if until_s is None and telling.priority != "high":
+            until_s = at_s + GATHER_S
         if until_s is not None:
+            # What waits already goes first; when its time has come, the gate is asked again for all of it.
             held = state.held.setdefault(who, Held(until_s))
-            held.until_s = max(held.until_s, until_s)
             if held.steps.get(alarm_id) != "raise":
                 held.steps[alarm_id] = step
             return []
@@ -275,13 +301,14 @@ class Notifier:
             lines.append(self._body(person, telling, at_s, step))
             self._note(state, person.id, telling, at_s, step)
         del state.sent_s[person.id][-(len(due) - 1) :]  # several things, one message
+        over = all(step == "return" for _, step, _ in due)
         return Message(
             at_s=at_s,
             key=f"digest:{at_s:.0f}@{person.id}",
             channel=self._channel(person, due[0][2]),
             contact=person.id,
-            priority=worst,
-            title=f"{len(due)} things that waited",
+            priority="low" if over else worst,
+            title=f"{len(due)} alarms over" if over else f"{len(due)} alarms at once",
             body="\n\n".join(lines),
         )
 

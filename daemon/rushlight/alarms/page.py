@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from rushlight.alarms import words
-from rushlight.alarms.table import ACK_LASTS_S, REPEATS_S, TABLE, AlarmRow
-from rushlight.settings import Priority
+from rushlight.alarms.table import ACK_LASTS_S, REPEATS_S, TABLE, AlarmRow, Pace
 
 _INTRO = """# Alarms
 
@@ -35,12 +34,13 @@ def _times() -> str:
         "| priority | told again after | an acknowledgement holds |",
         "|---|---|---|",
     ]
-    order: tuple[Priority, ...] = ("high", "medium", "low")
-    for priority in order:
-        again = ", ".join(span(s) for s in REPEATS_S[priority])
-        again = f"{again}, then every {span(REPEATS_S[priority][-1])}" if again else "never"
-        lines.append(f"| {priority} | {again} | {span(ACK_LASTS_S[priority])} |")
-    return "\n".join(lines) + "\n"
+    names: dict[Pace, str] = {"urgent": "high, urgent", "high": "high, other", "medium": "medium", "low": "low"}
+    for pace, name in names.items():
+        again = ", ".join(span(s) for s in REPEATS_S[pace])
+        again = f"{again}, then every {span(REPEATS_S[pace][-1])}" if again else "never"
+        lines.append(f"| {name} | {again} | {span(ACK_LASTS_S[pace])} |")
+    urgent = ", ".join(f"`{r.name}`" for r in TABLE.values() if r.urgent)
+    return "\n".join([*lines, "", f"Urgent are {urgent}."]) + "\n"
 
 
 def _overview(rows: Iterable[AlarmRow]) -> str:

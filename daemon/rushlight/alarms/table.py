@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
+from typing import Literal
 
 from rushlight.settings import Priority
 
@@ -19,12 +20,18 @@ MINUTE_S = 60.0
 HOUR_S = 3600.0
 DAY_S = 86400.0
 
-ACK_LASTS_S: Mapping[Priority, float] = MappingProxyType({"high": 4 * HOUR_S, "medium": 28 * DAY_S, "low": 91 * DAY_S})
+Pace = Literal["urgent", "high", "medium", "low"]
+"""How an alarm is told again: by its priority, and faster where the answer can't wait a day."""
+
+ACK_LASTS_S: Mapping[Pace, float] = MappingProxyType(
+    {"urgent": 4 * HOUR_S, "high": 3 * DAY_S, "medium": 28 * DAY_S, "low": 91 * DAY_S}
+)
 """How long an acknowledgement holds while the alarm still stands (the ReAlarmTime of IEC 62541-9)."""
 
-REPEATS_S: Mapping[Priority, tuple[float, ...]] = MappingProxyType(
+REPEATS_S: Mapping[Pace, tuple[float, ...]] = MappingProxyType(
     {
-        "high": (5 * MINUTE_S, 15 * MINUTE_S, 30 * MINUTE_S, HOUR_S, 2 * HOUR_S, 4 * HOUR_S),
+        "urgent": (5 * MINUTE_S, 15 * MINUTE_S, 30 * MINUTE_S, HOUR_S, 2 * HOUR_S, 4 * HOUR_S),
+        "high": (DAY_S, 3 * DAY_S, 7 * DAY_S),
         "medium": (3 * DAY_S, 10 * DAY_S, 28 * DAY_S),
         "low": (),
     }
@@ -58,15 +65,17 @@ class AlarmRow:
     """What people reach for and should not; empty where no trap is known."""
 
     tell_return: bool = False
+    urgent: bool = False
+    """Answered within hours or not at all; at high priority it is told again within minutes."""
 
     @property
     def weekly_only(self) -> bool:
         """True if the weekly summary is soon enough and no push is sent at the default priority."""
         return self.priority == "low"
 
-    def ack_lasts_s(self, priority: Priority) -> float:
-        """How long an acknowledgement holds, seconds."""
-        return ACK_LASTS_S[priority]
+    def pace(self, priority: Priority) -> Pace:
+        """How it is told again at this priority."""
+        return "urgent" if priority == "high" and self.urgent else priority
 
 
 _BLIND = "Without fresh data the alarm neither rises nor clears; time without data does not count as delay."
@@ -139,6 +148,7 @@ _NITRATE = (
         sitter="Do not feed today. Look whether the pump runs and whether a fish is dead, then call.",
         respond="now",
         priority="high",
+        urgent=True,
         off_delay_s=MINUTE_S,
         deadband="Clears at four fifths of the limit, by a test.",
         stale="The last test stands, worked out anew at the probes' pH and temperature.",
@@ -153,6 +163,7 @@ _NITRATE = (
         sitter="Do not feed today, then call.",
         respond="now",
         priority="high",
+        urgent=True,
         off_delay_s=MINUTE_S,
         deadband="Clears at four fifths of the limit, by a test.",
         stale="The last test stands until the next one.",
@@ -236,6 +247,7 @@ _WATER = (
         sitter="Open the lid, keep the sun off the glass, and call.",
         respond="1 hour",
         priority="high",
+        urgent=True,
         tell_return=True,
         on_delay_s=10 * MINUTE_S,
         off_delay_s=15 * MINUTE_S,
@@ -252,6 +264,7 @@ _WATER = (
         sitter="Look whether the heater is plugged in and lit, then call.",
         respond="2 hours",
         priority="high",
+        urgent=True,
         tell_return=True,
         on_delay_s=10 * MINUTE_S,
         off_delay_s=15 * MINUTE_S,
@@ -268,6 +281,7 @@ _WATER = (
         sitter="Look whether the heater is plugged in, then call.",
         respond="1 hour",
         priority="medium",
+        urgent=True,
         tell_return=True,
         on_delay_s=10 * MINUTE_S,
         off_delay_s=30 * MINUTE_S,
@@ -283,6 +297,7 @@ _WATER = (
         sitter="Do not feed today, then call.",
         respond="4 hours",
         priority="medium",
+        urgent=True,
         tell_return=True,
         on_delay_s=30 * MINUTE_S,
         off_delay_s=30 * MINUTE_S,
@@ -299,6 +314,7 @@ _WATER = (
         sitter="Do not feed today, then call.",
         respond="4 hours",
         priority="medium",
+        urgent=True,
         tell_return=True,
         on_delay_s=30 * MINUTE_S,
         off_delay_s=30 * MINUTE_S,
@@ -315,6 +331,7 @@ _WATER = (
         sitter="Do not add anything to the water, then call.",
         respond="4 hours",
         priority="medium",
+        urgent=True,
         tell_return=True,
         on_delay_s=20 * MINUTE_S,
         off_delay_s=HOUR_S,
