@@ -120,8 +120,9 @@ make_certificate() {
 restart_broker_checked() {
     systemctl restart mosquitto.service || die "the broker does not start; look at: journalctl -u mosquitto -n 50"
     "$opt/$release/bin/python" - "$etc/broker" <<'PY' || die "the broker runs, but refuses the daemon's password over TLS"
-import pathlib, socket, sys, time
+import logging, pathlib, socket, sys, time
 from paho.mqtt import publish
+logging.disable()  # the library calls its own parting an error
 folder = pathlib.Path(sys.argv[1])
 for attempt in range(20):
     try:
@@ -131,6 +132,6 @@ for attempt in range(20):
         time.sleep(0.5)
 auth = {"username": "rushlight", "password": (folder / "rushlight.password").read_text().strip()}
 publish.single("rushlight/installed", "yes", hostname="localhost", port=8883, auth=auth,
-               tls={"ca_certs": str(folder / "ca.crt")})
+               qos=1, tls={"ca_certs": str(folder / "ca.crt")})
 PY
 }

@@ -137,7 +137,7 @@ comes_up() {
     systemctl start rushlight.service || return 1
     local before
     before=$(systemctl show -P NRestarts rushlight.service)
-    sleep 8
+    sleep 6
     service_active && [[ $(systemctl show -P NRestarts rushlight.service) == "$before" ]]
 }
 

@@ -18,7 +18,7 @@ from helpers.debian import UnobtainableError, made_once, mirror, run
 
 REPOSITORY = Path(__file__).parents[2]
 PYTHON = {"bookworm": "3.11", "trixie": "3.13"}
-_INCLUDED = "systemd,systemd-sysv,dbus,udev,libpam-systemd,procps,python3"
+_INCLUDED = "systemd,systemd-sysv,dbus,udev,libpam-systemd,procps,python3,sudo"
 _FETCHED = ("python3-venv", "mosquitto", "openssl")
 """Packages that install.sh asks for; fetched beforehand, not installed, for there is no network inside."""
 
@@ -34,7 +34,8 @@ def _need_tools() -> None:
 def clean_root(suite: str) -> Path:
     """A minimal root of that release, as debootstrap makes it; raises UnobtainableError."""
     _need_tools()
-    with made_once(f"root-{suite}") as (final, part):
+    digest = hashlib.sha256(f"{_INCLUDED} {_FETCHED}".encode()).hexdigest()[:8]
+    with made_once(f"root-{suite}-{digest}") as (final, part):
         if part is not None:
             run("debootstrap", "--variant=minbase", f"--include={_INCLUDED}", suite, part, mirror())
             run("chroot", part, "apt-get", "-qq", "update")
