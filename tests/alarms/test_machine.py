@@ -91,6 +91,13 @@ def test_an_acknowledgement_of_a_high_alarm_runs_out_after_four_hours():
     assert state.alarms[ID].occurrence == 1
 
 
+def test_what_only_a_test_can_clear_stays_acknowledged_for_days():
+    book, state = AlarmBook(CONFIG), AlarmsState()
+    book.judge(state, T0, finding("raise", alarm="nitrite_high"))
+    book.acknowledge(state, T0, "foyer.nitrite_high", "x")
+    assert book.next_wake(state) == T0 + 3 * 86400
+
+
 def test_a_climb_in_priority_ends_the_acknowledgement():
     book, state, t = raised(priority="medium")
     book.acknowledge(state, t, ID, "x")

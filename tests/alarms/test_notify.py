@@ -82,11 +82,11 @@ def minutes(messages, since_s):
 def test_a_high_alarm_repeats_and_goes_to_the_second_contact():
     scene = Scene()
     scene.change(NIGHT)
-    scene.until(NIGHT + 4 * 3600)
+    scene.until(NIGHT + 49 * 3600)
     duty = [m for m in scene.said if m.contact == "duty"]
     head = [m for m in scene.said if m.contact == "head"]
-    assert minutes(duty, NIGHT) == [0, 5, 15, 30, 60, 120, 240]
-    assert minutes(head, NIGHT) == [30, 60, 120, 240]
+    assert minutes(duty, NIGHT) == [0, 5, 15, 30, 60, 120, 240, 480, 1440, 2880]
+    assert minutes(head, NIGHT) == [30, 60, 120, 240, 480, 1440, 2880]
     assert len({m.key for m in scene.said}) == len(scene.said)
     assert {m.priority for m in scene.said} == {"high"}
     assert "Standing since 23:30." in duty[1].body
@@ -225,6 +225,29 @@ def test_what_is_told_late_is_told_as_it_is_now():
         scene.state, MORNING, lambda alarm_id: newest if alarm_id == "foyer.ph_low" else None
     )
     assert "6 against a limit of 6.4" in message.body
+
+
+def test_one_trouble_is_not_told_under_two_names():
+    scene, day = Scene(), 86400.0
+    scene.change(NOON, alarm="nitrate_rising")
+    scene.change(NOON + 5 * day, alarm="uptake_behind")
+    scene.change(NOON + 9 * day, alarm="nitrate_high")
+    scene.until(NOON + 20 * day)
+    told = [m.alarm_id.split(".")[1] for m in scene.said]
+    assert told == ["nitrate_rising", "nitrate_rising", "nitrate_high", "nitrate_high", "nitrate_high"]
+    scene.change(NOON + 20 * day, "returned", alarm="nitrate_high")
+    scene.change(NOON + 20 * day, "returned", alarm="nitrate_rising")
+    (message,) = scene.until(NOON + 22 * day)
+    assert message.key == "foyer.uptake_behind#1:1-raise@duty", "what it stood behind is over, so now it is told"
+
+
+def test_a_test_that_was_bad_is_not_urgent_once_it_was_acknowledged():
+    scene, day = Scene(), 86400.0
+    scene.change(NOON, alarm="nitrite_high")
+    scene.change(NOON + 1200, "acknowledged", alarm="nitrite_high")
+    scene.change(NOON + 3 * day, alarm="nitrite_high")
+    scene.until(NOON + 7 * day)
+    assert minutes([m for m in scene.said if m.contact == "duty"], NOON) == [0, 5, 15, 4320, 5760, 8640]
 
 
 @pytest.mark.parametrize(("alarm", "days"), [("test_overdue", [0, 1, 3, 7, 14]), ("lamp_off", [0, 1, 3, 7, 14])])

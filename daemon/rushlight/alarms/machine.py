@@ -16,7 +16,7 @@ from typing import Any, Literal
 
 from rushlight.alarms import words
 from rushlight.alarms.finding import Finding, Says
-from rushlight.alarms.table import ACK_LASTS_S, HOUR_S, RANK, TABLE, AlarmRow
+from rushlight.alarms.table import HOUR_S, RANK, TABLE, AlarmRow
 from rushlight.effects import AlarmChange, AlarmStateName, Effect, Remark
 from rushlight.settings import Config, Priority
 from rushlight.views import AlarmView
@@ -348,7 +348,7 @@ class AlarmBook:
         if record.state == "shelved":
             return record.shelved_until_s
         if record.state == "acknowledged" and record.active and record.acked_s is not None:
-            return record.acked_s + ACK_LASTS_S[TABLE[record.alarm].pace(record.priority)]
+            return record.acked_s + TABLE[record.alarm].ack_lasts_s(record.priority)
         return None
 
     def _set_wake(self, state: AlarmsState) -> None:

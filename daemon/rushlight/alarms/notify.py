@@ -18,7 +18,7 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from rushlight.alarms import hours, words
-from rushlight.alarms.table import DAY_S, HOUR_S, RANK, REPEATS_S, TABLE
+from rushlight.alarms.table import DAY_S, HOUR_S, RANK, REPEATS_S, TABLE, Pace
 from rushlight.effects import AlarmChange, Effect, Message
 from rushlight.settings import Config, Person, Priority
 
@@ -46,6 +46,8 @@ class Telling:
     told: list[str] = field(default_factory=list)
     """Contacts who have been told of this occurrence."""
     last_key: str = ""
+    again: bool = False
+    """It was acknowledged or put aside before, and still stands."""
     first_s: float | None = None
     repeats: int = 0
     next_s: float | None = None
@@ -154,6 +156,9 @@ class Notifier:
         return self._tell(state, change.id, telling, change.at_s, "repeat" if telling.told else "raise")
 
     def _tell(self, state: NotifyState, alarm_id: str, telling: Telling, at_s: float, step: Step) -> list[Effect]:
+        if _is_told_by_another(state, telling):
+            telling.next_s = at_s + DAY_S
+            return []
         effects: list[Effect] = []
         for who in self._first(telling, at_s):
             effects += self._say(state, who, alarm_id, telling, at_s, step)
@@ -163,22 +168,22 @@ class Notifier:
 
     def _begin(self, telling: Telling, at_s: float) -> None:
         """The first message is out: from now on the repeats and the escalation run."""
-        row = TABLE[telling.alarm]
-        steps = REPEATS_S[row.pace(telling.priority)]
+        urgent = _pace(telling) == "urgent"
+        steps = REPEATS_S[_pace(telling)]
         telling.first_s, telling.repeats = at_s, 0
         telling.next_s = at_s + steps[0] if steps else None
         escalates = telling.priority == "high" and bool(self._second(at_s))
-        wait_s = self._contacts.escalate_minutes * 60 if row.urgent else DAY_S
+        wait_s = self._contacts.escalate_minutes * 60 if urgent else DAY_S
         telling.escalate_s = at_s + wait_s if escalates else None
 
     def _repeat(self, state: NotifyState, alarm_id: str, telling: Telling, at_s: float) -> list[Effect]:
-        steps = REPEATS_S[TABLE[telling.alarm].pace(telling.priority)]
+        steps = REPEATS_S[_pace(telling)]
         first_s = telling.first_s if telling.first_s is not None else at_s
         while telling.next_s is not None and telling.next_s <= at_s:
             telling.repeats += 1
             beyond = telling.repeats - len(steps) + 1
             telling.next_s = first_s + (steps[-1] * (1 + beyond) if beyond > 0 else steps[telling.repeats])
-        effects = self._tell(state, alarm_id, telling, at_s, "repeat")
+        effects = self._tell(state, alarm_id, telling, at_s, "repeat" if telling.told else "raise")
         if telling.escalate_s is not None and at_s >= telling.escalate_s:
             return effects + self._escalate(state, alarm_id, telling, at_s)
         seconds = [] if telling.escalate_s is not None or telling.priority != "high" else self._second(at_s)
@@ -402,7 +407,24 @@ def _new_telling(change: AlarmChange) -> Telling:
 def _renew(telling: Telling, change: AlarmChange) -> None:
     """The same occurrence asks again: it got worse, or its acknowledgement or shelf time ran out."""
     telling.priority, telling.text, telling.facts = change.priority, change.text, dict(change.evidence)
+    telling.again = telling.again or not telling.standing
     telling.standing, telling.first_s, telling.next_s, telling.escalate_s = True, None, None, None
+
+
+def _is_told_by_another(state: NotifyState, telling: Telling) -> bool:
+    """Whether an alarm that says more of the same trouble, and no more softly, stands in the same tank."""
+    return any(
+        other.alarm in TABLE[telling.alarm].told_by
+        and other.tank == telling.tank
+        and RANK[other.priority] >= RANK[telling.priority]
+        for other in state.telling.values()
+        if other.told
+    )
+
+
+def _pace(telling: Telling) -> Pace:
+    row = TABLE[telling.alarm]
+    return "high" if row.by_test and telling.again and telling.priority == "high" else row.pace(telling.priority)
 
 
 def _rest(telling: Telling) -> None:

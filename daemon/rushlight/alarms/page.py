@@ -40,7 +40,18 @@ def _times() -> str:
         again = f"{again}, then every {span(REPEATS_S[pace][-1])}" if again else "never"
         lines.append(f"| {name} | {again} | {span(ACK_LASTS_S[pace])} |")
     urgent = ", ".join(f"`{r.name}`" for r in TABLE.values() if r.urgent)
-    return "\n".join([*lines, "", f"Urgent are {urgent}."]) + "\n"
+    tested = ", ".join(f"`{r.name}`" for r in TABLE.values() if r.by_test)
+    return (
+        "\n".join(
+            [
+                *lines,
+                "",
+                f"Urgent are {urgent}.",
+                f"What only a test can clear ({tested}) stays acknowledged for three days.",
+            ]
+        )
+        + "\n"
+    )
 
 
 def _overview(rows: Iterable[AlarmRow]) -> str:
@@ -64,6 +75,9 @@ def _row(row: AlarmRow) -> str:
     ]
     if row.trap:
         lines.append(f"- Trap: {row.trap}")
+    if row.told_by:
+        others = " or ".join(f"`{name}`" for name in row.told_by)
+        lines.append(f"- Not told while {others} stands in the same tank: that tells the same trouble further on.")
     lines += [
         f"- For a sitter: {row.sitter or 'not told.'}",
         f"- Delays: {delays}.",

@@ -30,7 +30,7 @@ ACK_LASTS_S: Mapping[Pace, float] = MappingProxyType(
 
 REPEATS_S: Mapping[Pace, tuple[float, ...]] = MappingProxyType(
     {
-        "urgent": (5 * MINUTE_S, 15 * MINUTE_S, 30 * MINUTE_S, HOUR_S, 2 * HOUR_S, 4 * HOUR_S),
+        "urgent": (5 * MINUTE_S, 15 * MINUTE_S, 30 * MINUTE_S, HOUR_S, 2 * HOUR_S, 4 * HOUR_S, 8 * HOUR_S, DAY_S),
         "high": (DAY_S, 3 * DAY_S, 7 * DAY_S),
         "medium": (3 * DAY_S, 10 * DAY_S, 28 * DAY_S),
         "low": (),
@@ -67,11 +67,19 @@ class AlarmRow:
     tell_return: bool = False
     urgent: bool = False
     """Answered within hours or not at all; at high priority it is told again within minutes."""
+    by_test: bool = False
+    """Only a test by hand can clear it: once acknowledged, the next test is what is asked for, not haste."""
+    told_by: tuple[str, ...] = ()
+    """Alarms of the same tank that tell the same trouble further on; while one of them stands, this one is not told."""
 
     @property
     def weekly_only(self) -> bool:
         """True if the weekly summary is soon enough and no push is sent at the default priority."""
         return self.priority == "low"
+
+    def ack_lasts_s(self, priority: Priority) -> float:
+        """How long an acknowledgement holds while the alarm still stands, seconds."""
+        return max(ACK_LASTS_S[self.pace(priority)], 3 * DAY_S if self.by_test else 0.0)
 
     def pace(self, priority: Priority) -> Pace:
         """How it is told again at this priority."""
@@ -120,6 +128,7 @@ _NITRATE = (
         sitter="Do not feed more than agreed.",
         respond="1 week",
         priority="medium",
+        told_by=("nitrate_high",),
         off_delay_s=12 * HOUR_S,
         deadband="Rises at a real chance of passing the limit, clears at half of it.",
         stale=_LEVEL,
@@ -134,6 +143,7 @@ _NITRATE = (
         sitter="Do not feed more than agreed.",
         respond="2 weeks",
         priority="medium",
+        told_by=("nitrate_high", "nitrate_rising"),
         off_delay_s=DAY_S,
         deadband="Rises when the share kept up is below one with good confidence, clears when one is well inside.",
         stale=_LEVEL,
@@ -149,6 +159,7 @@ _NITRATE = (
         respond="now",
         priority="high",
         urgent=True,
+        by_test=True,
         off_delay_s=MINUTE_S,
         deadband="Clears at four fifths of the limit, by a test.",
         stale="The last test stands, worked out anew at the probes' pH and temperature.",
@@ -164,6 +175,7 @@ _NITRATE = (
         respond="now",
         priority="high",
         urgent=True,
+        by_test=True,
         off_delay_s=MINUTE_S,
         deadband="Clears at four fifths of the limit, by a test.",
         stale="The last test stands until the next one.",
@@ -211,6 +223,7 @@ _LIGHT = (
         sitter="",
         respond="1 week",
         priority="low",
+        told_by=("lamp_dimming", "lamp_off"),
         off_delay_s=DAY_S,
         deadband="Rises below the needed dose, clears 10 % above it.",
         stale="Days with gaps count for nothing.",
@@ -281,6 +294,7 @@ _WATER = (
         sitter="Look whether the heater is plugged in, then call.",
         respond="1 hour",
         priority="medium",
+        told_by=("temperature_high", "temperature_low"),
         urgent=True,
         tell_return=True,
         on_delay_s=10 * MINUTE_S,
@@ -331,6 +345,7 @@ _WATER = (
         sitter="Do not add anything to the water, then call.",
         respond="4 hours",
         priority="medium",
+        told_by=("ph_high", "ph_low"),
         urgent=True,
         tell_return=True,
         on_delay_s=20 * MINUTE_S,
