@@ -24,7 +24,7 @@ import math
 from dataclasses import dataclass, replace
 
 from rushlight.science import nitrogen
-from rushlight.science.gaussian import Part, below, moments_above_zero
+from rushlight.science.gaussian import Part, below, mixture_moments, moments_above_zero
 from rushlight.science.interval import Likelihood, posterior
 from rushlight.science.kalman import Belief, merge, predict, regress, update
 
@@ -45,7 +45,7 @@ class Pace:
     fades: bool = False
 
 
-SETTLED = Pace(spread=0.03, memory_days=10.0, leaves=(0.0, 1 / 3000, 1 / 1000))
+SETTLED = Pace(spread=0.03, memory_days=10.0, leaves=(0.0, 1 / 2000, 1 / 500))
 MOVING = Pace(spread=0.35, memory_days=200.0, leaves=(1 / 200, 0.0, 1 / 2000))
 LOSING = Pace(spread=0.05, memory_days=400.0, leaves=(1 / 800, 1 / 2000, 0.0), fades=True)
 PACES = (SETTLED, MOVING, LOSING)
@@ -108,6 +108,11 @@ class Balance:
     """The days over which they were summed, with the same memory."""
     change_source: float = 0.0
     """Nitrate of the water that the last change brought in, mg/L."""
+    quiet_at_s: float | None = None
+    """When the tank was last quiet: settled, and its level neither rising nor falling to speak of."""
+    quiet_rate: float = 0.0
+    quiet_rate_sd: float = 0.0
+    tests_since_quiet: int = 0
     behind_since_s: float | None = None
     """Since when the plants have not kept up, with good confidence."""
 
@@ -368,3 +373,13 @@ def chance_behind(balance: Balance) -> float:
     """Probability that uptake is below nine tenths of supply."""
     parts = parts_along(balance, (0.0, 1.0, -0.9 * balance.recent, 0.0, 0.0))
     return sum(w * below(-m / s) for w, m, s in parts)
+
+
+def note_quiet(balance: Balance, least_tests: int) -> None:
+    """Remember this moment if the tank is quiet now."""
+    mean, sd = mixture_moments(rate_parts(balance))
+    drifting = abs(mean - balance.export)
+    settled = balance.modes[0].weight >= 0.6
+    if balance.n_tests >= least_tests and settled and drifting <= 0.1 * scale(balance.usual):
+        balance.quiet_at_s, balance.tests_since_quiet = balance.at_s, 0
+        balance.quiet_rate, balance.quiet_rate_sd = mean, sd

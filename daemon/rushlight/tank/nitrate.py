@@ -27,6 +27,7 @@ from rushlight.settings import Kit, Tank
 from rushlight.tank import balance as bal
 from rushlight.tank import forecast
 from rushlight.tank.balance import Balance
+from rushlight.tank.causes import split
 from rushlight.tank.day import DayLight
 from rushlight.tank.facts import fact_of
 from rushlight.tank.ledger import Fact, Ledger, local_date, midnight_after, midnight_before
@@ -45,10 +46,10 @@ FRACTION_ERROR = 0.05
 ELECTRODE_STEP_S = 6 * 3600.0
 """Electrode readings enter as medians over so long."""
 
-RISING_RAISE, RISING_CLEAR = 0.30, 0.12
+RISING_RAISE, RISING_CLEAR = 0.38, 0.15
 """Chance of passing the limit within four weeks at which `nitrate_rising` is raised, and cleared."""
-RISING_SURE = 0.85
-"""Least probability that the net rate is above zero, for it to be raised."""
+RISING_TOO_LATE = 0.7
+"""Chance of being above the limit already from which on there is nothing left to warn of; `nitrate_high` says it."""
 HIGH_RAISE, HIGH_CLEAR = 0.60, 0.30
 BEHIND_SURE, BEHIND_OVER, BEHIND_DAYS = 0.90, 0.60, 14.0
 LEAST_TESTS = 3
@@ -225,20 +226,24 @@ class NitrateWatch:
             now.behind_since_s = None
         elif sure >= BEHIND_SURE and now.behind_since_s is None:
             now.behind_since_s = now.at_s
+        bal.note_quiet(now, LEAST_TESTS)
         today = int(now.at_s // 86400)
         state.checkpoints = [c for c in state.checkpoints if _worth_keeping(int(c.at_s // 86400), today)]
         state.checkpoints.append(now.copy())
 
     def _feed(self, state: NitrateState, at_s: float) -> float:
         """The feed of the local day that holds `at_s`, as nitrate at a share of one, mg/L per day."""
-        grams = state.ledger.fed.get(local_date(at_s, self.zone), self._assumed)
-        return nitrogen.nitrate_mg_l(grams, self.tank.litres)
+        return self._feed_on(state, local_date(at_s, self.zone))
+
+    def _feed_on(self, state: NitrateState, date: str) -> float:
+        return nitrogen.nitrate_mg_l(state.ledger.fed.get(date, self._assumed), self.tank.litres)
 
     def _apply(self, now: Balance, fact: Fact) -> None:
         match fact.kind:
             case "test":
                 bal.read_level(now, blurred(Span(fact.low, fact.high), fact.amount, READING_FLOOR[fact.word]))
                 now.n_tests += 1
+                now.tests_since_quiet += 1
                 now.first_test_at_s = fact.at_s if now.first_test_at_s is None else now.first_test_at_s
                 now.last_test_at_s = fact.at_s
             case "change":
@@ -278,7 +283,7 @@ class NitrateWatch:
         if memo is not None and memo[0] is state and memo[1] == state.version and memo[2] == hour_s:
             return memo[3]
         now = self._at(state, at_s, hour_s)
-        made = self._report(now) if now is not None else self._without_facts(hour_s)
+        made = self._report(state, now) if now is not None else self._without_facts(hour_s)
         self._memo = (state, state.version, hour_s, made)
         return made
 
@@ -296,11 +301,12 @@ class NitrateWatch:
         feed = nitrogen.nitrate_mg_l(self._assumed, self.tank.litres)
         return NitrateReport(at_s=at_s, supply_rate=_supply(bal.begin(at_s, feed)))
 
-    def _report(self, now: Balance) -> NitrateReport:
+    def _report(self, state: NitrateState, now: Balance) -> NitrateReport:
         supply = _supply(now)
         if not now.last_test_at_s:
             return NitrateReport(at_s=now.at_s, supply_rate=supply)
         rates = bal.rate_parts(now)
+        causes, sentence = split(state.ledger, lambda day: self._feed_on(state, day), self.zone, now, self.tank.litres)
         behind_s = now.behind_since_s
         return NitrateReport(
             at_s=now.at_s,
@@ -313,6 +319,8 @@ class NitrateWatch:
             chances=forecast.chances(now, self.tank.limits.nitrate),
             rising_chance=1.0 - mixture_below(rates, 0.0),
             behind_days=(now.at_s - behind_s) / 86400.0 if behind_s is not None else 0.0,
+            causes=causes,
+            causes_sentence=sentence,
             n_tests=now.n_tests,
             last_test_at_s=now.last_test_at_s,
         )
@@ -365,8 +373,8 @@ class NitrateWatch:
         soon = report.chances[-1]
         if soon <= RISING_CLEAR:
             return "clear"
-        in_time = report.chances[0] < 0.5
-        if in_time and soon >= RISING_RAISE and report.rising_chance >= RISING_SURE and report.n_tests >= LEAST_TESTS:
+        in_time = report.chances[0] < RISING_TOO_LATE
+        if in_time and soon >= RISING_RAISE and report.n_tests >= LEAST_TESTS:
             return "raise"
         return "hold"
 
