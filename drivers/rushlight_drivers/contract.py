@@ -65,8 +65,9 @@ class Channel:
 class Sample:
     """One thing a device said.
 
-    `mono_s` is the monotonic time at which the last byte of it was in hand.  `unit` is filled only when
-    the device itself names one (SenML does).  `source_unix_s` is the device's own idea of the time, for
+    `mono_s` is the monotonic time at which the last byte of it was in hand; where the device says how long
+    ago it measured (SenML's relative times do), it is that moment.  `unit` is filled only when the device
+    itself names one (SenML does).  `source_unix_s` is the device's own idea of the time, for
     those that have one.  `raw` is what the value was worked out from (counts, millivolts), if anything.
     """
 
