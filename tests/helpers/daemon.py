@@ -53,9 +53,15 @@ class Daemon:
         self.config, self.log = config, config.with_name("daemon.log")
         self.process: subprocess.Popen[bytes] | None = None
 
-    def start(self) -> Daemon:
+    def spawn(self) -> None:
         with self.log.open("ab") as out:
             self.process = subprocess.Popen([*RUSHLIGHT, "run", "--config", str(self.config)], stdout=out, stderr=out)
+
+    def pause(self, seconds: float) -> None:
+        time.sleep(seconds)
+
+    def start(self) -> Daemon:
+        self.spawn()
         until(lambda: self.command("status", check=False).returncode == 0, 60, f"the daemon: {self.log.read_text()}")
         return self
 
