@@ -1,7 +1,8 @@
 """A first configuration, proposed from the probes that are plugged in and a few answers.
 
-Owns the proposal's text.  `propose` is pure: what was found and what was answered go in, TOML comes out that
-`config.check` accepts.  Only `main` looks at devices and asks; nothing here writes a file.
+Owns the proposal's text.  `propose` is pure: what was found, heard and answered goes in, TOML comes out that
+`config.check` accepts.  What is a guess is proposed as a comment, for a person to decide.  Only `main` looks at
+devices, listens and asks; nothing here writes a file.
 
 Run as `python -m rushlight.wizard`; the configuration goes to standard output, questions to standard error.
 """
@@ -11,13 +12,23 @@ from __future__ import annotations
 import argparse
 import itertools
 import json
+import re
 import secrets
 import sys
+import threading
 import zoneinfo
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, TypeVar
+
+from rushlight.clock import SystemClock
+from rushlight_drivers import LinkError, discover
+from rushlight_drivers.checksums import crc16_modbus
+from rushlight_drivers.discover import Findings, Proposal
+from rushlight_drivers.framing import Framer
+from rushlight_drivers.numerals import number
+from rushlight_drivers.serialport import SerialOptions, SerialPort
 
 PADS: Mapping[str, tuple[float, ...]] = {
     "nitrate": (0, 10, 25, 50, 100, 250),
@@ -30,15 +41,15 @@ PADS: Mapping[str, tuple[float, ...]] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Candidate:
-    """One probe that could be configured: its quantity, driver and the driver's own keys."""
+class Board:
+    """A board with this project's firmware, as it was heard: its own name, and which values it sends."""
 
-    quantity: str
-    driver: str
-    options: Mapping[str, Any]
-    unit: str = ""
-    said: str = ""
-    """One line on where it was found, for the comment above it."""
+    name: str
+    fields: tuple[str, ...]
+
+
+_OF_FIELD = {"temp": ("temperature", "degC"), "light": ("light", "lx"), "ph_mv": ("ph", "mV")}
+"""Quantity and unit of what the firmware in deploy/board sends."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,27 +67,69 @@ class Answers:
     push_server: str = ""
     push_topic: str = ""
     data_folder: str = ""
-    remarks: tuple[str, ...] = field(default_factory=tuple)
-    """What was looked for and not found, as comments at the end."""
 
 
-def propose(found: Sequence[Candidate], answers: Answers) -> str:
-    """The configuration as TOML text."""
+def propose(found: Findings, answers: Answers, heard: Mapping[str, Board] | None = None) -> str:
+    """The configuration as TOML text; `heard` says by port which board of ours is behind it."""
     tank_id = slug(answers.tank)
     parts = [_head(answers), _tank(answers, tank_id), _kit(answers)]
-    taken: set[str] = set()
-    parts += [_probe(c, tank_id, taken) for c in found]
+    parts += [_probe(p, tank_id) for p in _with_boards(found.proposals, heard or {})]
     if answers.push_server:
         parts.append(
-            _table("push", {"server": answers.push_server, "topic": answers.push_topic})
-            + "# Whoever knows the topic can read your alarms; treat it as a password.\n"
+            "# Whoever knows the topic can read your alarms; treat it as a password.\n"
+            + _table("push", {"server": answers.push_server, "topic": answers.push_topic})
         )
     if answers.data_folder:
         parts.append(_table("storage", {"folder": answers.data_folder}))
-    listen = "0.0.0.0" if answers.home_network else "127.0.0.1"  # noqa: S104 - asked for, and behind a sign-in
-    parts.append(_table("page", {"listen": listen}) + "# 0.0.0.0 lets phones in the home network reach the page.\n")
-    parts += [f"# {r}\n" for r in answers.remarks]
+    listen = "0.0.0.0" if answers.home_network else "127.0.0.1"  # noqa: S104 - the keeper was asked
+    parts.append("# 0.0.0.0 lets phones in the home network reach the page.\n" + _table("page", {"listen": listen}))
+    if found.remarks:
+        parts.append("".join(f"# Note: {r}\n" for r in found.remarks))
     return "\n".join(parts)
+
+
+def board_in(stream: bytes) -> Board | None:
+    """The board whose lines these bytes hold, or None when they are not in our firmware's form.
+
+    Only whole lines with a right checksum count, and only values that were numbers at least once.
+    """
+    name, fields = "", list[str]()
+    for frame in Framer().feed(stream):
+        match = re.fullmatch(rb"\$(.*)\*([0-9A-F]{4})", frame or b"")
+        if match is None or int(match[2], 16) != crc16_modbus(match[1]):
+            continue
+        pairs = dict(cell.partition("=")[::2] for cell in match[1].decode("ascii", "replace").split(","))
+        name = pairs.get("id", name)
+        fields += [f for f in _OF_FIELD if f not in fields and number(pairs.get(f, "")) is not None]
+    return Board(name, tuple(fields)) if name and fields else None
+
+
+def _with_boards(proposals: Sequence[Proposal], heard: Mapping[str, Board]) -> list[Proposal]:
+    """The proposals, those for ports with a board of ours replaced by one for each of its values; ids distinct."""
+    out, taken = list[Proposal](), set[str]()
+    for p in proposals:
+        board = heard.get(str(p.options.get("port", "")))
+        for probe in _of_board(p, board) if board else [p]:
+            out.append(replace(probe, id=_distinct(probe.id, taken)))
+    return out
+
+
+def _of_board(port: Proposal, board: Board) -> list[Proposal]:
+    """One sure proposal for each value that the board was heard to send."""
+    common = {"port": port.options["port"], "format": "pairs", "checksum": "crc16_modbus", "identity": board.name}
+    return [
+        Proposal(
+            id=f"{quantity}-{slug(board.name)}",
+            driver="lines",
+            quantity=quantity,
+            unit=unit,
+            options=common | {"field": field},
+            why=f"{port.why}; the board calls itself {board.name}",
+            warnings=["needs a calibration before its values mean anything"] if quantity == "ph" else (),
+        )
+        for field, (quantity, unit) in _OF_FIELD.items()
+        if field in board.fields
+    ]
 
 
 def slug(text: str) -> str:
@@ -115,16 +168,22 @@ def _kit(answers: Answers) -> str:
     )
 
 
-def _probe(candidate: Candidate, tank_id: str, taken: set[str]) -> str:
-    base = f"{tank_id}-{candidate.quantity.replace('_', '-')}"
-    name, n = base, 2
-    while name in taken:
-        name, n = f"{base}-{n}", n + 1
-    taken.add(name)
-    keys: dict[str, Any] = {"id": name, "tank": tank_id, "quantity": candidate.quantity, "driver": candidate.driver}
-    if candidate.unit:
-        keys["unit"] = candidate.unit
-    return f"# {candidate.said}\n" + _table("[probe]", keys | dict(candidate.options))
+def _probe(proposal: Proposal, tank_id: str) -> str:
+    """The probe's table; as a comment where it is a guess."""
+    above = "".join(f"# {line}\n" for line in (proposal.why, *proposal.warnings) if line)
+    table = _table("[probe]", proposal.table(tank_id))
+    if proposal.sure:
+        return above + table
+    return above + "".join(f"# {line}\n" for line in table.splitlines())
+
+
+def _distinct(name: str, taken: set[str]) -> str:
+    n, found = 1, name
+    while found in taken:
+        n += 1
+        found = f"{name}-{n}"
+    taken.add(found)
+    return found
 
 
 def _table(name: str, keys: Mapping[str, Any]) -> str:
@@ -166,7 +225,6 @@ def ask_all(ask: Callable[[str, str], str], defaults: Answers) -> Answers:
         push_server=server,
         push_topic=f"rushlight-{secrets.token_hex(8)}" if server else "",
         data_folder=defaults.data_folder,
-        remarks=defaults.remarks,
     )
 
 
@@ -242,11 +300,33 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--root", type=Path, default=Path("/"), help="where /sys, /dev and /etc are")
     parser.add_argument("--data-folder", default="", help="where the journal will live")
     parser.add_argument("--ask", action="store_true", help="ask on the terminal for what can't be found")
+    parser.add_argument("--listen-seconds", type=float, default=25.0, help="how long to hear each serial port out")
     given = parser.parse_args(arguments)
     answers = Answers(timezone=timezone(given.root), data_folder=given.data_folder)
     if given.ask:
         answers = ask_all(_on_terminal, answers)
-    sys.stdout.write(propose([], answers))
+    found = discover.discover(given.root)
+    ports = [str(p.options["port"]) for p in found.proposals if "port" in p.options]
+    heard = {port: board for port in ports if (board := _listen(port, given.listen_seconds)) is not None}
+    sys.stdout.write(propose(found, answers, heard))
+
+
+def _listen(port: str, seconds: float) -> Board | None:
+    """The board behind a port, if it speaks our firmware's lines within `seconds`."""
+    sys.stderr.write(f"listening to {port} for up to {seconds:.0f} s\n")
+    clock = SystemClock()
+    serial_port = SerialPort(SerialOptions(port=port, settle_s=0.0), clock.mono_s, threading.Event())
+    until_s, stream = clock.mono_s() + seconds, b""
+    try:
+        serial_port.open()
+        # The first line end only marks where lines begin; two whole ones show what is sent each time.
+        while clock.mono_s() < until_s and not (board_in(stream) and stream.count(b"\n") >= 3):
+            stream += serial_port.read(min(until_s, clock.mono_s() + 1.0))
+    except LinkError as e:
+        sys.stderr.write(f"{e}\n")
+    finally:
+        serial_port.close()
+    return board_in(stream)
 
 
 if __name__ == "__main__":

@@ -1,6 +1,7 @@
 # Building a release beside the running one, trying it, switching to it, and going back.
 # shellcheck shell=bash disable=SC2154 # the places come from common.sh, the options from install.sh
 
+older=
 parts=(pyproject.toml README.md daemon drivers deploy)
 
 source_files() {
@@ -88,6 +89,7 @@ switch_to() {
             point current "$new" # so that `rushlight check` is there to help
             die "the self-test failed: mend $etc/config.toml (sudo rushlight check tells what), then run this again"
         fi
+        rm -rf "${opt:?}/$new"
         die "the new release does not pass its self-test with your configuration; $old goes on running"
     fi
     if [[ -z $old ]]; then
@@ -95,6 +97,7 @@ switch_to() {
         return
     fi
     keep_journal "$old" "$new"
+    older=$(previous_release)
     point previous "$old"
     point current "$new"
     if service_active; then
@@ -128,6 +131,9 @@ start_or_go_back() {
     say "the new release does not come up; going back to $old"
     go_back_to "$old"
     comes_up || die "the release before does not come up either; look at: journalctl -u rushlight -n 50"
+    # What never ran is no release to go back to.
+    if [[ -n $older ]]; then point previous "$older"; else rm -f "$opt/previous"; fi
+    rm -rf "${opt:?}/$release"
     die "rolled back to $old, which runs; what went wrong: journalctl -u rushlight -n 200"
 }
 

@@ -1,0 +1,245 @@
+"""The first configuration: what is proposed from a fake device tree is what `check` accepts."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import os
+import subprocess
+import sys
+import threading
+import tomllib
+import tty
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from rushlight import config, wizard
+from rushlight_drivers import discover
+
+BOARD = Path(__file__).parents[2] / "deploy/board"
+
+
+def line(**pairs: str) -> bytes:
+    """A line as the firmware itself makes it."""
+    code = f"import framing, sys; sys.stdout.buffer.write(framing.line({list(pairs.items())!r}))"
+    return subprocess.run([sys.executable, "-c", code], cwd=BOARD, capture_output=True, check=True).stdout
+
+
+def plant(root: Path) -> Path:
+    """A Pi with two thermometers, a light chip, a humidity chip, a board of ours and two boards without serial numbers."""
+    w1, iio, serial = root / "sys/bus/w1/devices", root / "sys/bus/iio/devices", root / "dev/serial"
+    for name in ("28-0316a2794cff", "28-0000075f1d3a"):
+        (w1 / name).mkdir(parents=True)
+        (w1 / name / "w1_slave").write_text("")
+    (w1 / "w1_bus_master1").mkdir()
+    for number, name, values in (
+        (0, "bh1750", ["in_illuminance_raw"]),
+        (1, "sht3x", ["in_temp_input", "in_humidityrelative_input"]),
+    ):
+        chip = iio / f"iio:device{number}"
+        chip.mkdir(parents=True)
+        (chip / "name").write_text(name + "\n")
+        for value in values:
+            (chip / value).write_text("1\n")
+    for how, name, port in (
+        ("by-id", "usb-Board_E6614103-if00", "ttyACM0"),
+        ("by-path", "platform-usb-0:1.1:1.0", "ttyACM0"),
+        ("by-id", "usb-1a86_USB_Serial-if00-port0", "ttyUSB1"),
+        ("by-path", "platform-usb-0:1.2:1.0-port0", "ttyUSB0"),
+        ("by-path", "platform-usb-0:1.3:1.0-port0", "ttyUSB1"),
+    ):
+        (serial / how).mkdir(parents=True, exist_ok=True)
+        (serial / how / name).symlink_to(f"../../{port}")
+    (root / "etc").mkdir()
+    (root / "etc/timezone").write_text("Europe/Dublin\n")
+    return root
+
+
+def proposed(root: Path, answers: wizard.Answers | None = None, heard: dict[str, wizard.Board] | None = None) -> str:
+    return wizard.propose(discover.discover(root), answers or wizard.Answers(timezone=wizard.timezone(root)), heard)
+
+
+def test_the_proposal_is_accepted_by_check(tmp_path: Path) -> None:
+    file = tmp_path / "config.toml"
+    file.write_text(proposed(plant(tmp_path / "pi")))
+    found = config.load(file)
+    assert found.site.timezone == "Europe/Dublin"
+    assert {(p.quantity, p.driver) for p in found.probe} == {("temperature", "onewire"), ("light", "iio")}
+    assert len(found.probe) == 3
+    done = subprocess.run(
+        [sys.executable, "-c", "from rushlight.cli import main; main()", "check", "--no-probes", "--config", file],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stdout + done.stderr
+
+
+def test_guesses_are_comments_that_become_valid_when_uncommented(tmp_path: Path) -> None:
+    text = proposed(plant(tmp_path / "pi"))
+    bare = "\n".join(
+        rest if (rest := row.removeprefix("# ")).startswith("[[probe]]") or " = " in rest else row
+        for row in text.splitlines()
+    )
+    found = config.check(tomllib.loads(bare))
+    assert len(found.probe) > 3
+    assert {"humidity", "air_temperature"} <= {p.quantity for p in found.probe}
+
+
+def test_boards_without_a_serial_number_are_named_by_their_socket(tmp_path: Path) -> None:
+    text = proposed(plant(tmp_path / "pi"))
+    assert "by-path/platform-usb-0:1.2:1.0-port0" in text
+    assert "by-path/platform-usb-0:1.3:1.0-port0" in text
+    assert "usb-1a86_USB_Serial" not in text
+    assert "socket" in text
+    assert 'ttyUSB0"' not in text
+
+
+def test_a_board_of_ours_becomes_one_probe_for_each_value(tmp_path: Path) -> None:
+    root = plant(tmp_path / "pi")
+    port = str(root / "dev/serial/by-id/usb-Board_E6614103-if00")
+    text = proposed(root, heard={port: wizard.Board("foyer-board", ("temp", "ph_mv"))})
+    (tmp_path / "config.toml").write_text(text)
+    ours = [p for p in config.load(tmp_path / "config.toml").probe if p.driver == "lines"]
+    assert [(p.quantity, p.unit, p.options.field, p.options.identity) for p in ours] == [
+        ("temperature", "degC", "temp", "foyer-board"),
+        ("ph", "mV", "ph_mv", "foyer-board"),
+    ]
+    assert {p.options.port for p in ours} == {port}
+
+
+def test_an_empty_pi_gets_a_configuration_too(tmp_path: Path) -> None:
+    (tmp_path / "pi").mkdir()
+    text = proposed(tmp_path / "pi")
+    assert config.check(tomllib.loads(text)).probe == ()
+    assert "no 1-wire bus" in text
+    assert wizard.timezone(tmp_path / "pi") == "UTC"
+
+
+def test_the_time_zone_is_also_found_behind_the_link(tmp_path: Path) -> None:
+    (tmp_path / "etc").mkdir()
+    (tmp_path / "etc/localtime").symlink_to("/usr/share/zoneinfo/America/St_Johns")
+    assert wizard.timezone(tmp_path) == "America/St_Johns"
+    (tmp_path / "etc/timezone").write_text("Nowhere/Land\n")
+    assert wizard.timezone(tmp_path) == "America/St_Johns"
+
+
+@given(
+    site=st.text(min_size=1),
+    tank=st.text(min_size=1),
+    litres=st.floats(0.1, 1e5),
+    pads=st.lists(st.floats(0, 500), min_size=2, unique=True),
+)
+def test_whatever_is_answered_can_be_read_back(site: str, tank: str, litres: float, pads: list[float]) -> None:
+    clean = site.encode("utf-8", "ignore").decode(), tank.encode("utf-8", "ignore").decode()
+    answers = wizard.Answers(
+        site=clean[0],
+        tank=clean[1],
+        litres=litres,
+        nitrate_pads=tuple(sorted(pads)),
+        push_server="https://push.example.org",
+        push_topic="t",
+    )
+    found = config.check(tomllib.loads(wizard.propose(discover.Findings(), answers)))
+    assert (found.site.name, found.tank[0].name, found.tank[0].litres) == (*clean, litres)
+    assert found.kit[0].pads["nitrate"] == answers.nitrate_pads
+
+
+def test_questions_are_asked_again_until_they_make_sense() -> None:
+    replies = iter(["Rowan Street library", "Dublin", "Europe/Dublin", "Foyer", "lots", "-1", "140", "0,9",
+                    "0 25 10", "0 10 25 50", "maybe", "no", "push.example.org", "https://push.example.org/"])  # fmt: skip
+    asked: list[str] = []
+
+    def ask(question: str, default: str) -> str:
+        asked.append(question)
+        return next(replies)
+
+    got = wizard.ask_all(ask, wizard.Answers(data_folder="/var/lib/rushlight"))
+    assert (got.site, got.timezone, got.tank, got.litres, got.feed_grams) == (
+        "Rowan Street library",
+        "Europe/Dublin",
+        "Foyer",
+        140,
+        0.9,
+    )
+    assert got.nitrate_pads == (0, 10, 25, 50)
+    assert not got.home_network
+    assert got.push_server == "https://push.example.org"
+    assert len(got.push_topic) >= 20, "nobody may guess the topic"
+    assert got.data_folder == "/var/lib/rushlight"
+    assert sum(q.startswith("Litres") for q in asked) == 3
+
+
+def test_the_first_answers_are_good_enough(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    got = wizard.ask_all(lambda _, default: default, wizard.Answers(timezone="Europe/Dublin"))
+    config.check(tomllib.loads(wizard.propose(discover.Findings(), got)))
+
+
+@pytest.mark.parametrize(
+    ("stream", "expected"),
+    [
+        (["\n", {"id": "b", "temp": "24.5", "light": "none"}], ("b", ("temp",))),
+        (["\n", {"id": "b", "temp": "none"}, {"id": "b", "temp": "24.5", "light": "3"}], ("b", ("temp", "light"))),
+        ([{"id": "b", "temp": "24.5"}], None),  # its beginning was not seen
+        (["\n", "$id=b,temp=24.5*0000\r\n"], None),  # wrong sum
+        (["\n", "T=24.5\r\n"], None),
+        (["\n", {"temp": "24.5"}], None),  # a board that does not say who it is
+        ([], None),
+    ],
+)
+def test_a_board_is_known_by_whole_lines_with_a_right_sum(stream: list[Any], expected: Any) -> None:
+    data = b"".join(x.encode() if isinstance(x, str) else line(**x) for x in stream)
+    board = wizard.board_in(data)
+    assert (None if board is None else (board.name, board.fields)) == expected
+
+
+def test_a_board_on_a_real_port_is_heard_and_configured(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    ours, theirs = os.openpty()
+    tty.setraw(theirs)
+    serial = tmp_path / "dev/serial/by-id"
+    serial.mkdir(parents=True)
+    (serial / "usb-Board_1-if00").symlink_to(os.ttyname(theirs))
+    said, stop = line(id="foyer-board", temp="24.5", light="812", ph_mv="-12.5"), threading.Event()
+
+    def talk() -> None:
+        with contextlib.suppress(OSError):
+            while not stop.wait(0.1):
+                os.write(ours, said)
+
+    board = threading.Thread(target=talk)
+    board.start()
+    out = io.StringIO()
+    try:
+        with contextlib.redirect_stdout(out), contextlib.redirect_stderr(io.StringIO()):
+            wizard.main(["--root", str(tmp_path), "--listen-seconds", "10"])
+    finally:
+        stop.set()
+        board.join()
+        os.close(ours)
+        os.close(theirs)
+    found = config.check(tomllib.loads(out.getvalue()))
+    assert [(p.quantity, p.options.identity) for p in found.probe] == [
+        ("temperature", "foyer-board"),
+        ("light", "foyer-board"),
+        ("ph", "foyer-board"),
+    ]
+
+
+def test_a_silent_port_is_left_as_a_guess(tmp_path: Path) -> None:
+    ours, theirs = os.openpty()
+    serial = tmp_path / "dev/serial/by-id"
+    serial.mkdir(parents=True)
+    (serial / "usb-Board_1-if00").symlink_to(os.ttyname(theirs))
+    done = subprocess.run(
+        [sys.executable, "-m", "rushlight.wizard", "--root", tmp_path, "--listen-seconds", "0.3"],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    os.close(ours)
+    os.close(theirs)
+    assert config.check(tomllib.loads(done.stdout)).probe == ()
+    assert "# [[probe]]" in done.stdout
+    assert "listening" in done.stderr
