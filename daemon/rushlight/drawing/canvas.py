@@ -35,6 +35,16 @@ PAGE = Palette(
     "var(--paper)", "var(--ink)", "var(--faint)", "var(--first)", "var(--second)", "var(--third)", "var(--warn)"
 )
 
+
+def tag(name: str, text: str = "", **attributes: str | float) -> str:
+    """One SVG element; floats are written to a tenth, underscores in names become hyphens, text is escaped."""
+    said = "".join(
+        f" {key.replace('_', '-')}={quoteattr(f'{v:.4g}' if isinstance(v, float) else str(v))}"
+        for key, v in attributes.items()
+    )
+    return f"<{name}{said}>{escape(text)}</{name}>" if text else f"<{name}{said}/>"
+
+
 DASHES = {"solid": "", "dashed": "6 4", "dotted": "2 3", "chain": "8 3 2 3"}
 
 
@@ -86,10 +96,11 @@ class Canvas:
             path.append(f"{'L' if down else 'M'}{self.x(at_s):.1f} {self.y(value):.1f}")
             down = True
         if path:
-            dashes = f' stroke-dasharray="{DASHES[dash]}"' if DASHES[dash] else ""
-            self._parts.append(
-                f'<path d="{"".join(path)}" fill="none" stroke="{colour}" stroke-width="{width}"{dashes}/>'
-            )
+            dashes = {"stroke_dasharray": DASHES[dash]} if DASHES[dash] else {}
+            self._add("path", d="".join(path), fill="none", stroke=colour, stroke_width=width, **dashes)
+
+    def _add(self, name: str, text: str = "", **attributes: str | float) -> None:
+        self._parts.append(tag(name, text, **attributes))
 
     def band(self, points: Sequence[tuple[float, float, float]], colour: str, opacity: float = 0.18) -> None:
         """The area between low and high over time."""
@@ -98,33 +109,27 @@ class Canvas:
             return
         up = [f"{self.x(t):.1f} {self.y(high):.1f}" for t, _, high in inside]
         down = [f"{self.x(t):.1f} {self.y(low):.1f}" for t, low, _ in reversed(inside)]
-        self._parts.append(f'<path d="M{"L".join(up + down)}Z" fill="{colour}" fill-opacity="{opacity}"/>')
+        self._add("path", d=f"M{'L'.join(up + down)}Z", fill=colour, fill_opacity=opacity)
 
     def upright(self, at_s: float, low: float, high: float, colour: str, width: float = 4.0) -> None:
         """A vertical bar from `low` to `high` with ends: a reading known only to lie between."""
         if not self.from_s <= at_s <= self.to_s:
             return
         x, y0, y1 = self.x(at_s), self.y(low), self.y(high)
-        self._parts.append(
-            f'<path d="M{x:.1f} {y0:.1f}V{y1:.1f}M{x - width:.1f} {y0:.1f}h{2 * width:.1f}M{x - width:.1f} {y1:.1f}h{2 * width:.1f}"'
-            f' stroke="{colour}" stroke-width="1.6"/>'
-        )
+        ends = "".join(f"M{x - width:.1f} {y:.1f}h{2 * width:.1f}" for y in (y0, y1))
+        self._add("path", d=f"M{x:.1f} {y0:.1f}V{y1:.1f}{ends}", stroke=colour, stroke_width=1.6)
 
     def column(self, from_s: float, to_s: float, low: float, high: float, colour: str, opacity: float = 0.75) -> None:
         """A filled block."""
         x0, x1, y0, y1 = self.x(from_s), self.x(to_s), self.y(low), self.y(high)
-        if x1 - x0 < 0.05 or y0 - y1 < 0.05:
-            return
-        self._parts.append(
-            f'<rect x="{x0:.1f}" y="{y1:.1f}" width="{x1 - x0:.1f}" height="{y0 - y1:.1f}" fill="{colour}" fill-opacity="{opacity}"/>'
-        )
+        if x1 - x0 >= 0.05 and y0 - y1 >= 0.05:
+            self._add("rect", x=x0, y=y1, width=x1 - x0, height=y0 - y1, fill=colour, fill_opacity=opacity)
 
     def level(self, value: float, name: str, colour: str) -> None:
         """A horizontal line with its name: a limit."""
         y = self.y(value)
-        self._parts.append(
-            f'<path d="M{self.left} {y:.1f}H{self.width - self.right}" stroke="{colour}" stroke-width="1" stroke-dasharray="4 3"/>'
-        )
+        across = f"M{self.left} {y:.1f}H{self.width - self.right}"
+        self._add("path", d=across, stroke=colour, stroke_width=1, stroke_dasharray="4 3")
         self.words(self.width - self.right, y - 3, name, colour, anchor="end")
 
     def mark(self, at_s: float, name: str, row: int) -> None:
@@ -132,13 +137,17 @@ class Canvas:
         if not self.from_s <= at_s <= self.to_s:
             return
         x, foot = self.x(at_s), self.height - self.bottom
-        self._parts.append(
-            f'<path d="M{x:.1f} {self.top}V{foot}" stroke="{self.palette.ink}" stroke-opacity="0.45" stroke-width="0.8" stroke-dasharray="2 3"/>'
+        self._add(
+            "path",
+            d=f"M{x:.1f} {self.top}V{foot}",
+            stroke=self.palette.ink,
+            stroke_opacity=0.45,
+            stroke_width=0.8,
+            stroke_dasharray="2 3",
         )
-        anchor = "end" if x > self.width * 0.7 else "start"
-        self.words(
-            x + (-2 if anchor == "end" else 2), foot - 4 - 10 * (row % 3), name, self.palette.ink, anchor=anchor, size=8
-        )
+        right = x > self.width * 0.7
+        aside, anchor = (-2, "end") if right else (2, "start")
+        self.words(x + aside, foot - 4 - 10 * (row % 3), name, self.palette.ink, anchor=anchor, size=8)
 
     def name(self, at_s: float, value: float, name: str, colour: str) -> None:
         """A line's name beside its end, moved so that names do not lie on each other."""
@@ -150,35 +159,35 @@ class Canvas:
 
     def words(self, x: float, y: float, text: str, colour: str, *, anchor: str = "start", size: int = 10) -> None:
         """Text at a place in pixels."""
-        self._parts.append(
-            f'<text x="{x:.1f}" y="{y:.1f}" font-size="{size}" text-anchor="{anchor}" fill="{colour}">{escape(text)}</text>'
-        )
+        self._add("text", text, x=x, y=y, font_size=size, text_anchor=anchor, fill=colour)
 
     def svg(self, description: str) -> str:
         """The finished picture; `description` is what it shows in words."""
-        p = self.palette
-        axes = "".join(self._axes())
-        return (
-            f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {self.width} {self.height}" role="img"'
-            f' aria-label={quoteattr(f"{self.title}. {description}")} font-family="DejaVu Sans, sans-serif">'
-            f'<rect width="{self.width}" height="{self.height}" fill="{p.paper}"/>'
-            f'<text x="2" y="13" font-size="11" font-weight="bold" fill="{p.ink}">{escape(self.title)}</text>'
-            f"{axes}{''.join(self._parts)}</svg>"
-        )
+        body = "".join((*self._axes(), *self._parts))
+        return sheet(self.title, f"{self.title}. {description}", (self.width, self.height), self.palette, body)
 
     def _axes(self) -> Iterator[str]:
-        p, foot = self.palette, self.height - self.bottom
+        ink, foot, end = self.palette.ink, self.height - self.bottom, self.width - self.right
         if self.unit:
-            yield f'<text x="{self.width - self.right}" y="13" font-size="9" text-anchor="end" fill="{p.ink}">{escape(self.unit)}</text>'
+            yield tag("text", self.unit, x=end, y=13, font_size=9, text_anchor="end", fill=ink)
         for value in ticks(self.low, self.high):
             y = self.y(value)
-            yield f'<path d="M{self.left} {y:.1f}H{self.width - self.right}" stroke="{p.faint}" stroke-width="0.6"/>'
-            yield f'<text x="{self.left - 4}" y="{y + 3.5:.1f}" font-size="9" text-anchor="end" fill="{p.ink}">{value:g}</text>'
+            yield tag("path", d=f"M{self.left} {y:.1f}H{end}", stroke=self.palette.faint, stroke_width=0.6)
+            yield tag("text", f"{value:g}", x=self.left - 4, y=y + 3.5, font_size=9, text_anchor="end", fill=ink)
         for at_s, text in dates(self.from_s, self.to_s, self.zone):
             x = self.x(at_s)
-            yield f'<path d="M{x:.1f} {foot}v4" stroke="{p.ink}" stroke-width="0.8"/>'
-            yield f'<text x="{x:.1f}" y="{foot + 14}" font-size="9" text-anchor="middle" fill="{p.ink}">{text}</text>'
-        yield f'<path d="M{self.left} {foot}H{self.width - self.right}" stroke="{p.ink}" stroke-width="0.8"/>'
+            yield tag("path", d=f"M{x:.1f} {foot}v4", stroke=ink, stroke_width=0.8)
+            yield tag("text", text, x=x, y=foot + 14, font_size=9, text_anchor="middle", fill=ink)
+        yield tag("path", d=f"M{self.left} {foot}H{end}", stroke=ink, stroke_width=0.8)
+
+
+def sheet(title: str, label: str, size: tuple[int, int], palette: Palette, body: str) -> str:
+    """Paper with a heading around the drawing `body`; `label` is for those who can't see it."""
+    width, height = size
+    head = f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" role="img"'
+    paper = tag("rect", width=width, height=height, fill=palette.paper)
+    heading = tag("text", title, x=2, y=13, font_size=11, font_weight="bold", fill=palette.ink)
+    return f'{head} aria-label={quoteattr(label)} font-family="DejaVu Sans, sans-serif">{paper}{heading}{body}</svg>'
 
 
 def _roomy(low: float, high: float) -> tuple[float, float]:
@@ -206,7 +215,7 @@ def dates(from_s: float, to_s: float, zone: zoneinfo.ZoneInfo) -> Iterable[tuple
         hours = (dt.datetime.fromtimestamp(s, zone) for s in range(int(first), int(to_s) + 1, 3600))
         return [(h.timestamp(), h.strftime("%H:%M")) for h in hours if h.hour * 3600 % step_s == 0]
     days = (to_s - from_s) / DAY_S
-    step = next(s for s in (1, 2, 7, 14, 30, 61, 122, 365, 3650) if days / s <= 5)
+    step = next((s for s in (1, 2, 7, 14, 30, 61, 122, 365, 3650) if days / s <= 5), int(days / 5))
     start = dt.datetime.fromtimestamp(from_s, zone).date() + dt.timedelta(days=1)
     found = [start + dt.timedelta(days=n) for n in range(0, int(days) + 1, step)]
     form = "%d %b" if days < 400 else "%b %Y"

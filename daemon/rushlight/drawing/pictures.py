@@ -5,12 +5,12 @@ Each takes plain numbers and gives SVG text.  Times are Unix seconds.
 
 from __future__ import annotations
 
+import itertools
 import zoneinfo
 from collections.abc import Sequence
 from dataclasses import dataclass
-from xml.sax.saxutils import escape, quoteattr
 
-from rushlight.drawing.canvas import DAY_S, Canvas, Palette
+from rushlight.drawing.canvas import DAY_S, Canvas, Palette, sheet, tag
 
 Size = tuple[int, int]
 Band = tuple[float, float, float, float]
@@ -74,8 +74,8 @@ def nitrate(
     for bar in tests:
         c.upright(bar.at_s, bar.low, bar.high if bar.high is not None else top, palette.second)
     now = history[-1] if history else forecast[0]
-    words = f"{now[1]:.0f} mg/L now, between {now[2]:.0f} and {now[3]:.0f}; limit {limit:g}; {len(tests)} tests shown as bars"
-    return c.svg(words)
+    level = f"{now[1]:.0f} mg/L now, between {now[2]:.0f} and {now[3]:.0f}"
+    return c.svg(f"{level}; limit {limit:g}; {len(tests)} tests shown as bars")
 
 
 def balance(
@@ -188,26 +188,25 @@ def shares(rows: Sequence[tuple[str, float, float, float]], *, palette: Palette,
         return _nothing("What changed", "nothing to explain", palette, (width, 60))
     reach = max(0.05, *(abs(v) for _, *values in rows for v in values))
     height, mid, half = 30 + 26 * len(rows), width * 0.62, width * 0.34
-    parts = [f'<path d="M{mid:.1f} 20V{height - 6}" stroke="{palette.ink}" stroke-width="0.8"/>']
+
+    def x(value: float) -> float:
+        return mid + half * value / reach
+
+    ink, parts = palette.ink, [tag("path", d=f"M{mid:.1f} 20V{height - 6}", stroke=palette.ink, stroke_width=0.8)]
     for n, (name, mean, low, high) in enumerate(rows):
-        y, x0, x1 = 26 + 26 * n, mid + half * min(0.0, mean) / reach, mid + half * max(0.0, mean) / reach
+        y, left, right = 26 + 26 * n, x(min(0.0, mean)), x(max(0.0, mean))
         colour = palette.second if mean > 0 else palette.third
-        lo, hi = mid + half * low / reach, mid + half * high / reach
+        whisker = f"M{x(low):.1f} {y + 7}H{x(high):.1f}M{x(low):.1f} {y + 3}v8M{x(high):.1f} {y + 3}v8"
+        aside, anchor = (-4, "end") if mean > 0 else (4, "start")
         parts += [
-            f'<text x="2" y="{y + 11}" font-size="11" fill="{palette.ink}">{escape(name)}</text>',
-            f'<rect x="{x0:.1f}" y="{y}" width="{max(0.5, x1 - x0):.1f}" height="14" fill="{colour}" fill-opacity="0.8"/>',
-            f'<path d="M{lo:.1f} {y + 7}H{hi:.1f}M{lo:.1f} {y + 3}v8M{hi:.1f} {y + 3}v8" stroke="{palette.ink}" stroke-width="1.2"/>',
-            f'<text x="{mid + (-4 if mean > 0 else 4):.1f}" y="{y + 11}" font-size="10" text-anchor="{"end" if mean > 0 else "start"}"'
-            f' fill="{palette.ink}">{mean:+.2f}</text>',
+            tag("text", name, x=2, y=y + 11, font_size=11, fill=ink),
+            tag("rect", x=left, y=y, width=max(0.5, right - left), height=14, fill=colour, fill_opacity=0.8),
+            tag("path", d=whisker, stroke=ink, stroke_width=1.2),
+            tag("text", f"{mean:+.2f}", x=mid + aside, y=y + 11, font_size=10, text_anchor=anchor, fill=ink),
         ]
+    title = "Change of the net rate, mg/L a day"
     said = "; ".join(f"{name} {mean:+.2f}" for name, mean, _, _ in rows)
-    return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" role="img"'
-        f' aria-label={quoteattr(f"Change of the net rate by cause, mg/L a day: {said}")} font-family="DejaVu Sans, sans-serif">'
-        f'<rect width="{width}" height="{height}" fill="{palette.paper}"/>'
-        f'<text x="2" y="13" font-size="11" font-weight="bold" fill="{palette.ink}">Change of the net rate, mg/L a day</text>'
-        f"{''.join(parts)}</svg>"
-    )
+    return sheet(title, f"{title}, by cause: {said}", (width, height), palette, "".join(parts))
 
 
 def _marks(c: Canvas, marks: Sequence[Mark]) -> None:
@@ -219,10 +218,10 @@ def _runs(points: Sequence[Band]) -> list[list[Band]]:
     """Split where the time between points is more than three times the usual."""
     if len(points) < 3:
         return [list(points)]
-    steps = sorted(b[0] - a[0] for a, b in zip(points, points[1:], strict=False))
+    steps = sorted(b[0] - a[0] for a, b in itertools.pairwise(points))
     usual_s = steps[len(steps) // 2]
     runs: list[list[Band]] = [[points[0]]]
-    for before, after in zip(points, points[1:], strict=False):
+    for before, after in itertools.pairwise(points):
         if after[0] - before[0] > 3 * usual_s:
             runs.append([])
         runs[-1].append(after)
@@ -231,9 +230,5 @@ def _runs(points: Sequence[Band]) -> list[list[Band]]:
 
 def _nothing(title: str, why: str, palette: Palette, size: Size) -> str:
     width, height = size
-    return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" role="img" aria-label={quoteattr(f"{title}: {why}")}'
-        f' font-family="DejaVu Sans, sans-serif"><rect width="{width}" height="{height}" fill="{palette.paper}"/>'
-        f'<text x="2" y="13" font-size="11" font-weight="bold" fill="{palette.ink}">{escape(title)}</text>'
-        f'<text x="{width / 2}" y="{height / 2}" font-size="11" text-anchor="middle" fill="{palette.ink}">{escape(why)}</text></svg>'
-    )
+    words = tag("text", why, x=width / 2, y=height / 2, font_size=11, text_anchor="middle", fill=palette.ink)
+    return sheet(title, f"{title}: {why}", size, palette, words)

@@ -1,0 +1,87 @@
+"""Pictures are well-formed, carry their figures in words, and break on nothing."""
+
+from __future__ import annotations
+
+import zoneinfo
+from xml.etree import ElementTree
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from rushlight import drawing
+from rushlight.drawing.canvas import dates, ticks
+
+DUBLIN = zoneinfo.ZoneInfo("Europe/Dublin")
+LOOK = {"zone": DUBLIN, "palette": drawing.MAIL}
+START_S = 1_772_323_200.0
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+def parsed(svg: str) -> ElementTree.Element:
+    root = ElementTree.fromstring(svg)
+    assert root.tag == f"{SVG}svg"
+    assert root.get("role") == "img"
+    for element in root.iter():
+        for value in element.attrib.values():
+            assert "nan" not in value.lower().split("dejavu")[0] or element is root
+            assert "inf" not in value.lower()
+    return root
+
+
+def test_nitrate_says_its_figures_to_those_who_cannot_see_it() -> None:
+    history = [(START_S + d * 86400, 10.0 + d, 5.0 + d, 15.0 + d) for d in range(40)]
+    ahead = [(START_S + (39 + d) * 86400, 49.0 + d, 44.0, 60.0 + d) for d in range(10)]
+    svg = drawing.nitrate(
+        history,
+        ahead,
+        [drawing.Bar(START_S + 86400, 5, 17.5)],
+        40,
+        [drawing.Mark(START_S + 2 * 86400, "<cut>")],
+        **LOOK,
+    )
+    label = parsed(svg).get("aria-label")
+    assert label == "Nitrate. 49 mg/L now, between 44 and 54; limit 40; 1 tests shown as bars"
+    assert "&lt;cut&gt;" in svg
+
+
+@pytest.mark.parametrize(
+    "empty",
+    [
+        drawing.nitrate([], [], [], 40, **LOOK),
+        drawing.balance([], [], **LOOK),
+        drawing.light([], [], **LOOK),
+        drawing.probe("pH", "", [], **LOOK),
+        drawing.shares([], palette=drawing.PAGE),
+    ],
+)
+def test_nothing_known_is_a_picture_too(empty: str) -> None:
+    assert ": " in str(parsed(empty).get("aria-label"))
+
+
+_values = st.floats(-1e6, 1e6)
+
+
+@given(st.lists(st.tuples(st.floats(0, 4e9), _values, _values, _values), min_size=1, max_size=20))
+def test_any_numbers_make_a_picture(points: list[tuple[float, float, float, float]]) -> None:
+    points = sorted((t, *sorted(v)) for t, *v in points)
+    bands = [(t, m, lo, hi) for t, lo, m, hi in points]
+    parsed(drawing.probe("x", "°C", bands, (0.0, None), **LOOK))
+    parsed(drawing.nitrate(bands, bands[-1:], [], 40, **LOOK))
+    parsed(drawing.light([(t, m, abs(m)) for t, m, _, _ in bands], [(t, m) for t, m, _, _ in bands], **LOOK))
+
+
+@given(_values, st.floats(1e-6, 1e6))
+def test_ticks_lie_inside_and_are_few(low: float, span: float) -> None:
+    got = ticks(low, low + span)
+    assert 1 <= len(got) <= 6 or span < abs(low) * 1e-9
+    assert all(low - span * 1e-6 <= t <= low + span * 1.000001 for t in got)
+
+
+def test_dates_are_local_midnights_on_both_clock_change_days() -> None:
+    """Dublin changes its clocks on 29 March and 25 October 2026."""
+    for start in (1_774_656_000.0, 1_792_800_000.0):
+        for at_s, _ in dates(start, start + 4 * 86400, DUBLIN):
+            import datetime as dt
+
+            assert dt.datetime.fromtimestamp(at_s, DUBLIN).hour == 0
