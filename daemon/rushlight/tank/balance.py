@@ -58,6 +58,8 @@ FIRST_LEVEL = (20.0, 25.0)
 """Mean and standard deviation of nitrate before any test, mg/L; cut at zero.  Wide enough to say nothing."""
 FIRST_ODDS = (0.8, 0.15, 0.05)
 EXCHANGE_MEMORY_DAYS = 120.0
+USUAL_MEMORY_DAYS = 180.0
+"""How slowly plants grow into another feed (no source; tests tell sooner)."""
 LEVEL_NOISE = 0.1
 """Day-to-day wandering of the level that no rate explains, mg/L per √day."""
 SCALE_FLOOR = 0.3
@@ -225,7 +227,7 @@ def pass_time(balance: Balance, to_s: float, feed: float) -> None:
     fading = math.exp(-days / EXCHANGE_MEMORY_DAYS)
     balance.exchanged *= fading
     balance.watched_days = balance.watched_days * fading + days
-    balance.usual += (feed - balance.usual) * (1.0 - math.exp(-days / 60.0))
+    balance.usual += (feed - balance.usual) * (1.0 - math.exp(-days / USUAL_MEMORY_DAYS))
     balance.recent += (feed - balance.recent) * (1.0 - math.exp(-days / 7.0))
     balance.at_s = to_s
 
@@ -370,16 +372,23 @@ def rate_parts(balance: Balance) -> list[Part]:
 
 
 def chance_behind(balance: Balance) -> float:
-    """Probability that uptake is below nine tenths of supply."""
+    """Probability that uptake, and what habitual water changes carry out, is below nine tenths of supply.
+
+    A keeper who changes water by habit has settled on plants that take less than all of it; that is no alarm.
+    """
+    export = balance.export
     parts = parts_along(balance, (0.0, 1.0, -0.9 * balance.recent, 0.0, 0.0))
-    return sum(w * below(-m / s) for w, m, s in parts)
+    return sum(w * below(-(m + export) / s) for w, m, s in parts)
+
+
+def is_quiet(balance: Balance) -> bool:
+    """Whether the tank is settled, and its level, habitual water changes counted, neither rises nor falls."""
+    mean, _ = mixture_moments(rate_parts(balance))
+    return balance.modes[0].weight >= 0.6 and abs(mean - balance.export) <= 0.1 * scale(balance.usual)
 
 
 def note_quiet(balance: Balance, least_tests: int) -> None:
     """Remember this moment if the tank is quiet now."""
-    mean, sd = mixture_moments(rate_parts(balance))
-    drifting = abs(mean - balance.export)
-    settled = balance.modes[0].weight >= 0.6
-    if balance.n_tests >= least_tests and settled and drifting <= 0.1 * scale(balance.usual):
+    if balance.n_tests >= least_tests and is_quiet(balance):
         balance.quiet_at_s, balance.tests_since_quiet = balance.at_s, 0
-        balance.quiet_rate, balance.quiet_rate_sd = mean, sd
+        balance.quiet_rate, balance.quiet_rate_sd = mixture_moments(rate_parts(balance))

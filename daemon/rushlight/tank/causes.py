@@ -17,31 +17,35 @@ from zoneinfo import ZoneInfo
 from rushlight.effects import Estimate
 from rushlight.science import nitrogen
 from rushlight.science.gaussian import mixture_moments
-from rushlight.tank.balance import SHARE, Balance, level_parts, rate_parts, scale
+from rushlight.tank.balance import SHARE, Balance, is_quiet, level_parts, rate_parts, scale
 from rushlight.tank.ledger import Fact, Ledger
 from rushlight.views import Share
 
 ORDER = ("feed", "light", "harvest", "water changes", "source water", "stocking", "unexplained")
 """Simplest first: where two causes explain about the same, the one that stands earlier is told first."""
 
-NOW_DAYS, CHANGES_DAYS = 14.0, 42.0
-"""What counts as now: two weeks, and six for water changes, which are rarer."""
+NOW_DAYS = 14.0
+"""What counts as now."""
+CHANGES_DAYS, CHANGES_MISSED = 42.0, 2.5
+"""Water changes are rarer: six weeks count, or so many times the interval that was the habit."""
 BEFORE_DAYS = (70.0, 14.0)
 """What counts as before: from so long to so long before the tank was last quiet.  A slow change is well under way
 before it shows, so the last days of quiet are not what things were like."""
+UNSEEN_DAYS = 42.0
+"""For so long a sudden change can hide from weekly strips: events count from so long before the last quiet."""
 LIGHT_RESPONSE = (0.8, 0.25)
 """How far uptake follows light: 1 is in proportion, as below saturation; mean and standard deviation.  The slope
 itself, uptake per mol, is the tank's own."""
 STANDING_DAYS = 75.0
-"""The plants' own nitrogen in days of uptake, to judge what a harvest took: common practice, no source."""
-REGROWTH_DAYS = 40.0
-STOCKING_PART = (0.2, 0.2)
+"""The nitrogen that plants hold, in days of uptake, to judge what a harvest took: no source; see the 60 % beside it."""
+REGROWTH_DAYS = 90.0
+STOCKING_PART = (0.3, 0.25)
 """What new fish add where nobody records the feed, as a share of supply: mean and standard deviation, no source."""
-LEFTOVER = 0.3
+LEFTOVER = 0.2
 """Standard deviation of what nobody recorded, as a share of supply."""
 SOURCE_PART = 0.1
 """How well exchange and source are known, as a share of what they carry."""
-NOTABLE, NOTABLE_SURE = 0.08, 1.0
+NOTABLE, NOTABLE_SURE = 0.05, 0.5
 """A change is looked into from this share of supply, and so many of its standard deviations, on."""
 
 _Z90 = 1.6448536269514722
@@ -57,8 +61,10 @@ class Drivers:
     light_mol: float | None
     exchange: float
     """Fraction of the water per day."""
+    every_days: float | None
+    """Days from one water change to the next."""
     source: float | None
-    """mg/L."""
+    """Of the last change, mg/L."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,12 +77,19 @@ class Suspect:
     text: str
 
 
-def drivers(ledger: Ledger, feed_on: Callable[[str], float], zone: ZoneInfo, from_s: float, to_s: float) -> Drivers:
-    """The drivers between two instants; exchange and source over at least six weeks."""
-    first, last = (dt.datetime.fromtimestamp(t, zone).date() for t in (from_s, to_s))
+def drivers(
+    ledger: Ledger,
+    feed_on: Callable[[str], float],
+    zone: ZoneInfo,
+    span_s: tuple[float, float],
+    changes_days: float = CHANGES_DAYS,
+) -> Drivers:
+    """The drivers between two instants; water changes over at least `changes_days` up to the second of them."""
+    from_s, to_s = span_s
+    first, last = (dt.datetime.fromtimestamp(t, zone).date() for t in span_s)
     days = [(first + dt.timedelta(days=n)).isoformat() for n in range(max(1, (last - first).days))]
     lights = [f.amount for f in ledger.later_than(from_s, to_s) if f.kind == "light"]
-    start_s = min(from_s, to_s - CHANGES_DAYS * 86400.0)
+    start_s = min(from_s, to_s - changes_days * 86400.0)
     if ledger.facts:  # no record, no habit: do not count the weeks before it as weeks without a change
         start_s = max(start_s, min(ledger.facts[0].at_s, to_s - 86400.0))
     changes = [f for f in ledger.later_than(start_s, to_s) if f.kind == "change"]
@@ -86,7 +99,8 @@ def drivers(ledger: Ledger, feed_on: Callable[[str], float], zone: ZoneInfo, fro
         feed_logged=any(day in ledger.fed for day in days),
         light_mol=sum(lights) / len(lights) if len(lights) >= 3 else None,
         exchange=sum(f.amount for f in changes) * 86400.0 / (to_s - start_s),
-        source=sum(sources) / len(sources) if sources else None,
+        every_days=(to_s - start_s) / 86400.0 / len(changes) if changes else None,
+        source=sources[-1] if sources else None,
     )
 
 
@@ -98,10 +112,11 @@ def split(
     `feed_on` gives a local day's feed as mg/L per day at a share of one.
     """
     quiet_s = balance.quiet_at_s
-    if quiet_s is None:
+    if quiet_s is None or is_quiet(balance):
         return (), ""
-    then = drivers(ledger, feed_on, zone, *_before(ledger, quiet_s))
-    now = drivers(ledger, feed_on, zone, balance.at_s - NOW_DAYS * 86400.0, balance.at_s)
+    then = drivers(ledger, feed_on, zone, _before(ledger, quiet_s))
+    missed = CHANGES_DAYS if then.every_days is None else min(CHANGES_DAYS, CHANGES_MISSED * then.every_days)
+    now = drivers(ledger, feed_on, zone, (balance.at_s - NOW_DAYS * 86400.0, balance.at_s), missed)
     rate, rate_sd = mixture_moments(rate_parts(balance))
     suspects = _suspects(ledger, balance, litres, then, now)
     carried = sum(s.mean for s in suspects if s.cause in {"water changes", "source water"})
@@ -126,7 +141,7 @@ def _suspects(ledger: Ledger, balance: Balance, litres: float, then: Drivers, no
     share, share_sd = mixture_moments([(m.weight, m.belief.mean[SHARE], m.belief.sd(SHARE)) for m in balance.modes])
     level = sum(w * m for w, m, _ in level_parts(balance))
     uptake = share * then.feed if then.feed > 0.0 else scale(0.0)
-    facts = ledger.later_than(balance.quiet_at_s or 0.0, balance.at_s)
+    facts = ledger.later_than((balance.quiet_at_s or 0.0) - UNSEEN_DAYS * 86400.0, balance.at_s)
     found = (
         _feed(share, share_sd, then, now),
         _light(uptake, then, now),
