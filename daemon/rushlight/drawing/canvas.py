@@ -130,7 +130,7 @@ class Canvas:
         y = self.y(value)
         across = f"M{self.left} {y:.1f}H{self.width - self.right}"
         self._add("path", d=across, stroke=colour, stroke_width=1, stroke_dasharray="4 3")
-        self.words(self.width - self.right, y - 3, name, colour, anchor="end")
+        self.words(self.left + 4, y - 3, name, colour)
 
     def mark(self, at_s: float, name: str, row: int) -> None:
         """A moment on which something was done, with its word at the foot."""
@@ -151,7 +151,7 @@ class Canvas:
 
     def name(self, at_s: float, value: float, name: str, colour: str) -> None:
         """A line's name beside its end, moved so that names do not lie on each other."""
-        y = self.y(value) - 4
+        y = self.y(value) - 7
         while any(abs(y - other) < 11 for other in self._labels_y):
             y += 11
         self._labels_y.append(y)
