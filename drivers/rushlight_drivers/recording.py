@@ -149,9 +149,3 @@ def format(header: Mapping[str, str], rows: Iterable[Row]) -> str:  # noqa: A001
         tail = [json.dumps(r.data.decode("latin-1"))] if r.kind != "says" else []
         out.append(" ".join([f"{r.at_s:.3f}", r.kind, *r.words, *tail]))
     return "\n".join(out) + "\n"
-
-
-def said(sample: Sample, at_s: float) -> Row:
-    """The `says` row for a sample."""
-    value = "-" if sample.value is None else repr(sample.value)
-    return Row(at_s, "says", (sample.channel, value, *([sample.trouble] if sample.trouble else [])))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import threading
 import time
 from pathlib import Path
@@ -378,6 +379,42 @@ def test_the_first_count_after_a_change_of_range_is_thrown_away(light):
     assert words(d.poll(3.0)) == [pytest.approx(90.0)]
     thread.join(2)
     d.close()
+
+
+def test_a_chip_that_changes_its_range_under_the_reading_gives_no_value(light):
+    scale = light.chip / "in_illuminance_scale"
+    scale.unlink()
+    os.mkfifo(scale)
+
+    def kernel():
+        for text in ("0.5\n", "0.1\n", "0.1\n"):
+            scale.write_text(text)
+            time.sleep(0.1)
+
+    thread = threading.Thread(target=kernel, daemon=True)
+    thread.start()
+    d = light.build()
+    d.open()
+    assert words(d.poll(3.0)) == ["no_value"]
+    assert words(d.poll(3.0)) == [pytest.approx(10.0)]
+    thread.join(2)
+    d.close()
+
+
+def test_a_chip_without_the_wanted_value_or_of_another_name_is_said(light):
+    for options, what in (
+        (
+            iio.Options(device="luxmeter", channel="in_temp", root=str(light.root)),
+            "in_temp_raw and .*_input are not there",
+        ),
+        (iio.Options(device="thermometer", root=str(light.root)), "no chip called thermometer"),
+    ):
+        d = iio.IioDriver([Channel("x", options, "light")], time.monotonic)
+        d.open()
+        (sample,) = d.poll(3.0)
+        assert sample.trouble == "unreadable"
+        assert re.search(what, sample.detail)
+        d.close()
 
 
 def test_a_chip_that_came_back_under_another_number_is_found_by_its_name(light):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import shutil
 import struct
 import subprocess
 import threading
@@ -190,6 +191,8 @@ def library_bus(tmp_path):
     from pymodbus.server import ModbusSerialServer
     from pymodbus.simulator import DataType, SimData, SimDevice
 
+    if not shutil.which("socat"):
+        pytest.skip("socat is not installed")
     near, far = tmp_path / "near", tmp_path / "far"
     pair = subprocess.Popen(["socat", f"pty,raw,echo=0,link={near}", f"pty,raw,echo=0,link={far}"])
     until(lambda: near.exists() and far.exists(), 5)

@@ -15,12 +15,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from helpers.driverrigs import MqttRig, polled, publish
-from helpers.hub import Broker
+from helpers.hub import MOSQUITTO, Broker
 from helpers.receivers import Authority
 from rushlight_drivers import Channel, LinkError, mqtt
 from rushlight_drivers.mqtt import MqttDriver, Options, PayloadCodec
 
-pytestmark = pytest.mark.broker
+pytestmark = [pytest.mark.broker, pytest.mark.skipif(not MOSQUITTO, reason="mosquitto is not installed")]
 
 
 def said(payload: bytes, quantity: str = "temperature", *, retained: bool = False, **options) -> list:

@@ -15,7 +15,7 @@ from pydantic import TypeAdapter
 
 import rushlight_drivers
 from helpers.driverrigs import publish
-from helpers.hub import Broker, until
+from helpers.hub import MOSQUITTO, Broker, until
 from helpers.serialbench import Board
 from rushlight_drivers import Channel, Driver, load, recording
 from rushlight_drivers.recording import Recording, Row
@@ -111,6 +111,8 @@ def play_files(played: Recording, folder: Path) -> list:
 
 
 def play_topics(played: Recording, folder: Path) -> list:
+    if not MOSQUITTO:
+        pytest.skip("mosquitto is not installed")
     broker = Broker(folder / "broker", keeps=False)
     rows = list(played.of("topic"))
     for row in rows:

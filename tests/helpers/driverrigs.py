@@ -8,8 +8,9 @@ from collections.abc import Callable
 from pathlib import Path
 
 import paho.mqtt.client as paho
+import pytest
 
-from helpers.hub import Broker, until
+from helpers.hub import MOSQUITTO, Broker, until
 from helpers.serialbench import Board
 from rushlight_drivers import (
     Channel,
@@ -247,6 +248,8 @@ class MqttRig(Rig):
 
     def __init__(self, folder: Path) -> None:
         super().__init__(folder)
+        if not MOSQUITTO:
+            pytest.skip("mosquitto is not installed")
         # Started once to find a free port; from then on the address stays, as a broker's does.
         self.broker = Broker(folder.with_name(f"{folder.name}-broker"), lines=self.lines, keeps=False)
         self.broker.stop()
