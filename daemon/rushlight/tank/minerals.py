@@ -66,6 +66,8 @@ class Belief:
     tests: int = 0
     first_test_s: float = 0.0
     last_test_s: float = 0.0
+    doubted: int = 0
+    """Which way the last test was too surprising to be believed: 1 up, −1 down, 0 it was not."""
 
     @property
     def level_sd(self) -> float:
@@ -104,9 +106,15 @@ class Belief:
     def _test(self, fact: MineralFact) -> None:
         spread = self.v_level + fact.sd**2
         surprise = fact.amount - self.level
-        size = abs(surprise) / math.sqrt(spread)
-        if self.tests > 1 and size > HUBER:  # one strip read a pad off must not carry the day; a second one will
-            spread = self.v_level + fact.sd**2 * (size / HUBER) ** 2 * 2.0
+        if self.tests == 1 or abs(surprise) <= HUBER * math.sqrt(spread):
+            self.doubted = 0
+        elif self.doubted * surprise > 0:  # the second in a row: the water did change, unrecorded
+            self.doubted = 0
+            self.v_level += surprise**2
+            spread = self.v_level + fact.sd**2
+        else:  # one strip read a pad off must not carry the day
+            self.doubted = 1 if surprise > 0 else -1
+            spread = self.v_level + 2.0 * (fact.sd * surprise / HUBER) ** 2 / spread
         gain_level, gain_drift = self.v_level / spread, self.cov / spread
         self.level = max(0.0, self.level + gain_level * surprise)
         self.drift += gain_drift * surprise

@@ -121,7 +121,11 @@ class SuppliesWatch:
     def _sentence(self, left: float | None, *, stale: bool) -> str:
         parts = []
         if left is not None:
-            parts.append("no test strips are left" if left < 0.5 else f"{left:g} test strips are left")
+            parts.append(
+                "no test strips are left"
+                if left < 0.5
+                else f"{left:g} test strip{' is' if left <= 1 else 's are'} left"
+            )
         if stale:
             parts.append(f"the open pack is past its {self.tank.testing.shelf_days:g} days")
         return " and ".join(parts)

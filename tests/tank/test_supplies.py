@@ -1,0 +1,86 @@
+"""Strips counted down, the shelf life, and when to buy."""
+
+import datetime as dt
+
+from pydantic import TypeAdapter
+
+from rushlight.events import Test
+from rushlight.settings import Kit, Tank
+from rushlight.settings import Testing as Schedule  # pytest collects what is called Test…
+from rushlight.tank.supplies import SuppliesState, SuppliesWatch
+
+T0 = dt.datetime(2026, 3, 1, tzinfo=dt.UTC).timestamp()
+DAY_S = 86400.0
+KIT = Kit(id="strip", pads={"nitrate": (0, 10, 25)})
+
+
+def watch(strips: float | None = 10, opened: dt.date | None = dt.date(2026, 3, 1), **more: float) -> SuppliesWatch:
+    testing = Schedule(longest_days=7, strips=strips, opened_on=opened, **more)  # type: ignore[arg-type]
+    return SuppliesWatch(Tank(id="foyer", litres=140, testing=testing), [KIT])
+
+
+def strip(day: float, note: str = "", method: str = "strip", kit: str = "") -> Test:
+    return Test(
+        at_s=T0 + day * DAY_S, id=f"t{day}", tank="foyer", method=method, values={"nitrate": 10.0}, note=note, kit=kit
+    )  # type: ignore[arg-type]
+
+
+def says(w: SuppliesWatch, s: SuppliesState, day: float) -> list[str]:
+    return [f.says for f in w.findings(s, T0 + day * DAY_S)]
+
+
+def test_counts_whole_and_half_strips_and_nothing_else() -> None:
+    w = watch()
+    s = w.initial()
+    for event in (strip(1), strip(2, "half a strip"), strip(3, method="drops"), strip(4, kit="other"), strip(-1)):
+        w.on_fact(s, event)
+    assert w.left(s) == 8.5
+    w.on_fact(s, strip(2, "whole after all"))
+    assert w.left(s) == 8.0
+    w.void(s, "t1")
+    assert w.left(s) == 9.0
+
+
+def test_low_when_two_weeks_need_more_than_is_left() -> None:
+    w = watch()
+    s = w.initial()
+    for day in range(0, 49, 7):
+        w.on_fact(s, strip(day))
+    assert (w.left(s), says(w, s, 49)) == (3.0, ["clear"])
+    w.on_fact(s, strip(49))
+    assert says(w, s, 49) == ["clear"]  # two strips are two weeks
+    w.on_fact(s, strip(56))
+    assert says(w, s, 56) == ["raise"]
+    assert w.findings(s, T0 + 56 * DAY_S)[0].facts["sentence"] == "1 test strip is left"
+
+
+def test_reorder_date_is_two_weeks_before_the_end() -> None:
+    w = watch()
+    s = w.initial()
+    assert w.reorder_at_s(s, T0) == T0 + (70 - 14) * DAY_S
+    assert watch(strips=1000).reorder_at_s(s, T0) == T0 + (180 - 14) * DAY_S
+
+
+def test_the_shelf_life_ends() -> None:
+    w = watch(strips=None, shelf_days=90)
+    s = w.initial()
+    assert says(w, s, 89) == ["clear"]
+    assert w.next_wake(s, T0) == T0 + 90 * DAY_S
+    assert says(w, s, 90) == ["raise"]
+    assert w.left(s) is None
+
+
+def test_what_is_not_counted_is_not_spoken_of() -> None:
+    w = watch(strips=None, opened=None)
+    s = w.initial()
+    w.on_fact(s, strip(1))
+    assert says(w, s, 400) == []
+    assert w.reorder_at_s(s, T0) is None
+
+
+def test_state_survives_json() -> None:
+    w = watch()
+    s = w.initial()
+    w.on_fact(s, strip(1))
+    adapter = TypeAdapter(SuppliesState)
+    assert adapter.validate_json(adapter.dump_json(s)) == s
