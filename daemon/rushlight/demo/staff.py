@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 import heapq
+import math
 import random
 from collections.abc import Iterator, Sequence
 
@@ -33,17 +34,14 @@ from rushlight.tank.site import Core
 from rushlight.tank.timeline import Timeline
 
 OPEN_H, CLOSE_H = 10.0, 17.0
-_SEEN = {
-    "foyer": lambda w, _: {"nitrate": w.nitrate, "nitrite": 0.05, "ph": 7.1, "kh": 4.3, "gh": 8.0},
-    "reading-room": lambda w, age: {
-        "nitrate": w.nitrate,
-        "nitrite": 1.4 * 2.718 ** (-age / 9),
-        "ammonia": 0.6 * 2.718 ** (-age / 7),
-        "ph": 7.2,
-        "kh": 4.0,
-        "gh": 7.5,
-    },
-}
+
+
+def _truth(tank: str, water: Water, age_days: float) -> dict[str, float]:
+    """What a perfect test would show."""
+    if tank == "foyer":
+        return {"nitrate": water.nitrate, "nitrite": 0.05, "ph": 7.1, "kh": 4.3, "gh": 8.0}
+    settling = {"nitrite": 1.4 * math.exp(-age_days / 9), "ammonia": 0.6 * math.exp(-age_days / 7)}
+    return {"nitrate": water.nitrate, **settling, "ph": 7.2, "kh": 4.0, "gh": 7.5}
 
 
 def play(core: Core, seed: int = 1) -> Iterator[tuple[Event, list[Effect]]]:
@@ -133,8 +131,8 @@ class Staff:
         match what:
             case "test":
                 age = (at_s - local(1, 1)) / 86400
-                seen = _SEEN[subject](self._water[subject], age)
-                read = {k: strip(self._rng, k, v) for k, v in seen.items()}
+                truth = _truth(subject, self._water[subject], age)
+                read = {k: strip(self._rng, k, v) for k, v in truth.items()}
                 yield Test(at_s=at_s, id=name, tank=subject, method="strip", values=read, kit="strip")  # type: ignore[arg-type]
             case "acknowledge":
                 who = "holiday sitter" if _away(dt.datetime.fromtimestamp(at_s, ZONE).date()) else "duty librarian"

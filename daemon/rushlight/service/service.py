@@ -13,13 +13,11 @@ from typing import Any
 from pydantic import TypeAdapter
 
 from rushlight import clock as clocks
-from rushlight import config as configuration
 from rushlight import eventlines, machine, sdnotify
 from rushlight.clock import Clock
 from rushlight.intake import polling
 from rushlight.journal import backup as backups
-from rushlight.outlets.heartbeat import Heartbeat, HeartbeatFacts
-from rushlight.service import offline
+from rushlight.service import offline, outward
 from rushlight.service.calendar import Calendar, Job
 from rushlight.service.control import Control
 from rushlight.service.engine import Engine
@@ -45,7 +43,7 @@ class Service:
         self.clock = clock or clocks.SystemClock()
         self.stop = threading.Event()
         self.notifier = sdnotify.Notifier()
-        self.workers = Workers(self.clock, self.notifier)
+        self.workers = Workers(self.clock, self.notifier, self.stop)
         self.dips_today = 0
         self._dipped = False
         self._next_s: dict[str, float] = {}
@@ -65,6 +63,7 @@ class Service:
         )
         self.telling = Telling(self.config, self.engine, self.clock)
         self.engine.every_turn.append(self.telling.turn)
+        self.weekly = outward.Weekly(self.config, self.engine, self.telling)
         self.calendar = Calendar(
             self._jobs(), zoneinfo.ZoneInfo(self.config.site.timezone), self.engine.now_s, _Periods(self.engine)
         )
@@ -77,7 +76,7 @@ class Service:
             control.start()
         self.notifier.ready()
         log.info("state=running tanks=%d probes=%d", len(self.config.tank), len(self.config.probe))
-        well = self.workers.supervise(self.stop, self._turn)
+        well = self.workers.supervise(self._turn)
         self._take_down(control)
         return 0 if well else 1
 
@@ -89,23 +88,29 @@ class Service:
             self.workers.start(polling.LinkWorker(link, self.clock, self.stop, self.engine.hand, stamp))
 
     def _start_outlets(self) -> None:
-        config = self.config
-        if config.heartbeat.url or config.heartbeat.url_file:
-            url = configuration.secret(config.heartbeat.url, config.heartbeat.url_file)
-            beat = Heartbeat(config.heartbeat, url, config.heartbeat.fail_url, self.clock, self.heartbeat_facts)
-            stamp = self.workers.stamp("heartbeat", config.heartbeat.every_seconds + 120.0)
-            self.workers.run("heartbeat", lambda: beat.run(self.stop, stamp))
+        installation = installation_id(self.folder)
+        outward.start_heartbeat(self.config, self.engine, self.workers)
+        outward.start_hub(self.config, installation, self.engine, self.workers)
+        outward.start_timeseries(self.config, installation, self.folder, self.engine, self.workers)
 
     def _control(self) -> Control | None:
         handlers: Mapping[str, Callable[[Mapping[str, Any]], Mapping[str, Any]]] = {
             "view": lambda _: {"view": TypeAdapter(SiteView).dump_python(self.engine.view(), mode="json")},
             "record": self._record,
+            "summary": lambda asked: {"text": self.weekly.text(str(asked.get("form")))},
+            "send summary": lambda _: self._send_summary(),
         }
         try:
             return Control(self.folder, handlers)
         except OSError as e:
             log.warning("control=off why=%r", str(e))
             return None
+
+    def _send_summary(self) -> dict[str, Any]:
+        if "email" not in self.telling.channels:
+            raise ValueError("no e-mail is configured; set [email]")
+        self.weekly.send(extra=f":asked-{self.engine.now_s():.0f}")
+        return {"said": "the summary is on its way by e-mail"}
 
     def _record(self, asked: Mapping[str, Any]) -> dict[str, Any]:
         event = eventlines.parse_record(dict(asked["line"]))
@@ -118,6 +123,9 @@ class Service:
             Job("backup", self.config.storage.backup_at, self._backup),
             Job("thinning", "04:10", self._thin_out),
         ]
+        if "email" in self.telling.channels:
+            email = self.config.email
+            jobs.append(Job("weekly summary", email.weekly_at, self.weekly.send, weekday=email.weekly_day))
         if self.telling.channels:
             jobs.append(Job("self-test", "10:00", self.telling.self_test, weekday=3))
         return jobs
@@ -161,28 +169,6 @@ class Service:
             self.dips_today += 1
             log.warning("supply=low dips=%d", self.dips_today)
         self._dipped = low
-
-    def heartbeat_facts(self) -> HeartbeatFacts:
-        """What the outside watcher's ping stands for."""
-
-        def gather() -> HeartbeatFacts:
-            outbox = self.engine.journal.outbox.waiting()
-            now_s = self.engine.now_s()
-            untold = {r.alarm_id for r in outbox}
-            view = self.engine.picture()
-            silent = [a.id for t in view.tanks for a in t.alarms if a.alarm == "probe_silent" and a.id in untold]
-            high = [now_s - r.created_ms / 1000 for r in outbox if r.priority == "high"]
-            report = self.engine.journal.report()
-            ago_s = None if self.engine.evaluated_mono_s is None else self.clock.mono_s() - self.engine.evaluated_mono_s
-            return HeartbeatFacts(
-                evaluated_ago_s=ago_s,
-                untold_silent=tuple(silent),
-                high_waiting_s=max(high, default=None),
-                storage_ok=report.durable or "site.storage_low" not in untold,
-                stuck=tuple(self.workers.board.late()),
-            )
-
-        return self.engine.do(gather)
 
     # ------------------------------------------------------------------ the end
 

@@ -23,8 +23,8 @@ _HARD_LIMIT_S = 300.0
 class Workers:
     """Starts threads and supervises them."""
 
-    def __init__(self, clock: Clock, notifier: sdnotify.Notifier) -> None:
-        self.clock, self.notifier = clock, notifier
+    def __init__(self, clock: Clock, notifier: sdnotify.Notifier, stop: threading.Event) -> None:
+        self.clock, self.notifier, self.stop = clock, notifier, stop
         self.board = sdnotify.Progress(clock.mono_s)
         self.dead: list[str] = []
         self._threads: list[threading.Thread] = []
@@ -42,17 +42,17 @@ class Workers:
         """Start a thread around a function that returns only when told to stop."""
         self.start(threading.Thread(target=work, name=name, daemon=True))
 
-    def supervise(self, stop: threading.Event, every_turn: Callable[[], None]) -> bool:
-        """Feed the service manager's watchdog until `stop` is set; False when a worker died.
+    def supervise(self, every_turn: Callable[[], None]) -> bool:
+        """Feed the service manager's watchdog until told to stop; False when a worker died.
 
         `every_turn` is called about once a second and must not block.
         """
         faulthandler.dump_traceback_later(_HARD_LIMIT_S, exit=True)
         try:
-            while not self.clock.wait(stop, _TURN_S):
+            while not self.clock.wait(self.stop, _TURN_S):
                 faulthandler.dump_traceback_later(_HARD_LIMIT_S, exit=True)
                 self.dead = [t.name for t in self._threads if not t.is_alive()]
-                if self.dead and not stop.is_set():
+                if self.dead and not self.stop.is_set():
                     log.critical("workers=dead names=%s", ",".join(self.dead))
                     self.notifier.status(f"dead: {', '.join(self.dead)}")
                     return False

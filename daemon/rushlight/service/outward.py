@@ -1,0 +1,170 @@
+"""What leaves the house besides alarms: the hub, the time-series store, the heartbeat, the weekly summary.
+
+Wires each to the engine; owns none of their rules.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import logging
+from pathlib import Path
+
+from rushlight import config as configuration
+from rushlight.effects import Message
+from rushlight.outlets.heartbeat import Heartbeat, HeartbeatFacts
+from rushlight.outlets.hub import HubOutlet
+from rushlight.outlets.timeseries import TimeseriesOutlet
+from rushlight.outlets.timeseries_journal import JournalHistory
+from rushlight.outlets.timeseries_points import Points
+from rushlight.service.engine import Engine
+from rushlight.service.telling import Telling
+from rushlight.service.workers import Workers
+from rushlight.settings import Config
+from rushlight.summary import build, letter, pictures, render
+
+log = logging.getLogger(__name__)
+
+_HISTORY_DAYS = 90
+
+
+class HubTopics:
+    """Remembers in the journal which descriptions were ever published to the hub."""
+
+    def __init__(self, engine: Engine) -> None:
+        self._engine = engine
+
+    def get(self) -> frozenset[str]:
+        return self._engine.do(self._engine.journal.topics)
+
+    def put(self, topics: frozenset[str]) -> None:
+        def work() -> None:
+            journal = self._engine.journal
+            for topic in topics - journal.topics():
+                journal.add_topic(topic)
+            for topic in journal.topics() - topics:
+                journal.forget_topic(topic)
+            journal.commit(self._engine.now_s(), urgent=True)
+
+        self._engine.do(work)
+
+
+def start_hub(config: Config, installation: str, engine: Engine, workers: Workers) -> None:
+    """Start feeding the hub, if a broker is configured.  Raises OSError when the password can't be read."""
+    if not (config.mqtt.host and config.hub.enabled):
+        return
+    hub = HubOutlet(
+        config,
+        installation,
+        workers.clock,
+        workers.stop,
+        current_view=engine.view,
+        submit=engine.submit,
+        published=HubTopics(engine),
+        password=configuration.secret(config.mqtt.password, config.mqtt.password_file),
+        progress=workers.stamp("hub", 120.0),
+    )
+    engine.every_change.append(hub.nudge)
+    workers.start(hub)
+
+
+def start_timeseries(config: Config, installation: str, folder: Path, engine: Engine, workers: Workers) -> None:
+    """Start feeding the time-series store, if one is configured.  Raises OSError when the token can't be read."""
+    if not config.timeseries.url:
+        return
+    history = JournalHistory(
+        engine.journal.reader,
+        lambda work: engine.do(lambda: work(engine.journal)),
+        [t.id for t in config.tank],
+        folder / "refused-lines.txt",
+        "timeseries",
+    )
+    workers.start(
+        TimeseriesOutlet(
+            config.timeseries,
+            history,
+            lambda: Points(config, installation),
+            workers.clock,
+            workers.stop,
+            token=configuration.secret(config.timeseries.token, config.timeseries.token_file),
+            clock_ok=lambda: engine.time.trusted,
+            progress=workers.stamp("timeseries", 300.0),
+        )
+    )
+
+
+def start_heartbeat(config: Config, engine: Engine, workers: Workers) -> None:
+    """Start pinging the outside watcher, if there is one.  Raises OSError when its address can't be read."""
+    beat = config.heartbeat
+    if not (beat.url or beat.url_file):
+        return
+    url = configuration.secret(beat.url, beat.url_file)
+    heartbeat = Heartbeat(beat, url, beat.fail_url, workers.clock, lambda: heartbeat_facts(engine, workers))
+    stamp = workers.stamp("heartbeat", beat.every_seconds + 120.0)
+    workers.run("heartbeat", lambda: heartbeat.run(workers.stop, stamp))
+
+
+def heartbeat_facts(engine: Engine, workers: Workers) -> HeartbeatFacts:
+    """What the outside watcher's ping stands for."""
+
+    def gather() -> HeartbeatFacts:
+        waiting, now_s = engine.journal.outbox.waiting(), engine.now_s()
+        untold = {row.alarm_id for row in waiting}
+        alarms = [a for t in engine.picture().tanks for a in t.alarms]
+        ago_s = None if engine.evaluated_mono_s is None else engine.clock.mono_s() - engine.evaluated_mono_s
+        return HeartbeatFacts(
+            evaluated_ago_s=ago_s,
+            untold_silent=tuple(a.id for a in alarms if a.alarm == "probe_silent" and a.id in untold),
+            high_waiting_s=max((now_s - r.created_ms / 1000 for r in waiting if r.priority == "high"), default=None),
+            storage_ok=engine.journal.report().durable or "site.storage_low" not in untold,
+            stuck=tuple(workers.board.late()),
+        )
+
+    return engine.do(gather)
+
+
+class Weekly:
+    """The weekly summary: made from the view and the journal, sent as one message that names its week."""
+
+    def __init__(self, config: Config, engine: Engine, telling: Telling) -> None:
+        self.config, self._engine, self._telling = config, engine, telling
+
+    def text(self, form: str) -> str:
+        """The summary as `text` or `html`."""
+        summary = self._build(with_pictures=False)
+        return render.as_html(summary) if form == "html" else render.as_text(summary)
+
+    def send(self, *, extra: str = "") -> bool:
+        """Put this week's summary into the outbox; `extra` makes it another message than the scheduled one."""
+        summary = self._build(with_pictures=True)
+        body = letter.pack(render.letter(summary))
+        message = Message(
+            at_s=self._engine.now_s(),
+            key=f"weekly:{summary.week.key}{extra}",
+            channel="email",
+            priority="low",
+            title=render.subject(summary),
+            body=body,
+        )
+        self._telling.send(message)
+        return True
+
+    def _build(self, *, with_pictures: bool) -> build.Summary:
+        config, view = self.config, self._engine.view()
+        since_s = view.at_s - _HISTORY_DAYS * 86400
+        with self._engine.journal.reader() as reader:
+            days = {t.id: reader.days(t.id)[-_HISTORY_DAYS:] for t in config.tank}
+            entries = [s.event for s in reader.entries(since_s=since_s, limit=2000)]
+            changes = reader.alarms(since_s=view.at_s - 8 * 86400)
+            proven_s = {d.channel: d.proven_s for d in reader.deliveries()}
+        material = build.Material(
+            view=view,
+            days=days,
+            changes=changes,
+            entries=entries,
+            proven_s=proven_s,
+            watched=bool(config.heartbeat.url or config.heartbeat.url_file) or config.heartbeat.accept_none,
+        )
+        if with_pictures:
+            drawn = {t.id: pictures.tank_pictures(config, t, days[t.id], entries, view.at_s, zone) for t in config.tank}
+            material = dataclasses.replace(material, pictures=drawn)
+        return build.build(material)
