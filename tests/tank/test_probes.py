@@ -381,3 +381,17 @@ def test_the_state_survives_json_whatever_comes(rows: list[tuple[float, float | 
         assert (got is None) <= (flag != 1)
     w.findings(s, T0 + 1e6)
     assert adapter.validate_json(adapter.dump_json(s)) == s
+
+
+@given(st.floats(0, 1e5), st.floats(0.1, 5000), st.integers(1, 30), st.sampled_from(["ph", "temperature"]))
+def test_a_wake_that_was_answered_is_not_asked_for_again(start_s: float, every_s: float, n: int, quantity: str) -> None:
+    w = watch(quantity, driver="lines")
+    s = w.initial()
+    feed(w, s, [7.1 + 0.01 * (i % 3) for i in range(n)], T0 + start_s, every_s)
+    w.findings(s, s.at_s)
+    wakes = []
+    while (wake_s := w.next_wake(s)) is not None:
+        w.findings(s, wake_s)
+        wakes.append(wake_s)
+        assert len(wakes) < 4
+    assert wakes == sorted(set(wakes))

@@ -146,7 +146,7 @@ def _silent(probe: Probe, state: ProbeState, at_s: float, patience: Patience) ->
             return []
         since_s = state.asked_at_s
     facts = {"probe": probe.id, "quantity": probe.quantity, "silent_since_s": since_s, "value": None}
-    if at_s - since_s >= patience.silent_after_s:
+    if at_s >= since_s + patience.silent_after_s:  # the very sum that `next_wake` gave out
         if not state.silent:
             state.silent, state.silent_since_s = True, since_s
         what = "has said nothing" if state.heard_at_s is not None else "has never been heard"
