@@ -165,6 +165,6 @@ class Weekly:
             watched=bool(config.heartbeat.url or config.heartbeat.url_file) or config.heartbeat.accept_none,
         )
         if with_pictures:
-            drawn = {t.id: pictures.tank_pictures(config, t, days[t.id], entries, view.at_s, zone) for t in config.tank}
+            drawn = {t.id: pictures.tank_pictures(config, t, days[t.id], entries, view.at_s) for t in config.tank}
             material = dataclasses.replace(material, pictures=drawn)
         return build.build(material)
