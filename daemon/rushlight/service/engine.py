@@ -228,7 +228,8 @@ class Engine:
         """Write the batch and what follows from it, in one transaction; False when the disk would not have it."""
         if not (self._batch or effects):
             return True
-        self.journal.mark_period(_REACHED, f"{self.timeline.state.at_s:.3f}")
+        if effects:  # plain readings say themselves how far time had come, and each page written wears the card
+            self.journal.mark_period(_REACHED, f"{self.timeline.state.at_s:.3f}")
         kept = [e for e in effects if not isinstance(e, Remark)]
         done = self.journal.append(self._batch, kept, urgent=urgent, at_s=self.now_s())
         self._batch = []
