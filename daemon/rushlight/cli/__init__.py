@@ -20,7 +20,7 @@ _COMMANDS = {
     "record": "recording:record",
     "status": "looking:status",
     "alarms": "looking:alarms",
-    "plan": "planning:plan",
+    "plan": "planning:plan_",
     "summary": "looking:summary",
     "replay": "files:replay",
     "export": "files:export",

@@ -1,0 +1,106 @@
+"""`rushlight plan`: how much water to change."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+from pydantic import TypeAdapter
+from rich.console import Console
+from rich.table import Table
+
+from rushlight.cli.common import config_option, data_folder, fail, load_config
+from rushlight.science.water_change import Contents, Plan, plan
+from rushlight.service import control
+from rushlight.settings import Config, Tank
+from rushlight.views import SiteView
+
+
+@click.command(name="plan")
+@click.option("--tank", "-t", "tank_id", help="Tank id; may be left out when there is one tank.")
+@click.option("--target", type=float, required=True, help="Nitrate to reach, mg/L as NO3.")
+@click.option("--nitrate", type=float, help="Nitrate now, mg/L as NO3.  [default: the running daemon's estimate]")
+@click.option(
+    "--daily-cap", type=float, default=0.25, show_default=True, help="Largest part of the water changed a day."
+)
+@config_option
+def plan_(
+    tank_id: str | None, target: float, nitrate: float | None, daily_cap: float, config_file: Path | None
+) -> None:
+    """Say how much water to change, in one go or over several days, and what that does to KH, GH and pH.
+
+    \b
+    rushlight plan --tank foyer --target 20
+    rushlight plan --tank foyer --target 20 --nitrate 45 --daily-cap 0.5
+
+    Exit status: 0 planned; 1 nitrate is not known; 2 the target can't be reached, with the reason.
+    """  # noqa: D301
+    config = load_config(config_file)
+    tank = _tank(config, tank_id)
+    now, rise = _now(config, tank, nitrate)
+    source = Contents(**{k: tank.source_water.get(k) for k in ("nitrate", "kh", "gh", "ph")})  # type: ignore[arg-type]
+    try:
+        made = plan(now, source, tank.litres, target, daily_cap=daily_cap, net_rate=rise)
+    except ValueError as e:
+        fail(str(e), status=2)
+    _show(made)
+
+
+def _tank(config: Config, tank_id: str | None) -> Tank:
+    if tank_id is None and len(config.tank) > 1:
+        fail(f"tank: is missing; one of {', '.join(t.id for t in config.tank)}", status=2)
+    found = [t for t in config.tank if tank_id in {None, t.id}]
+    return found[0] if found else fail(f"no tank called {tank_id!r}", status=2)
+
+
+def _now(config: Config, tank: Tank, nitrate: float | None) -> tuple[Contents, float]:
+    """What is in the tank, and how fast nitrate rises; from the running daemon unless nitrate is given."""
+    try:
+        view = TypeAdapter(SiteView).validate_python(control.ask(data_folder(config), do="view")["view"])
+    except (control.NotRunningError, RuntimeError):
+        if nitrate is None:
+            fail("the daemon is not running here, so nitrate is not known; give it with --nitrate")
+        return Contents(nitrate=nitrate), 0.0
+    seen = next(t for t in view.tanks if t.id == tank.id)
+    probes = {p.quantity: p.value for p in seen.probes if p.fresh}
+    tested = {k: v for k, v in seen.last_test.items() if isinstance(v, float)}
+    if nitrate is None and seen.nitrate is None:
+        fail("nitrate is not known: no test has been entered; give it with --nitrate")
+    level = nitrate if nitrate is not None or seen.nitrate is None else seen.nitrate.mean
+    ph = probes.get("ph")
+    contents = Contents(
+        nitrate=level,
+        kh=tested.get("kh"),
+        gh=tested.get("gh"),
+        ph=ph if ph is not None else tested.get("ph"),
+        temp_c=probes.get("temperature"),
+    )
+    return contents, max(0.0, seen.net_rate.mean) if seen.net_rate else 0.0
+
+
+def _show(made: Plan) -> None:
+    console = Console(highlight=False)
+    if not made.changes:
+        console.print("nothing to change: nitrate is at or below the target already.")
+        return
+    table = Table(box=None, padding=(0, 2), header_style="dim")
+    for column in ("day", "change", "litres", "nitrate after", "KH", "GH", "pH"):
+        table.add_column(column, justify="right")
+    for change in made.changes:
+        after = change.after
+        table.add_row(
+            str(change.day),
+            f"{change.fraction:.0%}",
+            f"{change.litres:.0f}",
+            _figure(after.nitrate, "mg/L"),
+            _figure(after.kh, "°dH"),
+            _figure(after.gh, "°dH"),
+            _figure(after.ph, ""),
+        )
+    console.print(table)
+    for caution in made.cautions:
+        console.print(f"note: {caution}")
+
+
+def _figure(value: float | None, unit: str) -> str:
+    return "not known" if value is None else f"{value:.1f} {unit}".rstrip()
