@@ -37,14 +37,15 @@ FILLED = {
     "kit": {"id": "strip", "method": "strip"},
     "probe": {"id": "foyer-temperature", "tank": "foyer", "quantity": "temperature", "driver": "none"},
 }
+PADS = (
+    "pads = { nitrate = [0, 10, 25, 50, 100, 250], nitrite = [0, 0.5, 1, 3, 10], ammonia = [0, 0.5, 1, 3, 6], "
+    "ph = [6.0, 6.5, 7.0, 7.5, 8.0, 8.5], kh = [0, 3, 5, 10, 15, 20], gh = [0, 4, 9, 14, 20] }"
+)
 RAW = {
     "tank": ['source_water = { nitrate = 5.0, kh = 4.0, gh = 7.0, ph = 7.4 }'],
     "tank.lamp": ['hours = [{ on = "08:00", off = "18:00" }]'],
     "tank.limits": ["temperature = { low = 21, high = 27 }", "ph = { low = 6.4, high = 7.8 }"],
-    "kit": [
-        "pads = { nitrate = [0, 10, 25, 50, 100, 250], nitrite = [0, 0.5, 1, 3, 10], ammonia = [0, 0.5, 1, 3, 6], "
-        "ph = [6.0, 6.5, 7.0, 7.5, 8.0, 8.5], kh = [0, 3, 5, 10, 15, 20], gh = [0, 4, 9, 14, 20] }"
-    ],
+    "kit": [PADS],
 }  # fmt: skip
 LISTS = {"tank", "kit", "probe", "contacts.person", "contacts.sitter"}
 SAMPLE = {
