@@ -19,7 +19,7 @@ from rushlight import config as configuration
 from rushlight import logs
 from rushlight.clock import SystemClock
 from rushlight.demo import staff, year
-from rushlight.effects import AlarmChange, Daily
+from rushlight.effects import AlarmChange, Daily, Effect
 from rushlight.events import Event
 from rushlight.service import offline
 from rushlight.service.service import Service
@@ -54,33 +54,40 @@ def demo(folder: Path, port: int, *, no_live: bool) -> None:
     console = Console(highlight=False)
     text = resources.files("rushlight.demo").joinpath("rowan_street.toml").read_text()
     config = configuration.check(configuration.parse(text))
-    _tell_year(console, config)
-    if no_live:
-        return
-    raise SystemExit(_live(console, text, folder, port))
+    recent = _tell_year(console, config)
+    if not no_live:
+        raise SystemExit(_live(console, text, folder, port, recent))
 
 
-def _tell_year(console: Console, config: Config) -> None:
+def _tell_year(console: Console, config: Config) -> list[Event]:
+    """Play the year, print what was said, and return the events of its last weeks."""
     count = int((year.local(12, 31, 24) - year.local(1, 1)) / year.EVERY_S) * len(config.probe)
     core = Core(config)
     story = track(staff.play(core), "an invented year", total=count, console=console, transient=True)
-    effects = [e for _, said in story for e in said if isinstance(e, AlarmChange | Daily)]
+    effects: list[Effect] = []
+    recent: list[Event] = []
+    since_s = year.local(12, 31, 24) - (_LIVE_DAYS + 1) * 86400
+    for event, said in story:
+        effects += said
+        if event.at_s > since_s:
+            recent.append(event)
     zone = zoneinfo.ZoneInfo(config.site.timezone)
     table = Table(title=f"{config.site.name}, {year.YEAR}: what was said", box=None, padding=(0, 1), header_style="dim")
     for column in ("day", "tank", "alarm", "priority", "what"):
         table.add_column(column, overflow="fold")
     raised = [e for e in effects if isinstance(e, AlarmChange) and e.state == "unacknowledged"]
-    said = [e for e in raised if e.priority != "low"]
-    for e in said:
+    told = [e for e in raised if e.priority != "low"]
+    for e in told:
         day = dt.datetime.fromtimestamp(e.at_s, zone).strftime("%d %b")
         table.add_row(day, e.tank or "", e.alarm, e.priority, e.text.partition(" Usual cause:")[0])
     console.print(table)
     days = sum(isinstance(e, Daily) for e in effects)
-    console.print(f"{count:,} readings, {days} tank-days; {len(said)} alarms told at once,")
-    console.print(f"{len(raised) - len(said)} of low priority left to the weekly summary.")
+    console.print(f"{count:,} readings, {days} tank-days; {len(told)} alarms told at once,")
+    console.print(f"{len(raised) - len(told)} of low priority left to the weekly summary.")
+    return recent
 
 
-def _live(console: Console, text: str, folder: Path, port: int) -> int:
+def _live(console: Console, text: str, folder: Path, port: int, recent: list[Event]) -> int:
     clock = SystemClock()
     now_s = clock.wall_s()
     text = _simulated(text, now_s - clock.mono_s(), port, now_s)
@@ -91,7 +98,7 @@ def _live(console: Console, text: str, folder: Path, port: int) -> int:
     config = configuration.load(file)
     for old in folder.glob(f"{offline.JOURNAL_NAME}*"):
         old.unlink()
-    offline.fill(config, folder, _recent(config, now_s), now_s)
+    offline.fill(config, folder, _until(recent, now_s), now_s)
     console.print(f"live on simulated probes; the page is at http://127.0.0.1:{port}/ — in another terminal:")
     console.print(f"  rushlight status --config {file}")
     console.print(f"  rushlight record test --config {file} --tank foyer nitrate=25 ph=7.0")
@@ -111,14 +118,10 @@ def _simulated(text: str, offset_s: float, port: int, now_s: float) -> str:
     return f"{text}\n[page]\nport = {port}\n\n[heartbeat]\naccept_none = true\n"
 
 
-def _recent(config: Config, now_s: float) -> Iterator[Event]:
+def _until(events: Iterable[Event], now_s: float) -> Iterator[Event]:
     """The year's last weeks, moved by whole days so that they end now."""
-    shift_s = (now_s - year.local(12, 31, 24)) // 86400 * 86400
-    since_s = now_s - _LIVE_DAYS * 86400
-    story = (event for event, _ in staff.play(Core(config)))
-    return (e for e in _moved(story, shift_s) if since_s <= e.at_s <= now_s)
-
-
-def _moved(events: Iterable[Event], shift_s: float) -> Iterator[Event]:
-    for e in events:
-        yield dataclasses.replace(e, at_s=e.at_s + shift_s)
+    shift_s = (now_s - year.local(12, 31, 24)) // 86400 * 86400 + 86400
+    for event in events:
+        moved = dataclasses.replace(event, at_s=event.at_s + shift_s)
+        if moved.at_s <= now_s:
+            yield moved

@@ -38,7 +38,7 @@ def plan_(
     config = load_config(config_file)
     tank = _tank(config, tank_id)
     now, rise = _now(config, tank, nitrate)
-    source = Contents(**{k: tank.source_water.get(k) for k in ("nitrate", "kh", "gh", "ph")})  # type: ignore[arg-type]
+    source = Contents(**{k: tank.source_water.get(k) for k in ("nitrate", "kh", "gh", "ph")})
     try:
         made = plan(now, source, tank.litres, target, daily_cap=daily_cap, net_rate=rise)
     except ValueError as e:
