@@ -74,7 +74,7 @@ def test_rising_risk_brings_the_date_forward_to_the_last_safe_day() -> None:
     w.on_fact(s, strip(0))
     assert due_day(w, s, 0, lambda d: 0.02 * d) == 4.0  # 0.10 is reached on day 5
     reason = s.reason
-    assert "40 mg/L is 10%" in reason
+    assert "above 40 mg/L would be 10%" in reason
 
 
 def test_doubt_about_the_present_halves_the_room() -> None:

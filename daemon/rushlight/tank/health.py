@@ -207,7 +207,7 @@ def trouble(probe: Probe, unit: str, state: ProbeState, at_s: float) -> str:
     if state.silent:
         return f"{who} has been silent for {span(at_s - state.silent_since_s)}"
     why = state.fault_why or state.why
-    last = "" if state.memory.value is None else f" {state.memory.value:.4g} {unit}".rstrip()
+    last = "" if state.memory.value is None else f" {state.memory.value:.4g} {'' if unit == 'pH' else unit}".rstrip()
     sentences = {
         "flat": f"{who} has read{last} without the slightest change for {span(at_s - state.memory.flat_from_s)}",
         "range": f"{who} reads values that it cannot measure; look for a broken cable",

@@ -229,7 +229,8 @@ class RoutineWatch:
             chance = risk(float(day))
             if chance - chance_now >= RISE:
                 days = max(0.0, (at_s - tested_s) // DAY_S + day - 1)
-                reason = f"after that the chance that nitrate passes {self.tank.limits.nitrate:g} mg/L is {chance:.0%}"
+                limit = self.tank.limits.nitrate
+                reason = f"a day later the chance of nitrate above {limit:g} mg/L would be {chance:.0%}"
                 wishes.append((tested_s + days * DAY_S, reason))
                 break
         return wishes

@@ -1,0 +1,140 @@
+"""How many tests an adaptive schedule asks for, and how late it warns, against tests at fixed intervals.
+
+Run as a script: `python tests/bench/bench_schedule.py [number of tanks]`.  The same tanks, the same strips, the same
+nitrate watch; only the days of testing differ.  No light alarm helps here: the plants fade for a reason that no probe
+sees, which is the worst case for a schedule that stretches its interval.
+"""
+
+from __future__ import annotations
+
+import random
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+from statistics import mean, median
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from helpers.nitrate_tanks import DAY_S, START_S, STRIP, Habits, SimulatedTank, random_habits, read_strip, simulate
+from rushlight.events import Test
+from rushlight.settings import Testing
+from rushlight.tank.nitrate import NitrateReport, NitrateWatch
+from rushlight.tank.routine import RoutineWatch
+
+SEED = 700_000
+ALARMS = ("nitrate_rising", "nitrate_high", "uptake_behind")
+TEST_HOUR_S = 18 * 3600.0
+
+
+@dataclass
+class Outcome:
+    """One tank under one schedule."""
+
+    tests: int = 0
+    warned_day: int | None = None
+    """First `nitrate_rising` after the fade began."""
+    false: int = 0
+    longest_gap_days: int = 0
+    last_weeks: int = 0
+    """Tests in the four weeks before the crossing."""
+
+
+Wanted = Callable[[int, int | None, NitrateReport, frozenset[str]], bool]
+"""Whether to test today: day, day of the last test, the watch's report, standing alarms."""
+
+
+def fixed(every_days: int) -> Wanted:
+    """A test every so many days, whatever happens."""
+    return lambda day, last, report, standing: last is None or day - last >= every_days
+
+
+def run(
+    sim: SimulatedTank, seed: int, habits: Habits, wanted: Wanted | None, shortest: float, longest: float
+) -> Outcome:
+    """One tank, day by day; `wanted` None is the adaptive schedule."""
+    tank = replace(sim.tank, testing=Testing(shortest_days=shortest, longest_days=longest))
+    watch, routine = NitrateWatch(tank, (STRIP,), "UTC", has_electrode=False), RoutineWatch(tank, (STRIP,), "UTC")
+    state, plan = watch.initial(), routine.initial()
+    out, last, standing = Outcome(), None, frozenset[str]()
+    events = iter([e for e in sim.events if not isinstance(e, Test)])
+    event = next(events, None)
+    for day, level in enumerate(sim.levels[:-1]):
+        at_s = START_S + day * DAY_S
+        while event is not None and event.at_s < at_s:
+            watch.on_fact(state, event)
+            routine.on_fact(plan, event)
+            event = next(events, None)
+        watch.close_day(state, None, "", at_s)
+        report = watch.report(state, at_s)
+        now = standing_after(standing, watch, state, at_s)
+        if "nitrate_rising" in now - standing:
+            if sim.fade_day is None or day < sim.fade_day:
+                out.false += 1
+            elif out.warned_day is None:
+                out.warned_day = day
+        if out.warned_day is None and sim.fade_day == day and "nitrate_rising" in now:
+            out.warned_day = day
+        standing = now
+        if wanted is None:
+            due_s, _ = routine.due(plan, at_s, report.chance_within, standing)
+            due = due_s <= at_s + TEST_HOUR_S
+        else:
+            due = wanted(day, last, report, standing)
+        if due:
+            rng = random.Random(seed * 1009 + day)
+            value = read_strip(level + 0.75 * (sim.levels[day + 1] - level), habits, rng)
+            test = Test(at_s=at_s + TEST_HOUR_S, id=f"t{day}", tank="sim", method="strip", values={"nitrate": value})
+            watch.on_fact(state, test)
+            routine.on_fact(plan, test)
+            out.longest_gap_days = max(out.longest_gap_days, 0 if last is None else day - last)
+            last, out.tests = day, out.tests + 1
+            out.last_weeks += sim.crossing_day is not None and sim.crossing_day - 28 <= day < sim.crossing_day
+    return out
+
+
+def standing_after(before: frozenset[str], watch: NitrateWatch, state: object, at_s: float) -> frozenset[str]:
+    """Which of the watch's alarms stand, raised and held as an alarm book would, without its delays."""
+    standing = set(before)
+    for finding in watch.findings(state, at_s):  # type: ignore[arg-type]
+        if finding.says == "raise":
+            standing.add(finding.alarm)
+        elif finding.says == "clear":
+            standing.discard(finding.alarm)
+    return frozenset(standing)
+
+
+def main() -> None:
+    """Print one line a schedule."""
+    n = int(sys.argv[1]) if len(sys.argv) > 1 else 30
+    steady = [(SEED + i, simulate(SEED + i, fading=False)) for i in range(n)]
+    fading = [(SEED + 5000 + i, simulate(SEED + 5000 + i, fading=True, days=500)) for i in range(n)]
+    fading = [(seed, s) for seed, s in fading if s.crossing_day]
+    print(f"{len(steady)} settled tank-years, {len(fading)} fading tanks; strips with 22 % reading error")
+    print(
+        f"{'schedule':28s} tests/settled year   longest gap   warning before crossing, days: p10 median p90   missed  false/year"
+    )
+    for name, wanted, shortest, longest in (
+        ("every 7 days", fixed(7), 2.0, 7.0),
+        ("every 10 days", fixed(10), 2.0, 10.0),
+        ("adaptive, 2 to 7 days", None, 2.0, 7.0),
+        ("adaptive, 2 to 10 days", None, 2.0, 10.0),
+        ("adaptive, 3 to 14 days", None, 3.0, 14.0),
+    ):
+        quiet = [run(s, seed, random_habits(random.Random(seed)), wanted, shortest, longest) for seed, s in steady]
+        late = [(s, run(s, seed, random_habits(random.Random(seed)), wanted, shortest, longest)) for seed, s in fading]
+        leads = sorted(
+            s.crossing_day - o.warned_day
+            for s, o in late
+            if o.warned_day is not None and o.warned_day <= s.crossing_day
+        )
+        print(
+            f"{name:28s} {mean(o.tests for o in quiet):8.1f} {max(o.longest_gap_days for o in quiet):17d}"
+            f" {leads[len(leads) // 10]:35d} {median(leads):6.0f} {leads[9 * len(leads) // 10]:4d}"
+            f" {len(late) - len(leads):8d} {mean(o.false for o in quiet):11.2f}"
+            f" {mean(o.last_weeks for _, o in late):22.1f}"
+        )
+
+
+if __name__ == "__main__":
+    main()
