@@ -13,7 +13,6 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from helpers.nitrate_causes import CAUSES, Story, story
 from helpers.nitrate_tanks import DAY_S, START_S, STRIP
-
 from rushlight.tank.nitrate import NitrateReport, NitrateState, NitrateWatch
 
 SEEDS = {"tuning": 40_000, "holdout": 970_000}

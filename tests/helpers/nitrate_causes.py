@@ -5,11 +5,10 @@ from __future__ import annotations
 import random
 from dataclasses import dataclass, field
 
+from helpers.nitrate_tanks import DAY_S, START_S, Habits, read_strip
 from rushlight.events import Feeding, Harvest, Stocking, TankEvent, Test, WaterChange
 from rushlight.settings import Feed, Tank
 from rushlight.tank.day import DayLight
-
-from helpers.nitrate_tanks import DAY_S, START_S, Habits, read_strip
 
 CAUSES = ("feed", "light", "harvest", "water changes", "source water", "stocking", "unexplained")
 
@@ -26,7 +25,7 @@ class Story:
     levels: list[float] = field(default_factory=list)
 
 
-def story(seed: int, cause: str, onset_day: int = 100, after_days: int = 70) -> Story:
+def story(seed: int, cause: str, onset_day: int = 100, after_days: int = 70) -> Story:  # noqa: C901
     """Balanced until the onset; then one change that lets nitrate rise by 0.3 to 0.8 of the supply."""
     rng = random.Random(seed)
     litres, supply = rng.uniform(60, 200), rng.uniform(0.8, 1.6)

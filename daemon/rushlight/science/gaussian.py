@@ -25,13 +25,6 @@ def below(z: float) -> float:
     return 0.5 * math.erfc(-z / _SQRT2)
 
 
-def between(a: float, b: float) -> float:
-    """Probability that a standard normal variable lies in [a, b]; infinite ends are allowed."""
-    if a > 0.0:  # the complement keeps digits that a difference of two numbers near 1 would lose
-        return below(-a) - below(-b)
-    return below(b) - below(a)
-
-
 def moments_above_zero(mean: float, sd: float) -> tuple[float, float, float]:
     """Mass, mean and variance of the part of N(mean, sd²) above zero.
 

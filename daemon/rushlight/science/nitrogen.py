@@ -51,17 +51,6 @@ def after_water_change(level: float, fraction: float, source: float) -> float:
     return level * (1.0 - fraction) + source * fraction
 
 
-def before_water_change(level: float, fraction: float, source: float) -> float:
-    """Concentration before that change: the inverse of `after_water_change`.
-
-    Raises:
-        ValueError: all of the water was replaced, so nothing of the old is left to tell.
-    """
-    if fraction >= 1.0:
-        raise ValueError("a complete water change leaves nothing of what was before")
-    return (level - source * fraction) / (1.0 - fraction)
-
-
 def fraction_for(level: float, target: float, source: float) -> float:
     """Fraction to replace so that `level` becomes `target`; 0 if it is there already.
 

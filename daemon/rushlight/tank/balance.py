@@ -54,8 +54,13 @@ PACES = (SETTLED, MOVING, LOSING)
 FADE = (0.009, 0.004)
 """Uptake lost per day by fading plants, as a share of supply: mean and standard deviation.  From all to half of it
 in one to four months; chosen as above."""
-FIRST_LEVEL = (20.0, 25.0)
+FIRST_LEVEL = (10.0, 100.0)
 """Mean and standard deviation of nitrate before any test, mg/L; cut at zero.  Wide enough to say nothing."""
+JUMP = 0.001
+"""Chance before each test that something nobody recorded has put the level anywhere at all (no source): it takes one
+reading that fits nothing to doubt the estimate, and a second one to give it up."""
+MISREAD = 0.003
+"""Chance that a reading says nothing: wrong pad, wrong minute, wet fingers (no source)."""
 FIRST_ODDS = (0.8, 0.15, 0.05)
 EXCHANGE_MEMORY_DAYS = 120.0
 USUAL_MEMORY_DAYS = 180.0
@@ -75,6 +80,8 @@ ELECTRODE_NOISE = (0.05, 1.0)
 """Electrode noise: share of the level, and mg/L."""
 ELECTRODE_FIRST = 0.2
 """Electrode bias when nothing is known of it, as a share of the level: US EPA method 9210A allows 20 % RSD."""
+ELECTRODE_FIRST_MG_L = 5.0
+"""The same before any test has told the level."""
 
 
 @dataclass(slots=True)
@@ -121,7 +128,7 @@ class Balance:
     @property
     def exchange(self) -> float:
         """The share of the water that this keeper changes per day, as a habit; a new tank has none yet."""
-        return self.exchanged / (self.watched_days + 30.0)
+        return self.exchanged / (self.watched_days + 14.0)
 
     @property
     def export(self) -> float:
@@ -150,7 +157,7 @@ def begin(at_s: float, feed: float) -> Balance:
         cov[UPTAKE][UPTAKE] = feed * feed * share_var + spread
         cov[UPTAKE][SHARE] = cov[SHARE][UPTAKE] = feed * share_var
         cov[SHARE][SHARE] = share_var
-        cov[BIAS][BIAS] = (ELECTRODE_FIRST * FIRST_LEVEL[0]) ** 2
+        cov[BIAS][BIAS] = ELECTRODE_FIRST_MG_L**2
         cov[LOSS][LOSS] = (FADE[1] * scale(feed)) ** 2
         mean = [FIRST_LEVEL[0], share * feed, share, 0.0, FADE[0] * scale(feed)]
         modes.append(Mode(odds, Belief(mean, cov)))
@@ -314,14 +321,33 @@ def see_light(balance: Balance, dose_mol: float, lamp_percent: float | None) -> 
     balance.dimmed = min(1.0, max(0.0, (lost - 0.03) / 0.12))
 
 
-def read_level(balance: Balance, likelihood: Likelihood) -> None:
-    """A test: any likelihood of the concentration."""
+def read_level(balance: Balance, likelihood: Likelihood, senseless: float) -> None:
+    """A test, by the likelihood of the concentration; `senseless` is that of a reading that says nothing.
+
+    Three things may be so: the reading is what it seems, or it is a misreading and nothing is learned, or the level
+    has jumped and the reading is all that is known of it.  The first test cannot be held against anything.
+    """
+    first = balance.n_tests == 0
+    anew, anew_mean, anew_variance = posterior(*FIRST_LEVEL, likelihood)
     for mode in balance.modes:
         b = mode.belief
         evidence, mean, variance = posterior(b.mean[LEVEL], b.sd(LEVEL), likelihood)
-        mode.belief = regress(b, LEVEL, mean, variance)
-        mode.weight *= evidence
+        weights = (evidence, 0.0 if first else MISREAD * senseless, 0.0 if first else JUMP * anew)
+        total = sum(weights)
+        beliefs = (regress(b, LEVEL, mean, variance), b, _at_level(b, anew_mean, anew_variance))
+        mode.belief = merge([(w / total, x) for w, x in zip(weights, beliefs, strict=True)])
+        mode.weight *= total
     _renormalise(balance)
+
+
+def _at_level(belief: Belief, mean: float, variance: float) -> Belief:
+    """The same belief about everything else, at a level that has nothing to do with it."""
+    out = belief.copy()
+    out.mean[LEVEL] = mean
+    for i in range(SIZE):
+        out.cov[LEVEL][i] = out.cov[i][LEVEL] = 0.0
+    out.cov[LEVEL][LEVEL] = variance
+    return out
 
 
 def read_electrode(balance: Balance, value: float, calibration_age_days: float) -> None:

@@ -37,6 +37,8 @@ KEEP_DAYS = 400
 """Facts older than this are folded into the oldest checkpoint; an entry that comes later still is not used."""
 READING_FLOOR = {"strip": 1.0, "drops": 0.5, "lab": 0.2}
 """The part of a test's reading error that does not shrink with the level, mg/L (common practice, no source)."""
+SENSELESS_PAD, SENSELESS_DENSITY = 0.2, 0.01
+"""Likelihood of a reading that says nothing: one pad of about five, or a number somewhere within 100 mg/L."""
 DOUBT = {"harvest": 0.25, "stocking": 0.1, "lamp": 0.15}
 """How far an event may have moved uptake, standard deviation as a share of supply; what it did the tests tell."""
 SOURCE_UNKNOWN = (10.0, 8.0)
@@ -205,9 +207,11 @@ class NitrateWatch:
             if not state.ledger.facts or state.ledger.facts[0].at_s > at_s:
                 return None
             start_s = midnight_before(state.ledger.facts[0].at_s, self.zone) - 1.0
-            state.now = bal.begin(start_s, self._feed(state, start_s))
+            state.now = bal.begin(start_s, self._feed_rate(state, start_s))
         now = state.now
         for fact in state.ledger.later_than(now.at_s, at_s):
+            if fact.kind == "feeding":  # counted by the day, through `Ledger.fed`
+                continue
             self._pass(state, now, fact.at_s)
             self._apply(now, fact)
         self._pass(state, now, midnight_before(at_s, self.zone))
@@ -218,7 +222,7 @@ class NitrateWatch:
         while now.at_s < to_s:
             if midnight_before(now.at_s, self.zone) == now.at_s:
                 self._at_midnight(state, now)
-            bal.pass_time(now, min(to_s, midnight_after(now.at_s, self.zone)), self._feed(state, now.at_s))
+            bal.pass_time(now, min(to_s, midnight_after(now.at_s, self.zone)), self._feed_rate(state, now.at_s))
 
     def _at_midnight(self, state: NitrateState, now: Balance) -> None:
         sure = bal.chance_behind(now)
@@ -231,17 +235,21 @@ class NitrateWatch:
         state.checkpoints = [c for c in state.checkpoints if _worth_keeping(int(c.at_s // 86400), today)]
         state.checkpoints.append(now.copy())
 
-    def _feed(self, state: NitrateState, at_s: float) -> float:
-        """The feed of the local day that holds `at_s`, as nitrate at a share of one, mg/L per day."""
-        return self._feed_on(state, local_date(at_s, self.zone))
+    def _feed_rate(self, state: NitrateState, at_s: float) -> float:
+        """The pace of feeding at `at_s`: the local day's feed over that day's length, mg/L per 24 h."""
+        length_s = midnight_after(at_s, self.zone) - midnight_before(at_s, self.zone)
+        return self._feed_on(state, local_date(at_s, self.zone)) * 86400.0 / length_s
 
     def _feed_on(self, state: NitrateState, date: str) -> float:
+        """The feed of a local day, as nitrate at a share of one, mg/L."""
         return nitrogen.nitrate_mg_l(state.ledger.fed.get(date, self._assumed), self.tank.litres)
 
     def _apply(self, now: Balance, fact: Fact) -> None:
         match fact.kind:
             case "test":
-                bal.read_level(now, blurred(Span(fact.low, fact.high), fact.amount, READING_FLOOR[fact.word]))
+                span = Span(fact.low, fact.high)
+                seen = blurred(span, fact.amount, READING_FLOOR[fact.word])
+                bal.read_level(now, seen, SENSELESS_DENSITY if span.low == span.high else SENSELESS_PAD)
                 now.n_tests += 1
                 now.tests_since_quiet += 1
                 now.first_test_at_s = fact.at_s if now.first_test_at_s is None else now.first_test_at_s
@@ -294,7 +302,7 @@ class NitrateWatch:
             return None
         now = reached.copy()
         if hour_s > now.at_s:
-            bal.pass_time(now, hour_s, self._feed(state, now.at_s))
+            bal.pass_time(now, hour_s, self._feed_rate(state, now.at_s))
         return now
 
     def _without_facts(self, at_s: float) -> NitrateReport:
