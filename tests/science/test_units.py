@@ -119,7 +119,7 @@ def test_a_bound_is_converted_too() -> None:
     assert read_reported("nitrate", ">10", "NO3-N").value == pytest.approx(44.26644, rel=1e-6)
 
 
-@pytest.mark.parametrize("reported", ["", ">", "ten", ">>5", "nan"])
-def test_unreadable_values_are_refused(reported: str) -> None:
+@pytest.mark.parametrize("reported", ["", ">", "ten", ">>5", "nan", "-3", "<-3", -0.5])
+def test_unreadable_values_are_refused(reported: float | str) -> None:
     with pytest.raises(ValueError, match="nitrate"):
         read_reported("nitrate", reported)

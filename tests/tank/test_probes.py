@@ -395,3 +395,57 @@ def test_a_wake_that_was_answered_is_not_asked_for_again(start_s: float, every_s
         wakes.append(wake_s)
         assert len(wakes) < 4
     assert wakes == sorted(set(wakes))
+
+
+def line(quantity: str, *pairs: tuple[float, float]) -> tuple[ProbeWatch, ProbeState, bool]:
+    w = watch(quantity)
+    s = w.initial()
+    points = tuple(CalibrationPoint(value=v, raw=r) for v, r in pairs)
+    return w, s, w.on_calibration(s, Calibration(at_s=T0, id="c", probe="p", points=points)).accepted
+
+
+def test_a_thermometer_in_ice_water_moves_by_its_offset() -> None:
+    w, s, accepted = line("temperature", (0.0, 0.4))
+    assert accepted
+    assert w.on_reading(s, Reading(at_s=T0 + 60, probe="p", value=24.4))[0] == pytest.approx(24.0)
+
+
+def test_two_points_give_offset_and_gain() -> None:
+    w, s, accepted = line("temperature", (0.0, 0.5), (25.0, 25.0))
+    assert accepted
+    assert w.on_reading(s, Reading(at_s=T0 + 60, probe="p", value=12.75))[0] == pytest.approx(12.5)
+
+
+def test_a_light_probe_is_scaled_and_dark_stays_dark() -> None:
+    w, s, accepted = line("light", (1200.0, 1000.0))
+    assert accepted
+    assert w.on_reading(s, Reading(at_s=T0 + 60, probe="p", value=0.0))[0] == 0.0
+    assert w.on_reading(s, Reading(at_s=T0 + 120, probe="p", value=500.0))[0] == pytest.approx(600.0)
+
+
+@pytest.mark.parametrize(
+    ("quantity", "pairs"),
+    [
+        ("light", ((100.0, 1000.0),)),  # tenfold: a unit, not a drift
+        ("light", ((100.0, 0.0),)),
+        ("temperature", ((0.0, 20.0), (25.0, 20.0))),
+    ],
+)
+def test_calibrations_that_cannot_be_are_refused_and_change_nothing(
+    quantity: str, pairs: tuple[tuple[float, float], ...]
+) -> None:
+    w, s, accepted = line(quantity, *pairs)
+    assert not accepted
+    assert w.on_reading(s, Reading(at_s=T0 + 60, probe="p", value=20.0)) == (20.0, 1)
+
+
+def test_one_buffer_moves_the_zero_point_and_keeps_the_slope_known_before() -> None:
+    w = watch("ph")
+    s = w.initial()
+    two = (CalibrationPoint(value=7.0, raw=7.0), CalibrationPoint(value=4.01, raw=4.01 + 0.1 * 2.99))
+    w.on_calibration(s, Calibration(at_s=T0, id="a", probe="p", points=two))
+    assert s.calibrations[-1].slope_percent == pytest.approx(90.0)
+    w.on_calibration(s, Calibration(at_s=T0 + DAY_S, id="b", probe="p", points=(CalibrationPoint(value=7.0, raw=7.2),)))
+    assert s.calibrations[-1].slope_percent is None
+    value, _ = w.on_reading(s, Reading(at_s=T0 + DAY_S + 60, probe="p", value=7.2 + 0.9))
+    assert value == pytest.approx(8.0, abs=1e-6)

@@ -304,14 +304,17 @@ def read_reported(substance: str, reported: float | str, unit: str = "") -> Amou
     """A test's value, which may be '>250' or '<5', in the canonical unit.
 
     Raises:
-        ValueError: as `to_standard`, or the text is not a number with at most one of '<' and '>' before it.
+        ValueError: as `to_standard`, the value is below 0, or the text is not a number with at most one of '<' and '>'
+            before it.
     """
-    if not isinstance(reported, str):
-        return Amount(to_standard(substance, float(reported), unit))
-    text = reported.strip()
-    bound = text[:1] if text[:1] in {"<", ">"} else ""
+    text, bound = "", ""
+    if isinstance(reported, str):
+        text = reported.strip()
+        bound = text[:1] if text[:1] in {"<", ">"} else ""
     try:
-        number = float(text[len(bound) :])
+        number = float(text[len(bound) :] if isinstance(reported, str) else reported)
     except ValueError:
         raise ValueError(f"{substance}: {reported!r} is not a number, '>number' or '<number'") from None
+    if number < 0:
+        raise ValueError(f"{substance}: {reported} is below 0")
     return Amount(to_standard(substance, number, unit), bound)
