@@ -1,0 +1,149 @@
+"""The commands as an owner meets them: help with examples, errors that say what to do, exit statuses."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from helpers.daemon import RUSHLIGHT
+from helpers.site import CONFIG, lines_of
+from rushlight.cli import _COMMANDS, main
+
+ROOT = Path(__file__).parents[2]
+
+
+def run(*words: str, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
+    return subprocess.run([*RUSHLIGHT, *words], capture_output=True, text=True, timeout=60, check=False, cwd=cwd)
+
+
+@pytest.fixture
+def config(tmp_path: Path) -> Path:
+    file = tmp_path / "config.toml"
+    file.write_text(f'{CONFIG}\n[storage]\nfolder = "{tmp_path / "data"}"\n')
+    return file
+
+
+@pytest.mark.parametrize("command", _COMMANDS)
+def test_every_command_has_help_with_an_example_and_its_exit_statuses(command: str) -> None:
+    text = CliRunner().invoke(main, [command, "--help"]).output
+    assert f"rushlight {command}" in text.split("Options:")[0].split("\n\n", 1)[1]
+    assert "Exit status:" in text
+
+
+@pytest.mark.parametrize("command", _COMMANDS)
+def test_every_command_is_in_the_readme(command: str) -> None:
+    assert (
+        f"rushlight {command}" in (ROOT / "README.md").read_text() or f"`{command}`" in (ROOT / "README.md").read_text()
+    )
+
+
+def test_a_bad_configuration_is_told_whole_and_nothing_is_written(tmp_path: Path) -> None:
+    (tmp_path / "config.toml").write_text(
+        f'[site]\nnme = "x"\n[[tank]]\nid = "a"\nlitres = "3"\n[storage]\nfolder = "{tmp_path / "data"}"\n'
+    )
+    before = sorted(tmp_path.rglob("*"))
+    got = run("run", "--config", str(tmp_path / "config.toml"))
+    assert got.returncode == 2
+    for words in (
+        "site.nme: unknown key; did you mean 'name'?",
+        "tank[0].litres: expected a number",
+        "kit: is missing",
+    ):
+        assert words in got.stderr
+    assert sorted(tmp_path.rglob("*")) == before
+
+
+def test_without_a_configuration_the_way_out_is_said(tmp_path: Path) -> None:
+    got = run("check", cwd=tmp_path)
+    assert got.returncode == 2
+    assert "config.example.toml" in got.stderr
+
+
+def test_without_a_daemon_status_says_how_to_start_it(config: Path) -> None:
+    got = run("status", "--config", str(config))
+    assert got.returncode == 1
+    assert "rushlight run" in got.stderr
+
+
+def test_an_entry_is_kept_without_a_daemon_and_found_in_the_export(config: Path) -> None:
+    words = ("record", "test", "--config", str(config), "--tank", "foyer", "nitrate=25", "ph=7.0", "--id", "one")
+    assert run(*words).stdout.strip() == "one"
+    assert "there already" in run(*words).stdout
+    exported = [json.loads(line) for line in run("export", "--config", str(config)).stdout.splitlines()]
+    assert [(e["kind"], e["values"]) for e in exported] == [("test", {"nitrate": 25.0, "ph": 7.0})]
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("test", "nitrate=lots"), "nitrate: expected a number"),
+        (("test", "nitrat=25"), "did you mean 'nitrate'?"),
+        (("test", "--tank", "foyr", "nitrate=25"), "did you mean 'foyer'?"),
+        (("feeding", "gram=1"), "did you mean 'grams'?"),
+        (("water_change", "fraction=30"), "less than or equal to 1"),
+        (("test", "nitrate=25", "--at", "yesterday"), "--at: expected"),
+        (("test", "gh=8 degrees"), "degrees"),
+        (("calibration", "--probe", "foyer-ph", "7"), "expected STANDARD=READ"),
+    ],
+)
+def test_a_wrong_entry_is_refused_with_the_reason(config: Path, words: tuple[str, ...], said: str) -> None:
+    got = run("record", *words, "--config", str(config))
+    assert got.returncode == 2
+    assert said in got.stderr
+    assert not (config.parent / "data").exists()
+
+
+def test_late_entries_and_units(config: Path) -> None:
+    run("record", "test", "--config", str(config), "method=lab", "nitrate=5.65 mg/L N", "--at", "2026-03-01 18:30")
+    run("record", "water_change", "--config", str(config), "litres=30", "--note", "x")
+    exported = [json.loads(line) for line in run("export", "--config", str(config)).stdout.splitlines()]
+    assert exported[0]["at"] == "2026-03-01T18:30:00Z"
+    assert exported[0]["units"] == {"nitrate": "mg/L N"}
+    assert exported[0]["received_at"] > exported[0]["at"]
+
+
+def test_export_import_backup_restore_round_trip(config: Path, tmp_path: Path) -> None:
+    events = tmp_path / "events.jsonl"
+    events.write_text("\n".join(lines_of("foyer-ph", [7.0, 7.1, 7.2], start="2026-03-01T00:00:00Z", every_s=60)) + "\n")
+    assert run("import", "--config", str(config), str(events)).stdout.strip() == "3 new"
+    first = run("export", "--config", str(config)).stdout
+    copy = run("backup", "--config", str(config)).stdout.strip()
+    assert Path(copy).exists()
+    refused = run("restore", "--config", str(config), copy)
+    assert refused.returncode == 1
+    assert "exists" in refused.stderr
+    assert run("restore", "--replace", "--config", str(config), copy).returncode == 0
+    assert run("export", "--config", str(config)).stdout == first
+    assert len(first.splitlines()) == 3
+
+
+def test_a_bad_line_imports_nothing(config: Path, tmp_path: Path) -> None:
+    events = tmp_path / "events.jsonl"
+    events.write_text("\n".join([*lines_of("foyer-ph", [7.0], start="2026-03-01T00:00:00Z", every_s=60), "nonsense"]))
+    got = run("import", "--config", str(config), str(events))
+    assert got.returncode == 2
+    assert got.stderr.startswith("line 2: ")
+
+
+def test_plan(config: Path) -> None:
+    """Science sheet: one 50 % change of 80 mg/L with water of 10 gives 45 (mass balance)."""
+    text = config.read_text().replace("nitrate = 5.0", "nitrate = 10.0")
+    config.write_text(text)
+    got = run("plan", "--config", str(config), "--target", "45", "--nitrate", "80", "--daily-cap", "0.5")
+    assert "50%" in got.stdout
+    impossible = run("plan", "--config", str(config), "--target", "9", "--nitrate", "80")
+    assert impossible.returncode == 2
+    assert "source water" in impossible.stderr
+
+
+def test_check_reads_the_simulated_probe(config: Path) -> None:
+    text = config.read_text().replace('id = "foyer-ph"', 'id = "foyer-ph"\ndriver = "simulated"')
+    config.write_text(text)
+    got = run("check", "--config", str(config))
+    assert got.returncode == 0, got.stdout
+    assert "foyer-ph" in got.stdout
+    assert "nothing outside watches" in " ".join(got.stdout.split())
