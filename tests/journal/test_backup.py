@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from helpers.journals import T0, message, opened, query, reading, sound, strip
-from rushlight.journal import backup, files
+from rushlight.journal import backup, files, schema
 from rushlight.journal.backup import BackupError
 
 DAY_S = 86400.0
@@ -109,7 +109,8 @@ def test_a_bad_backup_is_refused_before_anything_is_touched(path: Path, tmp_path
         made.path.write_bytes(content[: len(content) // 2])
     elif harm == "bytes":
         [(root,)] = query(made.path, "SELECT rootpage FROM sqlite_schema WHERE name = 'reading'")
-        content[(root - 1) * 4096 : root * 4096] = random.Random(1).randbytes(4096)
+        size = schema.PAGE_BYTES
+        content[(root - 1) * size : root * size] = random.Random(1).randbytes(size)
         made.path.write_bytes(content)
     elif harm == "empty":
         made.path.write_bytes(b"")

@@ -76,7 +76,7 @@ def test_a_damaged_header_is_put_aside_and_said(path: Path, offset: int) -> None
 def test_a_damaged_page_is_found_at_the_start(path: Path) -> None:
     filled(path)
     [(root,)] = query(path, "SELECT rootpage FROM sqlite_schema WHERE name = 'reading'")
-    overwrite(path, (root - 1) * 4096, 4096, seed=3)
+    overwrite(path, (root - 1) * schema.PAGE_BYTES, schema.PAGE_BYTES, seed=3)
     assert check.quick_check(path)[0] == 1
     journal = opened(path, T0 + 60)
     assert journal.report().set_aside

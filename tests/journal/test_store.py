@@ -236,7 +236,7 @@ def test_the_log_stays_small_and_is_emptied_after_a_reader_that_dawdled(journal:
     with closing(pinned):
         pinned.execute("BEGIN")
         pinned.execute("SELECT count(*) FROM reading").fetchone()
-        for n in range(3000):
+        for n in range(9000):
             journal.append([reading(n)], urgent=False, at_s=T0)
             journal.commit(T0)
         grown = journal.report().wal_bytes
@@ -249,7 +249,7 @@ def test_the_log_stays_small_and_is_emptied_after_a_reader_that_dawdled(journal:
 
 def test_our_own_readers_never_pin_the_log(journal: Journal) -> None:
     with journal.reader() as r:
-        for n in range(3000):
+        for n in range(9000):
             journal.append([reading(n)], urgent=False, at_s=T0)
             journal.commit(T0)
             if n % 100 == 0:

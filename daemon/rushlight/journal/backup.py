@@ -18,7 +18,7 @@ from pathlib import Path
 from rushlight.journal import files, readonly, schema
 
 DAILY, WEEKLY = 7, 4
-STEP_PAGES = 256
+STEP_PAGES = 1024
 
 _NAME = re.compile(r"journal-(\d{8}T\d{6}Z)\.sqlite")
 

@@ -23,6 +23,7 @@ log = logging.getLogger(__name__)
 BUSY_MS = 5_000
 CHECKPOINT_BUSY_MS = 250
 WAL_LIMIT_BYTES = 8 * 1024 * 1024
+CHECKPOINT_PAGES = WAL_LIMIT_BYTES // schema.PAGE_BYTES // 2
 SMALL_WAL_BYTES = 256 * 1024
 RETRY_S = 50.0
 
@@ -144,6 +145,7 @@ class Database:
         try:
             conn.execute("PRAGMA journal_mode = WAL")
             conn.execute(f"PRAGMA journal_size_limit = {WAL_LIMIT_BYTES}")
+            conn.execute(f"PRAGMA wal_autocheckpoint = {CHECKPOINT_PAGES}")
             conn.execute("PRAGMA synchronous = FULL")
             conn.execute("PRAGMA temp_store = MEMORY")
         except BaseException:
@@ -165,6 +167,7 @@ class Database:
         for suffix in (*files.PARTS, "-journal"):
             files.part(beside, suffix).unlink(missing_ok=True)
         with contextlib.closing(sqlite3.connect(beside, isolation_level=None)) as conn:
+            conn.execute(f"PRAGMA page_size = {schema.PAGE_BYTES}")
             schema.migrate(conn, at_s)
         files.sync_file(beside)
         beside.rename(self.path)

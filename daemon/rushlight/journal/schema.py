@@ -6,9 +6,10 @@ Three choices need their reasons:
 
 *   `seq` is the arrival order over readings and events together.  The writer hands it out, so that the order
     is fixed before anything reaches the disk, and so that writing the same row twice is harmless.
-*   `reading` has no index but `seq`.  Each index costs one more page (4 kB) in every commit, and the commits are
-    most of what the card has to bear.  `stretch` is the index instead: for each closed run of `STRETCH_ROWS`
-    sequence numbers the earliest and the latest time in it, so that a time range reads few runs.
+*   `reading` has no index but `seq`.  Each index costs one more page in every commit, and the commits are most of
+    what the card has to bear; pages are small (`PAGE_BYTES`) for the same reason.  `stretch` is the index instead:
+    for each closed run of `STRETCH_ROWS` sequence numbers the earliest and the latest time in it, so that a time
+    range reads few runs.
 *   `mean` keeps the `seq` of the last reading in it, so that thinned history still plays back in arrival order.
 """
 
@@ -18,6 +19,9 @@ import sqlite3
 
 APPLICATION_ID = 0x52555348
 """Marks the file as ours (`PRAGMA application_id`): 'RUSH' in ASCII."""
+
+PAGE_BYTES = 1024
+"""A minute's readings fill a page.  Measured by `bench_journal`: 13 MB a day instead of 17 MB with 4 kB pages."""
 
 STRETCH_ROWS = 4096
 BUCKET_MS = 600_000
