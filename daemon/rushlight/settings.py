@@ -228,6 +228,17 @@ class Webhook:
 
 
 @dataclass(frozen=True, slots=True)
+class Services:
+    """Any of the many phone services, through a notification library (extra `services`) in a child process."""
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = _CHECKED
+    urls_secret: str = field(default="", repr=False)
+    """The library's addresses, separated by spaces; each holds its service's credentials."""
+    urls_secret_file: str = ""
+    deadline_s: Annotated[float, Gt(0), Le(300)] = 60.0
+
+
+@dataclass(frozen=True, slots=True)
 class Email:
     """Mail over SMTP: the weekly summary, and alarms where push fails or is not wanted."""
 
@@ -267,7 +278,7 @@ class Heartbeat:
     """True: the keeper accepts that nothing outside watches; `check` stops saying so."""
 
 
-ChannelName = Literal["push", "webhook", "email"]
+ChannelName = Literal["push", "webhook", "services", "email"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -430,6 +441,7 @@ class Config:
     alarms: Alarms = field(default_factory=Alarms)
     push: Push = field(default_factory=Push)
     webhook: Webhook = field(default_factory=Webhook)
+    services: Services = field(default_factory=Services)
     email: Email = field(default_factory=Email)
     heartbeat: Heartbeat = field(default_factory=Heartbeat)
     contacts: Contacts = field(default_factory=Contacts)

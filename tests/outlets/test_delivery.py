@@ -210,9 +210,9 @@ def play_story(house, rng):
         house._tell(house.book.acknowledge(house.alarms, house.now_s, alarm_id, "x"))
 
 
-@pytest.mark.parametrize("block", range(8))
+@pytest.mark.parametrize("block", range(7))
 def test_the_fault_map(block, receiver):
-    """30 sequences of faults a block, 240 in all: both channels fail in their own way while alarms come and go."""
+    """30 sequences of faults a block, 210 in all: both channels fail in their own way while alarms come and go."""
     high = 0
     for seed in range(block * 30, block * 30 + 30):
         rng = random.Random(seed)
@@ -327,8 +327,8 @@ class Hanging:
         return Done()
 
 
-def wait_for(condition):
-    end = time.monotonic() + 10
+def wait_for(condition, seconds=10):
+    end = time.monotonic() + seconds
     while not condition():
         assert time.monotonic() < end
         time.sleep(0.005)
@@ -422,17 +422,19 @@ def test_a_delivering_process_killed_again_and_again(receiver, tmp_path):
     for key in keys:
         box.put(Message(at_s=time.time(), key=key, channel="push", priority="high", title="t", body=key, alarm_id="a"))
     conn.close()
-    rng, kills = random.Random(1), 0
-    while len(set(keys_at(server))) < len(keys) and kills < 40:
+    rng, kills = random.Random(1), 12
+    for turn in range(kills + 1):
         child = subprocess.Popen([sys.executable, "-c", CHILD, str(file), server.url, str(Path(__file__).parent)])
         before = len(server.requests)
-        end = time.monotonic() + 20
-        while len(server.requests) == before and time.monotonic() < end:
-            time.sleep(0.005)
-        time.sleep(rng.uniform(0.0, 0.3))
-        child.send_signal(signal.SIGKILL)
-        child.wait()
-        kills += 1
+        try:
+            if turn < kills:
+                wait_for(lambda n=before: len(server.requests) > n, 60)
+                time.sleep(rng.uniform(0.0, 0.05))
+            else:
+                wait_for(lambda: set(keys_at(server)) == set(keys), 60)
+        finally:
+            child.send_signal(signal.SIGKILL)
+            child.wait()
     got = keys_at(server)
     twice = len(got) - len(set(got))
     print(f"{len(keys)} messages, {kills} kills, {twice} sent twice under the same identity")

@@ -382,6 +382,7 @@ def configured_channels(config: Config) -> tuple[str, ...]:
     have = {
         "push": bool(config.push.server),
         "webhook": bool(config.webhook.url or config.webhook.url_file),
+        "services": bool(config.services.urls_secret or config.services.urls_secret_file),
         "email": bool(config.email.host),
     }
     return tuple(name for name, there in have.items() if there)
