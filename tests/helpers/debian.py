@@ -108,3 +108,13 @@ def micropython() -> list[str]:
     if loader is None:
         raise UnobtainableError("the C library's package holds no loader")
     return [str(loader), "--library-path", str(loader.parent), str(final / "usr/bin/micropython")]
+
+
+def topic_push_server() -> str:
+    """The `ntfy` server, a static binary that Debian has from release 13 on; raises UnobtainableError."""
+    if installed := shutil.which("ntfy"):
+        return installed
+    with made_once("ntfy-trixie") as (final, part):
+        if part is not None:
+            unpack("trixie", ("ntfy",), part)
+    return str(final / "usr/bin/ntfy")

@@ -7,7 +7,6 @@ import datetime as dt
 import ipaddress
 import json
 import os
-import shutil
 import socket
 import ssl
 import struct
@@ -26,6 +25,8 @@ from cryptography import x509
 from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import NameOID
+
+from helpers import debian
 
 
 def free_port() -> int:
@@ -316,15 +317,15 @@ class Silent:
 
 # -- the real topic push server -----------------------------------------------------------------------------
 
-PUSH_SERVER = os.environ.get("TOPIC_PUSH_SERVER") or shutil.which("ntfy") or "/opt/ntfy/usr/bin/ntfy"
-
 
 class PushServer:
     """An `ntfy` server (Debian's package of that name) with one user, one topic and one token."""
 
     def __init__(self, folder: Path) -> None:
-        if not Path(PUSH_SERVER).exists():
-            pytest.skip("no topic push server: unpack Debian's package `ntfy` and set TOPIC_PUSH_SERVER to its binary")
+        try:
+            self._binary = debian.topic_push_server()
+        except debian.UnobtainableError as e:
+            pytest.skip(f"no topic push server: {e}")
         self.port = free_port()
         self.url = f"http://127.0.0.1:{self.port}"
         self._config = folder / "server.yml"
@@ -339,12 +340,12 @@ class PushServer:
         self.token = next(w for w in self._tool("token", "add", "keeper").split() if w.startswith("tk_"))
 
     def _tool(self, command: str, *args: str, **env: str) -> str:
-        line = [PUSH_SERVER, command, "--config", str(self._config), *args]
+        line = [self._binary, command, "--config", str(self._config), *args]
         done = subprocess.run(line, env={**os.environ, **env}, capture_output=True, text=True, check=True, timeout=20)
         return done.stdout + done.stderr
 
     def _run(self) -> None:
-        line = [PUSH_SERVER, "serve", "--config", str(self._config)]
+        line = [self._binary, "serve", "--config", str(self._config)]
         self._process = subprocess.Popen(line, stdout=self._log, stderr=self._log)
         end = time.monotonic() + 10
         while True:
