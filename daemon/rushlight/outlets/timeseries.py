@@ -2,12 +2,13 @@
 
 Owns cursors, batches and what to do about each refusal.  The journal is the only queue: rows are read past a
 cursor, sent, and only then is the cursor moved, so nothing is lost in an outage or a crash and what is sent
-twice is the same point.  The cursor in the journal trails what was accepted by `SETTLE_S`, because a store may
-say 'accepted' some seconds before it is on its disk; after any failure and after a restart the feed goes on from
-there.  The client library's own batching is not used: it drops data when its patience ends and
-can keep the process from ending.  A line that the store refuses is found by halving, set aside, and the rest
-goes on.  Works on a thread of its own, holds no database open while it waits for the network, and holds up
-nobody.
+twice is the same point.  A store may say 'accepted' some seconds before it is on its disk and then crash: so the
+cursor in the journal trails what was accepted by `SETTLE_S`, and what it then passes is sent once more first;
+after any failure and after a restart the feed goes on from there.
+
+The client library's own batching is not used: it drops data when its patience ends and can keep the process from
+ending.  A line that the store refuses is found by halving, set aside, and the rest goes on.  Works on a thread of
+its own, holds no database open while it waits for the network, and holds up nobody.
 """
 
 from __future__ import annotations
@@ -33,11 +34,13 @@ STREAMS: tuple[Stream, ...] = ("events", "days", "alarms")
 BATCH_ROWS = 500
 FIRST_WAIT_S, LONGEST_WAIT_S = 1.0, 600.0
 SETTLE_S = 20.0
-"""What was accepted longer ago than this is taken to be on the store's disk."""
+"""What was accepted longer ago than this is taken to be on the store's disk, if the store did not crash."""
+MOST_KEPT_LINES = 20_000
+"""Lines held for the second sending, about 5 MB; in a long catching-up the older ones are sent once only."""
 WARM_ROWS = 2_000
 """Rows before the cursor that are looked at again, so that a reading's flag is the same on the second sending."""
 MOST_ASIDE = 100
-"""So many refused lines with none accepted between: then it is not the lines.  The cursor stays."""
+"""So many refused lines and none accepted in one batch: then it is not the lines, and looking further is no use."""
 _TURN_S = 1.0
 
 
@@ -177,39 +180,61 @@ def _cause(error: BaseException) -> str:
 
 
 class Sender:
-    """Sends batches; finds and sets aside what the store will never take."""
+    """Sends batches; finds and sets aside what the store will never take.
+
+    A line is set aside only when the store took another one of the same batch: a store that refuses everything
+    (some answer 400 to a wrong token) is in trouble itself, and the rows wait for it.
+    """
 
     def __init__(self, write: Callable[[Sequence[str]], None], set_aside: Callable[[str, str], None]) -> None:
         self._write, self._set_aside = write, set_aside
         self.sent = 0
         self.aside = 0
-        self._in_a_row = 0
 
-    def send(self, lines: Sequence[str]) -> None:
-        """Returns once every line is in the store or set aside.  Raises StoreError for anything else."""
+    def send(self, lines: Sequence[str]) -> list[str]:
+        """Returns once every line is in the store or set aside, with those in the store.  Raises StoreError."""
+        refused: list[tuple[str, StoreError]] = []
+        before = self.sent
+        self._send(lines, refused, before)
+        if refused and self.sent == before:
+            raise _refuses_everything(refused[0][1])
+        for line, error in refused:
+            self._set_aside(line, str(error))
+            self.aside += 1
+        bad = {line for line, _ in refused}
+        return [line for line in lines if line not in bad] if bad else list(lines)
+
+    def _send(self, lines: Sequence[str], refused: list[tuple[str, StoreError]], before: int) -> None:
         if not lines:
             return
         try:
             self._write(lines)
+            self.sent += len(lines)
         except StoreError as e:
             if not e.is_about_the_lines:
                 raise
-            self._halve(lines, e)
-        else:
-            self.sent += len(lines)
-            self._in_a_row = 0
+            if len(lines) > 1:
+                middle = len(lines) // 2
+                self._send(lines[:middle], refused, before)
+                self._send(lines[middle:], refused, before)
+            else:
+                refused.append((lines[0], e))
+                if len(refused) >= MOST_ASIDE and self.sent == before:
+                    raise _refuses_everything(e) from None
 
-    def _halve(self, lines: Sequence[str], error: StoreError) -> None:
-        if len(lines) > 1:
-            middle = len(lines) // 2
-            self.send(lines[:middle])
-            self.send(lines[middle:])
-            return
-        if self._in_a_row >= MOST_ASIDE:
-            raise StoreError(error.status, f"the store refuses everything: {error}")
-        self._set_aside(lines[0], str(error))
-        self.aside += 1
-        self._in_a_row += 1
+
+def _refuses_everything(error: StoreError) -> StoreError:
+    return StoreError(error.status, f"the store refuses everything: {error}", error.retry_after_s)
+
+
+@dataclass(slots=True)
+class _Accepted:
+    """A batch that the store has said it has: when, up to which row, and its lines while they are held."""
+
+    mono_s: float
+    stream: Stream
+    no: int
+    lines: list[str]
 
 
 class TimeseriesOutlet(threading.Thread):
@@ -239,7 +264,8 @@ class TimeseriesOutlet(threading.Thread):
         self._clock_ok, self._progress = clock_ok, progress
         self._points: Points | None = None
         self._ahead: dict[Stream, int] = {}
-        self._accepted: deque[tuple[float, Stream, int]] = deque()
+        self._accepted: deque[_Accepted] = deque()
+        self._kept_lines = 0
 
     def run(self) -> None:
         writer: Writer | None = None
@@ -262,7 +288,6 @@ class TimeseriesOutlet(threading.Thread):
 
     def step(self) -> bool:
         """Send one batch of each stream and move its cursor; True when there may be more.  Raises StoreError."""
-        assert self.sender is not None
         if not self._clock_ok():
             return False
         more = False
@@ -274,10 +299,9 @@ class TimeseriesOutlet(threading.Thread):
             if rows:
                 points = self._ready_points()
                 lines = lines_of(p for row in rows for p in points.of(row.item))
-                for start in range(0, len(lines), BATCH_ROWS):
-                    self.sender.send(lines[start : start + BATCH_ROWS])
+                taken = self._send(lines)
                 self._ahead[stream] = rows[-1].no
-                self._accepted.append((self._clock.mono_s(), stream, rows[-1].no))
+                self._keep(_Accepted(self._clock.mono_s(), stream, rows[-1].no, taken))
             more |= len(rows) >= BATCH_ROWS
         self._settle()
         return more
@@ -287,20 +311,41 @@ class TimeseriesOutlet(threading.Thread):
             self._ahead[stream] = self._history.cursor(stream)
         return self._ahead[stream]
 
+    def _keep(self, batch: _Accepted) -> None:
+        """Remember an accepted batch, and its lines as far as there is room."""
+        self._accepted.append(batch)
+        self._kept_lines += len(batch.lines)
+        for old in self._accepted:
+            if self._kept_lines <= MOST_KEPT_LINES:
+                break
+            self._kept_lines -= len(old.lines)
+            old.lines = []
+
     def _settle(self) -> None:
-        """Move the journal's cursors up to what was accepted long enough ago."""
-        settled: dict[Stream, int] = {}
+        """Send once more what was accepted long enough ago, and move the journal's cursors past it."""
         before_s = self._clock.mono_s() - SETTLE_S
-        while self._accepted and self._accepted[0][0] <= before_s:
-            _, stream, no = self._accepted.popleft()
-            settled[stream] = no
+        settled: dict[Stream, int] = {}
+        while self._accepted and self._accepted[0].mono_s <= before_s:
+            batch = self._accepted.popleft()
+            self._kept_lines -= len(batch.lines)
+            self._send(batch.lines)
+            settled[batch.stream] = batch.no
         for stream, no in settled.items():
             self._history.advance(stream, no)
+
+    def _send(self, lines: Sequence[str]) -> list[str]:
+        assert self.sender is not None
+        taken: list[str] = []
+        for start in range(0, len(lines), BATCH_ROWS):
+            self._progress()
+            taken += self.sender.send(lines[start : start + BATCH_ROWS])
+        return taken
 
     def _go_back(self) -> None:
         """Forget what was accepted lately; it is sent again."""
         self._ahead.clear()
         self._accepted.clear()
+        self._kept_lines = 0
         self._points = None
 
     def _ready_points(self) -> Points:
