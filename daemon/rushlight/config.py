@@ -138,11 +138,11 @@ def _secret_faults(config: Config, *, readable_by_others: bool) -> list[Fault]:
     found = []
     for key, section in _sections(config):
         for f in dataclasses.fields(section):
-            if f.repr or not getattr(section, f.name):
+            if not getattr(section, f.name):
                 continue
             if getattr(section, f"{f.name}_file", ""):
-                found.append(Fault(f"{key}.{f.name}", "give the secret or a file that holds it, not both"))
-            elif readable_by_others:
+                found.append(Fault(f"{key}.{f.name}", f"give it here or in {f.name}_file, not both"))
+            elif readable_by_others and not f.repr:
                 what = f"a secret in a file that others may read; chmod o-r it or use {f.name}_file"
                 found.append(Fault(f"{key}.{f.name}", what))
     return found

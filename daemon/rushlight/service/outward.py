@@ -104,7 +104,11 @@ def start_heartbeat(config: Config, engine: Engine, workers: Workers) -> None:
 
 
 def heartbeat_facts(engine: Engine, workers: Workers) -> HeartbeatFacts:
-    """What the outside watcher's ping stands for."""
+    """What the outside watcher's ping stands for.
+
+    A message that the keeper's quiet hours hold is not in the outbox and does not stop the ping: the keeper chose
+    to hear of it in the morning.
+    """
 
     def gather() -> HeartbeatFacts:
         waiting, now_s = engine.journal.outbox.waiting(), engine.now_s()

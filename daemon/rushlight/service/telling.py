@@ -19,6 +19,7 @@ from rushlight.outlets.delivery import Delivery, Outcome, Row
 from rushlight.outlets.mail import MailOutlet
 from rushlight.outlets.push import PushOutlet
 from rushlight.outlets.result import Outlet, Parcel
+from rushlight.outlets.services import ServicesOutlet
 from rushlight.outlets.webhook import WebhookOutlet
 from rushlight.service.engine import Engine
 from rushlight.settings import Config
@@ -42,6 +43,10 @@ def outlets(config: Config, wall_s: Callable[[], float]) -> dict[str, Outlet]:
         hook = config.webhook
         url, token = secret(hook.url, hook.url_file), secret(hook.token, hook.token_file)
         found["webhook"] = WebhookOutlet(hook, url, token, wall_s)
+    if config.services.urls_secret or config.services.urls_secret_file:
+        services = config.services
+        urls = secret(services.urls_secret, services.urls_secret_file)
+        found["services"] = ServicesOutlet(services, urls)
     if config.email.host:
         mail = config.email
         found["email"] = MailOutlet(mail, secret(mail.password, mail.password_file), wall_s)

@@ -139,7 +139,7 @@ class Core:
             found += tank.on_tick(state.tanks[k], at_s)
         effects += self._judge(state, at_s, found)
         effects += self._told(state, self.book.on_tick(state.alarms, at_s))
-        effects += self.notifier.on_tick(state.notify, at_s)
+        effects += self.notifier.on_tick(state.notify, at_s, lambda alarm_id: self.book.facts(state.alarms, alarm_id))
         return effects
 
     def _close_day(self, state: SiteState, midnight_s: float) -> list[Effect]:
