@@ -102,7 +102,7 @@ def fresh(daemon: Daemon) -> dict[str, float]:
 
 @pytest.mark.broker
 def test_probes_in_strip_in_alarm_out(house: dict[str, Any]) -> None:
-    """Issue: values fresh in `status`, a strip in `export`, an excursion told once and its return once."""
+    """Values fresh in `status`, a strip in `export`, an excursion told once and its return once."""
     daemon, push = house["daemon"], house["push"]
 
     def values() -> bool:
