@@ -81,7 +81,7 @@ def parse(payload: bytes, config: Config, view: SiteView, now_s: float) -> Event
         raise LineError(0, "received_at", "is set here and can't be given")
     command_id(record)
     record.setdefault("at", eventlines.rfc3339(now_s))
-    if record.get("kind") in {"acknowledge", "shelve"}:
+    if record.get("kind") in ("acknowledge", "shelve"):  # a tuple: the kind may be anything, a list too
         record.setdefault("by", BY)
     event = eventlines.parse_record(record)
     if event.at_s > now_s + AHEAD_S:

@@ -57,11 +57,9 @@ PROBES: Mapping[tuple[str, str], Look] = {
     ("air_temperature", "°C"): Look("Air temperature", "°C", "temperature", 2),
     ("humidity", "%"): Look("Air humidity", "%", "humidity", 1),
     ("ph", "pH"): Look("pH", None, "ph", 2),
-    ("ph", "mV"): Look("pH electrode", "mV", "voltage", 1),
     ("light", "lx"): Look("Light", "lx", "illuminance", 0),
     ("light", "µmol/m²/s"): Look("Light", "µmol/m²/s", None, 1),
     ("nitrate", "mg/L"): Look("Nitrate electrode", "mg/L", None, 1),
-    ("nitrate", "mV"): Look("Nitrate electrode voltage", "mV", "voltage", 1),
     # In milli, so that no hub has to tell the two characters for 'micro' apart.
     ("conductivity", "µS/cm"): Look("Conductivity", "mS/cm", "conductivity", 3, 1e-3),
     ("level", "cm"): Look("Water level", "cm", "distance", 1),

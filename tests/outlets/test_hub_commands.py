@@ -1,0 +1,183 @@
+"""Commands from a hub: checked whole, refused with a reason, never a value that was not sent."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import replace
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from helpers.hub import Receipt, config, standing, view, with_tank
+from rushlight.eventlines import LineError
+from rushlight.events import Acknowledge, Event, Shelve, Test, WaterChange
+from rushlight.outlets import hub_commands as commands
+from rushlight.settings import Kit
+
+NOW_S = 1_750_000_000.0  # 2025-06-15T15:06:40Z, by `date -u -d @1750000000`
+SITE = with_tank(view(), "foyer", alarms=(standing(),))
+
+
+def parse(record: dict[str, Any] | bytes) -> Event:
+    payload = record if isinstance(record, bytes) else json.dumps(record).encode()
+    return commands.parse(payload, config(), SITE, NOW_S)
+
+
+def test_now_is_the_default_time() -> None:
+    event = parse({"id": "w1", "kind": "water_change", "tank": "foyer", "fraction": 0.3})
+    assert event == WaterChange(at_s=NOW_S, id="w1", tank="foyer", fraction=0.3)
+
+
+def test_a_late_entry_says_when_it_came() -> None:
+    event = parse(
+        {
+            "id": "t1",
+            "kind": "test",
+            "tank": "foyer",
+            "method": "strip",
+            "values": {"nitrate": ">250"},
+            "at": "2025-06-14T15:06:40Z",
+        }
+    )
+    assert event == Test(
+        at_s=NOW_S - 86400, received_s=NOW_S, id="t1", tank="foyer", method="strip", values={"nitrate": ">250"}
+    )
+
+
+def test_a_sender_whose_clock_is_a_little_fast_means_now() -> None:
+    event = parse({"id": "f", "kind": "note", "tank": "foyer", "text": "x", "at": "2025-06-15T15:08:00Z"})
+    assert (event.at_s, event.received_s) == (NOW_S, 0.0)
+    with pytest.raises(LineError, match="future"):
+        parse({"id": "f", "kind": "note", "tank": "foyer", "text": "x", "at": "2025-06-15T15:12:00Z"})
+
+
+def test_acknowledge_and_shelve_need_an_alarm_that_stands() -> None:
+    assert parse({"id": "a", "kind": "acknowledge", "alarm": "foyer.ph_low"}) == Acknowledge(
+        at_s=NOW_S, id="a", alarm="foyer.ph_low", by="hub"
+    )
+    assert isinstance(parse({"id": "s", "kind": "shelve", "alarm": "foyer.ph_low", "hours": 8, "by": "duty"}), Shelve)
+    with pytest.raises(LineError, match="stands now"):
+        parse({"id": "a", "kind": "acknowledge", "alarm": "foyer.ph_high"})
+
+
+@pytest.mark.parametrize(
+    ("payload", "key"),
+    [
+        (b'{"id": "x", "kind": "note", "tank": "foyer", "text": "\\ud800"}', "line"),
+        (b'{"id": "x", "kind": "feeding", "tank": "foyer", "grams": 1e999}', "line"),
+        (b'{"id": "x", "kind": "feeding", "tank": "foyer", "grams": -Infinity}', "line"),
+        (b'{"id": "x", "kind": "stocking", "tank": "foyer", "change": 1%s}' % (b"0" * 5000), "line"),
+        (b'{"id": "x", "kind": "stocking", "tank": "foyer", "change": true}', "change"),
+        (b'{"id": ["x"], "kind": "note", "tank": "foyer", "text": "x"}', "id"),
+        (b'{"id": "  ", "kind": "note", "tank": "foyer", "text": "x"}', "id"),
+        (b'{"id": "%s", "kind": "note", "tank": "foyer", "text": "x"}' % (b"x" * 201), "id"),
+        (
+            b'{"id": "x", "kind": "note", "tank": "foyer", "text": "x", "received_at": "2025-06-15T15:06:40Z"}',
+            "received_at",
+        ),
+        (b'{"id": "x", "kind": "note", "tank": "foyer", "text": "x", "at": 5}', "at"),
+        (b'{"id": "x", "kind": ["note"], "tank": "foyer", "text": "x"}', "kind"),
+        (b"[" * 60_000, "line"),
+        (b"{}" + b" " * 70_000, "line"),
+    ],
+)
+def test_what_is_wrong_is_named(payload: bytes, key: str) -> None:
+    with pytest.raises(LineError) as e:
+        parse(payload)
+    assert e.value.key == key
+
+
+def junk() -> st.SearchStrategy[Any]:
+    leaf = st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=12)
+    return st.recursive(leaf, lambda x: st.lists(x, max_size=3) | st.dictionaries(st.text(max_size=8), x, max_size=3))
+
+
+KEYS = [
+    "id",
+    "kind",
+    "at",
+    "tank",
+    "grams",
+    "values",
+    "method",
+    "alarm",
+    "by",
+    "hours",
+    "of",
+    "void",
+    "replacement",
+    "points",
+]
+
+
+@settings(max_examples=600)
+@given(
+    st.one_of(
+        st.binary(max_size=200),
+        st.dictionaries(
+            st.sampled_from(KEYS),
+            st.one_of(
+                junk(), st.sampled_from(["test", "feeding", "foyer", "strip", "correction", "2025-06-15T15:06:40Z"])
+            ),
+        ).map(lambda d: json.dumps(d).encode()),
+    )
+)
+def test_no_payload_makes_it_stumble_or_invents_a_value(payload: bytes) -> None:
+    taken: list[Event] = []
+
+    def submit(event: Event) -> Receipt:
+        taken.append(event)
+        return Receipt(new=True)
+
+    answer = commands.run(payload, config(), SITE, NOW_S, submit)
+    json.loads(answer.text())
+    assert answer.ok == bool(taken)
+    if not answer.ok:
+        assert answer.key
+        assert answer.what
+
+
+@given(st.binary(max_size=80))
+def test_a_field_takes_a_number_in_its_range_or_nothing(payload: bytes) -> None:
+    drafts = commands.Drafts()
+    drafts.put("foyer", "ph", b"7.0", 0.0)
+    try:
+        value = drafts.put("foyer", "ph", payload, 1.0)
+    except LineError as e:
+        assert e.key == "ph"
+        assert drafts.values("foyer") == {"ph": 7.0}
+        return
+    assert value == float(payload)
+    assert 0 <= value <= 14
+    assert math.isfinite(value)
+
+
+def test_a_draft_of_an_hour_ago_is_stale() -> None:
+    drafts = commands.Drafts()
+    drafts.put("foyer", "nitrate", b"25", 1000.0)
+    drafts.put("reading-room", "nitrate", b"10", 3000.0)
+    assert drafts.stale(4600.0) == []
+    assert drafts.stale(4601.0) == ["foyer"]
+    assert drafts.clear("foyer") == ("nitrate",)
+    assert drafts.clear("foyer") == ()
+
+
+def test_the_fields_of_a_tank_are_those_of_its_kit() -> None:
+    conf = config()
+    assert commands.fields_of(conf)["foyer"] == ("nitrate", "ph", "kh")
+    bare = replace(conf, kit=(Kit(id="drops", method="drops"),))
+    assert len(commands.fields_of(bare)["foyer"]) == 7
+    test = commands.test_of("foyer", {"nitrate": 5.0}, bare, NOW_S)
+    assert (test.method, test.kit) == ("drops", "drops")
+
+
+def test_a_disk_that_does_not_take_it_is_told() -> None:
+    line = json.dumps({"id": "n", "kind": "note", "tank": "foyer", "text": "x"}).encode()
+    answer = commands.run(line, config(), SITE, NOW_S, lambda _: Receipt(new=True, durable=False))
+    assert "in memory" in answer.what
+    again = commands.run(line, config(), SITE, NOW_S, lambda _: Receipt(new=False))
+    assert (again.ok, again.new) == (True, False)
+    assert "already" in again.what
