@@ -383,6 +383,15 @@ def test_the_check_gives_up_after_its_time(path: Path, monkeypatch: pytest.Monke
     journal.close(T0)
 
 
+def test_restart_after_restart_on_a_failing_card_stops_making_copies(path: Path) -> None:
+    for n in range(12):
+        path.write_bytes(random.Random(n).randbytes(5000))
+        journal = opened(path, T0 + n * 60)
+        assert journal.report().durable == (n < database.MOST_ASIDE)
+        journal.close(T0 + n * 60)
+    assert len(files.put_aside(path)) == database.MOST_ASIDE
+
+
 def test_set_aside_names_never_collide(path: Path) -> None:
     names = set()
     for _ in range(3):

@@ -23,6 +23,10 @@ log = logging.getLogger(__name__)
 BUSY_MS = 5_000
 CHECKPOINT_BUSY_MS = 250
 WAL_LIMIT_BYTES = 8 * 1024 * 1024
+MOST_REPLACED = 3
+"""In one run of the program."""
+MOST_ASIDE = 10
+"""Files put aside and never looked at, over all runs."""
 CHECKPOINT_PAGES = WAL_LIMIT_BYTES // schema.PAGE_BYTES // 2
 SMALL_WAL_BYTES = 256 * 1024
 RETRY_S = 50.0
@@ -50,6 +54,8 @@ class Database:
         self.put_aside: list[str] = []
         self.restored_from = ""
         self.replaced = 0
+        self.aside: Path | None = None
+        """The damaged database from which something may still be saved; whoever does so sets it to None."""
         self._backups, self._restore_days, self._check_s = backups, restore_days, check_s
         self._lock, self._reserve = files.Lock(path), Reserve(path)
         self._conn: sqlite3.Connection | None = None
@@ -174,10 +180,19 @@ class Database:
         files.sync_folder(self.path.parent)
 
     def _replace(self, at_s: float, why: str) -> None:
-        """Put aside what is there; restore the newest good backup that is young enough, else start anew."""
+        """Put aside what is there; restore the newest good backup that is young enough, else start anew.
+
+        Raises OSError, and sqlite3.Error when it has come to that too often: then the card is failing, and more
+        copies would only fill what is left of it.
+        """
+        if self.replaced >= MOST_REPLACED or len(files.put_aside(self.path)) >= MOST_ASIDE:
+            error = sqlite3.DatabaseError("damaged again and again; the card may be failing, see the files put aside")
+            error.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
+            raise error
         if any(files.part(self.path, s).exists() for s in files.PARTS):
             target = files.set_aside(self.path, at_s)
             self.put_aside.append(str(target))
+            self.aside = target
             why = f"{why} and was put aside as {target.name}"
         self.replaced += 1
         for found in backup.listed(self._backups):
@@ -187,13 +202,13 @@ class Database:
             try:
                 backup.put_back(found.path, self.path)
             except backup.BackupError as e:
-                self._note(f"the backup {found.path.name} could not be used: {e}")
+                self.note(f"the backup {found.path.name} could not be used: {e}")
                 continue
             self.restored_from = found.path.name
-            self._note(f"{why}; it was restored from the backup {found.path.name}")
+            self.note(f"{why}; it was restored from the backup {found.path.name}")
             return
         self._create(at_s)
-        self._note(f"{why}; a new one was started")
+        self.note(f"{why}; a new one was started")
 
     # ------------------------------------------------------------------ using
 
@@ -304,7 +319,8 @@ class Database:
             self.since_s = at_s if self.since_s is None else self.since_s
         self.trouble, self.detail = trouble, detail
 
-    def _note(self, text: str) -> None:
+    def note(self, text: str) -> None:
+        """Add a sentence for a person to what the report tells."""
         log.warning("%s", text)
         self.notes.append(text[:1].upper() + text[1:])
 

@@ -50,6 +50,12 @@ def set_aside(path: Path, at_s: float) -> Path:
     return target
 
 
+def put_aside(path: Path) -> list[Path]:
+    """The databases that have been put aside for `path`, oldest first."""
+    found = path.parent.glob(f"{path.name}.set-aside-*") if path.parent.is_dir() else ()
+    return sorted(p for p in found if not p.name.endswith(PARTS[1:]))
+
+
 def sync_file(path: Path) -> None:
     """Make the file's content last over a power cut.  Raises OSError."""
     fd = os.open(path, os.O_RDONLY)

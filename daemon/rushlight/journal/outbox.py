@@ -94,6 +94,18 @@ class Outbox:
                 row.state, row.why = "dropped", "closed before the journal was restored"
                 self._save(row)
 
+    def adopt(self, rows: Iterable[Row], at_ms: int) -> None:
+        """Go by what was open at `at_ms`, on top of an older or a new database."""
+        open_then = {(row.key, row.channel): row for row in rows}
+        for where, row in open_then.items():
+            if where not in self._open and not self._known(*where):
+                row.no, row.boot = self._next_no, None
+                self._next_no += 1
+                self._open[where] = row
+        for where, row in list(self._open.items()):
+            if where not in open_then and row.created_ms <= at_ms:
+                self._close(row, "dropped", at_ms / 1000, why="closed before the journal was restored")
+
     def rewrite(self) -> None:
         """Hand every open row to the writer again, for a database that took the place of a lost one."""
         for row in self._open.values():

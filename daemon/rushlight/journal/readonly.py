@@ -18,14 +18,17 @@ def frozen(path: Path) -> bool:
         return False
 
 
-def connect(path: Path) -> sqlite3.Connection:
+def connect(path: Path, *, alone: bool | None = None) -> sqlite3.Connection:
     """A connection that can't write.  Raises sqlite3.Error.
+
+    `alone` says that nobody else has the file open; None: exactly where nobody can write.
 
     SQLite reads a database in WAL mode through a shared index file that it has to be able to write.  Where the
     whole file system is read-only nobody can change anything, so there it is read without locks and with the
     index in memory; the write-ahead log counts all the same.
     """
-    uri, alone = f"{path.absolute().as_uri()}?mode=ro", frozen(path)
+    uri = f"{path.absolute().as_uri()}?mode=ro"
+    alone = frozen(path) if alone is None else alone
     conn = sqlite3.connect(
         f"{uri}&vfs=unix-none" if alone else uri, uri=True, isolation_level=None, timeout=5, check_same_thread=False
     )

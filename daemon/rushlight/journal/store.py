@@ -18,7 +18,7 @@ from typing import Any
 
 from rushlight.effects import AlarmChange, Daily, DueChange, Effect, Message
 from rushlight.events import Reading, Tick
-from rushlight.journal import history, renumber, rows, upkeep
+from rushlight.journal import history, mirror, renumber, rows, salvage, upkeep
 from rushlight.journal.bulk import Bulk
 from rushlight.journal.database import Database, NoDatabaseError
 from rushlight.journal.outbox import Outbox
@@ -30,9 +30,11 @@ from rushlight.journal.rows import Recorded, Stored
 log = logging.getLogger(__name__)
 
 KEEP_SNAPSHOTS = 4
+_MIRRORED = frozenset({"outbox", "period", "cursor", "topic"})
 _PUT_CURSOR = "INSERT INTO cursor VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET seq = excluded.seq"
 _PUT_PERIOD = "INSERT INTO period VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET period = excluded.period"
 _PUT_TOPIC = "INSERT INTO topic VALUES (?, ?) ON CONFLICT (topic) DO UPDATE SET owner = excluded.owner"
+_PUT_SNAPSHOT = "INSERT OR REPLACE INTO snapshot VALUES (?, ?, ?, ?)"
 _DROP_TOPIC = "DELETE FROM topic WHERE topic = ?"
 _ADD_BOOT = "INSERT INTO boot VALUES (?, ?, ?) ON CONFLICT DO NOTHING"
 
@@ -80,6 +82,7 @@ class Journal:
         self._closed_seq = 0
         self._seen_replaced = 0
         self._loaded = False
+        self._mirror_old = False
 
     # ------------------------------------------------------------------ opening and trouble
 
@@ -88,10 +91,9 @@ class Journal:
         self._db.open(at_s)
         if self._db.readable:
             try:
-                self._load()
+                self._settle_in()
             except (sqlite3.Error, NoDatabaseError) as e:
                 self._db.failed(e, at_s)
-        self._seen_replaced = self._db.replaced
         self._ensure_boot()
         self.commit(at_s)
         return self.report()
@@ -109,10 +111,7 @@ class Journal:
         if not self._db.retry(at_s):
             return False
         try:
-            if not self._loaded or self._db.replaced != self._seen_replaced:
-                self._load()
-                self._rewrite()
-            self._seen_replaced = self._db.replaced
+            self._settle_in()
             return self._write(at_s, urgent=True)
         except (sqlite3.Error, NoDatabaseError) as e:
             self._db.failed(e, at_s)
@@ -139,6 +138,43 @@ class Journal:
             free_bytes=None if space is None else space[0],
             free_fraction=None if space is None else space[1],
         )
+
+    def _settle_in(self) -> None:
+        """Come to terms with the database just opened: ours as before, one that came late, or a new one.
+
+        Raises sqlite3.Error, NoDatabaseError.
+        """
+        late, replaced = not self._loaded, self._db.replaced != self._seen_replaced
+        if replaced and self._db.aside is not None:
+            self._rescue(self._db.aside)
+        mirrored = mirror.load(self.path) if replaced and late else None
+        if mirrored:
+            # Between the two lies the last urgent commit: the mirror is newer than a backup, memory than both.
+            self._cursors = mirrored.cursors | self._cursors
+            self._periods = mirrored.periods | self._periods
+            self._topics = mirrored.topics | self._topics
+        if late or replaced:
+            self._load()
+        if mirrored:
+            self.outbox.adopt(mirrored.messages, mirrored.at_ms)
+            self._take_state()
+        if late or replaced:
+            self._rewrite()
+        self._seen_replaced = self._db.replaced
+
+    def _rescue(self, damaged: Path) -> None:
+        with self._db.transaction(durable=True) as conn:
+            saved = salvage.rescue(conn, damaged)
+        self._db.aside = None
+        self._db.note(f"{saved.entries} entries and {saved.readings} readings were saved from the damaged journal")
+
+    def _take_state(self) -> None:
+        """Where the database has no newer state, take the mirrored one."""
+        held = mirror.load_state(self.path)
+        newest = self._ask("SELECT ifnull(max(seq), -1) FROM snapshot")
+        if held is not None and newest is not None and held[0] > newest[0]:
+            self._put("snapshot", "put", _PUT_SNAPSHOT, held)
+            self._seq = max(self._seq, held[0])
 
     def _load(self) -> None:
         """Mirror the small tables.  What memory holds already is newer and wins.  Raises sqlite3.Error."""
@@ -249,9 +285,12 @@ class Journal:
 
     def commit(self, at_s: float, *, urgent: bool = False) -> bool:
         """Write everything held in one transaction; `urgent` waits for the disk.  False: it is still held."""
-        if not self._db.usable:
-            return False
-        return self._write(at_s, urgent=urgent)
+        done = self._db.usable and self._write(at_s, urgent=urgent)
+        if urgent and self._mirror_old:
+            self._mirror_old = False
+            now = mirror.Mirror(rows.ms(at_s), self.outbox.waiting(), self._periods, self._cursors, self._topics)
+            mirror.save(self.path, now)
+        return done
 
     def _write(self, at_s: float, *, urgent: bool, again: bool = True) -> bool:
         try:
@@ -268,6 +307,7 @@ class Journal:
 
     def _put(self, table: str, key: object, sql: str, values: tuple[object, ...]) -> None:
         self._pending.put(table, key, sql, values)
+        self._mirror_old |= table in _MIRRORED
 
     @contextlib.contextmanager
     def bulk(self, at_s: float) -> Iterator[Bulk]:
@@ -341,12 +381,13 @@ class Journal:
         """
         if not self._db.usable:
             return False
-        put = "INSERT OR REPLACE INTO snapshot VALUES (?, ?, ?, ?)"
         thin = "DELETE FROM snapshot WHERE seq NOT IN (SELECT seq FROM snapshot ORDER BY seq DESC LIMIT ?)"
-        self._put("snapshot", "put", put, (seq, rows.ms(at_s), version, zlib.compress(blob, 6)))
+        row = (seq, rows.ms(at_s), version, zlib.compress(blob, 6))
+        self._put("snapshot", "put", _PUT_SNAPSHOT, row)
         self._put("snapshot", "thin", thin, (KEEP_SNAPSHOTS,))
         done = self.commit(at_s)
         self._pending.forget("snapshot")
+        mirror.save_state(self.path, *row)
         return done
 
     def latest_snapshot(self, version: str) -> tuple[int, bytes] | None:
