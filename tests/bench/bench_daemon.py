@@ -2,7 +2,7 @@
 
     python tests/bench/bench_daemon.py [SECONDS]
 
-Bytes a day are taken from /proc/PID/io over the run and scaled; readings are committed once a minute.
+Bytes a day are taken from /proc/PID/io over the run and scaled; readings are committed every two minutes.
 """
 
 from __future__ import annotations
