@@ -25,6 +25,7 @@ _COMMANDS = {
     "replay": "files:replay",
     "export": "files:export",
     "import": "files:import_",
+    "backfill": "files:backfill",
     "backup": "files:backup",
     "restore": "files:restore",
 }

@@ -188,3 +188,29 @@ def restore(copy: Path, config_file: Path | None, *, replace: bool) -> None:
     except (OSError, RuntimeError) as e:
         fail(f"not restored: {e}")
     click.echo(said)
+
+
+@click.command()
+@click.option("--since", callback=_moment, help="From this moment on (date or RFC 3339).")
+@click.option("--until", callback=_moment, help="Up to this moment.")
+@config_option
+def backfill(since: float | None, until: float | None, config_file: Path | None) -> None:
+    """Send the journal's history to the time-series store again; what is there already stays one point.
+
+    \b
+    rushlight backfill
+    rushlight backfill --since 2026-03-01
+
+    Exit status: 0 sent; 1 the store did not take it, with the reason; 2 no store is configured.
+    """  # noqa: D301
+    from rushlight.outlets.timeseries import StoreError
+    from rushlight.service import outward
+
+    config = load_config(config_file)
+    if not config.timeseries.url:
+        fail("no time-series store is configured; set [timeseries]", status=2)
+    try:
+        sent = outward.backfill(config, data_folder(config), since_s=since, until_s=until)
+    except (StoreError, OSError) as e:
+        fail(f"not sent: {e}")
+    click.echo(f"{sent} points sent")

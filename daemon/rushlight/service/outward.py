@@ -7,15 +7,18 @@ from __future__ import annotations
 
 import dataclasses
 import logging
+import uuid
 from pathlib import Path
 
 from rushlight import config as configuration
 from rushlight.effects import Message
+from rushlight.journal import export as exporting
 from rushlight.outlets.heartbeat import Heartbeat, HeartbeatFacts
 from rushlight.outlets.hub import HubOutlet
-from rushlight.outlets.timeseries import TimeseriesOutlet
+from rushlight.outlets.timeseries import Sender, TimeseriesOutlet, Writer, back_fill
 from rushlight.outlets.timeseries_journal import JournalHistory
 from rushlight.outlets.timeseries_points import Points
+from rushlight.service import offline
 from rushlight.service.engine import Engine
 from rushlight.service.telling import Telling
 from rushlight.service.workers import Workers
@@ -90,6 +93,28 @@ def start_timeseries(config: Config, installation: str, folder: Path, engine: En
             progress=workers.stamp("timeseries", 300.0),
         )
     )
+
+
+def backfill(config: Config, folder: Path, *, since_s: float | None, until_s: float | None) -> int:
+    """Send the journal to the store again, past no cursor; returns the points sent.  Raises StoreError, OSError."""
+    writer = Writer(config.timeseries, configuration.secret(config.timeseries.token, config.timeseries.token_file))
+    sender = Sender(writer.write, lambda line, why: log.warning("refused=%r line=%r", why, line))
+    try:
+        events = exporting.events(offline.journal_path(folder), since_s=since_s, until_s=until_s)
+        return back_fill(events, Points(config, installation_id(folder)), sender)
+    finally:
+        writer.close()
+
+
+def installation_id(folder: Path) -> str:
+    """This installation's own name for good, made once and kept beside the journal.  Raises OSError."""
+    file = folder / "installation"
+    if not file.exists():
+        folder.mkdir(parents=True, exist_ok=True)
+        beside = file.with_suffix(".new")
+        beside.write_text(uuid.uuid4().hex[:16] + "\n")
+        beside.replace(file)
+    return file.read_text().strip()
 
 
 def start_heartbeat(config: Config, engine: Engine, workers: Workers) -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import logging
 import threading
-import uuid
 import zoneinfo
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -88,7 +87,7 @@ class Service:
             self.workers.start(polling.LinkWorker(link, self.clock, self.stop, self.engine.hand, stamp))
 
     def _start_outlets(self) -> None:
-        installation = installation_id(self.folder)
+        installation = outward.installation_id(self.folder)
         outward.start_heartbeat(self.config, self.engine, self.workers)
         outward.start_hub(self.config, installation, self.engine, self.workers)
         outward.start_timeseries(self.config, installation, self.folder, self.engine, self.workers)
@@ -200,14 +199,3 @@ class _Periods:
             self._engine.journal.commit(self._engine.now_s(), urgent=True)
 
         self._engine.do(work)
-
-
-def installation_id(folder: Path) -> str:
-    """This installation's own name for good, made once and kept beside the journal."""
-    file = folder / "installation"
-    if not file.exists():
-        folder.mkdir(parents=True, exist_ok=True)
-        beside = file.with_suffix(".new")
-        beside.write_text(uuid.uuid4().hex[:16] + "\n")
-        beside.replace(file)
-    return file.read_text().strip()
