@@ -87,14 +87,22 @@ class _Timex(ctypes.Structure):
 _STA_UNSYNC = 0x0040
 
 
-def synchronised(marker: Path = Path("/run/systemd/timesync/synchronized")) -> bool:
+def synchronised(
+    marker: Path = Path("/run/systemd/timesync/synchronized"), chip: Path = Path("/sys/class/rtc/rtc0/hctosys")
+) -> bool:
     """Whether the kernel's clock is known to be right.
 
-    True when systemd's time service has left its marker (systemd-time-wait-sync(8)) or the kernel does not
-    report STA_UNSYNC (adjtimex(2)).
+    True when systemd's time service has left its marker (systemd-time-wait-sync(8)), when the kernel took its time
+    from a clock chip at boot (hctosys in the kernel's rtc sysfs interface), or when the kernel does not report
+    STA_UNSYNC (adjtimex(2)).
     """
     if marker.exists():
         return True
+    try:
+        if chip.read_text().strip() == "1":
+            return True
+    except OSError:
+        pass
     timex = _Timex()
     try:
         state = ctypes.CDLL(None, use_errno=True).adjtimex(ctypes.byref(timex))

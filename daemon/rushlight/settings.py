@@ -45,6 +45,8 @@ class Site:
     timezone: str = "UTC"
     latitude: Annotated[float, Ge(-90), Le(90)] | None = None
     longitude: Annotated[float, Ge(-180), Le(180)] | None = None
+    trust_clock: bool = False
+    """True: you vouch for the Pi's clock, where no time server and no clock chip with a battery does."""
 
 
 @dataclass(frozen=True, slots=True)

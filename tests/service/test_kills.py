@@ -11,6 +11,7 @@ from collections import Counter
 from pathlib import Path
 
 import pytest
+
 from helpers.daemon import Daemon, one_wire, until
 from helpers.receivers import Receiver
 from rushlight import eventlines
@@ -83,7 +84,13 @@ def test_fifty_kills(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None
             hot = not hot
             one_wire(tree, "28-000000000001", 29.5 if hot else 24.0)
         for _ in range(rng.randrange(1, 6)):
-            line = {"at": eventlines.rfc3339(time.time()), "kind": "feeding", "tank": "foyer", "grams": 0.5, "id": str(uuid.uuid4())}
+            line = {
+                "at": eventlines.rfc3339(time.time()),
+                "kind": "feeding",
+                "tank": "foyer",
+                "grams": 0.5,
+                "id": str(uuid.uuid4()),
+            }
             answer = control.ask(data, do="record", line=line)
             assert answer["durable"]
             acknowledged.append(line["id"])
@@ -99,14 +106,21 @@ def test_fifty_kills(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None
     assert kept == Counter(acknowledged)
     db = sqlite3.connect(data / "journal.sqlite")
     assert db.execute("PRAGMA integrity_check").fetchone() == ("ok",)
-    raised = db.execute("SELECT count(*) FROM alarm WHERE alarm = 'temperature_high' AND state = 'unacknowledged'").fetchone()[0]
+    raised = db.execute(
+        "SELECT count(*) FROM alarm WHERE alarm = 'temperature_high' AND state = 'unacknowledged'"
+    ).fetchone()[0]
     outbox = dict(db.execute("SELECT key, state FROM outbox").fetchall())
     db.close()
     told = Counter(json.loads(r.headers["idempotency-key"]) for r in push.accepted)
     with capsys.disabled():
         readings = sum(e["kind"] == "reading" for e in exported)
-        print(f"\n{KILLS} kills: {len(acknowledged)} entries acknowledged, {sum(kept.values())} kept; {readings} readings;", end=" ")
-        print(f"{raised} alarms raised; {len(outbox)} messages, {sum(told.values())} deliveries, {sum(c > 1 for c in told.values())} twice")
+        print(
+            f"\n{KILLS} kills: {len(acknowledged)} entries acknowledged, {sum(kept.values())} kept; {readings} readings;",
+            end=" ",
+        )
+        print(
+            f"{raised} alarms raised; {len(outbox)} messages, {sum(told.values())} deliveries, {sum(c > 1 for c in told.values())} twice"
+        )
     assert raised >= 3
     assert set(outbox.values()) <= {"sent", "dropped"}
     assert max(told.values()) <= 2

@@ -82,7 +82,8 @@ class Engine:
         self._batch: list[Recorded] = []
         self._next_s: dict[str, float] = {}
         self._conditions: dict[tuple[str, str], str] = {}
-        self._snapped_untrusted = False
+        self._snapped_untrusted = self._restamp_due = False
+        self._replaced = journal.report().replaced
         self.dropped_samples = 0
         self.every_turn: list[Callable[[float], None]] = []
         """Called on the engine's thread at the end of each turn with the present moment; must not block."""
@@ -255,8 +256,14 @@ class Engine:
             self.note_condition("clock_untrusted", "raise", "", {})
 
     def _restamp(self) -> None:
-        """Everything of this boot gets its right time, and the state is made again from it."""
+        """Everything of this boot gets its right time, and the state is made again from it.
+
+        While the disk is away there is nothing to make it from: the state goes on, and the rows are moved later.
+        """
         self._flush(urgent=True)
+        self._restamp_due = not self.journal.report().durable
+        if self._restamp_due:
+            return
         self.journal.restamp(self._boot_id, self.time.offset_s, self.now_s())
         if self._snapped_untrusted:
             self.journal.drop_snapshots()
@@ -294,6 +301,11 @@ class Engine:
         if self._due("retry", _RETRY_EVERY_S):
             self.journal.retry(now_s)
             report = self.journal.report()
+            if self._restamp_due and report.durable:
+                self._restamp()
+            if report.durable and report.replaced != self._replaced:
+                self._replaced = report.replaced
+                self._snapshot()  # the new file knows nothing of what was
             facts = {"sentence": report.sentence} if report.sentence else {}
             self.note_condition("storage_low", "raise" if report.wants_attention else "clear", "", facts)
             if self.dropped_samples:

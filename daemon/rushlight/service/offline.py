@@ -111,9 +111,10 @@ def import_lines(config: Config, folder: Path, source: TextIO, *, form: str) -> 
         from rushlight import exchange  # noqa: PLC0415
 
         lines = (eventlines.format_line(e) for e in exchange.read(form, source, config))
-    checked = list(_checked(config, lines))
     with _writable(config, folder) as (journal, now_s):
-        return exporting.import_events(journal, checked, at_s=now_s)
+        count = exporting.import_events(journal, _checked(config, lines), at_s=now_s)
+        journal.drop_snapshots()  # what was worked out before did not know of these
+    return count
 
 
 def _checked(config: Config, lines: Iterable[str]) -> Iterator[Event]:

@@ -16,6 +16,7 @@ from rushlight import eventlines, machine, sdnotify
 from rushlight.clock import Clock
 from rushlight.intake import polling
 from rushlight.journal import backup as backups
+from rushlight.journal.upkeep import Keep
 from rushlight.service import offline, outward
 from rushlight.service.calendar import Calendar, Job
 from rushlight.service.control import Control
@@ -57,7 +58,7 @@ class Service:
             journal,
             self.clock,
             boot_id=clocks.boot_id(),
-            synchronised=clocks.synchronised,
+            synchronised=lambda: self.config.site.trust_clock or clocks.synchronised(),
             progress=self.workers.stamp("engine", _ENGINE_LIMIT_S),
         )
         self.telling = Telling(self.config, self.engine, self.clock)
@@ -141,8 +142,10 @@ class Service:
         return True
 
     def _thin_out(self) -> bool:
-        while self.engine.do(lambda: self.engine.journal.prune(self.engine.now_s())).more:
-            if self.clock.wait(self.stop, 0.2):
+        storage = self.config.storage
+        keep = Keep(raw_days=storage.raw_days, mean_days=storage.mean_days)
+        while self.engine.do(lambda: self.engine.journal.prune(self.engine.now_s(), keep)).more:
+            if self.clock.wait(self.stop, 0.2) or not self.engine.time.trusted:
                 return False
         return True
 
