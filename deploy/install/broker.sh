@@ -80,7 +80,7 @@ broker_certificates() {
     if [[ ! -s $broker_folder/ca.crt ]]; then
         change "write $broker_folder/ca.crt and $broker_folder/ca.key (own certificate authority, 20 years)" make_authority
         change "write $etc/broker/ca.crt (copy for the daemon and the boards)" \
-            install -m 0644 "$broker_folder/ca.crt" "$etc/broker/ca.crt"
+            install -m 0644 -g rushlight "$broker_folder/ca.crt" "$etc/broker/ca.crt"
     fi
     if [[ ! -s $broker_folder/broker.crt ]] || ! openssl x509 -checkend $((60 * 86400)) -noout \
         -in "$broker_folder/broker.crt" >/dev/null; then

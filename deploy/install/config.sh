@@ -2,7 +2,11 @@
 # shellcheck shell=bash disable=SC2154 # the places come from common.sh, the options from install.sh
 
 write_config() {
-    if [[ -e $etc/config.toml ]]; then return; fi
+    if [[ -e $etc/config.toml ]]; then
+        own root:rushlight "$etc"
+        own rushlight:rushlight "$state"
+        return
+    fi
     change "write $etc/config.toml from the probes found" propose_config
 }
 
@@ -13,4 +17,12 @@ propose_config() {
     text=$("$opt/$release/bin/python" -m rushlight.wizard "${options[@]}") || die "no configuration could be proposed"
     # Not readable by others: it may come to hold a token.
     write_whole 0640 root:rushlight "$etc/config.toml" "$text"$'\n'
+}
+
+# own OWNER FOLDER: what came from another system, by a copy or a backup, carries that system's user numbers.
+own() {
+    getent passwd rushlight >/dev/null || return 0
+    if [[ -n $(find "$2" ! -user "${1%:*}" -o ! -group "${1#*:}") ]]; then
+        change "give everything in $2 to $1" chown -R "$1" "$2"
+    fi
 }

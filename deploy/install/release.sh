@@ -3,6 +3,7 @@
 
 older=
 parts=(pyproject.toml README.md daemon drivers deploy)
+if [[ -e $source_tree/config.example.toml ]]; then parts+=(config.example.toml); fi
 
 source_files() {
     (cd "$source_tree" && find "${parts[@]}" -type f ! -path '*/__pycache__/*' ! -path '*.egg-info/*' -print0 |
@@ -39,7 +40,7 @@ build_into() {
         die "the Python packages could not be installed; what was there before is untouched"
     fi
     mkdir -p "$target/share/rushlight"
-    cp -r "$copy/deploy" "$target/share/rushlight/"
+    cp -r "$copy/deploy" "$copy"/*.md "$copy"/*.toml "$target/share/rushlight/"
     rm -rf "$copy"
     touch "$target/.complete"
 }

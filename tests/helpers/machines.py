@@ -153,8 +153,9 @@ def snapshot(folder: Path) -> Path:
     skip = shutil.ignore_patterns("__pycache__", "*.egg-info")
     for part in ("daemon", "drivers", "deploy"):
         shutil.copytree(REPOSITORY / part, folder / part, ignore=skip)
-    for part in ("pyproject.toml", "README.md"):
-        shutil.copy(REPOSITORY / part, folder)
+    for part in ("pyproject.toml", "README.md", "config.example.toml"):
+        if (REPOSITORY / part).exists():
+            shutil.copy(REPOSITORY / part, folder)
     return folder
 
 
@@ -166,19 +167,23 @@ def machine(suite: str) -> Iterator[Machine]:
     UnobtainableError.
     """
     root, wheelhouse = clean_root(suite), wheels(suite)
-    with tempfile.TemporaryDirectory(prefix="machine-") as t:
+    with tempfile.TemporaryDirectory(prefix="machine-") as t, contextlib.ExitStack() as mounted:
         tmp = Path(t)
+        tmp.chmod(0o755)
+        # What the machine writes stays in memory: nothing of it is wanted afterwards.
+        _mount(mounted, "tmpfs", "size=3g,mode=755", tmp)
         for name in ("upper", "work", "root", "src"):
             (tmp / name).mkdir(mode=0o755)
-        tmp.chmod(0o755)
-        options = f"lowerdir={root},upperdir={tmp}/upper,workdir={tmp}/work"
-        run("mount", "-t", "overlay", "overlay", "-o", options, tmp / "root")
-        # debootstrap leaves this to the installer that follows it.
+        _mount(mounted, "overlay", f"lowerdir={root},upperdir={tmp}/upper,workdir={tmp}/work", tmp / "root")
+        # debootstrap leaves these to the installer that follows it.
+        (tmp / "root/etc/hostname").write_text("reading-pi\n")
         (tmp / "root/etc/hosts").write_text("127.0.0.1 localhost\n127.0.1.1 reading-pi\n")
         made = Machine(tmp / "root", tmp / "log", {snapshot(tmp / "src"): "/src", wheelhouse: "/wheels"})
         made.source = tmp / "src"
-        try:
-            yield made
-        finally:
-            made.power_off()
-            run("umount", tmp / "root")
+        mounted.callback(made.power_off)
+        yield made
+
+
+def _mount(mounted: contextlib.ExitStack, kind: str, options: str, where: Path) -> None:
+    run("mount", "-t", kind, kind, "-o", options, where)
+    mounted.callback(run, "umount", where)

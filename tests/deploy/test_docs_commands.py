@@ -1,0 +1,340 @@
+"""The documents: their links hold, and every command in them that can run here is run, in the order of the page.
+
+A `sh` block is run.  `sh on-the-pi` needs the real board, `sh not-now` would undo the page; both are only parsed.
+A comment `by hand: …` stands for what a person does there; the tests do it too.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shutil
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+from helpers import machines
+from helpers.debian import UnobtainableError
+from helpers.machines import Machine
+
+ROOT = Path(__file__).parents[2]
+DEPLOY = ROOT / "deploy"
+PAGES = sorted(DEPLOY.glob("*.md"))
+OWN = [DEPLOY / f"{n}.md" for n in ("electrical-safety", "hardware", "install", "recovery")]
+RUSHLIGHT = str(Path(sys.executable).with_name("rushlight"))
+
+
+@dataclass(frozen=True)
+class Step:
+    """A block of commands, or what is done by hand (`kind` is then `by hand`)."""
+
+    heading: str
+    kind: str
+    text: str
+
+
+def steps(page: Path) -> list[Step]:
+    """The page's blocks and hand work, top to bottom."""
+    found, heading = [], ""
+    rows = iter(page.read_text().splitlines())
+    for row in rows:
+        if row.startswith("#"):
+            heading = row.lstrip("# ")
+        elif match := re.fullmatch(r"\s*<!-- by hand: (.*) -->", row):
+            found.append(Step(heading, "by hand", match[1]))
+        elif match := re.fullmatch(r"(\s*)```sh ?(.*)", row):
+            block = []
+            for inner in rows:
+                if inner.strip() == "```":
+                    break
+                block.append(inner.removeprefix(match[1]))
+            found.append(Step(heading, match[2] or "run", "\n".join(block)))
+    return found
+
+
+BLOCKS = [(page, step) for page in [ROOT / "README.md", *PAGES] for step in steps(page) if step.kind != "by hand"]
+
+
+@pytest.mark.parametrize(("page", "step"), BLOCKS, ids=lambda x: x.name if isinstance(x, Path) else x.text[:40])
+def test_every_block_is_well_formed_shell(page: Path, step: Step) -> None:
+    assert step.kind in {"run", "on-the-pi", "not-now"} or page not in OWN
+    done = subprocess.run(["bash", "-n"], input=step.text, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+
+
+def test_what_is_not_run_needs_the_board() -> None:
+    left_out = [s.text for page in OWN for s in steps(page) if s.kind == "on-the-pi"]
+    for text in left_out:
+        assert re.search(r"/boot/firmware|/sys/|/dev/serial|timedatectl set|iw dev", text), text
+    assert sum(s.kind == "not-now" for page in OWN for s in steps(page)) == 1
+
+
+def _commands(text: str) -> Iterator[list[str]]:
+    for match in re.finditer(r"(?:^|sudo |\| )rushlight ((?:[a-z-]+ ?)+)?(.*)$", text, re.MULTILINE):
+        yield (match[1] or "").split() + match[2].split()
+
+
+@pytest.mark.parametrize("page", [ROOT / "README.md", *OWN], ids=lambda p: p.name)
+def test_every_option_in_the_page_is_one_the_command_has(page: Path) -> None:
+    for step in steps(page):
+        for words in _commands(step.text):
+            options = {w.split("=")[0] for w in words if w.startswith("--")}
+            inner = ["acknowledge"] if words[:2] == ["alarms", "acknowledge"] else []
+            help_text = subprocess.run(
+                [RUSHLIGHT, words[0], *inner, "--help"], capture_output=True, text=True, check=True
+            ).stdout
+            assert {o for o in options if o not in help_text} == set(), words
+
+
+@pytest.mark.parametrize("page", OWN, ids=lambda p: p.name)
+def test_links_lead_somewhere(page: Path) -> None:
+    for target in re.findall(r"\]\(([^)#]+)\)", page.read_text()):
+        if target not in {"hub.md", "timeseries.md"}:  # written beside these pages
+            assert (page.parent / target).exists(), target
+
+
+@pytest.mark.parametrize(
+    "page",
+    [p for p in [ROOT / "README.md", *PAGES] if p.name not in {"electrical-safety.md", "alarms.md"}],
+    ids=lambda p: p.name,
+)
+def test_safety_is_linked_from_everywhere(page: Path) -> None:
+    head = "\n".join(page.read_text().splitlines()[:40])
+    assert "electrical-safety.md" in head
+
+
+# ---------------------------------------------------------------------- at the desk
+
+
+@pytest.fixture
+def desk(tmp_path: Path) -> Iterator[dict[str, str]]:
+    """A folder with the invented library's configuration and a daemon that runs on it."""
+    shutil.copy(ROOT / "daemon/rushlight/demo/rowan_street.toml", tmp_path / "config.toml")
+    home = {"HOME": str(tmp_path), "PATH": f"{Path(RUSHLIGHT).parent}:{os.environ['PATH']}", "LC_ALL": "C.UTF-8"}
+    with subprocess.Popen([RUSHLIGHT, "run"], cwd=tmp_path, env=home, stderr=subprocess.PIPE, text=True) as daemon:
+        try:
+            deadline = time.monotonic() + 30
+            while subprocess.run(
+                [RUSHLIGHT, "status"], cwd=tmp_path, env=home, capture_output=True, check=False
+            ).returncode:
+                assert time.monotonic() < deadline, "the daemon does not come up"
+                assert daemon.poll() is None, daemon.stderr.read() if daemon.stderr else ""
+                time.sleep(0.2)
+            yield home
+        finally:
+            daemon.terminate()
+            daemon.communicate(timeout=30)
+
+
+def test_commands_of_the_hardware_page_and_the_readme_work(desk: dict[str, str]) -> None:
+    wanted = [s for s in steps(DEPLOY / "hardware.md") if s.kind == "run"]
+    wanted += [s for s in steps(ROOT / "README.md") if s.heading == "Every day"]
+    assert len(wanted) >= 4
+    for step in wanted:
+        script = f"set -e\n{step.text}"
+        done = subprocess.run(
+            ["bash", "-c", script], cwd=desk["HOME"], env=desk, capture_output=True, text=True, check=False, timeout=60
+        )
+        assert done.returncode == 0, f"{step.text}\n{done.stdout}{done.stderr}"
+
+
+# ---------------------------------------------------------------------- on a clean machine
+
+BOARD = '''\
+"""A board with the project's firmware on a serial port: a pseudo-terminal under a by-id name."""
+import os, pathlib, sys, time, tty
+sys.path.insert(0, "/src/deploy/board")
+import framing
+ours, theirs = os.openpty()
+tty.setraw(theirs)
+os.chmod(os.ttyname(theirs), 0o666)
+link = pathlib.Path("/dev/serial/by-id/usb-Board_0001-if00")
+link.parent.mkdir(parents=True, exist_ok=True)
+link.unlink(missing_ok=True)
+link.symlink_to(os.ttyname(theirs))
+os.set_blocking(ours, False)
+n = 0
+while True:
+    n += 1
+    try:
+        os.write(ours, framing.line([("id", "foyer-board"), ("temp", 24.5), ("light", 812.0), ("status", "ok"), ("n", n)]))
+    except BlockingIOError:
+        pass
+    time.sleep(0.5)
+'''
+SERVER = '''\
+"""Takes any post and writes down what it was."""
+import http.server, json
+class Handler(http.server.BaseHTTPRequestHandler):
+    def do_POST(self):
+        body = self.rfile.read(int(self.headers.get("Content-Length", 0))).decode()
+        with open("/run/posts.jsonl", "a") as f:
+            f.write(json.dumps({"path": self.path, "title": self.headers.get("Title"), "body": body}) + "\\n")
+        self.send_response(200)
+        self.send_header("Content-Length", "2")
+        self.end_headers()
+        self.wfile.write(b"{}")
+    do_GET = do_POST
+http.server.ThreadingHTTPServer(("127.0.0.1", 8090), Handler).serve_forever()
+'''
+SERVERS = ("https://push.example.org", "https://watch.example.org")
+
+
+class Keeper:
+    """Somebody with a shell on a fresh machine who follows a page."""
+
+    def __init__(self, machine: Machine) -> None:
+        self.machine = machine
+        machine.run("useradd", "-m", "-s", "/bin/bash", "keeper")
+        machine.run("tee", "/etc/sudoers.d/keeper", stdin="keeper ALL=(ALL) NOPASSWD: ALL\n")
+        # The machine has no network: packages come from a folder, posts go to a server on the machine itself.
+        machine.run("tee", "/etc/pip.conf", stdin="[global]\nno-index = true\nfind-links = /wheels\n")
+        machine.run("tee", "/run/board.py", stdin=BOARD)
+        machine.run("tee", "/run/server.py", stdin=SERVER)
+        machine.run("systemd-run", "-q", "--unit=server", "python3", "/run/server.py")
+        machine.run(
+            "tar", "-czf", "/home/keeper/rushlight.tar.gz", "--transform", "s,^src,rushlight-0.1.0,", "-C", "/", "src"
+        )
+        self.plug_in()
+
+    def plug_in(self) -> None:
+        self.machine.run("systemd-run", "-q", "--unit=board", "python3", "/run/board.py")
+
+    def unplug(self) -> None:
+        self.machine.run("systemctl", "stop", "board")
+        self.machine.run("rm", "/dev/serial/by-id/usb-Board_0001-if00")
+
+    def type(self, text: str) -> str:
+        for address in SERVERS:
+            text = text.replace(address, "http://127.0.0.1:8090")
+        script = f'set -euo pipefail\ncd "$(cat ~/.cwd 2>/dev/null || echo ~)"\n{text}\npwd >~/.cwd\n'
+        return self.machine.run("su", "-", "keeper", "-c", script).stdout
+
+    def hurry(self) -> None:
+        """Shorten the patience that the page says to have, so that the test need not wait a quarter of an hour."""
+        file = self.machine.root / "etc/rushlight/config.toml"
+        text = file.read_text().replace('driver = "lines"', 'driver = "lines"\nevery_seconds = 1\nsilent_seconds = 4')
+        text += "\n[alarms]\non_delay_s = { probe_silent = 1 }\noff_delay_s = { probe_silent = 1 }\n"
+        file.write_text(text + '\n[contacts]\nquiet_from = "00:00"\nquiet_until = "00:00"\n')
+
+    def posts(self) -> list[dict[str, str]]:
+        said = self.machine.run("cat", "/run/posts.jsonl", check=False).stdout
+        return [json.loads(line) for line in said.splitlines()]
+
+    def sees_values(self) -> bool:
+        view = json.loads(self.machine.run("rushlight", "status", "--json").stdout)
+        probes = [p for t in view["tanks"] for p in t["probes"]]
+        return all(p["value"] is not None for p in probes) and not self.alarms()
+
+    def alarms(self) -> list[dict[str, str]]:
+        view = json.loads(self.machine.run("rushlight", "status", "--json").stdout)
+        return [a for t in view["tanks"] for a in t["alarms"]]
+
+
+@pytest.fixture
+def fresh() -> Iterator[Callable[[], Keeper]]:
+    """Makes fresh machines with somebody at the keyboard."""
+    import contextlib
+
+    with contextlib.ExitStack() as stack:
+
+        def make() -> Keeper:
+            try:
+                machine = stack.enter_context(machines.machine("bookworm"))
+            except UnobtainableError as e:
+                pytest.skip(str(e))
+            machine.boot()
+            return Keeper(machine)
+
+        yield make
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(600)
+def test_the_owners_path_ends_with_an_alarm_on_the_phone(fresh: Callable[[], Keeper]) -> None:
+    keeper = fresh()
+    machine = keeper.machine
+
+    def pull_the_plug() -> None:
+        keeper.hurry()
+        machine.run("systemctl", "restart", "rushlight")
+        machine.until("values to lose", keeper.sees_values, 60)
+        keeper.unplug()
+
+    def arrived() -> bool:
+        """What stands as an alarm on the Pi is on the phone, in the same words."""
+        standing = {a["text"] for a in keeper.alarms() if a["alarm"] == "probe_silent"}
+        told = " ".join(json.dumps(p) for p in keeper.posts())
+        return bool(standing) and all(json.dumps(text)[1:40] in told for text in standing)
+
+    def wait_for_the_phone() -> None:
+        # What happens within a minute is told together, so this takes a minute whatever the test shortens.
+        machine.until("the alarm on the phone", arrived, 120)
+
+    def put_the_plug_back() -> None:
+        keeper.plug_in()
+        back = {"returned", "normal"}
+        machine.until("the alarm over", lambda: all(a["state"] in back for a in keeper.alarms()), 60)
+
+    by_hand = {
+        "pull the board's plug": pull_the_plug,
+        "wait for the phone": wait_for_the_phone,
+        "put the plug back": put_the_plug_back,
+    }
+    done = []
+    for step in steps(DEPLOY / "install.md"):
+        if step.kind == "by hand":
+            by_hand[step.text]()
+        elif step.kind == "run":
+            said = keeper.type(step.text)
+            done.append((step.text, said))
+            if "--send" in step.text:
+                trials = [str(p) for p in keeper.posts() if "Trial" in str(p)]
+                assert any("rushlight-" in t for t in trials), f"the trial message, to the topic: {keeper.posts()}"
+    assert any("temperature-foyer-board" in said and "NOT WELL" not in said for _, said in done), "all probes are heard"
+    assert any(
+        "tank.probe_silent.temperature-foyer-board" in said.replace("\n", "") or "probe_silent" in said
+        for _, said in done
+    )
+    # The page ends with the removal: the data is still there.
+    assert (machine.root / "var/lib/rushlight/journal.sqlite").exists()
+    assert not (machine.root / "opt/rushlight").exists()
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(600)
+def test_recovery_brings_everything_back_also_on_a_new_card(fresh: Callable[[], Keeper]) -> None:
+    keeper = fresh()
+    keeper.type(steps(DEPLOY / "install.md")[0].text)
+    keeper.type("sudo bash deploy/install.sh")
+    keeper.hurry()
+    keeper.type("sudo systemctl restart rushlight\nsudo rushlight record test --tank tank nitrate=33 ph=7.0")
+    page = [s for s in steps(DEPLOY / "recovery.md") if s.kind == "run"]
+    for step in page:
+        if step.heading != "A dead card":
+            keeper.type(step.text)
+    assert '"nitrate":33' in keeper.type("sudo rushlight export").replace(" ", "")
+    keeper.machine.power_off()
+    stick = keeper.machine.root / "mnt/stick"
+    assert list(stick.glob("rushlight/journal-*.sqlite")), "the backup went to the stick"
+
+    after = fresh()
+    # The new system gives the service's user another number; the stick keeps the old ones.
+    after.machine.run("useradd", "--system", "somebody-else")
+    shutil.copytree(stick, after.machine.root / "mnt/stick", dirs_exist_ok=True)
+    after.type(steps(DEPLOY / "install.md")[0].text)
+    for step in page:
+        if step.heading == "A dead card":
+            after.type(step.text)
+    exported = after.type("sudo rushlight export").replace(" ", "")
+    assert '"nitrate":33' in exported
+    assert '"nitrate":25' in exported, "and what was typed in late"
+    assert after.machine.show("ActiveState") == "active"
+    made = after.type("sudo rushlight backup").strip()
+    assert made.startswith("/mnt/stick/rushlight/"), "backups go to the stick again"
