@@ -130,7 +130,7 @@ class HubOutlet(threading.Thread):
         elif not self._link.alive:
             self._reopen("the connection's thread ended", 1.0)
         for item in self._inbox.take():
-            self._handle(item)
+            self._attend(item)
         if self._connected:
             for tank in self._drafts.stale(self._clock.mono_s()):
                 self._empty_fields(tank)
@@ -175,7 +175,7 @@ class HubOutlet(threading.Thread):
         self._link = None
         self._in("open", after_s)
 
-    def _handle(self, item: Happened) -> None:
+    def _attend(self, item: Happened) -> None:
         broker = f"the broker at {self._config.mqtt.host}"
         match item.what:
             case "connected":
