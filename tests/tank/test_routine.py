@@ -83,6 +83,13 @@ def test_doubt_about_the_present_halves_the_room() -> None:
     assert due_day(w, s, 0, lambda d: 0.3) == 6.0
 
 
+def test_a_chance_within_four_weeks_is_worth_a_closer_look() -> None:
+    w, s = watch()
+    w.on_fact(s, strip(0))
+    assert due_day(w, s, 0, lambda d: 0.2 if d >= 28 else 0.0) == 6.0
+    assert "within four weeks is 20%" in s.reason
+
+
 def test_certainty_of_being_above_does_not_ask_for_a_test_every_other_day() -> None:
     w, s = watch()
     w.on_fact(s, strip(0))

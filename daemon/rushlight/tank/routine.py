@@ -28,6 +28,8 @@ RISE = 0.10
 """A chance of passing the limit, grown by so much since now, makes not knowing risky."""
 DOUBT = (0.10, 0.90)
 """Between these chances it is open whether nitrate stands above its limit already."""
+AHEAD_DAYS, AHEAD = 28.0, 0.15
+"""A chance so large of passing the limit within four weeks is worth a closer look, while there is time to act."""
 FOLLOW_DAYS = 14.0
 """How long a change to the tank keeps the interval short after the test that followed it."""
 MORE_FEED = 1.5
@@ -224,6 +226,10 @@ class RoutineWatch:
         if DOUBT[0] < chance_now < DOUBT[1]:
             halfway_s = tested_s + self._between(0.5)
             wishes.append((halfway_s, f"it is open whether nitrate is above {self.tank.limits.nitrate:g} mg/L already"))
+        elif chance_now < DOUBT[0] and (chance := risk(AHEAD_DAYS)) >= AHEAD:
+            limit = self.tank.limits.nitrate
+            reason = f"the chance that nitrate passes {limit:g} mg/L within four weeks is {chance:.0%}"
+            wishes.append((tested_s + self._between(0.5), reason))
         horizon = int((tested_s + self.longest_s - at_s) // DAY_S)
         for day in range(1, horizon + 1):
             chance = risk(float(day))
