@@ -9,6 +9,7 @@ import hashlib
 import json
 import os
 import re
+import ssl
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -314,6 +315,15 @@ def test_the_broker_is_what_its_certificate_says(installed: Installed) -> None:
     assert "CERTIFICATE_VERIFY_FAILED" in done.stderr  # an address that the certificate does not name
     outside = machine.run("ss", "-H", "-ltn", check=False).stdout or machine.run("cat", "/proc/net/tcp").stdout
     assert "0.0.0.0:1883" not in outside
+
+
+def test_the_certificate_goes_onto_a_board_as_the_hardware_page_says(installed: Installed) -> None:
+    machine = only_on(installed, "bookworm")
+    page = (Path(__file__).parents[2] / "deploy/hardware.md").read_text()
+    [commands] = re.findall(r"```sh with-broker\n(.*?)```", page, re.DOTALL)
+    machine.run("bash", "-ec", f"cd /root\n{commands}")
+    der = (machine.root / "root/ca.der").read_bytes()
+    assert der == ssl.PEM_cert_to_DER_cert((machine.root / "etc/rushlight/broker/ca.crt").read_text())
 
 
 # ---------------------------------------------------------------------- upgrade, roll back, removal
