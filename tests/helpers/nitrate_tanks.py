@@ -62,8 +62,13 @@ def read_strip(level: float, habits: Habits, rng: random.Random) -> float:
     return min(PADS, key=lambda p: abs(p - seen))
 
 
-def simulate(seed: int, fading: bool, days: int = 365, habits: Habits | None = None) -> SimulatedTank:
-    """A tank that stays near its level, or one whose plants fade until nitrate is past the limit."""
+def simulate(
+    seed: int, fading: bool, days: int = 365, habits: Habits | None = None, slow: bool = False
+) -> SimulatedTank:
+    """A tank that stays near its level, or one whose plants fade until nitrate is past the limit.
+
+    A fade takes 50 to 200 days to run its course, a slow one 200 to 400, as when a lamp ages.
+    """
     rng = random.Random(seed)
     habits = habits or random_habits(rng)
     litres = rng.uniform(50, 250)
@@ -72,7 +77,7 @@ def simulate(seed: int, fading: bool, days: int = 365, habits: Habits | None = N
     grams = supply / share * litres / 4426.6 * 6.25 / 0.42  # at 42 % protein, 4.4266 mg NO3 per mg N
     level = rng.uniform(5, 25)
     fade_day = rng.randint(60, 150) if fading else 10**6
-    depth, length = rng.uniform(0.4, 0.9), rng.uniform(50, 200)
+    depth, length = rng.uniform(0.4, 0.9), rng.uniform(200, 400) if slow else rng.uniform(50, 200)
     unrest = rng.uniform(0.005, 0.025)
     change = rng.uniform(0.1, 0.3)
     source = rng.choice([0.0, 5.0])

@@ -67,20 +67,30 @@ def parse_bound(text: str) -> Span:
 
 
 def blurred(span: Span, error_share: float, error_floor: float) -> Likelihood:
-    """P(a reading within `span` | C) when what the eye sees is C + error.
+    """P(a reading within `span` | C) when what the eye sees is C blurred by its error.
 
-    The error is normal with standard deviation √((error_share · C)² + error_floor²), mg/L.  For a span of equal
-    ends it is the density at that point instead.
+    The error's standard deviation is √((error_share · C)² + error_floor²), mg/L.  Whether a proportional error is
+    normal or log-normal nobody can say of an eye; the two differ in the upper tail, where a strip that reads high by
+    chance must not be taken for a rise.  So each has half the say, save near zero, where the floor rules and it is
+    normal.  For a span of equal ends it is the density of the normal error instead.
     """
     low, high = span.low, span.high
     if high is not None and high <= low:
         return _point(low, error_share, error_floor)
+    log_low = math.log(low) if low > 0.0 else 0.0
+    log_high = math.log(high) if high else 0.0
+    skewed_from = 4.0 * error_floor if error_share > 0.0 else math.inf
 
     def likelihood(c: float) -> float:
         sd = math.sqrt((error_share * c) ** 2 + error_floor**2) * _SQRT2
         under = 1.0 if high is None else 0.5 * math.erfc((c - high) / sd)
         over = 0.0 if low <= 0.0 else 0.5 * math.erfc((c - low) / sd)
-        return max(0.0, under - over)
+        if c <= skewed_from:
+            return max(0.0, under - over)
+        sd, log_c = sd / c, math.log(c)
+        under += 1.0 if high is None else 0.5 * math.erfc((log_c - log_high) / sd)
+        over += 0.0 if low <= 0.0 else 0.5 * math.erfc((log_c - log_low) / sd)
+        return 0.5 * max(0.0, under - over)
 
     return likelihood
 

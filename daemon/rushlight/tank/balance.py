@@ -45,7 +45,7 @@ class Pace:
     fades: bool = False
 
 
-SETTLED = Pace(spread=0.03, memory_days=10.0, leaves=(0.0, 1 / 2000, 1 / 500))
+SETTLED = Pace(spread=0.03, memory_days=10.0, leaves=(0.0, 1 / 2000, 1 / 400))
 MOVING = Pace(spread=0.35, memory_days=200.0, leaves=(1 / 200, 0.0, 1 / 2000))
 LOSING = Pace(spread=0.05, memory_days=400.0, leaves=(1 / 800, 1 / 2000, 0.0), fades=True)
 PACES = (SETTLED, MOVING, LOSING)
@@ -315,9 +315,12 @@ def see_light(balance: Balance, dose_mol: float, lamp_percent: float | None) -> 
         balance.usual_light = balance.recent_light = dose_mol
     balance.usual_light += (dose_mol - balance.usual_light) / 60.0
     balance.recent_light += (dose_mol - balance.recent_light) / 7.0
-    lost = 1.0 - balance.recent_light / balance.usual_light - 0.1 if balance.usual_light > 0.0 else 0.0
-    if lamp_percent is not None:
-        lost = max(lost, 1.0 - lamp_percent / 100.0)
+    if lamp_percent is not None:  # free of season and weather
+        lost = 1.0 - lamp_percent / 100.0
+    elif balance.usual_light > 0.0:  # autumn alone takes a third in two months
+        lost = 1.0 - balance.recent_light / balance.usual_light - 0.35
+    else:
+        lost = 0.0
     balance.dimmed = min(1.0, max(0.0, (lost - 0.03) / 0.12))
 
 
