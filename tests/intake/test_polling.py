@@ -124,4 +124,4 @@ def test_trouble_never_becomes_a_number() -> None:
         event = reading(Sample("p", 1.0, 85.0, trouble=trouble), lambda m: m + 100)  # type: ignore[arg-type]
         assert (event.value, event.quality, event.at_s) == (None, flag, 101.0)
     stored = reading(Sample("p", 1.0, 7.0, trouble="retained"), lambda m: m)
-    assert (stored.value, stored.quality) == (7.0, 2)
+    assert (stored.value, stored.quality) == (7.0, 3)

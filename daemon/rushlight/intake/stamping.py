@@ -11,7 +11,7 @@ _FLAG_OF_TROUBLE: dict[str, Quality | None] = {
     "": None,  # nothing said: the core judges
     "no_value": 9,
     "saturated": 9,  # never dark, never a number
-    "retained": 2,  # last known, not fresh
+    "retained": 3,  # last known, not fresh
     "sentinel": 4,
     "checksum": 4,
     "garbled": 4,

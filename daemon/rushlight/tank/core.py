@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 from rushlight.alarms.finding import Finding
 from rushlight.effects import Daily, DueChange, Effect
-from rushlight.events import LampWork, TankEvent, Test
+from rushlight.events import Dose, LampWork, TankEvent, Test, WaterChange
 from rushlight.settings import Config, Tank
 from rushlight.tank.chemistry import ChemistryState, ChemistryWatch
 from rushlight.tank.light import LightState, LightWatch
@@ -21,6 +21,7 @@ from rushlight.tank.nitrate import NitrateReport, NitrateState, NitrateWatch
 from rushlight.tank.routine import RoutineState, RoutineWatch
 from rushlight.tank.supplies import SuppliesState, SuppliesWatch
 
+GOOD = 1
 FRESH_S = 6 * 3600.0
 """A probe's value older than this no longer says what the water is like."""
 
@@ -39,6 +40,8 @@ class TankState:
     """The last good value of each quantity, in its canonical unit, and when it was taken."""
     due_at_s: float | None = None
     due_reason: str = ""
+    disturbed_s: list[float] = field(default_factory=list)
+    """When the water was last changed or dosed: electrodes may jump together then."""
     tests: list[Test] = field(default_factory=list)
     """The last few, newest last, for people to look at."""
 
@@ -75,7 +78,7 @@ class TankCore:
         """One reading, calibrated and flagged; only good and unjudged ones say anything about the water."""
         if quantity == "light":
             self.light.on_reading(state.light, at_s, value, flag)
-        if value is None or flag > 2:
+        if value is None or flag != GOOD:
             return ()
         state.latest[quantity] = (value, at_s)
         if quantity == "nitrate":
@@ -91,6 +94,8 @@ class TankCore:
         self.supplies.on_fact(state.supplies, event)
         if isinstance(event, LampWork):
             self.light.on_lamp(state.light, event)
+        if isinstance(event, WaterChange | Dose):
+            state.disturbed_s = [*state.disturbed_s, event.at_s][-20:]
         if isinstance(event, Test):
             kept = [t for t in state.tests if t.id != event.id] + [event]
             state.tests = sorted(kept, key=lambda t: (t.at_s, t.id))[-12:]
@@ -151,6 +156,9 @@ class TankCore:
         wake_s = self.routine.next_wake(state.routine, at_s)
         if wake_s is not None and wake_s <= at_s:
             found += self.routine.findings(state.routine, at_s)
+        wake_s = self.supplies.next_wake(state.supplies, at_s)
+        if wake_s is not None and wake_s <= at_s:
+            found += self.supplies.findings(state.supplies, at_s)
         return found
 
     def _chemistry(self, state: TankState, at_s: float, report: NitrateReport) -> list[Finding]:
@@ -170,5 +178,9 @@ class TankCore:
 
     def next_wake(self, state: TankState, at_s: float) -> list[float]:
         """Moments after `at_s` at which this tank should be looked at though nothing happened."""
-        wakes = [self.light.next_wake(state.light, at_s), self.routine.next_wake(state.routine, at_s)]
+        wakes = [
+            self.light.next_wake(state.light, at_s),
+            self.routine.next_wake(state.routine, at_s),
+            self.supplies.next_wake(state.supplies, at_s),
+        ]
         return [w for w in wakes if w is not None]

@@ -19,6 +19,7 @@ from rushlight.effects import AlarmChange, Effect
 from rushlight.events import Acknowledge, Calibration, Condition, Correction, Event, Reading, Shelve, TankEvent
 from rushlight.settings import Config
 from rushlight.tank.core import TankCore, TankState
+from rushlight.tank.health import note_interference
 from rushlight.tank.probes import ProbeState, ProbeWatch
 
 
@@ -51,6 +52,11 @@ class Core:
         self.book = AlarmBook(config)
         self.notifier = Notifier(config)
         self._home = {p.id: (p.tank, str(p.quantity)) for p in config.probe}
+        self._electrodes = {
+            t.id: [p.id for p in config.probe if p.tank == t.id and p.quantity in {"ph", "nitrate"}]
+            for t in config.tank
+        }
+        self._in_millivolts = frozenset(p.id for p in config.probe if p.unit.lower() in {"mv", "v"})
 
     def initial(self) -> SiteState:
         """The state before anything has happened."""
@@ -97,8 +103,11 @@ class Core:
     def _reading(self, state: SiteState, event: Reading) -> Sequence[Finding]:
         """The hot path."""
         probe_state = state.probes[event.probe]
-        value, flag = self.probes[event.probe].on_reading(probe_state, event)
         tank_id, quantity = self._home[event.probe]
+        temp_c = None
+        if event.probe in self._in_millivolts:
+            temp_c = self.tanks[tank_id].fresh(state.tanks[tank_id], "temperature", event.at_s)
+        value, flag = self.probes[event.probe].on_reading(probe_state, event, temp_c)
         found = self.tanks[tank_id].on_value(state.tanks[tank_id], event.at_s, quantity, value, flag)
         if probe_state.watched:
             return found
@@ -137,10 +146,20 @@ class Core:
                 found += probe.findings(state.probes[k], at_s)
         for k, tank in self.tanks.items():
             found += tank.on_tick(state.tanks[k], at_s)
+            found += self._interference(state, k, at_s)
         effects += self._judge(state, at_s, found)
         effects += self._told(state, self.book.on_tick(state.alarms, at_s))
         effects += self.notifier.on_tick(state.notify, at_s, lambda alarm_id: self.book.facts(state.alarms, alarm_id))
         return effects
+
+    def _interference(self, state: SiteState, tank: str, at_s: float) -> list[Finding]:
+        """Two electrodes in one water that jump together point at the wiring, not at the water."""
+        names = self._electrodes[tank]
+        if len(names) < 2:
+            return []
+        if not note_interference([state.probes[n] for n in names], at_s, state.tanks[tank].disturbed_s):
+            return []
+        return [f for n in names for f in self.probes[n].findings(state.probes[n], at_s)]
 
     def _close_day(self, state: SiteState, midnight_s: float) -> list[Effect]:
         effects: list[Effect] = []
