@@ -18,9 +18,17 @@ from rushlight.science.sun import clear_sky_w_m2
 
 BANDS_DEG = (4.0, 7.0, 11.0, 16.0, 22.0, 30.0, 40.0, 52.0, 66.0, 90.0)
 WEEKS_MOST = 104
-BEST_OF_WEEK = 2
-UPPER = 0.85
+BEST_OF_WEEK = 1
+UPPER = 0.98
 """The expectile that stands for the envelope."""
+BESIDE_LAMP = 0.3
+"""Daylight weaker than this share of the lamp drowns in the lamp's own error."""
+FEW_WEEKS = 1.4
+"""By how much the fit's error is widened (own choice, tried on simulated windows)."""
+MISFIT = 0.25
+"""How far the share may be off because a window does not see the whole sky (own choice)."""
+PRIOR_LAMP = 0.7
+"""Natural log odds before daylight is looked at: lamps age more often than probes foul (own choice)."""
 
 
 @dataclass(slots=True)
@@ -44,38 +52,47 @@ class Likeness:
     sd: float
     weeks: int
 
+    def probe_odds(self) -> float | None:
+        """Natural log odds that the probe lost light, not the lamp; None when daylight did something else altogether.
+
+        A share far from both 0 and 1 means that the season changed this window's light by itself.
+        """
+        sd = math.hypot(self.sd, MISFIT)
+        if abs(self.share - 0.5) > 1.5 + 2.0 * self.sd:
+            return None
+        return (2.0 * self.share - 1.0) / (2.0 * sd * sd) - PRIOR_LAMP
+
 
 def note_day(
     state: DaylightState,
     week: int,
-    times: Sequence[float],
-    daylight: Sequence[float],
+    points: Sequence[tuple[float, float, float]],
     elevation_deg: Callable[[float], float],
     lamp_change: float,
     least: float,
 ) -> None:
-    """Take in one day: daylight alone at some times, the sun's height at a time, and the lamp's log change that day.
+    """Take in one day.
 
-    Days whose mean in a band is below `least` (the probe's unit) are too dim there to say anything.
+    `points` are times with the daylight and the lamp's light at them in the probe's unit; `elevation_deg` gives the
+    sun's height at a time; `lamp_change` is the lamp's log change that day.  A band whose daylight stays below `least`
+    or drowns in the lamp's own error says nothing that day; beside the lamp and without it are bands of their own.
     """
     if state.week is not None and week != state.week:
         _close_week(state)
     state.week = week
-    by_band: dict[str, list[float]] = {}
+    by_band: dict[str, list[tuple[float, float, float]]] = {}
     previous = -90.0
-    for at_s, value in zip(times, daylight, strict=True):
+    for at_s, value, lamp in points:
         height = elevation_deg(at_s)
         band = next((k for k, top in enumerate(BANDS_DEG) if height < top), 0)
         if band:
-            by_band.setdefault(f"{band}{'a' if height >= previous else 'p'}", []).append(value / clear_sky_w_m2(height))
-            by_band.setdefault(f"{band}{'a' if height >= previous else 'p'}lx", []).append(value)
+            name = f"{band}{'a' if height >= previous else 'p'}{'l' if lamp > 0.0 else ''}"
+            by_band.setdefault(name, []).append((value, lamp, clear_sky_w_m2(height)))
         previous = height
-    for name, ratios in by_band.items():
-        if name.endswith("lx") or len(ratios) < 2:
-            continue
-        raw = by_band[f"{name}lx"]
-        if sum(raw) / len(raw) >= least:
-            best = [*state.running.get(name, []), math.log(sum(ratios) / len(ratios))]
+    for name, rows in by_band.items():
+        light, lamp, clear = (sum(column) for column in zip(*rows, strict=True))
+        if len(rows) >= 2 and light >= max(len(rows) * least, BESIDE_LAMP * lamp):
+            best = [*state.running.get(name, []), math.log(light / clear)]
             state.running[name] = sorted(best, reverse=True)[:BEST_OF_WEEK]
     state.days += 1
     state.change_sum += lamp_change
@@ -103,44 +120,50 @@ def likeness(state: DaylightState) -> Likeness | None:
 
 def _regress(weeks: Sequence[tuple[int, float, dict[str, float]]]) -> Likeness | None:
     """The fit behind both claims: log envelope on a weekly number, each band with a level of its own."""
-    by_band: dict[str, list[tuple[float, float]]] = {}
-    for _, x, tops in weeks:
+    by_band: dict[str, list[tuple[int, float, float]]] = {}
+    for number, x, tops in weeks:
         for band, y in tops.items():
-            by_band.setdefault(band, []).append((x, y))
+            by_band.setdefault(band, []).append((number, x, y))
     bands = [rows for rows in by_band.values() if len(rows) >= 2]
-    count = sum(len(rows) for rows in bands)
-    if count < 6:
+    if sum(len(rows) for rows in bands) < 6:
         return None
     share, moment = 0.0, 0.0
     weights = [[1.0] * len(rows) for rows in bands]
-    rest: list[list[float]] = []
+    flat: list[tuple[int, float, float, float]] = []
     for _ in range(30):
         centred = [_centred(rows, own) for rows, own in zip(bands, weights, strict=True)]
         flat = [
-            (w, x, y) for rows, own in zip(centred, weights, strict=True) for (x, y), w in zip(rows, own, strict=True)
+            (number, w, x, y)
+            for rows, own in zip(centred, weights, strict=True)
+            for (number, x, y), w in zip(rows, own, strict=True)
         ]
-        moment = sum(w * x * x for w, x, _ in flat)
+        moment = sum(w * x * x for _, w, x, _ in flat)
         if moment < 1e-9:
             return None
-        before, share = share, sum(w * x * y for w, x, y in flat) / moment
-        rest = [[y - share * x for x, y in rows] for rows in centred]
-        weights = [[UPPER if r > 0 else 1.0 - UPPER for r in own] for own in rest]
+        before, share = share, sum(w * x * y for _, w, x, y in flat) / moment
+        weights = [[UPPER if y > share * x else 1.0 - UPPER for _, x, y in rows] for rows in centred]
         if abs(share - before) < 1e-4:
             break
-    pairs = [(w, r) for own, res in zip(weights, rest, strict=True) for w, r in zip(own, res, strict=True)]
-    squares = sum((w * r) ** 2 for w, r in pairs) / sum(w * w for w, _ in pairs)
-    # Bands of one week share its weather, so they count as half independent.
-    shared = 0.5 * (1.0 + max(1.0, count / len(weeks)))
-    sd = math.sqrt(squares / moment * sum(w for w, _ in pairs) / count * shared)
-    return Likeness(share, max(sd, 0.05), len(weeks))
+    return Likeness(share, max(0.05, _error(flat, share, moment)), len(weeks))
 
 
-def _centred(rows: Sequence[tuple[float, float]], weights: Sequence[float]) -> list[tuple[float, float]]:
+def _error(flat: Sequence[tuple[int, float, float, float]], share: float, moment: float) -> float:
+    """Standard error by the scatter of whole weeks, since the bands of one week share its weather.
+
+    The sandwich of Liang & Zeger 1986 (Biometrika 73:13-22), widened because weeks are few and weather lasts.
+    """
+    by_week: dict[int, float] = {}
+    for number, w, x, y in flat:
+        by_week[number] = by_week.get(number, 0.0) + w * x * (y - share * x)
+    return FEW_WEEKS * math.sqrt(sum(v * v for v in by_week.values())) / moment
+
+
+def _centred(rows: Sequence[tuple[int, float, float]], weights: Sequence[float]) -> list[tuple[int, float, float]]:
     """Both coordinates less their weighted means."""
     total = sum(weights)
-    mean_x = sum(w * x for (x, _), w in zip(rows, weights, strict=True)) / total
-    mean_y = sum(w * y for (_, y), w in zip(rows, weights, strict=True)) / total
-    return [(x - mean_x, y - mean_y) for x, y in rows]
+    mean_x = sum(w * x for (_, x, _), w in zip(rows, weights, strict=True)) / total
+    mean_y = sum(w * y for (_, _, y), w in zip(rows, weights, strict=True)) / total
+    return [(number, x - mean_x, y - mean_y) for number, x, y in rows]
 
 
 def recent_change(state: DaylightState) -> tuple[float, float] | None:

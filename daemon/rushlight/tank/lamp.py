@@ -35,12 +35,17 @@ LEARN_DAYS, LEARN_MOST_DAYS = 14.0, 28.0
 """How long an anchor is learned: until it is good to `ANCHOR_SD`, but no longer than the second."""
 LEARN_FEWEST = 8
 ANCHOR_SD = 0.006
-EVERYDAY_SD = 0.018
+EVERYDAY_SD = 0.015
 """What a healthy lamp's output differs by from one switching to the next, beyond the measured error (own choice;
 warm-up, mains voltage, room temperature)."""
-DECISION = 12.0
-"""Sum at which `lamp_dimming` is raised: e**12 switchings between false alarms at least (Wald's bound)."""
-MOST_PER_EDGE = 4.2
+DECISION = 11.0
+"""Sum at which `lamp_dimming` is raised: e**11 switchings between false alarms at least (Wald's bound)."""
+MOST_PER_EDGE = 3.9
+STEP_FACTOR = 4.0
+"""A second sum is set for a loss this many times the smallest, so that a step shows within two days even in restless
+light."""
+ABSENT = 0.2
+"""A jump below this share of the lamp's is none."""
 AGREE = 2.5
 """What lamp-on and lamp-off must each have gathered by themselves."""
 CLIP_SD = 4.0
@@ -97,6 +102,7 @@ class LampState:
     since_s: float | None = None
     """When the running anchor was begun."""
     sum: float = 0.0
+    step_sum: float = 0.0
     rising_since_s: float | None = None
     """When the sum last left zero: the likely begin of the loss."""
     dimming: bool = False
@@ -116,6 +122,7 @@ class LampWatch:
     def __init__(self, zone: ZoneInfo, smallest_loss_percent: float) -> None:
         self.zone = zone
         self.shift = -math.log1p(-smallest_loss_percent / 100.0)
+        self.step_shift = -math.log1p(-min(0.5, STEP_FACTOR * smallest_loss_percent / 100.0))
 
     # ---- when
 
@@ -136,7 +143,7 @@ class LampWatch:
     def reanchor(self, state: LampState, at_s: float) -> None:
         """Forget the lamp's output, keep what is known of when it is switched."""
         state.since_s = at_s
-        state.sum = state.change = state.change_var = 0.0
+        state.sum = state.step_sum = state.change = state.change_var = 0.0
         state.rising_since_s = state.change_at_s = None
         state.dimming, state.odd, state.found = False, 0, []
         for slot in state.slots:
@@ -146,7 +153,7 @@ class LampWatch:
 
     def cleaned(self, state: LampState) -> None:
         """The sum starts afresh against the same anchor; the running estimate may leap."""
-        state.sum, state.rising_since_s, state.dimming = 0.0, None, False
+        state.sum, state.step_sum, state.rising_since_s, state.dimming = 0.0, 0.0, None, False
         state.change_var += 0.1**2
         for slot in state.slots:
             slot.own = 0.0
@@ -220,14 +227,15 @@ class LampWatch:
     def _not_found(
         self, state: LampState, number: int, times: Sequence[float], values: Sequence[float], expected_s: float
     ) -> None:
+        """Nothing jumped in its place: it stayed away if the light was read on both sides, else nobody knows."""
         slot = state.slots[number]
         slot.missed += 1
         jump = slot.jump()
-        lo, hi = bisect_left(times, expected_s - AWAY_S), bisect_left(times, expected_s + AWAY_S)
-        if jump is None or hi - lo < 10:
+        around = [bisect_left(times, expected_s + 60.0 * m) for m in (-75, -10, 30, 75)]
+        if jump is None or around[1] - around[0] < 3 or around[3] - around[2] < 3:
             return
         best = edges.locate(times, values, expected_s - AWAY_S, expected_s + AWAY_S, slot.sign)
-        if best is not None and best[1] < 0.35 * jump * math.exp(state.change):
+        if best is not None and best[1] < ABSENT * jump * math.exp(state.change):
             state.found = [*state.found[-4 * len(state.slots) :], (number, expected_s, None)]
 
     # ---- how strong
@@ -265,17 +273,21 @@ class LampWatch:
 
     def _judge(self, state: LampState, slot: Slot, at_s: float, change: float, relative_var: float) -> None:
         sd = math.sqrt(EVERYDAY_SD**2 + relative_var + slot.anchor_sd**2)
-        score = cusum.fall_score(change, sd, self.shift, max(CLIP_SD, self.shift / sd))
-        score = min(MOST_PER_EDGE, score)
-        state.sum = cusum.score_step(state.sum, score, DECISION + 8.0)
-        slot.own = cusum.score_step(slot.own, score, DECISION)
-        if state.sum <= 0.0:
+        small, large = (
+            min(MOST_PER_EDGE, cusum.fall_score(change, sd, shift, max(CLIP_SD, shift / sd)))
+            for shift in (self.shift, self.step_shift)
+        )
+        state.sum = cusum.score_step(state.sum, small, DECISION + 8.0)
+        state.step_sum = cusum.score_step(state.step_sum, large, DECISION + 8.0)
+        slot.own = cusum.score_step(slot.own, max(small, large), DECISION)
+        highest = max(state.sum, state.step_sum)
+        if highest <= 0.0:
             state.rising_since_s = None
         elif state.rising_since_s is None:
             state.rising_since_s = at_s
-        if state.sum >= DECISION and self._agree(state, at_s):
+        if highest >= DECISION and self._agree(state, at_s):
             state.dimming = True
-        elif state.sum <= 1.0:
+        elif highest <= 1.0:
             state.dimming = False
 
     def _agree(self, state: LampState, at_s: float) -> bool:
@@ -358,12 +370,12 @@ class LampWatch:
         finally:
             state.found = found
 
-    def absent(self, state: LampState, at_s: float) -> int:
-        """1 if the last lamp-on before `at_s` did not show in quiet light, -1 for the last lamp-off, else 0."""
+    def last_switching(self, state: LampState, at_s: float) -> tuple[int, bool] | None:
+        """The last switching of this day that was looked for (1 on, -1 off), and whether it was found."""
         if not state.found:
-            return 0
+            return None
         number, expected_s, found_s = max(state.found, key=lambda f: f[1])
-        return state.slots[number].sign if found_s is None and at_s - expected_s < DAY_S else 0
+        return (state.slots[number].sign, found_s is not None) if at_s - expected_s < DAY_S else None
 
     def _level(self, state: LampState, on: Slot, off: Slot | None) -> float | None:
         known = [j for s in (on, off) if s is not None and (j := s.jump()) is not None]

@@ -41,9 +41,10 @@ CHECK_S = 3600.0
 BACK_S = 3 * 3600.0
 """A clock set back by less has its hours counted already; by more, the old time was wrong."""
 
-PRIOR_LAMP = 0.85
-SURE_ODDS = 0.85
-"""Natural log odds: lamps age more often than probes foul, and seven in ten is sure enough to change the verdict."""
+SURE_ODDS = 1.4
+"""Natural log odds of four to one: so sure must the daylight be before the probe is blamed instead of the lamp."""
+PATIENCE = -0.051
+"""While daylight leans towards the probe, nothing is said until the loss has come to this log: five percent."""
 SKY_EVERY_S = 600.0
 """How often daylight is compared with the sun."""
 SWITCHING_S = 600.0
@@ -184,23 +185,30 @@ class LightWatch:
         if self.site.latitude is not None and self.site.longitude is not None:
             dark = elevation_deg(at_s, self.site.latitude, self.site.longitude) < -4.0
         state.trouble = switching.trouble_now(
-            state.spans, state.times, state.values, at_s, dark_outside=dark, absent=self.lamp.absent(state.lamp, at_s)
+            state.spans,
+            state.times,
+            state.values,
+            at_s,
+            dark_outside=dark,
+            last=self.lamp.last_switching(state.lamp, at_s),
         )
 
     def _what_dimmed(self, state: LightState) -> None:
         """Lamp or probe, once the lamp's light has fallen: by the odds that daylight gives."""
+        state.undecided = False
         if not state.lamp.dimming:
-            state.fouled = False
+            state.fouled = state.told_lamp = False
             return
         like = daylight.likeness(state.daylight)
-        if like is None:
-            return
-        state.share, state.share_sd = like.share, like.sd
-        odds = (2.0 * like.share - 1.0) / (2.0 * (like.sd**2 + 0.15**2)) - PRIOR_LAMP
-        if odds > SURE_ODDS:
+        odds = None if like is None else like.probe_odds()
+        state.share, state.share_sd = (None, 0.0) if like is None or odds is None else (like.share, like.sd)
+        if odds is not None and odds > SURE_ODDS:
             state.fouled = True
-        elif odds < -SURE_ODDS:
+        elif odds is None or odds < 0.0:
             state.fouled = False
+        if not state.fouled and not state.told_lamp:
+            state.undecided = odds is not None and odds > 0.0 and state.lamp.change > PATIENCE
+            state.told_lamp = not state.undecided
 
     # ---- days
 
@@ -269,17 +277,18 @@ class LightWatch:
         latitude, longitude = self.site.latitude, self.site.longitude
         spans = self.lamp.spans(state.lamp, from_s, to_s) if self.lamp else []
         thin = max(1, round(SKY_EVERY_S * len(times) / (to_s - from_s)))
-        kept = [(t, v) for t, v in zip(times[::thin], values[::thin], strict=True) if not _near_switching(t, spans)]
-        parts = [v - sum(lv for a, b, lv in spans if a <= t <= b) for t, v in kept]
-        brightest = max((lv for _, _, lv in spans), default=0.0)
+        points: list[tuple[float, float, float]] = []
+        for at_s, value in zip(times[::thin], values[::thin], strict=True):
+            if not _near_switching(at_s, spans):
+                lamp = sum(level for a, b, level in spans if a <= at_s <= b)
+                points.append((at_s, value - lamp, lamp))
         daylight.note_day(
             state.daylight,
             ordinal // 7,
-            [t for t, _ in kept],
-            parts,
+            points,
             lambda t: elevation_deg(t, latitude, longitude),
             state.lamp.change,
-            max(self._least, 0.05 * brightest),
+            self._least,
         )
 
     def _minute(self, at_s: float) -> float:

@@ -60,7 +60,9 @@ def findings(tank: str, zone: ZoneInfo, lamp: LampWatch | None, state: LightStat
         return out
     dimmed, fouled = state.lamp.dimming, state.lamp.dimming and state.fouled
     facts = _dimming_facts(zone, lamp, state, at_s) if dimmed else {}
-    out.append(Finding(alarm="lamp_dimming", tank=tank, says=_says(dimmed and not fouled), facts=facts))
+    out.append(
+        Finding(alarm="lamp_dimming", tank=tank, says=_says(dimmed and not fouled and not state.undecided), facts=facts)
+    )
     out.append(Finding(alarm="light_probe_fouled", tank=tank, says=_says(fouled), facts=facts))
     says: Says = "hold" if state.trouble is None else _says(state.trouble != "")
     out.append(Finding(alarm="lamp_off", tank=tank, says=says, facts=_off_facts(state)))

@@ -39,6 +39,10 @@ class LightState:
     daylight: DaylightState = field(default_factory=DaylightState)
     need: NeedState = field(default_factory=NeedState)
     fouled: bool = False
+    undecided: bool = False
+    """A loss that daylight seems to share is small still, and more days may tell."""
+    told_lamp: bool = False
+    """The running loss was put down to the lamp before."""
     share: float | None = None
     """How far daylight followed the lamp's loss: 0 not at all, 1 alike; None unknown."""
     share_sd: float = 0.0

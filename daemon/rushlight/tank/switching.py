@@ -22,6 +22,8 @@ SAME_MINUTE = 12.0
 GRACE_S = 70 * 60.0
 """How long the lamp may be late: a timer without summer time is an hour off for half the year."""
 LOOK_BACK_S = 30 * 60.0
+HALF, GONE_OUT = 0.5, 0.15
+"""Shares of the lamp's level below which it can't be on: not seen coming on, and seen coming on."""
 
 Trouble = Literal["", "not_on", "not_off"]
 
@@ -86,22 +88,33 @@ def trouble_now(
     at_s: float,
     *,
     dark_outside: bool | None,
-    absent: int,
+    last: tuple[int, bool] | None,
 ) -> Trouble | None:
     """What is wrong with the lamp at `at_s`: '' nothing, None when that cannot be said.
 
-    `spans` are the stretches in which the lamp should be on, from yesterday to tomorrow, with its level.  `absent` is
-    1 when the last lamp-on did not show in quiet light, -1 for the last lamp-off, else 0.
+    `spans` are the stretches in which the lamp should be on, from yesterday to tomorrow, with its level.  `last` is
+    the last switching looked for (1 on, -1 off) and whether it was found; None if that could not be told.
     """
     recent = list(values[bisect_left(times, at_s - LOOK_BACK_S) :])
     if not spans or len(recent) < 2:
         return None
     level = sum(lv for a, b, lv in spans if a + GRACE_S <= at_s <= b - GRACE_S)
     if level > 0.0:
-        return "not_on" if max(recent) < 0.5 * level or absent > 0 else ""
+        return _should_be_on(recent, level, last)
     if any(a - GRACE_S <= at_s <= b + GRACE_S for a, b, _ in spans):
         return None
     level = min(lv for _, _, lv in spans)
-    if absent < 0 or (dark_outside and min(recent) >= 0.5 * level):
+    if last == (-1, False) or (dark_outside and min(recent) >= HALF * level):
         return "not_off"
-    return "" if max(recent) < 0.5 * level else None
+    return "" if max(recent) < HALF * level else None
+
+
+def _should_be_on(recent: Sequence[float], level: float, last: tuple[int, bool] | None) -> Trouble | None:
+    """Whether it is on in the middle of its hours.
+
+    Seen coming on, the lamp must have gone out since; but a hand, a leaf or a book over the probe is likelier than
+    that, and leaves more light than a dark lamp does.
+    """
+    if last == (1, False) or max(recent) < (GONE_OUT if last == (1, True) else HALF) * level:
+        return "not_on"
+    return "" if min(recent) >= HALF * level else None
