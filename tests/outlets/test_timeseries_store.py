@@ -19,11 +19,12 @@ from helpers.store import TOKEN, Daemon, Front, Server
 from helpers.timeseries import START_S, config, events, expected, values_only, wanted
 from rushlight.clock import SystemClock
 from rushlight.effects import AlarmChange, Daily, Estimate
+from rushlight.events import Calibration, CalibrationPoint, Reading
 from rushlight.journal.rows import Recorded
 from rushlight.journal.store import Journal
 from rushlight.outlets import timeseries as outlet_module
 from rushlight.outlets.timeseries import Sender, StoreError, TimeseriesOutlet, Writer, back_fill, lines_of
-from rushlight.outlets.timeseries_journal import JournalHistory
+from rushlight.outlets.timeseries_journal import JournalHistory, back_fill_journal
 from rushlight.outlets.timeseries_points import Points
 from rushlight.settings import Timeseries
 
@@ -324,3 +325,41 @@ def test_the_first_alarm_cursor_survives_a_restart(feed: Feed, journal: Journal,
     feed.append(*events(0, 10))
     until(lambda: feed.upto() == 10)
     assert journal.last_seq == 10, "cursors in milliseconds must not push arrival numbers"
+
+
+def test_history_is_filled_in_again_from_the_journal(feed: Feed, server: Server, tmp_path: Path) -> None:
+    """Calibrated readings, a test, a day and an alarm, into a store that lost them; no cursor moves."""
+    probe = "foyer-temp"
+    standard = CalibrationPoint(value=20.0, raw=21.0)
+    band = Estimate(mean=18.0, low=12.5, high=24.0)
+    day = Daily(at_s=START_S + 86400, tank="foyer", date="2025-06-01", nitrate=band)
+    change = AlarmChange(
+        at_s=START_S + 60, tank="foyer", alarm="ph_low", id="foyer.ph_low", occurrence=1, state="unacknowledged",
+        priority="medium", text="pH too low.",
+    )  # fmt: skip
+    feed.append(
+        Reading(at_s=START_S, probe=probe, value=24.0),
+        Calibration(at_s=START_S + 30, id="c1", probe=probe, points=(standard,)),
+        Reading(at_s=START_S + 60, probe=probe, value=24.0),
+        effects=(day, change),
+    )
+    feed.append(*events(99, 101))
+    feed.outlet.start()
+    until(lambda: feed.upto() == 5 and feed.outlet._ahead.get("alarms") and feed.outlet._ahead.get("days"))
+    whole = server.points()
+    calibrated = [
+        v
+        for (n, tags, _), v in sorted(whole.items(), key=lambda kv: kv[0][2])
+        if n == "reading_value" and ("probe", probe) in tags
+    ]
+    assert calibrated[:2] == [24.0, 23.0], "the offset of one kelvin is the calibration's, from then on"
+    before = {s: feed.outlet._cursor(s) for s in outlet_module.STREAMS}
+    with helper.server(tmp_path / "new") as new, helper.front(new) as front:
+        writer = Writer(settings(f"http://127.0.0.1:{front.port}"), TOKEN)
+        sender = Sender(writer.write, lambda *_: pytest.fail("refused"))
+        back_fill_journal(feed.journal.path, config(), "inst", sender)
+        assert new.points() == whole
+        back_fill_journal(feed.journal.path, config(), "inst", sender, since_s=START_S + 60)
+        assert new.points() == whole, "a part sent again changed what was there"
+        writer.close()
+    assert {s: feed.outlet._cursor(s) for s in outlet_module.STREAMS} == before

@@ -7,6 +7,7 @@ any thread; moves cursors through `on_journal`, which runs work where the journa
 from __future__ import annotations
 
 import datetime as dt
+import itertools
 import json
 import logging
 import os
@@ -15,10 +16,12 @@ from pathlib import Path
 
 from rushlight.effects import AlarmChange
 from rushlight.events import Event
+from rushlight.journal.export import events
 from rushlight.journal.reader import Reader
 from rushlight.journal.store import Journal
-from rushlight.outlets.timeseries import Row, Stream
-from rushlight.outlets.timeseries_points import Item
+from rushlight.outlets.timeseries import Row, Sender, Stream, back_fill
+from rushlight.outlets.timeseries_points import Item, Points
+from rushlight.settings import Config
 
 log = logging.getLogger(__name__)
 
@@ -111,6 +114,33 @@ class JournalHistory:
             out.append(Row(highest, a))
         self._handed_alarms = out
         return out
+
+
+def back_fill_journal(
+    path: Path,
+    config: Config,
+    installation_id: str,
+    sender: Sender,
+    *,
+    since_s: float | None = None,
+    until_s: float | None = None,
+    seen: Callable[[int], None] = lambda _n: None,
+) -> int:
+    """Send everything that was done from `since_s` until before `until_s` again; returns how many points went out.
+
+    Moves no cursor, so the daemon may run meanwhile.  `seen` hears how many rows are done.  Raises StoreError,
+    UnreadableError; sending it all again does no harm.
+    """
+    low_s, high_s = since_s or 0.0, until_s if until_s is not None else float("inf")
+    points = Points(config, installation_id)
+    with Reader(path) as reader:
+        entered = [s.event for s in reversed(reader.entries(limit=1_000_000))]
+        days = [d for t in config.tank for d in reader.days(t.id)]
+        alarms = reader.alarms(low_s, limit=MOST_ALARMS)
+    points.learn(e for e in entered if e.at_s < low_s)
+    found: list[Item] = [*days, *reversed(alarms)]
+    rest = [x for x in found if low_s <= x.at_s < high_s]
+    return back_fill(itertools.chain(events(path, since_s=since_s, until_s=until_s), rest), points, sender, seen)
 
 
 def _identity(item: Item) -> tuple[object, ...]:
