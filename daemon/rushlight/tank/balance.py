@@ -56,7 +56,9 @@ FADE = (0.009, 0.004)
 in one to four months; chosen as above."""
 FIRST_LEVEL = (10.0, 100.0)
 """Mean and standard deviation of nitrate before any test, mg/L; cut at zero.  Wide enough to say nothing."""
-JUMP = 0.001
+CALM_DAYS = 21.0
+"""Quiet for so long, three weekly tests, counts as a quiet period."""
+JUMP = 0.0005
 """Chance before each test that something nobody recorded has put the level anywhere at all (no source): it takes one
 reading that fits nothing to doubt the estimate, and a second one to give it up."""
 MISREAD = 0.003
@@ -103,7 +105,6 @@ class Balance:
     recent: float
     """The last week's feed, likewise."""
     n_tests: int = 0
-    first_test_at_s: float | None = None
     last_test_at_s: float | None = None
     calibrated_at_s: float | None = None
     usual_light: float | None = None
@@ -117,6 +118,8 @@ class Balance:
     """The days over which they were summed, with the same memory."""
     change_source: float = 0.0
     """Nitrate of the water that the last change brought in, mg/L."""
+    calm_from_s: float | None = None
+    """Since when it has been quiet without a break, if it is."""
     quiet_at_s: float | None = None
     """When the tank was last quiet: settled, and its level neither rising nor falling to speak of."""
     quiet_rate: float = 0.0
@@ -128,7 +131,7 @@ class Balance:
     @property
     def exchange(self) -> float:
         """The share of the water that this keeper changes per day, as a habit; a new tank has none yet."""
-        return self.exchanged / (self.watched_days + 14.0)
+        return self.exchanged / (self.watched_days + 7.0)
 
     @property
     def export(self) -> float:
@@ -187,10 +190,10 @@ def step(pace: Pace, days: float, feed: float, usual: float) -> Step:
     left, lasting = nitrogen.decay(days, theta)
     x = days / theta
     bracket = 2.0 * x - 3.0 + 4.0 * left - left * left if x > 1e-3 else x**3 * (2.0 / 3.0 - 0.5 * x)
-    fade = days if pace.fades else 0.0
+    fades = float(pace.fades)
     return Step(
-        level_row=(1.0, -lasting, feed * days - usual * (days - lasting), 0.0, 0.5 * fade * days),
-        uptake_row=(0.0, left, usual * (1.0 - left), 0.0, -fade),
+        level_row=(1.0, -lasting, feed * days - usual * (days - lasting), 0.0, fades * theta * (days - lasting)),
+        uptake_row=(0.0, left, usual * (1.0 - left), 0.0, -fades * lasting),
         level_noise=var * theta * theta * bracket + LEVEL_NOISE**2 * days,
         joint_noise=-var * theta * (1.0 - left) ** 2,
         uptake_noise=var * (1.0 - left * left),
@@ -417,7 +420,12 @@ def is_quiet(balance: Balance) -> bool:
 
 
 def note_quiet(balance: Balance, least_tests: int) -> None:
-    """Remember this moment if the tank is quiet now."""
-    if balance.n_tests >= least_tests and is_quiet(balance):
+    """Remember this moment if the tank has been quiet for long enough: a few calm days in a rise are no peace."""
+    if balance.n_tests < least_tests or not is_quiet(balance):
+        balance.calm_from_s = None
+        return
+    if balance.calm_from_s is None:
+        balance.calm_from_s = balance.at_s
+    if balance.quiet_at_s is None or balance.at_s - balance.calm_from_s >= CALM_DAYS * 86400.0:
         balance.quiet_at_s, balance.tests_since_quiet = balance.at_s, 0
         balance.quiet_rate, balance.quiet_rate_sd = mixture_moments(rate_parts(balance))

@@ -37,8 +37,10 @@ LIGHT_RESPONSE = (0.8, 0.25)
 """How far uptake follows light: 1 is in proportion, as below saturation; mean and standard deviation.  The slope
 itself, uptake per mol, is the tank's own."""
 STANDING_DAYS = 75.0
-"""The nitrogen that plants hold, in days of uptake, to judge what a harvest took: no source; see the 60 % beside it."""
+"""The nitrogen that plants hold, in days of uptake, to judge what a harvest took: no source, and badly known."""
 REGROWTH_DAYS = 90.0
+HARVEST_DOUBT = 0.9
+"""How badly that is known: standard deviation as a share of itself."""
 STOCKING_PART = (0.3, 0.25)
 """What new fish add where nobody records the feed, as a share of supply: mean and standard deviation, no source."""
 LEFTOVER = 0.2
@@ -182,7 +184,7 @@ def _harvest(facts: list[Fact], uptake: float, litres: float, at_s: float) -> Su
         part = cut.amount / (cut.amount + STANDING_DAYS * daily_g) if daily_g > 0.0 else 0.5
         lost += part * math.exp(-(at_s - cut.at_s) / 86400.0 / REGROWTH_DAYS)
     lost = min(0.9, lost)
-    return Suspect("harvest", lost * uptake, 0.6 * lost * uptake, "plants were cut back")
+    return Suspect("harvest", lost * uptake, HARVEST_DOUBT * lost * uptake, "plants were cut back")
 
 
 def _changes(level: float, then: Drivers, now: Drivers) -> Suspect | None:
@@ -213,14 +215,15 @@ def _stocking(facts: list[Fact], size: float, now: Drivers) -> Suspect | None:
 
 
 def _condition(suspects: list[Suspect], seen: float, seen_sd: float, leftover_sd: float) -> tuple[Share, ...]:
-    """Each part given that all of them sum to the change seen, which is known to within `seen_sd`."""
+    """Each part given that all of them sum to the change seen; that one's own doubt goes where the parts give way."""
     parts = [*suspects, Suspect("unexplained", 0.0, leftover_sd, "nothing recorded explains it")]
-    total = sum(p.sd**2 for p in parts) + seen_sd**2
+    total = sum(p.sd**2 for p in parts)
     surprise = seen - sum(p.mean for p in parts)
     shares = []
     for p in parts:
-        mean = p.mean + p.sd**2 / total * surprise
-        half = _Z90 * math.sqrt(max(0.0, p.sd**2 - p.sd**4 / total))
+        gain = p.sd**2 / total
+        mean = p.mean + gain * surprise
+        half = _Z90 * math.sqrt(max(0.0, p.sd**2 * (1.0 - gain) + (gain * seen_sd) ** 2))
         shares.append(Share(cause=p.cause, change=Estimate(mean=mean, low=mean - half, high=mean + half), text=p.text))
     direction = math.copysign(1.0, sum(s.change.mean for s in shares))
     coarse = 0.1 * max(abs(s.change.mean) for s in shares) or 1.0

@@ -21,7 +21,6 @@ from rushlight.alarms.finding import Finding, Says
 from rushlight.effects import Estimate
 from rushlight.events import TankEvent
 from rushlight.science import nitrogen
-from rushlight.science.gaussian import mixture_below
 from rushlight.science.interval import Span, blurred
 from rushlight.settings import Kit, Tank
 from rushlight.tank import balance as bal
@@ -90,8 +89,6 @@ class NitrateReport:
     """Days until nitrate is as likely above the limit as below; None: not within a year."""
     chances: tuple[float, ...] = ()
     """Probability of having passed the limit by day 0, 1, 2 …"""
-    rising_chance: float = 0.0
-    """Probability that the net rate is above zero."""
     behind_days: float = 0.0
     """How long plants have not kept up, with good confidence."""
     causes: tuple[Share, ...] = ()
@@ -252,7 +249,6 @@ class NitrateWatch:
                 bal.read_level(now, seen, SENSELESS_DENSITY if span.low == span.high else SENSELESS_PAD)
                 now.n_tests += 1
                 now.tests_since_quiet += 1
-                now.first_test_at_s = fact.at_s if now.first_test_at_s is None else now.first_test_at_s
                 now.last_test_at_s = fact.at_s
             case "change":
                 source, sd = (fact.source, 0.0) if fact.source is not None else SOURCE_UNKNOWN
@@ -325,7 +321,6 @@ class NitrateWatch:
             kept_up=forecast.share_kept_up(now, now.recent),
             days_to_limit=forecast.even_odds_day(now, self.tank.limits.nitrate),
             chances=forecast.chances(now, self.tank.limits.nitrate),
-            rising_chance=1.0 - mixture_below(rates, 0.0),
             behind_days=(now.at_s - behind_s) / 86400.0 if behind_s is not None else 0.0,
             causes=causes,
             causes_sentence=sentence,
