@@ -17,7 +17,7 @@ from rushlight.clock import Clock
 from rushlight.intake import polling
 from rushlight.journal import backup as backups
 from rushlight.journal.upkeep import Keep
-from rushlight.service import offline, outward
+from rushlight.service import offline, outward, page
 from rushlight.service.calendar import Calendar, Job
 from rushlight.service.control import Control
 from rushlight.service.engine import Engine
@@ -92,6 +92,7 @@ class Service:
         outward.start_heartbeat(self.config, self.engine, self.workers)
         outward.start_hub(self.config, installation, self.engine, self.workers)
         outward.start_timeseries(self.config, installation, self.folder, self.engine, self.workers)
+        page.start_page(self.config, self.folder, self.engine, self.workers)
 
     def _control(self) -> Control | None:
         handlers: Mapping[str, Callable[[Mapping[str, Any]], Mapping[str, Any]]] = {

@@ -190,6 +190,10 @@ class ProbeWatch:
             return None
         return unit.of(event.value) if unit.standard == ("mV" if self._millivolt else self.standard) else None
 
+    def in_force(self, state: ProbeState, event: Reading) -> float | None:
+        """What a raw reading means by the calibration that is in force now, for pictures of the past."""
+        return self._converted(state, event, None)
+
     def _converted(self, state: ProbeState, event: Reading, temp_c: float | None) -> float | None:
         plain = self._in_standard(event)
         if plain is None or (self._millivolt and state.calibrated_at_s is None):

@@ -1,1 +1,4 @@
-"""The phone page.  Imports views and events; writes only by handing events to the service."""
+"""The phone page.  Imports views, events, drawing, science and the journal's reader; writes only by handing events on.
+
+What it needs of the daemon is `house.House`; it never touches the core or the database's writing end.
+"""

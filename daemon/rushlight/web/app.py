@@ -1,0 +1,153 @@
+"""The WSGI application: addresses to screens, and what every request goes through before and after.
+
+Owns the order: address and method, Host, same site, login, form token, screen, headers.  A GET changes nothing.
+"""
+
+from __future__ import annotations
+
+import logging
+import re
+import secrets
+import urllib.parse
+from collections.abc import Callable, Iterable
+from http import HTTPStatus
+
+from rushlight.journal.reader import UnreadableError
+from rushlight.web import doors, guard, http, render, screens, writing
+from rushlight.web.access import Access
+from rushlight.web.doors import SESSION
+from rushlight.web.house import House
+from rushlight.web.http import Environ, HttpError, Request, Response, StartResponse
+from rushlight.web.visit import Visit
+
+log = logging.getLogger(__name__)
+
+FORM_COOKIE = "rushlight-form"
+"""What form tokens hang on before there is a login."""
+
+Screen = Callable[..., Response]
+_NAME = r"[^/]{1,100}"
+_OPEN: tuple[tuple[str, str, Screen], ...] = (
+    ("GET POST", "/setup", doors.setup),
+    ("GET POST", "/login", doors.login),
+    ("GET POST", f"/join/(?P<token>{_NAME})", doors.join),
+    ("GET POST", r"/acknowledge/(?P<text>[^/]{1,300})", writing.ticket),
+)
+"""Screens for those who are not logged in."""
+_CLOSED: tuple[tuple[str, str, Screen], ...] = (
+    ("GET", "/", screens.home),
+    ("GET", f"/tanks/(?P<tank_id>{_NAME})", screens.tank),
+    ("GET", f"/tanks/(?P<tank_id>{_NAME})/entries", screens.entries),
+    ("GET POST", f"/tanks/(?P<tank_id>{_NAME})/(?P<what>[a-z-]+)", writing.entry),
+    ("GET POST", f"/probes/(?P<probe_id>{_NAME})/calibration", writing.calibration),
+    ("POST", "/undo", writing.undo),
+    ("POST", "/alarms/acknowledge", writing.acknowledge),
+    ("POST", "/alarms/shelve", writing.shelve),
+    ("GET", "/devices", doors.devices),
+    ("POST", "/devices/link", doors.make_link),
+    ("POST", "/devices/revoke", doors.revoke),
+    ("POST", "/logout", doors.logout),
+)
+_ROUTES = [
+    (methods.split(), re.compile(pattern), screen, closed)
+    for closed, table in ((False, _OPEN), (True, _CLOSED))
+    for methods, pattern, screen in table
+]
+
+
+class App:
+    """One page over one house."""
+
+    def __init__(self, house: House, access: Access) -> None:
+        self._house, self._access = house, access
+        self._guard = guard.Guard(house.config)
+
+    def __call__(self, environ: Environ, start: StartResponse) -> Iterable[bytes]:
+        """WSGI (PEP 3333)."""
+        response = self._answered(environ)
+        if not any(name == "Cache-Control" for name, _ in response.headers):
+            response.headers.append(("Cache-Control", "no-store"))
+        response.headers += guard.HEADERS
+        return http.send(response, start, with_body=environ.get("REQUEST_METHOD") != "HEAD")
+
+    def _answered(self, environ: Environ) -> Response:
+        try:
+            request = http.parse(environ)
+            self._guard.admit(request)
+            if request.method == "POST":
+                request.form = http.read_form(environ)
+            return self._answer(request)
+        except HttpError as e:
+            return _refusal(e)
+        except TimeoutError:
+            return _refusal(HttpError(HTTPStatus.SERVICE_UNAVAILABLE, "Too busy just now; nothing is lost. Try again."))
+        except UnreadableError as e:
+            log.warning("page=unreadable why=%r", str(e))
+            return _refusal(HttpError(HTTPStatus.SERVICE_UNAVAILABLE, "The journal can't be read just now."))
+        except Exception:
+            log.exception("page=failed path=%r", environ.get("PATH_INFO"))
+            return _refusal(HttpError(HTTPStatus.INTERNAL_SERVER_ERROR, "Something went wrong; the log says what."))
+
+    def _answer(self, request: Request) -> Response:
+        if request.path.startswith("/static/"):
+            return _static(request)
+        screen, closed, names = _route(request)
+        session = request.cookies.get(SESSION, "")
+        device = self._access.device(session)
+        holder = session if device is not None else request.cookies.get(FORM_COOKIE, "")
+        if request.method == "POST" and not self._access.check_token(holder, request.field("token")):
+            raise self._no_token(request, logged_in=device is not None, closed=closed)
+        fresh = "" if holder else secrets.token_urlsafe(24)
+        visit = Visit(request, self._house, self._access, device, self._access.token(holder or fresh))
+        response = self._gate(visit, closed=closed) or screen(visit, **names)
+        if fresh:
+            response.headers.append(http.cookie(FORM_COOKIE, fresh, secure=request.secure))
+        return response
+
+    def _no_token(self, request: Request, *, logged_in: bool, closed: bool) -> HttpError:
+        if closed and not logged_in:
+            return HttpError(HTTPStatus.UNAUTHORIZED, "Log in first; then send it again.")
+        log.warning("page=no-token path=%r address=%s", request.path, request.address)
+        return HttpError(HTTPStatus.FORBIDDEN, "This form is out of date. Open it again; nothing was saved.")
+
+    def _gate(self, visit: Visit, *, closed: bool) -> Response | None:
+        """Where those go who may not see the screen; None when they may."""
+        request = visit.request
+        if not self._access.ready and request.path != "/setup":
+            return http.redirect("/setup")
+        if not closed or visit.device is not None:
+            return None
+        if request.method == "POST":
+            raise HttpError(HTTPStatus.UNAUTHORIZED, "Log in first; then send it again.")
+        onward = urllib.parse.quote(request.path)
+        return http.redirect(f"/login?next={onward}")
+
+
+def _route(request: Request) -> tuple[Screen, bool, dict[str, str]]:
+    method = "GET" if request.method == "HEAD" else request.method
+    known = False
+    for methods, pattern, screen, closed in _ROUTES:
+        found = pattern.fullmatch(request.path)
+        if found is not None:
+            if method in methods:
+                return screen, closed, found.groupdict()
+            known = True
+    if known:
+        raise HttpError(HTTPStatus.METHOD_NOT_ALLOWED, "Not that way.")
+    raise HttpError(HTTPStatus.NOT_FOUND, "There is no such page.")
+
+
+def _static(request: Request) -> Response:
+    name = request.path.removeprefix("/static/")
+    if name not in render.STATIC or request.method == "POST":
+        raise HttpError(HTTPStatus.NOT_FOUND, "There is no such page.")
+    keep = ("Cache-Control", "public, max-age=31536000, immutable" if request.query else "no-cache")
+    return Response(render.static(name), kind=render.STATIC[name], headers=[keep])
+
+
+def _refusal(error: HttpError) -> Response:
+    body = render.page("error.html", status=error.status, words=error.words)
+    response = Response(body, error.status)
+    if error.retry_after_s is not None:
+        response.headers.append(("Retry-After", str(error.retry_after_s)))
+    return response

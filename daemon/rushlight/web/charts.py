@@ -1,0 +1,192 @@
+"""The tank page's pictures and the same values as tables, from the journal's closed days, entries and readings.
+
+Owns which span is shown and how a table is thinned.  Draws through `drawing`; keeps nothing.
+"""
+
+from __future__ import annotations
+
+import zoneinfo
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TypeVar
+
+from rushlight import drawing
+from rushlight.alarms.words import number
+from rushlight.effects import Daily, Estimate
+from rushlight.events import Correction, Event, TankEvent, Test
+from rushlight.journal.reader import Reader
+from rushlight.science.interval import parse_bound, strip_span
+from rushlight.settings import Config, Tank
+from rushlight.views import ProbeView, TankView
+from rushlight.web import words
+from rushlight.web.house import House, Trial
+
+T = TypeVar("T")
+
+DAY_S = 86400.0
+LONG_DAYS, SHORT_DAYS = 56, 7
+_TABLE_ROWS = 28
+_BUCKETS = 168
+_SHOWN = ("temperature", "ph", "nitrate", "conductivity", "level")
+
+
+@dataclass(frozen=True, slots=True)
+class Chart:
+    """A picture, a sentence under it, and its values as a table."""
+
+    svg: str
+    said: str = ""
+    head: tuple[str, ...] = ()
+    rows: tuple[tuple[str, ...], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Past:
+    """What the journal says of one tank."""
+
+    days: list[Daily]
+    entries: list[Event]
+
+
+def past(reader: Reader, tank: str, now_s: float, zone: zoneinfo.ZoneInfo) -> Past:
+    """Closed days and entries of the last eight weeks; two queries."""
+    since_s = now_s - LONG_DAYS * DAY_S
+    days = [d for d in reader.days(tank, words.date(since_s, zone)) if d.at_s > since_s]
+    stored = reader.entries(tank, since_s, limit=600)
+    return Past(days, standing([s.event for s in stored]))
+
+
+def standing(events: Sequence[Event]) -> list[Event]:
+    """Tank entries as they stand, newest first: the undone ones gone, the corrected ones in their last form."""
+    fixes: dict[str, Correction] = {}
+    for event in events:
+        if isinstance(event, Correction):
+            fixes.setdefault(event.of, event)  # the newest comes first, and it is the one that counts
+    found: list[Event] = []
+    for event in events:
+        fix = fixes.get(event.id)
+        if isinstance(event, TankEvent) and not (fix and fix.void):
+            found.append(fix.replacement if fix and fix.replacement else event)
+    return found
+
+
+def charts(house: House, tank: Tank, view: TankView, before: Past, reader: Reader, now_s: float) -> list[Chart]:
+    """All pictures of one tank, the most telling first."""
+    zone = zoneinfo.ZoneInfo(house.config.site.timezone)
+    made = [
+        nitrate(house.config, tank, before, view.nitrate, house.what_if(tank.id, Trial()), now_s),
+        _balance(before.days, zone),
+    ]
+    if any(p.quantity == "light" for p in view.probes):
+        made.append(_light(before.days, zone, house.light_sentences(tank.id)))
+    marks = _marks(before, now_s - SHORT_DAYS * DAY_S)
+    probes = [p for q in _SHOWN for p in view.probes if p.quantity == q]
+    return [*made, *(_probe(house, tank, p, reader, marks, now_s) for p in probes)]
+
+
+def nitrate(
+    config: Config,
+    tank: Tank,
+    before: Past,
+    now: Estimate | None,
+    ahead: Sequence[tuple[int, Estimate]],
+    now_s: float,
+) -> Chart:
+    """Nitrate with its band, tests, limit, marks and forecast."""
+    zone = zoneinfo.ZoneInfo(config.site.timezone)
+    history = [(d.at_s, n.mean, n.low, n.high) for d in before.days if (n := d.nitrate) is not None]
+    if now is not None:
+        history.append((now_s, now.mean, now.low, now.high))
+    coming = [(now_s + d * DAY_S, e.mean, e.low, e.high) for d, e in ahead]
+    tests = [b for e in before.entries if isinstance(e, Test) and (b := _bar(config, tank, e)) is not None]
+    svg = drawing.nitrate(
+        history, coming, tests, tank.limits.nitrate, _marks(before), zone=zone, palette=drawing.PAGE, size=(360, 240)
+    )
+    band = [(t, Estimate(mean=m, low=lo, high=hi)) for t, m, lo, hi in (*history, *coming[1:])]
+    rows = [
+        (words.day(t, now_s, zone), number(e.mean), f"{number(e.low)} to {number(e.high)}")
+        for t, e in _thin(band, _TABLE_ROWS)
+    ]
+    said = "Line and band: estimate with its 90 % interval, dashed the forecast. Bars: tests, known only to a span."
+    return Chart(svg, said, ("Day", "mg/L as NO3", "90 % interval"), tuple(rows))
+
+
+def _bar(config: Config, tank: Tank, test: Test) -> drawing.Bar | None:
+    """What a test says of nitrate: the span between the pads beside it, or the value of a finer kit."""
+    value = test.values.get("nitrate")
+    if value is None or "nitrate" in test.units:
+        return None
+    if isinstance(value, str):
+        span = parse_bound(value)
+        return drawing.Bar(test.at_s, span.low, span.high)
+    named = test.kit or tank.testing.kit or config.kit[0].id
+    kit = next((k for k in config.kit if k.id == named), config.kit[0])
+    if test.method != "strip" or "nitrate" not in kit.pads:
+        return drawing.Bar(test.at_s, value, value)
+    span = strip_span(value, kit.pads["nitrate"])
+    return drawing.Bar(test.at_s, span.low, span.high)
+
+
+def _balance(days: Sequence[Daily], zone: zoneinfo.ZoneInfo) -> Chart:
+    supply = [(d.at_s, d.supply_rate.mean if d.supply_rate else None) for d in days]
+    uptake = [(d.at_s, d.uptake_rate.mean if d.uptake_rate else None) for d in days]
+    svg = drawing.balance(supply, uptake, zone=zone, palette=drawing.PAGE)
+    rows = [
+        (words.date(d.at_s - 1, zone), words.span(d.supply_rate), words.span(d.uptake_rate), _percent(d.kept_up))
+        for d in _thin(days, _TABLE_ROWS)
+    ]
+    said = "What the feed brings each day, and what the plants take up. Where the lines part, nitrate moves."
+    return Chart(svg, said, ("Day", "Supply", "Uptake", "Kept up"), tuple(rows))
+
+
+def _percent(share: Estimate | None) -> str:
+    if share is None:
+        return "not known"
+    return f"{share.mean:.0%} ({share.low:.0%} to {share.high:.0%})"
+
+
+def _light(days: Sequence[Daily], zone: zoneinfo.ZoneInfo, said: Sequence[str]) -> Chart:
+    doses = [(d.at_s - DAY_S, d.lamp_dose_mol, d.light_dose_mol) for d in days]
+    svg = drawing.light(doses, [(d.at_s, d.lamp_percent) for d in days], zone=zone, palette=drawing.PAGE)
+    rows = [
+        (words.date(d.at_s - 1, zone), _figure(d.light_dose_mol), _figure(d.lamp_dose_mol), _figure(d.lamp_percent))
+        for d in _thin(days, _TABLE_ROWS)
+    ]
+    return Chart(svg, " ".join(said), ("Day", "mol/m²", "of it lamp", "Lamp %"), tuple(rows))
+
+
+def _figure(value: float | None) -> str:
+    return "not known" if value is None else number(value, 3)
+
+
+def _probe(
+    house: House, tank: Tank, probe: ProbeView, reader: Reader, marks: Sequence[drawing.Mark], now_s: float
+) -> Chart:
+    zone = zoneinfo.ZoneInfo(house.config.site.timezone)
+    found = reader.readings(probe.id, now_s - SHORT_DAYS * DAY_S, now_s, _BUCKETS)
+    flat = house.in_force(probe.id, [v for b in found for v in (b.mean, b.low, b.high)])
+    points: list[drawing.Band] = []
+    for n, bucket in enumerate(found):
+        mean, one, other = flat[3 * n : 3 * n + 3]
+        if mean is not None and one is not None and other is not None:
+            points.append((0.5 * (bucket.from_s + bucket.to_s), mean, min(one, other), max(one, other)))
+    limits = {"temperature": tank.limits.temperature, "ph": tank.limits.ph}.get(probe.quantity)
+    edges = (limits.low, limits.high) if limits else (None, None)
+    name = words.quantity(probe.quantity)
+    svg = drawing.probe(name, probe.unit, points, edges, marks, zone=zone, palette=drawing.PAGE)
+    rows = [
+        (words.moment(t, now_s, zone), number(m, 4), f"{number(lo, 4)} to {number(hi, 4)}")
+        for t, m, lo, hi in _thin(points, _TABLE_ROWS)
+    ]
+    return Chart(svg, probe.trouble, ("Hour", f"{name} {probe.unit}".strip(), "least to most"), tuple(rows))
+
+
+def _marks(before: Past, since_s: float = 0.0) -> list[drawing.Mark]:
+    marked = [(e, words.mark_of(e)) for e in reversed(before.entries) if e.at_s >= since_s]
+    return [drawing.Mark(e.at_s, word) for e, word in marked if word][-9:]
+
+
+def _thin(rows: Sequence[T], most: int) -> list[T]:
+    """Newest first, every second or third where there are too many for a table."""
+    step = max(1, -(-len(rows) // most))
+    return list(rows)[::-1][::step]

@@ -1,0 +1,183 @@
+"""The screens that are read: all tanks, one tank with its pictures, its entries, and 'what if'.
+
+Writes nothing; the forms on these screens are answered by `writing`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from rushlight import drawing
+from rushlight.effects import Estimate
+from rushlight.events import Acknowledge, Correction, Event, Shelve
+from rushlight.settings import OnHours, Tank
+from rushlight.views import SiteView
+from rushlight.web import charts, words
+from rushlight.web.charts import Chart
+from rushlight.web.fields import FieldError, number
+from rushlight.web.house import Trial
+from rushlight.web.http import Response
+from rushlight.web.visit import Visit
+
+_RECENT = 80
+_LIST_S = 366 * 86400.0
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """What has just been done, and the id by which it can be undone."""
+
+    words: str
+    undo: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One entry of the list."""
+
+    event: Event
+    words: str
+    undone: bool
+    can_undo: bool
+
+
+def home(visit: Visit) -> Response:
+    """Every tank a card."""
+    view = visit.house.view()
+    return visit.page("home.html", "Tanks", view=view, notice=notice(visit), quiet=_quiet(view))
+
+
+def _quiet(view: SiteView) -> bool:
+    alarms = [*view.alarms, *(a for t in view.tanks for a in t.alarms)]
+    return not any(a.state in {"unacknowledged", "acknowledged", "returned"} for a in alarms)
+
+
+def notice(visit: Visit) -> Notice | None:
+    """What the address says was just done, looked up in the journal."""
+    query = visit.request.query
+    entry_id = query.get("done") or query.get("undone") or query.get("again") or ""
+    if not entry_id:
+        return None
+    with visit.house.reader() as reader:
+        events = [s.event for s in reader.entries(limit=_RECENT)]
+    event = next((e for e in events if e.id == entry_id), None)
+    if event is None:
+        return Notice("Entered; it will show as soon as the disk takes it.") if "done" in query else None
+    said, gone = words.of_event(event), any(isinstance(e, Correction) and e.of == entry_id and e.void for e in events)
+    if gone:
+        return Notice(f"Undone. {said}.")
+    when = words.moment(event.at_s, visit.house.now_s(), visit.zone)
+    if "again" in query:
+        return Notice(f"That was entered already, once: {said}, {when}.", entry_id)
+    held = " The disk does not take it just now; it is kept in memory." if "held" in query else ""
+    return Notice(f"Entered. {said}, {when}.{held}", entry_id)
+
+
+def entries(visit: Visit, tank_id: str) -> Response:
+    """What people entered about a tank, newest first, each with its undo."""
+    tank = visit.tank(tank_id)
+    with visit.house.reader() as reader:
+        events = [s.event for s in reader.entries(tank_id, visit.house.now_s() - _LIST_S)]
+    undone = {e.of for e in events if isinstance(e, Correction) and e.void}
+    probes = {p.id for p in visit.config.probe if p.tank == tank_id}
+    rows = [
+        Row(e, words.of_event(e), e.id in undone, bool(e.id) and e.id not in undone)
+        for e in events
+        if not isinstance(e, Correction | Acknowledge | Shelve) and getattr(e, "probe", None) in {None, *probes}
+    ]
+    return visit.page("entries.html", f"Entries, {tank.title}", tank=tank, rows=rows, notice=notice(visit))
+
+
+def tank(visit: Visit, tank_id: str) -> Response:
+    """One tank with its pictures."""
+    settings, view, now_s = visit.tank(tank_id), visit.tank_view(tank_id), visit.house.now_s()
+    with visit.house.reader() as reader:
+        before = charts.past(reader, tank_id, now_s, visit.zone)
+        made = charts.charts(visit.house, settings, view, before, reader, now_s)
+    shares = drawing.shares(
+        [(s.cause, s.change.mean, s.change.low, s.change.high) for s in view.causes], palette=drawing.PAGE
+    )
+    asked, outcome, faults = what_if(visit, settings)
+    return visit.page(
+        "tank.html",
+        view.title,
+        tank=settings,
+        t=view,
+        charts=made,
+        shares=shares if view.causes else "",
+        asked=asked,
+        outcome=outcome,
+        faults=faults,
+        hours_now=lamp_hours(settings),
+        notice=notice(visit),
+    )
+
+
+# ---------------------------------------------------------------------- what if
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What the trial comes to."""
+
+    sentence: str
+    chart: Chart
+
+
+def lamp_hours(tank: Tank) -> float | None:
+    """Hours of lamp light a day, as configured; None when they are learned from the probe."""
+    return sum(map(_length_h, tank.lamp.hours)) or None if tank.lamp else None
+
+
+def _length_h(hours: OnHours) -> float:
+    on, off = ((int(h) + int(m) / 60) for h, m in (t.split(":") for t in (hours.on, hours.off)))
+    return (off - on) % 24 or 24.0
+
+
+def what_if(visit: Visit, tank: Tank) -> tuple[dict[str, str], Outcome | None, dict[str, str]]:
+    """The trial that the address asks for, its outcome by the core, and complaints by field."""
+    asked = {k: visit.request.query.get(k, "") for k in ("feed", "hours", "change")}
+    if not any(asked.values()):
+        return asked, None, {}
+    try:
+        grams = number(asked, "feed", most=1000)
+        hours = number(asked, "hours", most=24)
+        percent = number(asked, "change", most=100)
+    except FieldError as e:
+        return asked, None, {e.name: e.what}
+    now_h = lamp_hours(tank)
+    factor = hours / now_h if hours is not None and now_h else None
+    trial = Trial(
+        feed_grams=grams, light_factor=factor, change_fraction=percent / 100.0 if percent is not None else None
+    )
+    plain, tried = visit.house.what_if(tank.id, Trial()), visit.house.what_if(tank.id, trial)
+    if not tried:
+        return asked, None, {"feed": "there is no test to start from yet"}
+    return asked, _outcome(visit, tank, plain, tried), {}
+
+
+def _outcome(
+    visit: Visit, tank: Tank, plain: Sequence[tuple[int, Estimate]], tried: Sequence[tuple[int, Estimate]]
+) -> Outcome:
+    now_s, limit = visit.house.now_s(), tank.limits.nitrate
+    last = tried[-1][0]
+    sentence = (
+        f"In {last} days nitrate would be {words.span(tried[-1][1])} mg/L instead of {words.span(plain[-1][1])}; "
+        f"the limit is {limit:g}. {_crossing(tried, limit)}"
+    )
+    band = [(now_s + d * 86400.0, e.mean, e.low, e.high) for d, e in tried]
+    svg = drawing.nitrate((), band, (), limit, zone=visit.zone, palette=drawing.PAGE, size=(360, 180))
+    rows = [
+        (f"{day} days" if day else "now", words.span(one), words.span(other))
+        for (day, one), (_, other) in zip(plain, tried, strict=True)
+        if day % 7 == 0
+    ]
+    return Outcome(sentence, Chart(svg, "", ("When", "As it is, mg/L", "Tried, mg/L"), tuple(rows)))
+
+
+def _crossing(ahead: Sequence[tuple[int, Estimate]], limit: float) -> str:
+    day = next((d for d, e in ahead if e.mean > limit), None)
+    if day is None:
+        return "It would more likely than not stay below."
+    return "It is above already." if day == 0 else f"It would pass the limit in about {day} days."

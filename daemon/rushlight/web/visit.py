@@ -1,0 +1,73 @@
+"""One visit: the request, who makes it, and how a page for it is rendered."""
+
+from __future__ import annotations
+
+import zoneinfo
+from dataclasses import dataclass
+from http import HTTPStatus
+from typing import Any
+
+from rushlight.settings import Config, Probe, Tank
+from rushlight.views import TankView
+from rushlight.web import render, words
+from rushlight.web.access import Access, Device
+from rushlight.web.house import House
+from rushlight.web.http import HttpError, Request, Response
+
+
+@dataclass(slots=True)
+class Visit:
+    """What a screen is given."""
+
+    request: Request
+    house: House
+    access: Access
+    device: Device | None
+    token: str
+    """For the forms on the page."""
+
+    @property
+    def config(self) -> Config:
+        """The configuration."""
+        return self.house.config
+
+    @property
+    def zone(self) -> zoneinfo.ZoneInfo:
+        """The site's local time."""
+        return zoneinfo.ZoneInfo(self.config.site.timezone)
+
+    def tank(self, tank_id: str) -> Tank:
+        """A configured tank.  Raises HttpError 404."""
+        found = next((t for t in self.config.tank if t.id == tank_id), None)
+        return found if found is not None else _missing("tank")
+
+    def probe(self, probe_id: str) -> Probe:
+        """A configured probe.  Raises HttpError 404."""
+        found = next((p for p in self.config.probe if p.id == probe_id), None)
+        return found if found is not None else _missing("probe")
+
+    def tank_view(self, tank_id: str) -> TankView:
+        """A tank as it stands.  Raises HttpError 404."""
+        found = next((t for t in self.house.view().tanks if t.id == tank_id), None)
+        return found if found is not None else _missing("tank")
+
+    def page(self, template: str, title: str, *, status: HTTPStatus = HTTPStatus.OK, **values: Any) -> Response:
+        """A rendered page."""
+        now_s, zone = self.house.now_s(), self.zone
+        body = render.page(
+            template,
+            title=title,
+            site=self.config.site.name,
+            device=self.device,
+            token=self.token,
+            here=self.request.path,
+            tanks=self.config.tank,
+            moment=lambda at_s: words.moment(at_s, now_s, zone),
+            ago=lambda at_s: words.ago(at_s, now_s),
+            **values,
+        )
+        return Response(body, status)
+
+
+def _missing(what: str) -> Any:
+    raise HttpError(HTTPStatus.NOT_FOUND, f"There is no such {what}.")

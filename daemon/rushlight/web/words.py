@@ -1,0 +1,124 @@
+"""Moments, figures and entries in words for a person.  Pure."""
+
+from __future__ import annotations
+
+import datetime as dt
+import zoneinfo
+
+from rushlight.alarms.words import number
+from rushlight.effects import Estimate
+from rushlight.events import (
+    Calibration,
+    Correction,
+    Dose,
+    Event,
+    Feeding,
+    Harvest,
+    LampWork,
+    Note,
+    Sighting,
+    Stocking,
+    Test,
+    TopOff,
+    WaterChange,
+)
+from rushlight.web.entries import LAMP_WORK, NAMES, SIGHTINGS
+
+
+def moment(at_s: float | None, now_s: float, zone: zoneinfo.ZoneInfo) -> str:
+    """'today 18:30', 'yesterday 18:30', 'Tue 3 Mar 18:30', with the year where it is another one."""
+    if at_s is None:
+        return "not known"
+    when, now = (dt.datetime.fromtimestamp(s, zone) for s in (at_s, now_s))
+    return (
+        f"{day(at_s, now_s, zone)} {when:%H:%M}" if abs((when.date() - now.date()).days) < 300 else f"{when:%d %b %Y}"
+    )
+
+
+def day(at_s: float, now_s: float, zone: zoneinfo.ZoneInfo) -> str:
+    """'today', 'tomorrow', 'Tue 3 Mar'."""
+    when, now = (dt.datetime.fromtimestamp(s, zone).date() for s in (at_s, now_s))
+    near = {-1: "yesterday", 0: "today", 1: "tomorrow"}.get((when - now).days)
+    return near or f"{when:%a} {when.day} {when:%b}" + ("" if when.year == now.year else f" {when.year}")
+
+
+def date(at_s: float, zone: zoneinfo.ZoneInfo) -> str:
+    """2026-03-01, local."""
+    return dt.datetime.fromtimestamp(at_s, zone).date().isoformat()
+
+
+def quantity(name: str) -> str:
+    """How a quantity is called."""
+    return {"ph": "pH"}.get(name, name.replace("_", " ").capitalize())
+
+
+def ago(at_s: float | None, now_s: float) -> str:
+    """'12 min ago'."""
+    if at_s is None:
+        return "never"
+    s = max(0.0, now_s - at_s)
+    if s < 90:
+        return "just now"
+    for size, word in ((86400.0 * 2, "days"), (3600.0 * 2, "h"), (60.0, "min")):
+        if s >= size:
+            unit_s = size if word == "min" else size / 2
+            return f"{s / unit_s:.0f} {word} ago"
+    return "just now"
+
+
+def span(e: Estimate | None, digits: int = 2) -> str:
+    """'23 (18 to 30)'."""
+    if e is None:
+        return "not known"
+    return f"{number(e.mean, digits)} ({number(e.low, digits)} to {number(e.high, digits)})"
+
+
+def values_of(values: object) -> str:
+    """'Nitrate 25, pH 7'."""
+    if not isinstance(values, dict):
+        return ""
+    return ", ".join(f"{NAMES.get(k, k)} {v if isinstance(v, str) else f'{v:g}'}" for k, v in values.items())
+
+
+def of_event(event: Event) -> str:  # noqa: C901, PLR0911 - one line for each kind
+    """What an entry says, in a few words."""
+    match event:
+        case Test():
+            return f"{event.method.capitalize()} test: {values_of(event.values)}"
+        case Feeding():
+            return f"Feeding: {event.grams:g} g"
+        case WaterChange():
+            amount = f"{event.litres:g} L" if event.fraction is None else f"{event.fraction:.0%}"
+            return f"Water change: {amount}"
+        case TopOff():
+            return f"Top-off: {event.litres:g} L"
+        case Harvest():
+            fresh = event.fresh_grams is not None
+            amount = f"{event.fresh_grams:g} g fresh" if fresh else f"{event.dry_grams:g} g dry"
+            return f"Harvest: {amount}{f', {event.plant}' if event.plant else ''}"
+        case LampWork():
+            return LAMP_WORK[event.what]
+        case Sighting():
+            return f"Seen: {SIGHTINGS[event.what].lower()}{f', {event.note}' if event.note else ''}"
+        case Stocking():
+            return f"Fish: {event.change:+d}{f' {event.species}' if event.species else ''}"
+        case Dose():
+            return f"Added: {event.what}"
+        case Calibration():
+            return f"Calibration of {event.probe}, {len(event.points)} points"
+        case Note():
+            return f"Note: {event.text}"
+        case Correction():
+            return "Undone" if event.void else "Corrected"
+    return event.kind
+
+
+def mark_of(event: Event) -> str:
+    """One word for a picture; empty for what is not marked."""
+    marks = {"water_change": "change", "harvest": "harvest", "lamp": "lamp", "stocking": "fish", "sighting": "seen"}
+    return marks.get(event.kind, "")
+
+
+def local(at_s: float, zone: zoneinfo.ZoneInfo) -> str:
+    """2026-03-01T18:30, as a date-and-time field wants it."""
+    return f"{dt.datetime.fromtimestamp(at_s, zone):%Y-%m-%dT%H:%M}"

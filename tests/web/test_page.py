@@ -1,0 +1,187 @@
+"""Every screen, asked for over HTTP of a real server with a real engine and journal behind it."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+import stat
+import threading
+import zoneinfo
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from helpers.page import PASSPHRASE, Client, Site, page_site
+from rushlight.alarms import oneclick
+from rushlight.events import Correction, Test
+
+
+@pytest.fixture(scope="module")
+def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
+    with page_site(tmp_path_factory.mktemp("page")) as made:
+        yield made
+
+
+def entries(site: Site) -> list[object]:
+    with site.engine.journal.reader() as reader:
+        return [s.event for s in reader.entries()]
+
+
+def enter(client: Client, path: str, **form: str) -> object:
+    client.get(path)
+    return client.post(path, {"id": client.value("id"), **form})
+
+
+def test_first_run_needs_the_code_of_the_log_and_leaves_a_private_file(tmp_path: Path) -> None:
+    with page_site(tmp_path, ready=False) as site:
+        client = site.client(logged_in=False)
+        assert client.get("/").headers["Location"] == "/setup"
+        client.get("/setup")
+        form = {"passphrase": PASSPHRASE, "again": PASSPHRASE}
+        assert client.post("/setup", {**form, "code": "AAAA-AAAA"}).status == 403
+        assert client.post("/setup", {**form, "code": site.access.code, "again": "other"}).status == 422
+        code = site.access.code
+        assert client.post("/setup", {**form, "code": code}).status == 303
+        assert client.get("/").status == 200
+        kept = tmp_path / "page.json"
+        assert stat.S_IMODE(kept.stat().st_mode) == 0o600
+        assert PASSPHRASE not in kept.read_text() and client.cookies["rushlight"] not in kept.read_text()
+
+
+def test_login_keeps_and_logout_ends_a_session(site: Site) -> None:
+    client = site.client(logged_in=False)
+    assert client.get("/tanks/foyer").headers["Location"] == "/login?next=/tanks/foyer"
+    client.get("/login?next=/tanks/foyer")
+    came_in = client.post("/login", {"passphrase": PASSPHRASE, "next": "/tanks/foyer"})
+    assert (came_in.status, came_in.headers["Location"]) == (303, "/tanks/foyer")
+    assert all("HttpOnly" in c and "SameSite=Strict" in c for c in came_in.cookies)
+    assert client.get("/devices").status == 200
+    held = dict(client.cookies)
+    assert client.post("/logout", {}).status == 303
+    assert Client(site.port, cookies=held).get("/").status == 303
+
+
+@pytest.mark.parametrize(
+    "path",
+    ["/", "/tanks/foyer", "/tanks/foyer/test", "/tanks/foyer/entries", "/devices", "/probes/foyer-ph/calibration"]
+    + [
+        f"/tanks/foyer/{w}"
+        for w in ("feeding", "water-change", "top-off", "harvest", "lamp", "sighting", "stocking", "dose", "note")
+    ],
+)
+def test_every_screen_answers_and_asks_nobody_else(site: Site, path: str) -> None:
+    got = site.client().get(path)
+    assert got.status == 200
+    assert "Estimates, not a substitute for testing or for a vet." in got.text
+    assert not re.search(r'(?:src|href|action)="(?:https?:)?//', got.text)
+    assert "<style" not in got.text and 'style="' not in got.text and not re.search(r"<script(?! src)", got.text)
+    assert " checked" not in got.text
+
+
+def test_a_strip_moves_the_estimate_once_however_often_it_is_sent(site: Site) -> None:
+    client = site.client()
+    client.get("/tanks/foyer/test")
+    form = {"id": client.value("id"), "kit": "strip", "nitrate": "25", "ph": "7"}
+    first = client.post("/tanks/foyer/test", form)
+    assert first.headers["Location"] == f"/?done={form['id']}"
+    threads = [threading.Thread(target=client.post, args=("/tanks/foyer/test", form)) for _ in range(3)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert sum(isinstance(e, Test) and e.id == form["id"] for e in entries(site)) == 1
+    assert "entered already, once" in client.get(client.post("/tanks/foyer/test", form).headers["Location"]).text
+    assert "Nitrate about" in client.get("/").text
+    changed = client.post("/tanks/foyer/test", {**form, "nitrate": "50"})
+    assert changed.status == 422 and "sent before with other values" in changed.text
+
+    assert client.get(first.headers["Location"]).text.count("Undo") == 1
+    assert client.post("/undo", {"of": form["id"]}).headers["Location"] == f"/?undone={form['id']}"
+    client.post("/undo", {"of": form["id"]})
+    assert sum(isinstance(e, Correction) and e.of == form["id"] for e in entries(site)) == 1
+    assert "Not known yet" in client.get("/").text
+
+
+def test_a_late_entry_takes_its_local_time_and_a_kept_one_its_age(site: Site) -> None:
+    client, zone = site.client(), zoneinfo.ZoneInfo("Europe/Dublin")
+    local = (dt.datetime.fromtimestamp(site.engine.now_s(), zone) - dt.timedelta(days=2)).replace(
+        second=0, microsecond=0
+    )
+    assert enter(client, "/tanks/foyer/feeding", grams="0,9", done_at=f"{local:%Y-%m-%dT%H:%M}").status == 303
+    late = next(e for e in entries(site) if e.kind == "feeding")
+    assert late.at_s == local.timestamp() and late.grams == 0.9
+    enter(client, "/tanks/foyer/top-off", litres="3", kept_ms="1000", sent_ms="3601000")
+    kept = next(e for e in entries(site) if e.kind == "top_off")
+    assert site.engine.now_s() - kept.at_s == pytest.approx(3600, abs=10)
+    ahead = enter(client, "/tanks/foyer/feeding", grams="1", done_at="2100-01-01T00:00")
+    assert ahead.status == 422 and "lies in the future" in ahead.text
+
+
+@pytest.mark.parametrize(
+    ("what", "form", "kind"),
+    [
+        ("water-change", {"percent": "30"}, "water_change"),
+        ("harvest", {"fresh_grams": "40", "plant": "umbrella sedge"}, "harvest"),
+        ("lamp", {"what": "cleaned"}, "lamp"),
+        ("sighting", {"what": "algae"}, "sighting"),
+        ("stocking", {"change": "-1", "species": "zebra danio"}, "stocking"),
+        ("dose", {"what": "bicarbonate", "kh_mg_caco3": "500"}, "dose"),
+        ("note", {"text": "<script>alert(1)</script>"}, "note"),
+    ],
+)
+def test_other_entries(site: Site, what: str, form: dict[str, str], kind: str) -> None:
+    client = site.client()
+    done = enter(client, f"/tanks/foyer/{what}", **form)
+    assert done.status == 303, done.text
+    assert any(e.kind == kind for e in entries(site))
+    assert "<script>alert" not in client.get("/tanks/foyer/entries").text
+    assert enter(client, f"/tanks/foyer/{what}").status == 422
+
+
+def test_calibration_is_checked_then_saved(site: Site) -> None:
+    """6.92 at 10 °C for the 6.86 phosphate buffer: JIS Z 8802:2011."""
+    client, path = site.client(), "/probes/foyer-ph/calibration"
+    points = {"value_1": "6.86", "raw_1": "6.92", "temp_1": "10", "value_2": "4.01", "raw_2": "4.00", "temp_2": "10"}
+    checked = enter(client, path, **points, step="check")
+    assert checked.status == 200 and "Buffer 6.86 is 6.92 at 10 °C" in checked.text and "Verdict: slope" in checked.text
+    assert not any(e.kind == "calibration" for e in entries(site))
+    saved = enter(client, path, **points, step="save")
+    assert saved.status == 303 and "In use" in client.get(saved.headers["Location"]).text
+
+
+def test_what_if_changes_nothing_and_answers_in_words(site: Site) -> None:
+    client = site.client()
+    enter(client, "/tanks/foyer/test", kit="strip", nitrate="25")
+    before = len(entries(site))
+    got = client.get("/tanks/foyer?feed=0&hours=10&change=50")
+    assert "In 28 days nitrate would be" in got.text and len(entries(site)) == before
+
+
+def test_an_alarm_is_acknowledged_on_the_page_and_by_its_ticket(site: Site) -> None:
+    client = site.client()
+    enter(client, "/tanks/foyer/test", kit="strip", nitrite="3")
+    alarm = next(a for t in site.engine.view().tanks for a in t.alarms if a.alarm == "nitrite_high")
+    page = client.get("/").text
+    assert alarm.id in page and "Something needs you" in page
+    ticket, stranger = oneclick.ticket(site.access.secret, alarm.id, alarm.occurrence), site.client(logged_in=False)
+    assert "Acknowledge" in stranger.get(f"/acknowledge/{ticket}").text
+    assert next(a for a in site.engine.view().tanks[0].alarms if a.id == alarm.id).state == "unacknowledged"
+    assert stranger.get("/acknowledge/none.such").status == 404
+    client.get("/")
+    assert client.post("/alarms/acknowledge", {"alarm": alarm.id}).status == 303
+    assert next(a for a in site.engine.view().tanks[0].alarms if a.id == alarm.id).state == "acknowledged"
+
+
+def test_a_device_link_works_once_and_a_device_can_be_sent_off(site: Site) -> None:
+    client = site.client()
+    client.get("/devices")
+    link = re.search(r"(/join/[\w-]+)", client.post("/devices/link", {}).text).group(1)
+    other, third = site.client(logged_in=False), site.client(logged_in=False)
+    other.get(link)
+    assert other.post(link, {"name": "sitter"}).status == 303 and other.get("/").status == 200
+    third.get(link)
+    assert third.post(link, {}).status == 403
+    device = next(d for d in site.access.devices() if d.name == "sitter")
+    client.post("/devices/revoke", {"device": device.id})
+    assert other.get("/").status == 303
