@@ -69,7 +69,7 @@ BAD = [
         "'>250' or '<5'",
     ),
     (f'{{{AT},"kind":"test","tank":"t","method":"strip","values":{{"nitrate":"> lots"}}}}', "values.nitrate", "number"),
-    (f'{{{AT},"kind":"test","tank":"t","method":"strip","values":{{"nitrate":-5}}}}', "values.nitrate", "0 or more"),
+    (f'{{{AT},"kind":"test","tank":"t","method":"strip","values":{{"nitrate":-5}}}}', "values.nitrate", "is below 0"),
     (
         f'{{{AT},"kind":"test","tank":"t","method":"strip","values":{{"nitrate":5}},"units":{{"ph":"pH"}}}}',
         "units.ph",

@@ -208,9 +208,7 @@ def _check_values(event: Event, line_no: int) -> None:
         if isinstance(value, str) and value[:1] not in {"<", ">"}:
             raise LineError(line_no, f"values.{name}", f"expected a number, '>250' or '<5', got {value!r}")
         try:
-            amount = units.read_reported(name, value, event.units.get(name, ""))
+            units.read_reported(name, value, event.units.get(name, ""))
         except ValueError as e:
             key = "units" if name in event.units else "values"
             raise LineError(line_no, f"{key}.{name}", str(e).removeprefix(f"{name}: ")) from None
-        if amount.value < 0:
-            raise LineError(line_no, f"values.{name}", f"expected 0 or more, got {value!r}")

@@ -71,6 +71,9 @@ class House:
         self.outlets, self.messages, self.verdicts, self.done = outlets, [], [], []
         self.start()
 
+    def __del__(self):
+        self.conn.close()
+
     @property
     def now_s(self):
         return self.clock.wall_s()

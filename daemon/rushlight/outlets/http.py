@@ -21,6 +21,7 @@ from urllib3.connection import HTTPConnection, HTTPSConnection
 from urllib3.connectionpool import HTTPConnectionPool, HTTPSConnectionPool
 from urllib3.exceptions import HTTPError
 
+from rushlight.outlets import tls
 from rushlight.outlets.fuse import Fuse
 from rushlight.outlets.result import Done, Later, Never, Result
 
@@ -61,7 +62,7 @@ def request(
     answer = Answer(Later(f"no answer from {host}"))
     with Fuse(deadline_s) as fuse, requests.Session() as session:
         session.trust_env = False  # a .netrc would put other credentials in place of ours
-        adapter = _FusedAdapter(fuse, answer)
+        adapter = _FusedAdapter(fuse, answer, ca_file)
         session.mount("http://", adapter)
         session.mount("https://", adapter)
         try:
@@ -186,7 +187,8 @@ def _host(url: str) -> str:
 class _FusedAdapter(HTTPAdapter):
     """Puts each new connection under the fuse, before the TLS handshake, and looks at the certificate after it."""
 
-    def __init__(self, fuse: Fuse, answer: Answer) -> None:
+    def __init__(self, fuse: Fuse, answer: Answer, ca_file: str) -> None:
+        self._ca_file = ca_file
         super().__init__(max_retries=0)
 
         class Plain(HTTPConnection):
@@ -212,3 +214,8 @@ class _FusedAdapter(HTTPAdapter):
             ConnectionCls = Secure
 
         self.poolmanager.pool_classes_by_scheme = {"http": PlainPool, "https": SecurePool}
+
+    def build_connection_pool_key_attributes(self, *args: Any, **kwargs: Any) -> Any:
+        """The library's own, with our way of checking certificates."""
+        host, pool = super().build_connection_pool_key_attributes(*args, **kwargs)
+        return host, pool | {"ssl_context": tls.context(self._ca_file)}

@@ -18,6 +18,7 @@ from collections.abc import Callable, Sequence
 from email.message import EmailMessage
 from typing import Any
 
+from rushlight.outlets import tls
 from rushlight.outlets.fuse import Fuse
 from rushlight.outlets.http import CERTIFICATE_WAIT_S, CONNECT_S, certificate_reason, certificate_until_s
 from rushlight.outlets.result import Done, Later, Never, Parcel, Result
@@ -76,7 +77,7 @@ class MailOutlet:
         timeout_s = min(CONNECT_S, s.deadline_s)
         if s.security == "none":
             return _Fused(fuse, None, s.host, port, timeout_s)
-        context = ssl.create_default_context(cafile=s.ca_file or None)
+        context = tls.context(s.ca_file)
         if s.security == "tls":
             smtp = _Fused(fuse, context, s.host, port, timeout_s)
         else:
