@@ -34,7 +34,7 @@ def free_port() -> int:
         return int(s.getsockname()[1])
 
 
-def until(what: Callable[[], Any], within_s: float = 10.0, why: str = "") -> Any:
+def until(what: Callable[[], Any], within_s: float = 25.0, why: str = "") -> Any:
     """Wait for something to become true and return it."""
     end = time.monotonic() + within_s
     while True:
@@ -121,7 +121,7 @@ class Recorder:
     def last(self, topic: str, since: int = 0) -> Seen | None:
         return next((s for s in reversed(self.seen[since:]) if s.topic == topic), None)
 
-    def await_(self, topic: str, payload: str | None = None, *, since: int = 0, within_s: float = 10.0) -> Seen:
+    def await_(self, topic: str, payload: str | None = None, *, since: int = 0, within_s: float = 25.0) -> Seen:
         def found() -> Seen | None:
             return next(
                 (s for s in self.seen[since:] if s.topic == topic and (payload is None or s.payload == payload)), None

@@ -4,7 +4,7 @@ Owns when what is published: descriptions on connecting, on the hub's birth mess
 `publish_seconds` and at once on `nudge`; an empty retained payload for every description that is no longer
 there.  Publishes nothing while the broker is away, so nothing piles up: on return it says what is true then.
 Works on a thread of its own and never holds up anything else; what it looks at and what it hands in goes
-through the callables that it is given.
+through the callables that it is given.  With `hub.enabled` false it only clears what was published before.
 """
 
 from __future__ import annotations
@@ -88,6 +88,8 @@ class HubOutlet(threading.Thread):
         self._view, self._submit, self._published, self._password = current_view, submit, published, password
         self._rng = rng or random.Random()  # noqa: S311 - it only spreads load
         self._topics = Topics(installation_id, config.hub)
+        self._listens = config.hub.enabled and config.hub.commands
+        self._farewell = "offline" if config.hub.enabled else ""
         self._fields = commands.fields_of(config)
         self._tanks = {t.id for t in config.tank}
         self._drafts, self._answered = commands.Drafts(), commands.Answered()
@@ -158,7 +160,7 @@ class HubOutlet(threading.Thread):
     def _open(self) -> None:
         client_id = f"rushlight-{slug(self._id)}"
         try:
-            will = (self._topics.status, "offline")
+            will = (self._topics.status, self._farewell)
             self._link = Link(self._config.mqtt, self._password, client_id, will, self._inbox)
             self._link.open()
         except (OSError, ValueError) as e:
@@ -202,7 +204,7 @@ class HubOutlet(threading.Thread):
         self._connects.append(self._clock.mono_s())
         assert self._link is not None
         wanted = [(self._topics.birth, 1)]
-        if self._hub.commands:
+        if self._listens:
             base = self._topics.base
             places = [f"{base}/tank/+/set/+", f"{base}/tank/+/press/+", f"{base}/site/press/+"]
             wanted += [(t, 1) for t in (self._topics.command, *places)]
@@ -234,7 +236,7 @@ class HubOutlet(threading.Thread):
             return
         if self._connected:
             self._outgoing.clear()
-            self._outgoing.append(_Outgoing(self._topics.status, "offline"))
+            self._outgoing.append(_Outgoing(self._topics.status, self._farewell))
             until_s = self._clock.mono_s() + _GOODBYE_S
             self._pump()
             while self._in_flight and self._connected and self._clock.mono_s() < until_s:
@@ -267,12 +269,10 @@ class HubOutlet(threading.Thread):
 
     def _describe(self) -> None:
         """Queue every description, and first of all the removal of those that are no longer there."""
-        view = self._look()
-        if view is None or not view.tanks:
-            # Without a view nothing may look removed: clearing a description loses its history in the hub.
+        wanted = self._wanted()
+        if wanted is None:
             self._in("describe", _TURN_S)
             return
-        wanted = entities(view, self._id, self._hub, self._fields)
         self._described = frozenset(t for t, _ in wanted)
         known = self._published.get()
         if not self._described <= known:
@@ -281,15 +281,25 @@ class HubOutlet(threading.Thread):
         gone = sorted(known - self._described)
         self._outgoing += [_Outgoing(t, "") for t in gone]
         self._outgoing += [_Outgoing(t, p) for t, p in wanted]
-        self._outgoing.append(_Outgoing(self._topics.status, "online"))
+        self._outgoing.append(_Outgoing(self._topics.status, "online" if self._hub.enabled else ""))
         self._in("describe", DAILY_S)
         self._in("settled", SETTLE_S[0])
         self._in("settled again", SETTLE_S[1])
         log.info("hub=described entities=%d removed=%d", len(wanted), len(gone))
 
+    def _wanted(self) -> list[tuple[str, str]] | None:
+        """The descriptions that there should be; None while that is not known.
+
+        Without a view nothing may look removed: clearing a description loses its history in the hub.
+        """
+        if not self._hub.enabled:
+            return []
+        view = self._look()
+        return entities(view, self._id, self._hub, self._fields) if view is not None and view.tanks else None
+
     def _say_states(self) -> None:
         self._in("states", self._hub.publish_seconds)
-        view = self._look()
+        view = self._look() if self._hub.enabled else None
         if view is None:
             return
         for topic, payload in states(view, self._id, self._hub):
@@ -327,7 +337,7 @@ class HubOutlet(threading.Thread):
         try:
             if item.topic == self._topics.birth:
                 self._on_birth(item)
-            elif item.retained:
+            elif item.retained and self._listens:
                 # A stored command would act again at each connection.
                 self._answer(None, Answer(id="", ok=False, what="retained commands are ignored", key="retain"))
             else:
@@ -347,8 +357,8 @@ class HubOutlet(threading.Thread):
             self._in("describe", self._rng.uniform(*BIRTH_JITTER_S))
 
     def _on_command(self, item: Happened) -> None:
-        if not self._hub.commands:
-            return
+        if not self._listens:
+            return  # the broker may remember that we once did
         if item.topic == self._topics.command:
             self._on_document(item.payload)
             return
