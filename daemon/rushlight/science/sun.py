@@ -71,4 +71,4 @@ def elevation_deg(at_s: float, latitude_deg: float, longitude_deg: float) -> flo
 def clear_sky_w_m2(elevation: float) -> float:
     """Global irradiance of a cloudless sky on a horizontal plane, W m⁻²; 0 below the horizon (Haurwitz 1945)."""
     sine = math.sin(math.radians(elevation))
-    return 1098.0 * sine * math.exp(-0.057 / sine) if sine > 1e-3 else 0.0
+    return 1098.0 * sine * math.exp(-0.059 / sine) if sine > 1e-3 else 0.0

@@ -25,7 +25,11 @@ BESIDE_LAMP = 0.3
 """Daylight weaker than this share of the lamp drowns in the lamp's own error."""
 FEW_WEEKS = 1.4
 """By how much the fit's error is widened (own choice, tried on simulated windows)."""
-MISFIT = 0.25
+CLEAR_SKY_SD = 0.03
+"""How well the brightest days of a season are known at best, as a log: haze differs (own choice)."""
+MOST_BEYOND = 0.6
+"""A share further than this beyond 1 is no fouling, however sure the fit."""
+MISFIT = 0.2
 """How far the share may be off because a window does not see the whole sky (own choice)."""
 PRIOR_LAMP = 0.7
 """Natural log odds before daylight is looked at: lamps age more often than probes foul (own choice)."""
@@ -58,9 +62,9 @@ class Likeness:
         A share far from both 0 and 1 means that the season changed this window's light by itself.
         """
         sd = math.hypot(self.sd, MISFIT)
-        if abs(self.share - 0.5) > 1.5 + 2.0 * self.sd:
-            return None
-        return (2.0 * self.share - 1.0) / (2.0 * sd * sd) - PRIOR_LAMP
+        odds = (2.0 * self.share - 1.0) / (2.0 * sd * sd) - PRIOR_LAMP
+        beyond = self.share > 1.0 + MOST_BEYOND or self.share < -MOST_BEYOND - 2.0 * self.sd
+        return None if beyond else odds
 
 
 def note_day(
@@ -144,7 +148,8 @@ def _regress(weeks: Sequence[tuple[int, float, dict[str, float]]]) -> Likeness |
         weights = [[UPPER if y > share * x else 1.0 - UPPER for _, x, y in rows] for rows in centred]
         if abs(share - before) < 1e-4:
             break
-    return Likeness(share, max(0.05, _error(flat, share, moment)), len(weeks))
+    span = max(x for _, x, _ in weeks) - min(x for _, x, _ in weeks)
+    return Likeness(share, max(CLEAR_SKY_SD / span, _error(flat, share, moment)), len(weeks))
 
 
 def _error(flat: Sequence[tuple[int, float, float, float]], share: float, moment: float) -> float:

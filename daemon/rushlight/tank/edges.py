@@ -63,21 +63,27 @@ def locate(
         size = sign * rise(times, values, i)
         if best is None or size > best[1]:
             best = i, size
-    return None if best is None else _steepest(times, values, best[0], sign, size=best[1])
+    return None if best is None else steepest(times, values, best[0], sign, size=best[1])
 
 
-def _steepest(times: Sequence[float], values: Sequence[float], i: int, sign: int, size: float) -> tuple[int, float]:
-    """Averages blur the place by one; the largest single difference beside it is where it happened."""
+def steepest(times: Sequence[float], values: Sequence[float], i: int, sign: int, size: float) -> tuple[int, float]:
+    """Averages blur the place by one; the largest single difference beside `i` is where it happened."""
     around = [j for j in (i - 1, i, i + 1) if 0 <= j < len(times) - 1]
     j = max(around, key=lambda k: sign * (values[k + 1] - values[k]))
     return j, size
 
 
-def scatter(times: Sequence[float], values: Sequence[float], from_s: float, to_s: float) -> float:
-    """Typical size of ten-minute rises and falls between two times: what a jump must stand out from."""
-    first, last = max(bisect_left(times, from_s), 0), min(bisect_right(times, to_s), len(times) - 1)
-    sizes = [abs(rise(times, values, i)) for i in range(first, last)]
-    return median(sizes) if sizes else 0.0
+def scatter(times: Sequence[float], values: Sequence[float], at_s: float) -> float:
+    """Typical size of ten-minute rises and falls near a time, on its restless side: what a jump must stand out from.
+
+    The quarter of an hour at either side is left out, where the jump itself would count.
+    """
+    typical = 0.0
+    for from_s, to_s in ((at_s - SPAN_S, at_s - 900.0), (at_s + 900.0, at_s + SPAN_S)):
+        first, last = bisect_left(times, from_s), min(bisect_right(times, to_s), len(times)) - 1
+        sizes = [abs(rise(times, values, i)) for i in range(first, last)]
+        typical = max(typical, median(sizes) if sizes else 0.0)
+    return typical
 
 
 def ramp_width_s(times: Sequence[float], values: Sequence[float], i: int, jump: float) -> float:

@@ -206,7 +206,7 @@ class LampWatch:
         if best is None or abs(0.5 * (times[best[0]] + times[best[0] + 1]) - usual_s) > away_s + 900.0:
             return None
         i, size = best
-        noise = edges.scatter(times, values, usual_s - 2.0 * edges.SPAN_S, usual_s + edges.SPAN_S)
+        noise = edges.scatter(times, values, times[i])
         if size < 5.0 * noise or size <= 0.0 or (level is not None and size < 0.5 * level):
             return None
         return i

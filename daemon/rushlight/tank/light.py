@@ -43,6 +43,8 @@ BACK_S = 3 * 3600.0
 
 SURE_ODDS = 1.4
 """Natural log odds of four to one: so sure must the daylight be before the probe is blamed instead of the lamp."""
+LEANING_DAYS = 7
+"""For so many days, too."""
 PATIENCE = -0.051
 """While daylight leans towards the probe, nothing is said until the loss has come to this log: five percent."""
 SKY_EVERY_S = 600.0
@@ -197,15 +199,16 @@ class LightWatch:
         """Lamp or probe, once the lamp's light has fallen: by the odds that daylight gives."""
         state.undecided = False
         if not state.lamp.dimming:
-            state.fouled = state.told_lamp = False
+            state.fouled, state.told_lamp, state.leaning_days = False, False, 0
             return
         like = daylight.likeness(state.daylight)
         odds = None if like is None else like.probe_odds()
         state.share, state.share_sd = (None, 0.0) if like is None or odds is None else (like.share, like.sd)
         if odds is not None and odds > SURE_ODDS:
-            state.fouled = True
+            state.leaning_days += 1
+            state.fouled = state.fouled or state.leaning_days >= LEANING_DAYS
         elif odds is None or odds < 0.0:
-            state.fouled = False
+            state.fouled, state.leaning_days = False, 0
         if not state.fouled and not state.told_lamp:
             state.undecided = odds is not None and odds > 0.0 and state.lamp.change > PATIENCE
             state.told_lamp = not state.undecided

@@ -39,6 +39,8 @@ class LightState:
     daylight: DaylightState = field(default_factory=DaylightState)
     need: NeedState = field(default_factory=NeedState)
     fouled: bool = False
+    leaning_days: int = 0
+    """Days on which daylight was sure that it is the probe."""
     undecided: bool = False
     """A loss that daylight seems to share is small still, and more days may tell."""
     told_lamp: bool = False

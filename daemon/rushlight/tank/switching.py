@@ -46,7 +46,8 @@ def note_day(
     for i in sorted(range(len(sizes)), key=lambda k: -abs(sizes[k])):
         if len(found) == 6 or abs(sizes[i]) <= 0.0:
             break
-        at_s = 0.5 * (times[i] + times[i + 1])
+        j = edges.steepest(times, values, i, 1 if sizes[i] > 0 else -1, sizes[i])[0]
+        at_s = 0.5 * (times[j] + times[j + 1])
         if any(abs(at_s - seen) < 1200.0 for seen, _ in found):
             continue
         lo, hi = bisect_left(times, at_s - 7200.0), bisect_right(times, at_s + 7200.0)

@@ -1,0 +1,394 @@
+"""The light watch: dose and coverage, the lamp's verdicts over simulated months, and what must not change them."""
+
+from __future__ import annotations
+
+import copy
+import dataclasses
+import datetime as dt
+import json
+
+import numpy as np
+import pytest
+from pydantic import TypeAdapter
+
+from helpers.lightrun import Run, run, true_loss, watch_for
+from helpers.lightsim import Room, Year, simulate
+from rushlight.events import LampWork
+from rushlight.settings import Lamp, OnHours, Probe, Site, Tank
+from rushlight.tank.light import LightState, LightWatch
+
+DAY_S = 86400.0
+START_S = 1_740_000_000.0 - 1_740_000_000.0 % DAY_S  # a midnight UTC
+PLAIN = Room()
+PEOPLE = Room(room_light_lx=250.0, curtains=True, shadows=6.0)
+
+
+def bare(unit: str = "lx", lamp: Lamp | None = None, every_s: float = 60.0) -> LightWatch:
+    probe = Probe(id="p", tank="foyer", quantity="light", unit=unit, every_seconds=every_s)
+    return LightWatch(Tank(id="foyer", litres=140, lamp=lamp), Site(), probe)
+
+
+def steady(
+    watch: LightWatch, value: float, seconds: float, every_s: float = 60.0, start_s: float = START_S
+) -> LightState:
+    state = watch.initial()
+    for t in np.arange(0.0, seconds + 1.0, every_s):
+        watch.on_reading(state, start_s + float(t), value, 1)
+    return state
+
+
+# ---- dose
+
+
+@pytest.mark.parametrize(("ppfd", "hours", "mol"), [(1, 24, 0.0864), (200, 12, 8.64), (100, 10, 3.6), (30, 12, 1.296)])
+def test_dose_of_a_steady_ppfd_probe(ppfd: float, hours: float, mol: float):
+    """DLI = PPFD x 3600 x h x 1e-6; 0.0864 as stated in the encyclopaedia's 'Daily light integral'."""
+    watch = bare("µmol/m²/s")
+    day = watch.close_day(steady(watch, ppfd, hours * 3600.0), "2025-02-20", START_S, START_S + DAY_S)
+    assert day.dose_mol == pytest.approx(mol, rel=1e-6)
+    assert day.coverage == pytest.approx(hours / 24.0)
+    assert day.lamp_dose_mol == 0.0
+
+
+def test_daylight_in_lux_uses_daylights_factor():
+    """CIE D65: 0.01802 µmol m⁻² s⁻¹ per lx."""
+    watch = bare()
+    day = watch.close_day(steady(watch, 1000.0, DAY_S), "2025-02-20", START_S, START_S + DAY_S)
+    assert day.dose_mol == pytest.approx(0.01802 * 1000 * 0.0864, rel=0.005)
+
+
+def test_a_gap_gives_no_dose_and_lowers_coverage():
+    watch = bare("µmol/m²/s")
+    state = watch.initial()
+    for t in range(0, 86401, 60):
+        if not 36000 < t < 43200:  # two hours away
+            watch.on_reading(state, START_S + t, 100.0, 1)
+    day = watch.close_day(state, "2025-02-20", START_S, START_S + DAY_S)
+    assert day.dose_mol == pytest.approx(100e-6 * 22 * 3600)
+    assert day.coverage == pytest.approx(22 / 24)
+
+
+@pytest.mark.parametrize(("value", "flag"), [(None, 9), (0.0, 9), (0.0, 4), (0.0, 3), (1e9, 4)])
+def test_saturated_missing_and_suspect_readings_are_never_dark(value: float | None, flag: int):
+    watch = bare("µmol/m²/s")
+    state = watch.initial()
+    for t in range(0, 86401, 60):
+        bad = 36000 < t < 36300  # five minutes
+        watch.on_reading(state, START_S + t, value if bad else 100.0, flag if bad else 1)
+    day = watch.close_day(state, "2025-02-20", START_S, START_S + DAY_S)
+    assert day.dose_mol == pytest.approx(8.64)
+    assert day.coverage == pytest.approx(1.0)
+
+
+def test_more_readings_on_the_same_line_change_nothing():
+    doses = []
+    for every in (60.0, 20.0, 300.0):
+        watch = bare("µmol/m²/s", every_s=60.0)
+        state = watch.initial()
+        for t in np.arange(0.0, DAY_S + 1, every):
+            watch.on_reading(state, START_S + float(t), 50.0 + float(t) / 1000.0, 1)
+        doses.append(watch.close_day(state, "2025-02-20", START_S, START_S + DAY_S).dose_mol)
+    assert doses[1:] == pytest.approx([doses[0]] * 2)
+
+
+def test_a_clock_jump_is_a_gap_and_not_a_dose():
+    watch = bare("µmol/m²/s")
+    state = steady(watch, 100.0, 3600.0)
+    before = state.value_s
+    watch.on_reading(state, START_S + 3600.0 + 400 * DAY_S, 100.0, 1)  # far ahead
+    assert state.value_s == before
+    watch.on_reading(state, START_S + 3660.0, 100.0, 1)  # and back: the old time was wrong
+    assert state.value_s == before
+    watch.on_reading(state, START_S + 3720.0, 100.0, 1)
+    assert state.value_s == pytest.approx(before + 6000.0)
+
+
+def test_an_hour_set_back_is_not_counted_twice():
+    watch = bare("µmol/m²/s")
+    state = steady(watch, 100.0, 7200.0)
+    for t in range(3600, 7201, 60):
+        watch.on_reading(state, START_S + t, 100.0, 1)
+    assert state.covered_s == 7200.0
+
+
+def test_unknown_spectrum_is_an_error():
+    with pytest.raises(ValueError, match="white_led"):
+        bare(lamp=Lamp(spectrum="moonlight"))
+
+
+# ---- the simulated lamp
+
+
+def test_lamp_and_daylight_shares_are_told_apart():
+    year = simulate(1, room=PLAIN, days=40)
+    result = run(year)
+    seconds = year.times[1] - year.times[0]
+    for n, day in enumerate(result.days[2:39], 2):
+        there = (year.times >= year.times[0] + n * DAY_S) & (year.times < year.times[0] + (n + 1) * DAY_S)
+        lamp = 0.0143e-6 * float(year.lamp[there].sum()) * seconds
+        daylight = 0.0180e-6 * float(year.daylight[there].sum()) * seconds
+        if day.coverage > 0.98:
+            assert day.lamp_dose_mol == pytest.approx(lamp, rel=0.03)
+            assert day.daylight_dose_mol == pytest.approx(daylight, rel=0.15, abs=0.05)
+            assert day.dose_mol == pytest.approx(lamp + daylight, rel=0.03)
+    assert result.days[5].lamp_percent is None
+    assert result.days[-1].lamp_percent == pytest.approx(100.0, abs=1.5)
+
+
+@pytest.mark.parametrize(("fade", "seed"), [(0.25, 1), (0.5, 2), (1.0, 3)])
+def test_a_fade_is_seen_before_six_percent_are_lost(fade: float, seed: int):
+    year = simulate(seed, room=PEOPLE, days=230, fade_percent_week=fade)
+    result = run(year)
+    day = result.first("lamp_dimming")
+    assert day is not None
+    assert 0.5 < true_loss(year, day) < 6.0
+    facts = next(f for d, a, s, f in result.said if a == "lamp_dimming" and s == "raise")
+    assert facts["loss_percent"] == pytest.approx(true_loss(year, day), abs=2.0)
+    assert result.days[-1].lamp_percent == pytest.approx(100.0 * year.output[-1], abs=2.5)
+
+
+@pytest.mark.parametrize("seed", [11, 12, 13])
+@pytest.mark.parametrize(
+    "room",
+    [
+        PEOPLE,
+        dataclasses.replace(PLAIN, window_share=0.06),
+        dataclasses.replace(PEOPLE, facing="east", timer_follows_clock=False),
+    ],
+)
+def test_a_healthy_lamp_raises_nothing_in_a_year(room: Room, seed: int):
+    result = run(simulate(seed, room=room))
+    assert result.raised("lamp_dimming", "light_probe_fouled") == []
+
+
+@pytest.mark.parametrize("at", [75.0, 120.4, 200.76])
+def test_a_step_is_seen_within_two_days(at: float):
+    result = run(simulate(int(at), room=PLAIN, days=210, step_loss=0.2, step_at_day=at))
+    day = result.first("lamp_dimming")
+    assert day is not None
+    assert 0.0 < day - at <= 2.0
+
+
+def test_minute_readings_give_the_same_verdict():
+    year = simulate(5, room=PLAIN, days=130, step_s=60, fade_percent_week=0.5)
+    result = run(year, every_s=60.0)
+    day = result.first("lamp_dimming")
+    assert day is not None
+    assert true_loss(year, day) < 5.0
+
+
+def shortened(year: Year, keep: np.ndarray) -> Year:
+    return dataclasses.replace(
+        year, **{k: getattr(year, k)[keep] for k in ("times", "values", "lamp", "daylight", "output")}
+    )
+
+
+@pytest.mark.parametrize("week", [20.0, 50.0, 95.0])
+def test_a_week_without_the_probe_changes_no_verdict(week: float):
+    year = simulate(4, room=PLAIN, days=200, fade_percent_week=0.5)
+    day = (year.times - year.times[0]) / DAY_S
+    whole, holed = run(year), run(shortened(year, (day < week) | (day > week + 7.0)))
+    for alarm in ("lamp_dimming", "light_probe_fouled", "lamp_off"):
+        assert (whole.first(alarm) is None) == (holed.first(alarm) is None)
+    assert holed.first("lamp_dimming") == pytest.approx(whole.first("lamp_dimming"), abs=10.0)
+
+
+@pytest.mark.parametrize("follows", [True, False])
+@pytest.mark.parametrize("start", ["2024-02-01", "2024-10-01", "2025-03-01"])
+def test_summer_time_and_a_leap_day_change_nothing(follows: bool, start: str):
+    result = run(simulate(6, room=dataclasses.replace(PLAIN, timer_follows_clock=follows), start=start, days=75))
+    assert result.raised("lamp_dimming", "lamp_off", "light_probe_fouled") == []
+    lengths = [d.coverage for d in result.days if d.coverage is not None]
+    assert max(lengths) <= 1.0
+    assert result.days[-1].lamp_percent == pytest.approx(100.0, abs=2.0)
+
+
+def test_a_day_of_23_hours_is_covered_whole():
+    watch = watch_for(PLAIN)
+    from_s = dt.datetime(2025, 3, 30, tzinfo=watch.zone).timestamp()
+    to_s = dt.datetime(2025, 3, 31, tzinfo=watch.zone).timestamp()
+    assert to_s - from_s == 23 * 3600
+    state = steady(watch, 10.0, to_s - from_s, 300.0, from_s)
+    assert watch.close_day(state, "2025-03-30", from_s, to_s).coverage == pytest.approx(1.0)
+
+
+def test_readings_stamped_anew_by_half_a_minute_change_no_verdict():
+    year = simulate(8, room=PLAIN, days=150, fade_percent_week=0.5)
+    moved = dataclasses.replace(year, times=year.times + np.where(np.arange(len(year.times)) > 20000, 37.0, 0.0))
+    assert run(moved).first("lamp_dimming") == pytest.approx(run(year).first("lamp_dimming"), abs=4.0)
+
+
+# ---- events
+
+
+def lamp_event(year: Year, day: float, what: str, event_id: str = "e1") -> LampWork:
+    return LampWork(at_s=float(year.times[0]) + day * DAY_S, tank="foyer", what=what, id=event_id)
+
+
+def test_only_lamp_work_moves_the_anchor():
+    year = simulate(9, room=PLAIN, days=200, step_loss=0.2, step_at_day=60.0)
+    told = run(year, events=(lamp_event(year, 90.0, "replaced"),))
+    assert told.first("lamp_dimming") is not None
+    assert ("lamp_dimming", "clear") in [(a, s) for d, a, s, _ in told.said if 90.0 <= d < 91.0]
+    assert told.first("lamp_dimming", 91.0) is None
+    assert told.days[-1].lamp_percent == pytest.approx(100.0, abs=2.0)
+    silent = run(year)
+    assert silent.days[-1].lamp_percent == pytest.approx(80.0, abs=2.0)
+    assert silent.state.lamp.dimming
+
+
+def test_cleaning_ends_the_episode_against_the_same_anchor():
+    year = simulate(10, room=PLAIN, days=130, foul_step=0.25, step_at_day=60.0)
+    day = (year.times - year.times[0]) / DAY_S
+    cleaned = dataclasses.replace(year, values=np.where(day > 90.0, year.values / 0.75, year.values))
+    result = run(cleaned, events=(lamp_event(cleaned, 90.0, "cleaned"),))
+    assert result.first("lamp_dimming") is not None or result.first("light_probe_fouled") is not None
+    assert not result.state.lamp.dimming
+    assert result.days[-1].lamp_percent == pytest.approx(100.0, abs=2.0)
+
+
+def test_withdrawn_lamp_work_brings_the_old_anchor_back():
+    watch, year = watch_for(PLAIN), simulate(9, room=PLAIN, days=40)
+    result = run(year, watch=watch)
+    before = copy.deepcopy(result.state.lamp)
+    event = lamp_event(year, 40.0, "replaced", "wrong")
+    watch.on_lamp(result.state, event)
+    assert watch.lamp is not None
+    assert not watch.lamp.anchored(result.state.lamp)
+    watch.void(result.state, "wrong")
+    assert result.state.lamp == before
+
+
+def test_a_fouled_probe_is_told_from_a_lamp_in_the_end():
+    result = run(simulate(4, room=dataclasses.replace(PLAIN, window_share=0.06), foul_percent_week=1.0))
+    assert result.state.fouled
+    last = [(a, s) for _, a, s, _ in result.said if a in ("lamp_dimming", "light_probe_fouled")]
+    assert ("light_probe_fouled", "raise") in last
+    assert result.watch.report(result.state, result.state.last_s).what_dimmed == "probe"
+
+
+# ---- lamp_off and switching times
+
+
+def dark_from(year: Year, from_day: float, to_day: float) -> Year:
+    day = (year.times - year.times[0]) / DAY_S
+    out = (day >= from_day) & (day < to_day)
+    return dataclasses.replace(year, values=np.where(out, year.values - year.lamp, year.values).clip(0.0))
+
+
+def test_a_lamp_that_stays_off_is_told_the_same_morning_and_clears():
+    result = run(dark_from(simulate(21, room=PLAIN, days=60), 40.0, 42.0))
+    day = result.first("lamp_off")
+    assert day is not None
+    assert 40.0 + 8 / 24 < day < 40.0 + 12 / 24
+    assert [(a, s) for d, a, s, _ in result.said if a == "lamp_off"][-1] == ("lamp_off", "clear")
+    assert result.first("lamp_dimming") is None
+
+
+def test_a_lamp_that_burns_all_night_is_told():
+    year = simulate(22, room=PLAIN, days=45)
+    day = (year.times - year.times[0]) / DAY_S
+    night = (day >= 35.75) & (day < 36.33)
+    result = run(dataclasses.replace(year, values=np.where(night, 5000.0, year.values)))
+    at = result.first("lamp_off")
+    assert at is not None
+    assert 35.75 < at < 36.0
+
+
+def test_saturation_never_reads_as_a_lamp_that_is_off():
+    year = simulate(23, room=PLAIN, days=40)
+    day = (year.times - year.times[0]) / DAY_S
+    result = run(dataclasses.replace(year, values=np.where((day >= 30) & (day < 33), np.nan, year.values)))
+    assert result.raised("lamp_off") == []
+
+
+def test_switching_times_are_learned_without_a_schedule():
+    year = simulate(
+        24, room=dataclasses.replace(PLAIN, on_minute=430, off_minute=1035), days=140, fade_percent_week=1.0
+    )
+    result = run(year, watch=watch_for(PLAIN, hours=()))
+    assert "learned from the light" in result.state.note
+    assert sorted(s.minute for s in result.state.lamp.slots) == pytest.approx([430.0, 1035.0], abs=4.0)
+    assert sorted(s.sign for s in result.state.lamp.slots) == [-1, 1]
+    day = result.first("lamp_dimming")
+    assert day is not None
+    assert true_loss(year, day) < 6.0
+
+
+def test_a_wrong_schedule_is_corrected_by_what_is_seen():
+    year = simulate(25, room=dataclasses.replace(PLAIN, on_minute=660, off_minute=1260), days=60)
+    result = run(year, watch=watch_for(PLAIN))
+    assert "differ from the schedule" in result.state.note
+    assert sorted(s.minute for s in result.state.lamp.slots) == pytest.approx([660.0, 1260.0], abs=4.0)
+    assert result.days[-1].lamp_percent == pytest.approx(100.0, abs=2.0)
+
+
+def test_a_lamp_that_ramps_up_is_measured_across_the_ramp():
+    year = simulate(26, room=PLAIN, days=150, fade_percent_week=1.0)
+    minute = (year.times % DAY_S) / 60.0  # London in winter; the ramp is in the simulated lamp alone
+    ramp = np.clip((minute - 480.0) / 30.0, 0.0, 1.0)
+    values = year.values - year.lamp + year.lamp * np.where(minute < 600.0, ramp, 1.0)
+    result = run(dataclasses.replace(year, values=values))
+    day = result.first("lamp_dimming")
+    assert day is not None
+    assert 0.5 < true_loss(year, day) < 6.0
+
+
+# ---- the state
+
+
+def test_state_survives_json_and_goes_on_the_same():
+    adapter = TypeAdapter(LightState)
+    year = simulate(31, room=PEOPLE, days=80, fade_percent_week=1.0)
+    result = run(shortened(year, np.arange(len(year.times)) < 70 * 288 + 100))
+    text = adapter.dump_json(result.state)
+    assert b"NaN" not in text
+    assert b"Infinity" not in text
+    back = adapter.validate_json(text)
+    assert back == result.state
+    going = (result.state, back)
+    for at_s, value in zip(year.times[70 * 288 + 100 :].tolist(), year.values[70 * 288 + 100 :].tolist(), strict=True):
+        for state in going:
+            result.watch.on_reading(state, at_s, None if value != value else value, 9 if value != value else 1)
+    assert adapter.dump_json(going[0]) == adapter.dump_json(going[1])
+    assert len(json.loads(text)["times"]) < 500
+
+
+def test_state_stays_bounded_over_three_years():
+    watch = watch_for(PLAIN)
+    result: Run | None = None
+    year = simulate(32, room=PLAIN, days=120)
+    for n in range(9):
+        again = dataclasses.replace(year, times=year.times + n * 120 * DAY_S)
+        part = run(again, watch=watch) if result is None else _go_on(result, again)
+        result = part
+    assert result is not None
+    assert len(result.state.days) <= 731
+    assert len(TypeAdapter(LightState).dump_json(result.state)) < 150_000
+
+
+def _go_on(result: Run, year: Year) -> Run:
+    start_s = float(year.times[0])
+    for day in range(120):
+        lo, hi = day * 288, (day + 1) * 288
+        for at_s, value in zip(year.times[lo:hi].tolist(), year.values[lo:hi].tolist(), strict=True):
+            result.watch.on_reading(result.state, at_s, None if value != value else value, 9 if value != value else 1)
+        to_s = start_s + (day + 1) * DAY_S
+        date = dt.datetime.fromtimestamp(to_s - 1, dt.UTC).date().isoformat()
+        result.watch.close_day(result.state, date, to_s - DAY_S, to_s)
+    return result
+
+
+def test_without_a_lamp_nothing_is_said_of_one():
+    watch = LightWatch(Tank(id="foyer", litres=140), Site(latitude=52.0, longitude=0.0), None)
+    assert [f.alarm for f in watch.findings(watch.initial(), START_S)] == ["light_low"]
+    assert watch.next_wake(watch.initial(), START_S) is None
+    assert any("No lamp is configured" in r for r in watch.report(watch.initial(), START_S).refusals)
+
+
+def test_hours_in_the_event_become_the_schedule():
+    watch, year = watch_for(PLAIN), simulate(33, room=PLAIN, days=20)
+    state = run(year, watch=watch).state
+    event = LampWork(at_s=float(year.times[-1]), tank="foyer", what="schedule", hours=(OnHours("10:00", "20:00"),))
+    watch.on_lamp(state, event)
+    assert [(s.sign, s.minute) for s in state.lamp.slots] == [(1, 600.0), (-1, 1200.0)]
