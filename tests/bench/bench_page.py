@@ -1,0 +1,106 @@
+"""What the page costs: bytes of the first screen, and the server's time for it with five years of daily rows.
+
+Run: python tests/bench/bench_page.py
+"""
+
+from __future__ import annotations
+
+import random
+import sqlite3
+import statistics
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from helpers.page import Site, page_site
+from rushlight.effects import Daily, Estimate
+from rushlight.events import Feeding, Test
+from rushlight.journal.rows import Recorded
+from rushlight.web import render
+
+DAYS, TURNS, SEED = 5 * 365, 60, 7
+
+
+def fill(site: Site) -> None:
+    """Five years of closed days, feedings and weekly strips, straight into the journal; two months through the core."""
+    rng, now_s, journal = random.Random(SEED), site.engine.now_s(), site.engine.journal
+    for n in range(DAYS, 0, -1):
+        at_s = now_s - n * 86400.0
+        level = 20 + 10 * rng.random()
+        band = Estimate(mean=level, low=0.8 * level, high=1.2 * level)
+        date = time.strftime("%Y-%m-%d", time.gmtime(at_s))
+        day = Daily(
+            at_s=at_s,
+            tank="foyer",
+            date=date,
+            light_dose_mol=4.0,
+            light_coverage=1.0,
+            lamp_dose_mol=3.0,
+            lamp_percent=97.0,
+            nitrate=band,
+            net_rate=band,
+            supply_rate=band,
+            uptake_rate=band,
+            kept_up=band,
+        )
+        events = [Recorded(Feeding(at_s=at_s, id=f"feed-{n}", tank="foyer", grams=0.9), at_s)]
+        if n % 7 == 0:
+            events.append(
+                Recorded(
+                    Test(
+                        at_s=at_s, id=f"test-{n}", tank="foyer", method="strip", kit="strip", values={"nitrate": 25.0}
+                    ),
+                    at_s,
+                )
+            )
+        site.engine.do(
+            lambda events=events, day=day, at_s=at_s, last=n == 1: journal.append(events, [day], urgent=last, at_s=at_s)
+        )
+    for n in range(8, 0, -1):
+        site.engine.submit(
+            Test(at_s=now_s - n * 7 * 86400.0, tank="foyer", method="strip", kit="strip", values={"nitrate": 25.0})
+        )
+
+
+def queries(site: Site, path: str) -> int:
+    """SELECTs that one request runs on the journal's readers."""
+    seen: list[str] = []
+    plain = sqlite3.connect
+
+    def counting(*args: object, **options: object) -> sqlite3.Connection:
+        conn = plain(*args, **options)
+        conn.set_trace_callback(lambda sql: seen.append(sql) if sql.lstrip().upper().startswith("SELECT") else None)
+        return conn
+
+    sqlite3.connect = counting
+    try:
+        site.client().get(path)
+    finally:
+        sqlite3.connect = plain
+    return len(seen)
+
+
+def main() -> None:
+    with tempfile.TemporaryDirectory() as folder, page_site(Path(folder)) as site:
+        fill(site)
+        client = site.client()
+        static = sum(len(render.static(name)) for name in render.STATIC)
+        assert "Nitrate about" in client.get("/").text
+        print(f"style, script and icon: {static} bytes, once; {DAYS} days of rows")
+        print(f"{'screen':<24}{'bytes':>8}{'median ms':>11}{'worst ms':>10}{'queries':>9}")
+        for path in ("/", "/tanks/foyer", "/tanks/foyer/test", "/tanks/foyer/entries"):
+            size, taken = len(client.get(path).text.encode()), []
+            for _ in range(TURNS):
+                start = time.perf_counter()
+                client.get(path)
+                taken.append((time.perf_counter() - start) * 1000)
+            print(f"{path:<24}{size:>8}{statistics.median(taken):>11.1f}{max(taken):>10.1f}{queries(site, path):>9}")
+            if path == "/":
+                assert size + static < 60_000
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,167 @@
+"""A real browser on a phone's and a desk's screen: the ways that a keeper goes, with the network cut in the middle."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+import zoneinfo
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from helpers.daemon import until
+from helpers.page import PASSPHRASE, Site, page_site
+from rushlight.events import Correction, Feeding, Test
+
+CHROMIUM = Path("/usr/bin/chromium")
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(not CHROMIUM.exists(), reason="chromium is not installed"),
+]
+SCREENS = {"phone": (390, 844), "desk": (1280, 800)}
+SHOWN = (
+    "/",
+    "/tanks/foyer",
+    "/tanks/foyer/test",
+    "/tanks/foyer/water-change",
+    "/probes/foyer-ph/calibration",
+    "/devices",
+)
+
+
+@pytest.fixture
+def site(tmp_path: Path) -> Iterator[Site]:
+    with page_site(tmp_path) as made:
+        yield made
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as p:
+        args = ["--no-sandbox", "--disable-quic", "--disable-background-networking"]
+        made = p.chromium.launch(executable_path=str(CHROMIUM), args=args)
+        yield made
+        made.close()
+
+
+def opened(browser: Any, site: Site, size: tuple[int, int], **options: Any) -> Any:
+    """A page that is logged in by hand, with a list of every address it asked for."""
+    context = browser.new_context(
+        viewport={"width": size[0], "height": size[1]}, base_url=f"http://127.0.0.1:{site.port}", **options
+    )
+    context.set_default_timeout(8000)
+    page = context.new_page()
+    page.asked = []
+    page.on("request", lambda r: page.asked.append(r.url))
+    page.goto("/")
+    page.get_by_label("Passphrase").fill(PASSPHRASE)
+    page.get_by_role("button", name="Log in").click()
+    page.get_by_role("heading", name="Foyer").wait_for()
+    return page
+
+
+def strips_in(site: Site) -> list[Any]:
+    with site.engine.journal.reader() as reader:
+        return [s.event for s in reader.entries() if isinstance(s.event, Test)]
+
+
+@pytest.mark.parametrize("screen", SCREENS)
+@pytest.mark.parametrize("script", [True, False])
+def test_enter_see_acknowledge_undo_and_enter_late(browser: Any, site: Site, screen: str, script: bool) -> None:
+    page = opened(browser, site, SCREENS[screen], java_script_enabled=script)
+    assert page.get_by_text("Not known yet").is_visible()
+    page.get_by_role("link", name="Enter a test").click()
+    assert page.locator("input:checked").count() == 0
+    page.get_by_role("group", name=re.compile("Nitrate")).get_by_role("radio", name="50", exact=True).check()
+    page.get_by_role("group", name=re.compile("Nitrite")).get_by_role("radio", name="3", exact=True).check()
+    page.get_by_role("button", name="Save the test").click()
+    page.get_by_text("Entered. Strip test").wait_for()
+    assert page.get_by_text("Nitrate about").first.is_visible()
+
+    waiting = page.locator(".alarm", has_text="nitrite above its limit").get_by_role("button", name="Acknowledge")
+    waiting.click()
+    until(lambda: any(a.state == "acknowledged" for a in site.engine.view().tanks[0].alarms), 10, "acknowledged")
+    page.goto(f"/?done={strips_in(site)[0].id}")
+    page.get_by_role("button", name="Undo").click()
+    page.get_by_text("Undone.").wait_for()
+    assert page.get_by_text("Not known yet").is_visible()
+
+    page.goto("/tanks/foyer/feeding")
+    page.get_by_label("Dry food").fill("0.9")
+    page.get_by_text("Done earlier?").click()
+    local = dt.datetime.fromtimestamp(site.engine.now_s(), zoneinfo.ZoneInfo("Europe/Dublin")) - dt.timedelta(days=1)
+    page.get_by_label("When it was done").fill(f"{local:%Y-%m-%dT%H:%M}")
+    page.get_by_role("button", name="Save").click()
+    page.get_by_text("Entered. Feeding: 0.9 g, yesterday").wait_for()
+    with site.engine.journal.reader() as reader:
+        kinds = [type(s.event) for s in reader.entries()]
+    assert kinds.count(Feeding) == 1 and kinds.count(Correction) == 1
+    assert all(url.startswith(f"http://127.0.0.1:{site.port}/") for url in page.asked)
+
+
+def test_sent_twice_is_one_entry(browser: Any, site: Site) -> None:
+    page = opened(browser, site, SCREENS["phone"], java_script_enabled=False)
+    page.goto("/tanks/foyer/test")
+    page.get_by_role("group", name=re.compile("Nitrate")).get_by_role("radio", name="25", exact=True).check()
+    page.get_by_role("button", name="Save the test").dblclick()
+    page.get_by_text("Nitrate about").first.wait_for()
+    assert len(strips_in(site)) == 1
+    used = strips_in(site)[0].id
+    page.go_back()
+    page.get_by_role("button", name="Save the test").wait_for()
+    assert page.locator("input[name=id]").input_value() != used and page.locator("input:checked").count() == 0
+    assert len(strips_in(site)) == 1
+
+
+def test_an_entry_without_network_is_kept_and_sent_later(browser: Any, site: Site) -> None:
+    page = opened(browser, site, SCREENS["phone"])
+    page.goto("/tanks/foyer/test")
+    page.get_by_role("group", name=re.compile("Nitrate")).get_by_role("radio", name="25", exact=True).check()
+    page.context.set_offline(True)
+    page.get_by_role("button", name="Save the test").click()
+    page.get_by_text("No network. The entry is kept on this device").wait_for()
+    page.get_by_role("button", name="Save the test").click(force=True)
+    assert strips_in(site) == []
+    page.context.set_offline(False)
+    until(lambda: len(strips_in(site)) == 1, 20, "the entry, once the network is back")
+    page.goto("/")
+    page.get_by_text("Nitrate about").first.wait_for()
+    assert len(strips_in(site)) == 1 and page.evaluate("localStorage.getItem('rushlight-kept')") == "[]"
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_screens_fit_read_well_and_have_targets_large_enough(browser: Any, site: Site, scheme: str) -> None:
+    """WCAG 2.2: contrast 4.5 to 1 of text (1.4.3), targets of 24 px (2.5.8), one heading, a name on each field."""
+    page = opened(browser, site, SCREENS["phone"], color_scheme=scheme)
+    for path in SHOWN:
+        page.goto(path)
+        assert page.evaluate("document.documentElement.scrollWidth") <= 390, path
+        assert page.evaluate(UNNAMED) == [], path
+        assert page.evaluate(FAINT) == [], path
+        assert page.evaluate("document.querySelectorAll('h1').length") == 1
+        small = page.evaluate(
+            "[...document.querySelectorAll('button,.button,summary,.pads label,input:not([type=hidden])')]"
+            ".map(e => [e.outerHTML.slice(0, 60), e.getBoundingClientRect()])"
+            ".filter(([, r]) => r.height && (r.height < 24 || r.width < 24)).map(([h]) => h)"
+        )
+        assert small == [], path
+
+
+UNNAMED = """[...document.querySelectorAll('input:not([type=hidden])')]
+  .filter(e => !(e.labels && e.labels.length) && !e.getAttribute('aria-label')).map(e => e.outerHTML)"""
+FAINT = """(() => {
+  const lum = ([r, g, b]) => [r, g, b].map(v => v / 255).map(v => v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4)
+    .reduce((s, v, i) => s + v * [0.2126, 0.7152, 0.0722][i], 0);
+  const rgb = (text) => text.match(/[\\d.]+/g).map(Number);
+  const ground = (e) => { for (; e; e = e.parentElement) { const c = rgb(getComputedStyle(e).backgroundColor);
+    if (c.length < 4 || c[3] > 0) return c; } return [255, 255, 255]; };
+  return [...document.querySelectorAll('main *, header *, footer *')]
+    .filter(e => !e.closest('svg') && [...e.childNodes].some(n => n.nodeType === 3 && n.data.trim()))
+    .map(e => { const a = lum(rgb(getComputedStyle(e).color)), b = lum(ground(e));
+      return [e.outerHTML.slice(0, 60), (Math.max(a, b) + 0.05) / (Math.min(a, b) + 0.05)]; })
+    .filter(([, ratio]) => ratio < 4.5);
+})()"""
