@@ -140,8 +140,9 @@ def slug(text: str) -> str:
 
 def _head(answers: Answers) -> str:
     return (
-        "# Proposed by the installation from what it found.  Every key is explained in\n# /opt/rushlight/current/share/rushlight/config.example.toml\n"
-        "# After a change:  sudo rushlight check  and then  sudo systemctl restart rushlight\n\n"
+        "# Proposed by the installation from what it found.  Every key is explained in\n"
+        "# /opt/rushlight/current/share/rushlight/config.example.toml\n"
+        "# After a change:  sudo rushlight check --no-probes  and then  sudo systemctl restart rushlight\n\n"
     ) + _table("site", {"name": answers.site, "timezone": answers.timezone})
 
 
