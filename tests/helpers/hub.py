@@ -48,7 +48,9 @@ def until(what: Callable[[], Any], within_s: float = 25.0, why: str = "") -> Any
 class Broker:
     """mosquitto on a free port of the loopback interface; keeps its retained messages over a restart or not."""
 
-    def __init__(self, folder: Path, *, lines: str = "allow_anonymous true\n", keeps: bool = True) -> None:
+    def __init__(
+        self, folder: Path, *, lines: str = "allow_anonymous true\n", keeps: bool = True, listener: str = ""
+    ) -> None:
         assert MOSQUITTO, "mosquitto is not installed"
         self.port = free_port()
         folder.mkdir(parents=True, exist_ok=True)
@@ -56,7 +58,9 @@ class Broker:
         data.mkdir(exist_ok=True)
         persistence = f"persistence true\npersistence_location {data}/\nautosave_interval 1\n" if keeps else ""
         self._file = folder / "broker.conf"
-        self._file.write_text(f"user root\nlog_dest none\n{persistence}{lines}listener {self.port} 127.0.0.1\n")
+        self._file.write_text(
+            f"user root\nlog_dest none\n{persistence}{lines}listener {self.port} 127.0.0.1\n{listener}"
+        )
         self._process: subprocess.Popen[bytes] | None = None
         self.start()
 

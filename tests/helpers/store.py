@@ -13,6 +13,7 @@ import json
 import os
 import shutil
 import signal
+import ssl
 import subprocess
 import sys
 import threading
@@ -110,8 +111,10 @@ class Front(http.server.ThreadingHTTPServer):
     daemon_threads = True
     allow_reuse_address = True
 
-    def __init__(self, target_port: int, token: str = TOKEN, port: int = 0) -> None:
-        super().__init__(("127.0.0.1", port), _FrontHandler)
+    def __init__(self, target_port: int, token: str = TOKEN, tls: ssl.SSLContext | None = None) -> None:
+        super().__init__(("127.0.0.1", 0), _FrontHandler)
+        if tls is not None:
+            self.socket = tls.wrap_socket(self.socket, server_side=True)
         self.port = self.server_address[1]
         self.target_port, self.token = target_port, token
         self.rule: Callable[[bytes], tuple[int, str] | None] = lambda _body: None
@@ -167,8 +170,8 @@ def server(folder: Path) -> Iterator[Server]:
 
 
 @contextmanager
-def front(target: Server) -> Iterator[Front]:
-    f = Front(target.port)
+def front(target: Server, tls: ssl.SSLContext | None = None) -> Iterator[Front]:
+    f = Front(target.port, tls=tls)
     try:
         yield f
     finally:

@@ -18,6 +18,7 @@ import pytest
 
 from helpers import hub as helper
 from helpers.hub import Broker, Installation, Recorder, config, retained, standing, until, with_tank
+from helpers.receivers import Authority
 from rushlight.events import Acknowledge, Feeding, Test
 from rushlight.outlets import hub as outlet_module
 from rushlight.outlets.hub_entities import entities
@@ -405,6 +406,27 @@ def test_a_wrong_password_is_named_and_a_right_one_works(tmp_path: Path, site: I
         site.open()
         site.run(conf, password="s3cret")
         until(lambda: site.outlet.trouble == "")
+
+
+@pytest.mark.filterwarnings("ignore:.*SSLSocket")  # paho drops the socket of a failed handshake unclosed
+def test_a_certificate_is_checked(tmp_path: Path, site: Installation) -> None:
+    authority, other = Authority(tmp_path), Authority((tmp_path / "other").mkdir() or tmp_path / "other")
+    authority.context()
+    [pem] = tmp_path.glob("localhost*.pem")
+    with helper.broker(tmp_path / "broker", listener=f"certfile {pem}\nkeyfile {pem}\n") as broker:
+        conf = config(broker.port)
+        trusting = replace(conf, mqtt=replace(conf.mqtt, tls=True, ca_file=str(authority.file)))
+        doubting = replace(conf, mqtt=replace(conf.mqtt, tls=True, ca_file=str(other.file)))
+        site.run(doubting)
+        until(lambda: "can't be reached" in site.outlet.trouble)
+        site.stop()
+        site.open()
+        site.run(trusting)
+        until(lambda: site.outlet.trouble == "")
+        site.stop()
+        site.open()
+        site.run(replace(conf, mqtt=replace(conf.mqtt, tls=True, ca_file=str(tmp_path / "none.pem"))))
+        until(lambda: "can't be set up" in site.outlet.trouble)
 
 
 def test_an_older_broker_protocol_works_too(broker: Broker, hub: Recorder, site: Installation) -> None:

@@ -9,12 +9,14 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from helpers import store as helper
 from helpers.hub import until
+from helpers.receivers import Authority
 from helpers.store import TOKEN, Daemon, Front, Server
 from helpers.timeseries import START_S, config, events, expected, values_only, wanted
 from rushlight.clock import SystemClock
@@ -312,6 +314,22 @@ def test_with_the_servers_own_token_check(tmp_path: Path, server: Server) -> Non
         assert values_only(server.points()) == wanted(events(0, 300))
         # Version 1.79 of the server passes over a bad line, later ones refuse its batch.
         assert aside in ([], ["this is no line"])
+
+
+def test_a_certificate_is_checked(tmp_path: Path, server: Server) -> None:
+    good = lines_of(p for e in events(0, 10) for p in Points(config(), "inst").of(e))
+    authority, other = Authority(tmp_path), Authority((tmp_path / "other").mkdir() or tmp_path / "other")
+    with helper.front(server, tls=authority.context()) as front:
+        for ca, works in ((other.file, False), (authority.file, True)):
+            conf = replace(settings(f"https://localhost:{front.port}"), ca_file=str(ca))
+            writer = Writer(conf, TOKEN)
+            if works:
+                writer.write(good)
+            else:
+                with pytest.raises(StoreError, match="certificate verify failed"):
+                    writer.write(good)
+            writer.close()
+    assert values_only(server.points()) == wanted(events(0, 10))
 
 
 def test_the_library_is_not_loaded_without_a_store() -> None:

@@ -22,6 +22,7 @@ from typing import Any, Literal, Protocol
 
 from rushlight.clock import Clock
 from rushlight.events import Event
+from rushlight.outlets import tls
 from rushlight.outlets.timeseries_points import Item, Point, Points
 from rushlight.settings import Timeseries
 
@@ -95,7 +96,8 @@ class StoreError(Exception):
 class Writer:
     """One store.  Imports the client library, so make one only where a store is configured.
 
-    `token` is the secret itself.  Raises ImportError when the library is not installed.
+    `token` is the secret itself.  Raises ImportError when the library is not installed, OSError for a certificate
+    file that can't be used.
     """
 
     def __init__(self, settings: Timeseries, token: str) -> None:
@@ -108,7 +110,7 @@ class Writer:
             org=settings.org,
             timeout=round(settings.deadline_s * 1000),
             retries=False,
-            ssl_ca_cert=settings.ca_file or None,
+            ssl_context=tls.context(settings.ca_file),
         )
         self._api = self._client.write_api(write_options=SYNCHRONOUS)
 
@@ -154,7 +156,10 @@ def _library() -> Any:
 
 def _refusal(error: Any, settings: Timeseries) -> StoreError:
     status = int(getattr(error, "status", 0) or 0)
-    said = str(getattr(error, "body", "") or getattr(error, "message", "") or error)[:200]
+    told = (getattr(error, name, "") for name in ("body", "reason", "message"))
+    said = str(next((x for x in told if x), error))[:200]
+    if not status:
+        return StoreError(0, f"the store at {settings.url} can't be reached ({said})")
     words = {
         401: "the store does not accept the token (401); make a new one that may write to the bucket",
         403: "the token may not write to this bucket (403)",
