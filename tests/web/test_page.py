@@ -173,6 +173,19 @@ def test_an_alarm_is_acknowledged_on_the_page_and_by_its_ticket(site: Site) -> N
     assert next(a for a in site.engine.view().tanks[0].alarms if a.id == alarm.id).state == "acknowledged"
 
 
+def test_an_alarm_is_put_aside_and_taken_back(site: Site) -> None:
+    client = site.client()
+    enter(client, "/tanks/foyer/test", kit="strip", nitrite="10")
+    alarm = next(a for t in site.engine.view().tanks for a in t.alarms if a.alarm == "nitrite_high")
+    for number, (hours, states) in enumerate((("24", {"shelved"}), ("0", {"acknowledged", "unacknowledged"}))):
+        client.get("/")
+        assert (
+            client.post("/alarms/shelve", {"id": f"shelve-{number}", "alarm": alarm.id, "hours": hours}).status == 303
+        )
+        assert next(a for a in site.engine.view().tanks[0].alarms if a.id == alarm.id).state in states
+    assert client.post("/alarms/shelve", {"id": "shelve-9", "alarm": alarm.id, "hours": "9999"}).status == 422
+
+
 def test_a_device_link_works_once_and_a_device_can_be_sent_off(site: Site) -> None:
     client = site.client()
     client.get("/devices")

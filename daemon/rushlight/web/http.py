@@ -91,12 +91,17 @@ def _path(environ: Environ) -> str:
 
 
 def read_form(environ: Environ) -> dict[str, str]:
-    """The fields of a posted form.  Raises HttpError: not a form, too large, or unreadable."""
+    """The fields of a posted form; none where nothing was posted, as a notification's button does.
+
+    Raises HttpError: not a form, too large, or unreadable.
+    """
+    if str(environ.get("CONTENT_LENGTH") or "0") == "0":
+        return {}
     kind = str(environ.get("CONTENT_TYPE", "")).partition(";")[0].strip().lower()
     if kind != "application/x-www-form-urlencoded":
         raise HttpError(HTTPStatus.UNSUPPORTED_MEDIA_TYPE, "Only forms are taken here.")
     try:
-        length = int(environ.get("CONTENT_LENGTH") or 0)
+        length = int(environ["CONTENT_LENGTH"])
     except ValueError:
         raise HttpError(HTTPStatus.BAD_REQUEST, "The length is not a number.") from None
     if not 0 <= length <= BODY_BYTES:

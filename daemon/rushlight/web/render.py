@@ -5,6 +5,7 @@ from __future__ import annotations
 import functools
 import hashlib
 import importlib.resources
+import uuid
 from typing import Any
 
 import jinja2
@@ -46,6 +47,7 @@ def _templates() -> jinja2.Environment:
         lstrip_blocks=True,
     )
     env.globals["static"] = address
+    env.globals["new_id"] = lambda: str(uuid.uuid4())
     env.filters["figure"] = lambda v, digits=3: "not known" if v is None else number(v, digits)
     env.filters["span"] = words.span
     env.filters["quantity"] = words.quantity
