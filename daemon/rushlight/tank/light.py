@@ -45,6 +45,8 @@ SURE_ODDS = 1.4
 """Natural log odds of four to one: so sure must the daylight be before the probe is blamed instead of the lamp."""
 LEANING_DAYS = 7
 """For so many days, too."""
+SEASON_S = 42 * DAY_S
+"""After the season was seen to change this window's light by itself, how long daylight is no witness."""
 PATIENCE = -0.051
 """While daylight leans towards the probe, nothing is said until the loss has come to this log: five percent."""
 SKY_EVERY_S = 600.0
@@ -204,7 +206,10 @@ class LightWatch:
         like = daylight.likeness(state.daylight)
         odds = None if like is None else like.probe_odds()
         state.share, state.share_sd = (None, 0.0) if like is None or odds is None else (like.share, like.sd)
-        if odds is not None and odds > SURE_ODDS:
+        if like is not None and odds is None:
+            state.season_s = state.last_s
+        settled = state.season_s is None or (state.last_s or 0.0) - state.season_s > SEASON_S
+        if odds is not None and odds > SURE_ODDS and settled:
             state.leaning_days += 1
             state.fouled = state.fouled or state.leaning_days >= LEANING_DAYS
         elif odds is None or odds < 0.0:

@@ -41,6 +41,8 @@ class LightState:
     fouled: bool = False
     leaning_days: int = 0
     """Days on which daylight was sure that it is the probe."""
+    season_s: float | None = None
+    """When daylight last did what neither lamp nor probe can explain."""
     undecided: bool = False
     """A loss that daylight seems to share is small still, and more days may tell."""
     told_lamp: bool = False
