@@ -12,11 +12,10 @@ from pathlib import Path
 
 from rushlight import config as configuration
 from rushlight.effects import Message
-from rushlight.journal import export as exporting
 from rushlight.outlets.heartbeat import Heartbeat, HeartbeatFacts
 from rushlight.outlets.hub import HubOutlet
-from rushlight.outlets.timeseries import Sender, TimeseriesOutlet, Writer, back_fill
-from rushlight.outlets.timeseries_journal import JournalHistory
+from rushlight.outlets.timeseries import Sender, TimeseriesOutlet, Writer
+from rushlight.outlets.timeseries_journal import JournalHistory, back_fill_journal
 from rushlight.outlets.timeseries_points import Points
 from rushlight.service import offline
 from rushlight.service.engine import Engine
@@ -53,8 +52,8 @@ class HubTopics:
 
 def start_hub(config: Config, installation: str, engine: Engine, workers: Workers) -> None:
     """Start feeding the hub, if a broker is configured.  Raises OSError when the password can't be read."""
-    if not (config.mqtt.host and config.hub.enabled):
-        return
+    if not config.mqtt.host or not (config.hub.enabled or engine.do(engine.journal.topics)):
+        return  # turned off, and nothing of ours left at the broker to be cleared
     hub = HubOutlet(
         config,
         installation,
@@ -89,7 +88,8 @@ def start_timeseries(config: Config, installation: str, folder: Path, engine: En
             workers.clock,
             workers.stop,
             token=configuration.secret(config.timeseries.token, config.timeseries.token_file),
-            clock_ok=lambda: engine.time.trusted,
+            # Asked on the engine's own thread, so that it is never seen between trust and restamp.
+            clock_ok=lambda: engine.do(lambda: engine.time.trusted),
             progress=workers.stamp("timeseries", 300.0),
         )
     )
@@ -100,8 +100,8 @@ def backfill(config: Config, folder: Path, *, since_s: float | None, until_s: fl
     writer = Writer(config.timeseries, configuration.secret(config.timeseries.token, config.timeseries.token_file))
     sender = Sender(writer.write, lambda line, why: log.warning("refused=%r line=%r", why, line))
     try:
-        events = exporting.events(offline.journal_path(folder), since_s=since_s, until_s=until_s)
-        return back_fill(events, Points(config, installation_id(folder)), sender)
+        path, name = offline.journal_path(folder), installation_id(folder)
+        return back_fill_journal(path, config, name, sender, since_s=since_s, until_s=until_s)
     finally:
         writer.close()
 

@@ -94,19 +94,23 @@ class EngineHouse:
         return self._engine.do(ask)
 
 
-def start_page(config: Config, folder: Path, engine: Engine, workers: Workers) -> None:
-    """Start serving the page, if it is wanted.  What is wrong with it is logged and stops nothing else."""
+def start_page(config: Config, folder: Path, engine: Engine, workers: Workers) -> bytes | None:
+    """Start serving the page, if it is wanted.  What is wrong with it is logged and stops nothing else.
+
+    Returns the secret under which it takes acknowledgements from notifications; None when it is not served.
+    """
     page = config.page
     if not page.enabled:
-        return
+        return None
     if page.certificate:
         log.error("page=off why=%r", "no TLS of its own yet: put a proxy in front and leave page.certificate empty")
-        return
+        return None
     try:
         access = Access(folder, engine.now_s, workers.clock.mono_s)
     except RuntimeError as e:
         log.error("page=off why=%r", str(e))  # noqa: TRY400 - the sentence says it all
-        return
+        return None
     server = Server(App(EngineHouse(engine), access), page.listen, page.port, workers.clock)
     stamp = workers.stamp("page", 90.0)
     workers.run("page", lambda: server.run(workers.stop, stamp))
+    return access.secret

@@ -92,7 +92,7 @@ class Service:
         outward.start_heartbeat(self.config, self.engine, self.workers)
         outward.start_hub(self.config, installation, self.engine, self.workers)
         outward.start_timeseries(self.config, installation, self.folder, self.engine, self.workers)
-        page.start_page(self.config, self.folder, self.engine, self.workers)
+        self.telling.ticket_secret = page.start_page(self.config, self.folder, self.engine, self.workers)
 
     def _control(self) -> Control | None:
         handlers: Mapping[str, Callable[[Mapping[str, Any]], Mapping[str, Any]]] = {

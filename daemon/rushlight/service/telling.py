@@ -11,6 +11,7 @@ import zoneinfo
 from collections.abc import Callable, Sequence
 
 from rushlight import config as configuration
+from rushlight.alarms import oneclick
 from rushlight.alarms.notify import configured_channels
 from rushlight.clock import Clock
 from rushlight.effects import Message
@@ -63,6 +64,8 @@ class Telling:
         self.delivery = Delivery(
             self.outlets, engine.journal.outbox, clock, parcel=self._parcel, route=self._route, post=self._post
         )
+        self.ticket_secret: bytes | None = None
+        """Under which the page takes acknowledgements from notifications; None: messages carry no button."""
         self._started_mono_s = clock.mono_s()
         self._people = {p.id: p for p in config.contacts.person}
 
@@ -125,4 +128,12 @@ class Telling:
             to=to,
             alarm_id=row.alarm_id,
             link=link,
+            acknowledge_url=self._acknowledge_url(base, row),
         )
+
+    def _acknowledge_url(self, base: str, row: Row) -> str:
+        """Where a POST acknowledges this very rise of the alarm; the key says which (`id#occurrence:…`)."""
+        occurrence = row.key.removeprefix(f"{row.alarm_id}#").partition(":")[0]
+        if not (base and self.ticket_secret and row.alarm_id and occurrence.isdigit()) or "-return@" in row.key:
+            return ""
+        return f"{base}/acknowledge/{oneclick.ticket(self.ticket_secret, row.alarm_id, int(occurrence))}"
