@@ -38,7 +38,9 @@ def story(days: int) -> list[str]:
         ):
             lines.append(json.dumps({"at": at, "kind": "reading", "probe": probe, "value": round(value, 3)}))
         if minute % 10080 == 600:
-            lines.append(json.dumps({"at": at, "kind": "test", "tank": "foyer", "method": "strip", "values": {"nitrate": 25}}))
+            lines.append(
+                json.dumps({"at": at, "kind": "test", "tank": "foyer", "method": "strip", "values": {"nitrate": 25}})
+            )
     return lines
 
 
@@ -64,7 +66,11 @@ def main() -> None:
     whole_s = median_s(lambda: drain(replay(config, lines, daily=True)))
     print(f"{days} days, {len(lines):,} lines")
     print(f"{'':24}{'lines/s':>12}{'times floor':>14}")
-    for name, taken_s in (("json.loads (floor)", floor_s), ("parse and check", parse_s), ("replay, whole core", whole_s)):
+    for name, taken_s in (
+        ("json.loads (floor)", floor_s),
+        ("parse and check", parse_s),
+        ("replay, whole core", whole_s),
+    ):
         print(f"{name:24}{len(lines) / taken_s:12,.0f}{taken_s / floor_s:14.1f}")
 
 
