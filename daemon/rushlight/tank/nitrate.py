@@ -47,7 +47,7 @@ FRACTION_ERROR = 0.05
 ELECTRODE_STEP_S = 6 * 3600.0
 """Electrode readings enter as medians over so long."""
 
-RISING_RAISE, RISING_CLEAR = 0.44, 0.18
+RISING_RAISE, RISING_CLEAR = 0.42, 0.17
 """Chance of passing the limit within four weeks at which `nitrate_rising` is raised, and cleared."""
 RISING_TOO_LATE = 0.7
 """Chance of being above the limit already from which on there is nothing left to warn of; `nitrate_high` says it."""
