@@ -1,7 +1,7 @@
 """How soon a fading lamp is seen, how often a healthy one is suspected, and what two simpler tests would have done.
 
-Run as a script: `python tests/bench/bench_light.py [--years 100] [--runs 20] [--rooms plain2,plain6]`.  Seeds are fixed, so the figures
-are the same every time.  Everything is simulated by `helpers.lightsim`; the verdicts are the product's own.
+Run as a script: `python tests/bench/bench_light.py [--years 100] [--runs 20] [--rooms plain2,plain6] [--what fades]`.
+Seeds are fixed, so the figures are the same every time.  Everything is simulated by `helpers.lightsim`; the verdicts are the product's own.
 """
 
 from __future__ import annotations

@@ -56,6 +56,10 @@ class Likeness:
     sd: float
     weeks: int
 
+    def by_season(self) -> bool:
+        """Whether daylight fell far more than any probe's fouling explains: this window has a season of its own."""
+        return self.share > 1.0 + MOST_BEYOND
+
     def probe_odds(self) -> float | None:
         """Natural log odds that the probe lost light, not the lamp; None when daylight did something else altogether.
 
@@ -63,8 +67,7 @@ class Likeness:
         """
         sd = math.hypot(self.sd, MISFIT)
         odds = (2.0 * self.share - 1.0) / (2.0 * sd * sd) - PRIOR_LAMP
-        beyond = self.share > 1.0 + MOST_BEYOND or self.share < -MOST_BEYOND - 2.0 * self.sd
-        return None if beyond else odds
+        return None if self.by_season() or self.share < -MOST_BEYOND - 2.0 * self.sd else odds
 
 
 def note_day(

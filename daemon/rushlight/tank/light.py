@@ -206,7 +206,7 @@ class LightWatch:
         like = daylight.likeness(state.daylight)
         odds = None if like is None else like.probe_odds()
         state.share, state.share_sd = (None, 0.0) if like is None or odds is None else (like.share, like.sd)
-        if like is not None and odds is None:
+        if like is not None and like.by_season():
             state.season_s = state.last_s
         settled = state.season_s is None or (state.last_s or 0.0) - state.season_s > SEASON_S
         if odds is not None and odds > SURE_ODDS and settled:

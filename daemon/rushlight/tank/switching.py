@@ -22,8 +22,9 @@ SAME_MINUTE = 12.0
 GRACE_S = 70 * 60.0
 """How long the lamp may be late: a timer without summer time is an hour off for half the year."""
 LOOK_BACK_S = 30 * 60.0
-HALF, GONE_OUT = 0.5, 0.15
-"""Shares of the lamp's level below which it can't be on: not seen coming on, and seen coming on."""
+HALF, UNSEEN, GONE_OUT = 0.5, 0.25, 0.15
+"""Shares of the lamp's level: above the first it may be on; below the second it is not on if it was not seen coming
+on, below the third if it was."""
 
 Trouble = Literal["", "not_on", "not_off"]
 
@@ -116,6 +117,6 @@ def _should_be_on(recent: Sequence[float], level: float, last: tuple[int, bool] 
     Seen coming on, the lamp must have gone out since; but a hand, a leaf or a book over the probe is likelier than
     that, and leaves more light than a dark lamp does.
     """
-    if last == (1, False) or max(recent) < (GONE_OUT if last == (1, True) else HALF) * level:
+    if last == (1, False) or max(recent) < (GONE_OUT if last == (1, True) else UNSEEN) * level:
         return "not_on"
     return "" if min(recent) >= HALF * level else None
