@@ -10,7 +10,7 @@ from rich.console import Console
 from rich.table import Table
 
 from rushlight.cli.common import config_option, data_folder, fail, load_config
-from rushlight.science.water_change import Contents, Plan, plan
+from rushlight.science.water_change import DAILY_CAP, Contents, Plan, plan
 from rushlight.service import control
 from rushlight.settings import Config, Tank
 from rushlight.views import SiteView
@@ -21,7 +21,7 @@ from rushlight.views import SiteView
 @click.option("--target", type=float, required=True, help="Nitrate to reach, mg/L as NO3.")
 @click.option("--nitrate", type=float, help="Nitrate now, mg/L as NO3.  [default: the running daemon's estimate]")
 @click.option(
-    "--daily-cap", type=float, default=0.25, show_default=True, help="Largest part of the water changed a day."
+    "--daily-cap", type=float, default=DAILY_CAP, show_default=True, help="Largest part of the water changed a day."
 )
 @config_option
 def plan_(

@@ -62,7 +62,7 @@ def record(kind: str, pairs: tuple[str, ...], config_file: Path | None, **given:
     except eventlines.LineError as e:
         fail(f"{e.key}: {e.what}", status=2)
     try:
-        answer = control.ask(data_folder(config), do="record", line=line)
+        answer = control.ask(data_folder(config), do="record", line=line, now=not given.get("when"))
     except control.NotRunningError:
         answer = _without_daemon(config, line)
     except RuntimeError as e:

@@ -67,5 +67,5 @@ def check(config_file: Path | None, *, send: bool, no_probes: bool) -> None:
     if found:
         console.print(table)
     for warning in checks.warnings(config):
-        console.print(f"note: {warning}")
+        console.print(f"note: {warning}", markup=False)
     raise SystemExit(0 if all(line.well for line in found) else 1)

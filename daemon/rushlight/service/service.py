@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import logging
 import threading
 import zoneinfo
@@ -116,6 +117,8 @@ class Service:
     def _record(self, asked: Mapping[str, Any]) -> dict[str, Any]:
         event = eventlines.parse_record(dict(asked["line"]))
         eventlines.check_names(event, self.config)
+        if asked.get("now"):  # the engine's time can be put right later, a command's own clock can't
+            event = dataclasses.replace(event, at_s=self.engine.now_s())
         receipt = self.engine.submit(event)
         return {"id": receipt.id, "new": receipt.new, "durable": receipt.durable}
 
