@@ -1,6 +1,6 @@
 """How often the one true cause of rising nitrate is ranked first, on tanks in which one thing went wrong.
 
-Run as a script: `python tests/bench/bench_causes.py [tuning|holdout] [tanks per cause]`.
+Run as a script: `python tests/bench/bench_causes.py [tuning|holdout|fresh] [tanks per cause]`.
 """
 
 from __future__ import annotations
@@ -15,7 +15,8 @@ from helpers.nitrate_causes import CAUSES, Story, story
 from helpers.nitrate_tanks import DAY_S, START_S, STRIP
 from rushlight.tank.nitrate import NitrateReport, NitrateState, NitrateWatch
 
-SEEDS = {"tuning": 40_000, "holdout": 970_000}
+SEEDS = {"tuning": 40_000, "holdout": 970_000, "fresh": 3_000_000}
+"""`holdout` was looked at while the priors were chosen, so it flatters; `fresh` was run only after the last choice."""
 
 
 def run(told: Story) -> NitrateReport:
@@ -41,7 +42,7 @@ def _rising(watch: NitrateWatch, state: NitrateState, at_s: float) -> bool:
 
 
 def main() -> None:
-    which = sys.argv[1] if len(sys.argv) > 1 else "holdout"
+    which = sys.argv[1] if len(sys.argv) > 1 else "fresh"
     n = int(sys.argv[2]) if len(sys.argv) > 2 else 20
     right = total = 0
     for k, cause in enumerate(CAUSES):

@@ -1,6 +1,6 @@
 """How early, how rarely in vain, and how honestly the nitrate watch warns, against a plain strip rule.
 
-Run as a script: `python tests/bench/bench_nitrate.py [tuning|holdout] [number of tanks]`.
+Run as a script: `python tests/bench/bench_nitrate.py [tuning|holdout|fresh] [number of tanks]`.
 """
 
 from __future__ import annotations
@@ -16,7 +16,8 @@ from helpers.nitrate_tanks import DAY_S, LIMIT, START_S, STRIP, SimulatedTank, s
 from rushlight.events import Test
 from rushlight.tank.nitrate import NitrateWatch
 
-SEEDS = {"tuning": 1_000, "holdout": 900_000}
+SEEDS = {"tuning": 1_000, "holdout": 900_000, "fresh": 2_000_000}
+"""`holdout` was looked at while thresholds were chosen, so it flatters; `fresh` was run only after the last choice."""
 STRIP_RULE = "strip above limit"
 ALARMS = ("nitrate_rising", "nitrate_high", "uptake_behind")
 
@@ -109,7 +110,7 @@ def coverage(name: str, group: list[tuple[SimulatedTank, Outcome]]) -> str:
 
 
 def main() -> None:
-    which = sys.argv[1] if len(sys.argv) > 1 else "holdout"
+    which = sys.argv[1] if len(sys.argv) > 1 else "fresh"
     n = int(sys.argv[2]) if len(sys.argv) > 2 else 100
     base = SEEDS[which]
     print(f"{which} seeds; a missed crossing counts as a lead of -1 day")

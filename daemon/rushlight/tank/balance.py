@@ -49,7 +49,8 @@ SETTLED = Pace(spread=0.03, memory_days=10.0, leaves=(0.0, 1 / 2000, 1 / 400))
 MOVING = Pace(spread=0.35, memory_days=200.0, leaves=(1 / 200, 0.0, 1 / 2000))
 LOSING = Pace(spread=0.05, memory_days=400.0, leaves=(1 / 800, 1 / 2000, 0.0), fades=True)
 PACES = (SETTLED, MOVING, LOSING)
-"""Chosen on simulated tanks (tests/bench/bench_nitrate.py, tuning seeds) for early and rare warnings; no source."""
+"""Chosen on simulated tanks (tests/bench/bench_nitrate.py, tuning and holdout seeds) for early and rare warnings; no
+source."""
 
 FADE = (0.009, 0.004)
 """Uptake lost per day by fading plants, as a share of supply: mean and standard deviation.  From all to half of it
