@@ -20,7 +20,7 @@ from rushlight.science.robust import median
 
 SPAN_S = 75 * 60.0
 """How far to either side of a switching the light is looked at."""
-AVERAGE_S = 20 * 60.0
+AVERAGE_S = 10 * 60.0
 """The longest average on either side: longer ones take in twilight's curve and people's room lights."""
 BRIDGE_S = 20 * 60.0
 """A hole wider than this beside a switching leaves it unmeasured."""

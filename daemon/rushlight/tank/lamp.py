@@ -38,9 +38,9 @@ ANCHOR_SD = 0.006
 EVERYDAY_SD = 0.015
 """What a healthy lamp's output differs by from one switching to the next, beyond the measured error (own choice;
 warm-up, mains voltage, room temperature)."""
-DECISION = 11.0
-"""Sum at which `lamp_dimming` is raised: e**11 switchings between false alarms at least (Wald's bound)."""
-MOST_PER_EDGE = 3.9
+DECISION = 10.0
+"""Sum at which `lamp_dimming` is raised: e**10 switchings between false alarms at least (Wald's bound)."""
+MOST_PER_EDGE = 3.5
 STEP_FACTOR = 4.0
 """A second sum is set for a loss this many times the smallest, so that a step shows within two days even in restless
 light."""
@@ -49,7 +49,7 @@ ABSENT = 0.2
 AGREE = 2.5
 """What lamp-on and lamp-off must each have gathered by themselves."""
 CLIP_SD = 4.0
-WANDER_SD_PER_DAY = 0.003
+WANDER_SD_PER_DAY = 0.004
 """How fast the running estimate of the output may wander, per root day."""
 UNREST_GAIN = 0.07
 """How fast a slot learns how restless it is: in about a week."""
