@@ -8,10 +8,11 @@ from __future__ import annotations
 import contextlib
 import json
 import logging
+import os
 import socket
 import socketserver
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -27,6 +28,16 @@ Handler = Callable[[Mapping[str, Any]], Answer]
 
 class NotRunningError(Exception):
     """No daemon answers at the socket."""
+
+
+@contextlib.contextmanager
+def _short(path: Path) -> Iterator[str]:
+    """An address for a socket in a folder however deep: the kernel takes no more than 107 bytes (unix(7))."""
+    fd = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        yield f"/proc/self/fd/{fd}/{path.name}"
+    finally:
+        os.close(fd)
 
 
 class _Request(socketserver.StreamRequestHandler):
@@ -50,7 +61,8 @@ class _Server(socketserver.ThreadingUnixStreamServer):
     def __init__(self, path: Path, answer: Handler) -> None:
         self.answer = answer
         path.unlink(missing_ok=True)
-        super().__init__(str(path), _Request)
+        with _short(path) as address:
+            super().__init__(address, _Request)
         path.chmod(0o660)
 
 
@@ -88,7 +100,8 @@ def ask(folder: Path, **request: Any) -> dict[str, Any]:
     with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as s:
         s.settimeout(_DEADLINE_S * 2)
         try:
-            s.connect(str(folder / SOCKET_NAME))
+            with _short(folder / SOCKET_NAME) as address:
+                s.connect(address)
         except OSError as e:
             raise NotRunningError(str(e)) from None
         s.sendall(json.dumps(request).encode() + b"\n")
