@@ -334,6 +334,31 @@ def test_a_lamp_that_ramps_up_is_measured_across_the_ramp():
     assert 0.5 < true_loss(year, day) < 6.0
 
 
+def test_a_lamp_that_never_goes_off_is_judged_by_night_in_words_only():
+    year = simulate(27, room=dataclasses.replace(PLAIN, on_minute=0, off_minute=1440), days=180, fade_percent_week=1.5)
+    result = run(year, watch=watch_for(PLAIN, hours=()))
+    report = result.watch.report(result.state, result.state.last_s)
+    assert "light at night" in report.dimmed_sentence
+    assert any("No lamp-on" in r for r in report.refusals)
+    assert result.raised("lamp_dimming", "light_probe_fouled", "lamp_off") == []
+
+
+def test_daylight_alone_gets_the_weaker_claim():
+    year = simulate(
+        28, room=dataclasses.replace(PLAIN, window_share=0.06, lamp_lx=0.0), days=330, foul_step=0.5, step_at_day=200.0
+    )
+    watch = LightWatch(
+        Tank(id="foyer", litres=140),
+        Site(timezone="Europe/London", latitude=52.0, longitude=-1.5),
+        Probe(id="p", tank="foyer", quantity="light", every_seconds=300),
+    )
+    result = run(shortened(year, (year.times - year.times[0]) < 240 * DAY_S), watch=watch)
+    what, sentence = (r := watch.report(result.state, result.state.last_s)).what_dimmed, r.dimmed_sentence
+    assert what == "unknown"
+    assert "can't be told apart" in sentence
+    assert {f.alarm for f in watch.findings(result.state, result.state.last_s)} == {"light_low"}
+
+
 # ---- the state
 
 

@@ -14,10 +14,12 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
+from rushlight.science.robust import median
 from rushlight.science.sun import clear_sky_w_m2
 
 BANDS_DEG = (4.0, 7.0, 11.0, 16.0, 22.0, 30.0, 40.0, 52.0, 66.0, 90.0)
 WEEKS_MOST = 104
+NIGHT = "night"
 BEST_OF_WEEK = 1
 UPPER = 0.98
 """The expectile that stands for the envelope."""
@@ -122,7 +124,7 @@ def likeness(state: DaylightState) -> Likeness | None:
     if state.days >= 2 and state.week is not None:
         tops = {k: sum(v) / len(v) for k, v in sorted(state.running.items())}
         weeks.append((state.week, state.change_sum / state.days, tops))
-    return _regress(weeks)
+    return _regress([(k, x, _sky(tops)) for k, x, tops in weeks])
 
 
 def _regress(weeks: Sequence[tuple[int, float, dict[str, float]]]) -> Likeness | None:
@@ -178,7 +180,22 @@ def recent_change(state: DaylightState) -> tuple[float, float] | None:
     """Log change of daylight in the last four weeks against all before, at equal height of the sun, and its error."""
     if len(state.weeks) < 8:
         return None
-    then = [(k, 0.0, tops) for k, _, tops in state.weeks[:-4]]
-    now = [(k, 1.0, tops) for k, _, tops in state.weeks[-4:]]
+    then = [(k, 0.0, _sky(tops)) for k, _, tops in state.weeks[:-4]]
+    now = [(k, 1.0, _sky(tops)) for k, _, tops in state.weeks[-4:]]
     fit = _regress(then + now)
     return None if fit is None else (fit.share, fit.sd)
+
+
+def note_night(state: DaylightState, middle: float) -> None:
+    """The middle value of one dark night's readings, for a lamp that never goes off; call after `note_day`."""
+    state.running[NIGHT] = [max(math.log(middle), *state.running.get(NIGHT, [-math.inf]))]
+
+
+def night_change(state: DaylightState) -> float | None:
+    """Log change of the light at night in the last two weeks against the first four; None before six weeks."""
+    nights = [tops[NIGHT] for _, _, tops in state.weeks if NIGHT in tops]
+    return None if len(nights) < 6 else median(nights[-2:]) - median(nights[:4])
+
+
+def _sky(tops: dict[str, float]) -> dict[str, float]:
+    return {band: y for band, y in tops.items() if band != NIGHT}

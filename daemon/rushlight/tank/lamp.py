@@ -332,6 +332,11 @@ class LampWatch:
         """Whether there is an anchor to compare with."""
         return any(s.anchor is not None for s in state.slots)
 
+    def seen_lately(self, state: LampState, at_s: float) -> bool:
+        """Whether any switching has been found in the last ten days, or the watch is younger than that."""
+        times = [s.seen_s for s in state.slots if s.seen_s is not None] + [state.since_s or at_s]
+        return at_s - max(times) < 10 * DAY_S
+
     def percent(self, state: LampState) -> Estimate | None:
         """Output against the anchor, with its central 90 % interval."""
         if not self.anchored(state) or state.change_at_s is None:

@@ -20,6 +20,7 @@ from rushlight.effects import Estimate
 from rushlight.events import LampWork
 from rushlight.science import photometry
 from rushlight.science.dose import longest_gap_s, overlap_s, trapezoid
+from rushlight.science.robust import median
 from rushlight.science.sun import elevation_deg
 from rushlight.settings import Probe, Site, Tank
 from rushlight.tank import daylight, lightneed, lightreport, switching
@@ -49,6 +50,8 @@ SEASON_S = 42 * DAY_S
 """After the season was seen to change this window's light by itself, how long daylight is no witness."""
 PATIENCE = -0.051
 """While daylight leans towards the probe, nothing is said until the loss has come to this log: five percent."""
+DARK_DEG = -6.0
+"""Civil twilight ends: daylight at a probe indoors is nothing beside a lamp."""
 SKY_EVERY_S = 600.0
 """How often daylight is compared with the sun."""
 SWITCHING_S = 600.0
@@ -298,6 +301,11 @@ class LightWatch:
             state.lamp.change,
             self._least,
         )
+        if self.lamp and not self.lamp.seen_lately(state.lamp, to_s):
+            every = zip(times[::thin], values[::thin], strict=True)
+            night = [v for t, v in every if elevation_deg(t, latitude, longitude) < DARK_DEG]
+            if len(night) >= 6 and median(night) > self._least:
+                daylight.note_night(state.daylight, median(night))
 
     def _minute(self, at_s: float) -> float:
         local = dt.datetime.fromtimestamp(at_s, self.zone)

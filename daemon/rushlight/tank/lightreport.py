@@ -191,6 +191,13 @@ def _dimmed(lamp: LampWatch | None, state: LightState) -> tuple[str, str]:
             return "probe", "Lamp and daylight have fallen alike: the light probe is dirty or shaded."
         sure = state.share is not None and state.share_sd <= 0.6
         return ("lamp" if sure else "unknown"), _cause(state)
+    night = daylight.night_change(state.daylight)
+    if night is not None and night < -0.1:
+        loss = 100.0 * (1.0 - math.exp(night))
+        return (
+            "unknown",
+            f"The light at night is {loss:.0f} % below what it was: the lamp or the probe, roughly judged.",
+        )
     recent = daylight.recent_change(state.daylight)
     if recent is None or recent[0] + 1.645 * recent[1] > -0.1:
         return "", ""
@@ -227,7 +234,9 @@ def _refusals(tank: Tank, site: Site, lamp: LampWatch | None, state: LightState,
         if days < 14.0:
             out.append(f"The lamp's anchor is being learned: day {days:.0f} of about 14.")
         elif not any(s.seen_s for s in state.lamp.slots):
-            out.append("No lamp-on or lamp-off shows in the light, so dimming can't be judged.")
+            out.append(
+                "No lamp-on or lamp-off shows in the light, so dimming is judged roughly, by night, or not at all."
+            )
         else:
             out.append("The light is too restless around lamp-on and lamp-off to learn what the lamp gives.")
     elif any(s.missed >= 5 for s in state.lamp.slots):
