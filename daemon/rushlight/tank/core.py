@@ -114,6 +114,7 @@ class TankCore:
         day = self.light.close_day(state.light, date, from_s, to_s)
         self.nitrate.close_day(state.nitrate, day, date, to_s)
         report = self.nitrate.report(state.nitrate, to_s)
+        self.light.light_needed(state.light, report.uptake_rate, report.supply_rate)
         return Daily(
             at_s=to_s,
             tank=self.tank.id,

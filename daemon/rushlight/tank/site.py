@@ -182,6 +182,9 @@ class Core:
         watch, own = self.probes[event.probe], state.probes[event.probe]
         watch.on_calibration(own, event)
         state.calibrations[event.id] = event.probe
+        tank, quantity = self._home[event.probe]
+        if quantity == "nitrate":
+            self.tanks[tank].nitrate.on_calibration(state.tanks[tank].nitrate, event.at_s, event.id)
         return self._judge(state, at_s, watch.findings(own, at_s))
 
     def _correct(self, state: SiteState, event: Correction, at_s: float) -> list[Effect]:
