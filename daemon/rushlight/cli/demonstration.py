@@ -12,11 +12,13 @@ from pathlib import Path
 
 import click
 from rich.console import Console
+from rich.padding import Padding
 from rich.progress import track
-from rich.table import Table
+from rich.text import Text
 
 from rushlight import config as configuration
 from rushlight import logs
+from rushlight.alarms.table import TABLE
 from rushlight.clock import SystemClock
 from rushlight.demo import staff, year
 from rushlight.effects import AlarmChange, Daily, Effect
@@ -71,20 +73,29 @@ def _tell_year(console: Console, config: Config) -> list[Event]:
         effects += said
         if event.at_s > since_s:
             recent.append(event)
-    zone = zoneinfo.ZoneInfo(config.site.timezone)
-    table = Table(title=f"{config.site.name}, {year.YEAR}: what was said", box=None, padding=(0, 1), header_style="dim")
-    for column in ("day", "tank", "alarm", "priority", "what"):
-        table.add_column(column, overflow="fold")
     raised = [e for e in effects if isinstance(e, AlarmChange) and e.state == "unacknowledged"]
     told = [e for e in raised if e.priority != "low"]
-    for e in told:
-        day = dt.datetime.fromtimestamp(e.at_s, zone).strftime("%d %b")
-        table.add_row(day, e.tank or "", e.alarm, e.priority, e.text.partition(" Usual cause:")[0])
-    console.print(table)
+    _print_story(console, config, told)
     days = sum(isinstance(e, Daily) for e in effects)
     console.print(f"{count:,} readings, {days} tank-days; {len(told)} alarms told at once,")
     console.print(f"{len(raised) - len(told)} of low priority left to the weekly summary.")
     return recent
+
+
+def _print_story(console: Console, config: Config, told: list[AlarmChange]) -> None:
+    """What went wrong in the year and what was said of it, in the order of the days."""
+    zone = zoneinfo.ZoneInfo(config.site.timezone)
+    titles = {t.id: t.title for t in config.tank}
+    console.print(f"[bold]{config.site.name}, {year.YEAR}[/]: what went wrong, and what was said of it\n")
+    # What went wrong on a day stands before what was said on it.
+    story = [(p.from_day, 0, f"[italic]{titles[p.tank]}: {p.what}[/]", "") for p in year.PLANTED]
+    for e in told:
+        heading = f"[bold]{TABLE[e.alarm].title}[/], {e.priority}"
+        story.append((dt.datetime.fromtimestamp(e.at_s, zone).date(), 1, heading, e.text.partition(" Usual cause:")[0]))
+    for day, _, heading, said in sorted(story, key=lambda entry: entry[:2]):
+        console.print(f"{day:%d %b}  {heading}", highlight=False)
+        if said:
+            console.print(Padding(Text(said), (0, 0, 1, 8), expand=False), width=min(console.width, 100))
 
 
 def _live(console: Console, text: str, folder: Path, port: int, recent: list[Event]) -> int:
