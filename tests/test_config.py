@@ -10,6 +10,7 @@ import pytest
 
 from rushlight import config
 from rushlight.config import ConfigError
+from rushlight.settings import Band
 
 SMALLEST = """
 [site]
@@ -21,6 +22,52 @@ litres = 140
 [[kit]]
 id = "strip"
 pads = { nitrate = [0, 10, 25, 50, 100, 250] }
+"""
+
+RELIED_ON = """
+[site]
+name = "Rowan Street library"
+timezone = "Europe/Dublin"          # IANA name
+latitude = 53.3                     # degrees north
+longitude = -6.3                    # degrees east
+
+[[tank]]
+id = "foyer"
+name = "Foyer"
+litres = 140                        # water, without gravel and wood
+started = 2025-01-10
+source_water = { nitrate = 5.0, kh = 4.0, gh = 7.0, ph = 7.4 }
+
+[tank.feed]
+grams_per_day = 0.9                 # assumed on days without a feeding entry
+protein_percent = 42
+
+[tank.lamp]
+spectrum = "white_led"              # or umol_per_lux = 0.0143
+hours = [{ on = "08:00", off = "18:00" }]
+
+[tank.testing]
+shortest_days = 2
+longest_days = 10
+kit = "strip"
+
+[tank.limits]
+nitrate = 40                        # mg/L as NO3
+temperature = { low = 21, high = 27 }
+ph = { low = 6.4, high = 7.8 }
+
+[[kit]]
+id = "strip"
+method = "strip"
+pads = { nitrate = [0, 10, 25, 50, 100, 250], nitrite = [0, 0.5, 1, 3, 10], ammonia = [0, 0.5, 1, 3, 6], ph = [6.0, 6.5, 7.0, 7.5, 8.0, 8.5], kh = [0, 3, 5, 10, 15, 20], gh = [0, 4, 9, 14, 20] }
+
+[[probe]]
+id = "foyer-light"
+tank = "foyer"
+quantity = "light"                  # temperature ph light nitrate conductivity level air_temperature humidity
+unit = "lx"
+driver = "iio"                      # lines query modbus onewire iio mqtt simulated recorded; none = fed by import and replay alone
+every_seconds = 60
 """
 
 
@@ -41,21 +88,12 @@ def test_site_one_tank_and_one_kit_are_enough() -> None:
     assert got.probe == ()
 
 
-def test_the_contract_example_is_accepted() -> None:
-    """The example of design section 7, as it stands in the demo's own configuration but for the driver."""
-    text = (
-        SMALLEST
-        + """
-[[probe]]
-id = "foyer-light"
-tank = "foyer"
-quantity = "light"
-unit = "lx"
-driver = "none"
-every_seconds = 60
-"""
-    )
-    assert check(text).probe[0].every_seconds == 60
+def test_the_example_that_others_rely_on_is_accepted_as_it_stands() -> None:
+    """A whole configuration in the form that other programs may count on; no key of it may cease to be known."""
+    got = check(RELIED_ON)
+    assert got.probe[0].every_seconds == 60
+    assert got.tank[0].limits.ph == Band(low=6.4, high=7.8)
+    assert got.tank[0].testing.longest_days == 10
 
 
 def test_all_faults_come_at_once_with_their_keys() -> None:

@@ -58,7 +58,7 @@ BAD = [
     (f'{{{AT},"kind":"feeding","tank":"t","grams":2,"at_s":5}}', "at_s", "unknown key"),
     (f'{{{AT},"kind":"water_change","tank":"t"}}', "line", "either fraction or litres"),
     (f'{{{AT},"kind":"water_change","tank":"t","fraction":30}}', "fraction", "less than or equal to 1"),
-    (f'{{{AT},"kind":"test","tank":"t","method":"strip","values":{{}}}}', "values", ""),
+    (f'{{{AT},"kind":"test","tank":"t","method":"strip","values":{{}}}}', "values", "at least 1 entry"),
     (
         f'{{{AT},"kind":"test","tank":"t","method":"strip","values":{{"nitrat":5}}}}',
         "values.nitrat",

@@ -18,6 +18,7 @@ _WORDS = {
     "float_type": "expected a number",
     "int_type": "expected a whole number",
     "string_type": "expected text in quotes",
+    "string_too_short": "must not be empty",
     "bool_type": "expected true or false",
     "finite_number": "expected a finite number",
     "dict_type": "expected a table of names and values",
@@ -77,8 +78,16 @@ def _what(item: Any, known: type | None, loc: tuple[str | int, ...]) -> str:
         return f"expected {ctx['expected']}, got {got!r}{_close_choice(got, ctx['expected'])}"
     if kind == "value_error":
         return str(ctx["error"])
+    if kind == "too_short":
+        return f"expected at least {_counted(ctx['min_length'])}, got {_counted(ctx['actual_length'])}"
+    if kind == "too_long":
+        return f"expected at most {_counted(ctx['max_length'])}, got more"
     said = _WORDS.get(kind) or item["msg"].removeprefix("Input ").replace("should be", "must be")
     return said if isinstance(got, dict | list) else f"{said}, got {got!r}"
+
+
+def _counted(n: int) -> str:
+    return f"{n} entry" if n == 1 else f"{n or 'no'} entries"
 
 
 def _close_choice(got: object, expected: str) -> str:

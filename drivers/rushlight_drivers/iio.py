@@ -30,9 +30,9 @@ class Options:
     """One value of one chip.  Temperatures come in °C, light in lx, humidity in %, voltages in mV."""
 
     __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
-    device: Annotated[str, MinLen(1)]
+    device: str = ""
     """The chip's name as its `name` file has it (or its `label`), or the folder iio:deviceN.  Prefer the name: the
-    number may change with the next boot."""
+    number may change with the next boot.  Left out: the only chip that has the channel."""
     channel: Annotated[str, MinLen(1)] = "in_illuminance"
     """Which of the chip's values: in_illuminance, in_temp, in_humidityrelative, in_voltage0, in_ph …"""
     full_scale: float | None = None
@@ -170,17 +170,20 @@ class IioDriver(Session):
             raise
 
     def _find(self, options: Options, deadline_s: float) -> str:
-        """The folder of the chip called `options.device`; raises UnreadableError if there is none, or more than one."""
+        """The folder of the chip that is meant; raises UnreadableError if there is none, or more than one."""
         folders = sorted(p for p in Path(options.root).iterdir() if p.name.startswith("iio:device"))
-        found = [str(f) for f in folders if f.name == options.device]
-        if not found:
-            names = {str(f): self._names(f, options, deadline_s) for f in folders}
-            found = [f for f, n in names.items() if options.device in n]
+        if options.device:
+            meant, wanted = "name the folder instead", f"called {options.device}"
+            found = [f for f in folders if f.name == options.device]
+            found = found or [f for f in folders if options.device in self._names(f, options, deadline_s)]
+        else:
+            meant, wanted = "say which with `device`", f"with {options.channel}"
+            found = [f for f in folders if any((f / f"{options.channel}_{end}").exists() for end in ("raw", "input"))]
         if len(found) > 1:
-            raise UnreadableError("refused", f"{len(found)} chips are called {options.device}; name the folder instead")
+            raise UnreadableError("refused", f"{len(found)} chips {wanted}; {meant}")
         if not found:
-            raise UnreadableError("missing", f"no chip called {options.device} below {options.root}")
-        return found[0]
+            raise UnreadableError("missing", f"no chip {wanted} below {options.root}")
+        return str(found[0])
 
     def _names(self, folder: Path, options: Options, deadline_s: float) -> set[str]:
         said = (self._text(f"{folder}/{f}", options, deadline_s) for f in ("name", "label"))

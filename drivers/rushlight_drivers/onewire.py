@@ -27,6 +27,8 @@ _LOW_C, _HIGH_C = -55.0, 125.0
 _POWER_ON_C = 85.0
 _FAR_K = 10.0
 """A tank can't warm to exactly the power-on value by this much between two readings."""
+_THERMOMETERS = ("28", "10", "22", "3b", "42")
+"""1-Wire family codes that the kernel's w1_therm reads."""
 _SIXTEENTHS = ("28", "22", "3b", "42")
 """Families whose first two bytes are the temperature in 1/16 °C."""
 
@@ -36,8 +38,9 @@ class Options:
     """One thermometer on the 1-wire bus; values come in °C."""
 
     __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
-    device: str
-    """The folder below `root`, such as 28-0316a2794cff: family and serial number, burnt in for good."""
+    device: str = ""
+    """The folder below `root`, such as 28-0316a2794cff: family and serial number, burnt in for good.  Left out: the
+    only thermometer on the bus."""
     root: str = "/sys/bus/w1/devices"
     """Where the kernel lists the bus."""
     read_s: Annotated[float, Ge(0.1), Le(9)] = 3.0
@@ -124,9 +127,21 @@ class _Thermometer:
     """What is remembered of one chip, only to judge it by."""
 
     channel: Channel
+    device: str = ""
+    """Its folder on the bus."""
     warm: bool = False
     """Whether the first reading since opening has been taken and thrown away."""
     last_good_c: float | None = field(default=None)
+
+
+def _only_one(root: str) -> str:
+    """The only thermometer's folder name; raises UnreadableError if there is none, or more than one."""
+    found = sorted(p.name for p in Path(root).iterdir() if p.name.partition("-")[0].lower() in _THERMOMETERS)
+    if len(found) > 1:
+        raise UnreadableError("refused", f"{len(found)} thermometers on the bus; say which with `device`")
+    if not found:
+        raise UnreadableError("missing", f"no thermometer below {root}; is its cable in?")
+    return found[0]
 
 
 class OneWireDriver(Session):
@@ -154,11 +169,12 @@ class OneWireDriver(Session):
         return out
 
     def _sample(self, thermometer: _Thermometer, deadline_s: float) -> Sample | None:
-        name = thermometer.channel.name
+        name, options = thermometer.channel.name, thermometer.channel.options
         try:
             if not thermometer.warm:
+                thermometer.device = options.device or _only_one(options.root)
                 # After power-up the first conversion may not have been made yet; the second is of now.
-                self._ask_for_checks(thermometer.channel.options)
+                self._ask_for_checks(f"{options.root}/{thermometer.device}")
                 self._judged(thermometer, deadline_s)
                 thermometer.warm = True
             verdict = self._judged(thermometer, deadline_s)
@@ -171,26 +187,26 @@ class OneWireDriver(Session):
 
     def _judged(self, thermometer: _Thermometer, deadline_s: float) -> Verdict:
         o: Options = thermometer.channel.options
-        folder = f"{o.root}/{o.device}"
+        folder = f"{o.root}/{thermometer.device}"
         try:
             content = self._reader.read(f"{folder}/w1_slave", self._left_s(o, deadline_s))
         except UnreadableError as e:
             if e.why != "missing":
                 raise
             return judge_millidegrees(self._bytes_of(folder, o, deadline_s), thermometer.last_good_c)
-        return judge(content, o.device[:2].lower(), thermometer.last_good_c)
+        return judge(content, thermometer.device[:2].lower(), thermometer.last_good_c)
 
     def _bytes_of(self, folder: str, options: Options, deadline_s: float) -> bytes:
         try:
             return self._reader.read(f"{folder}/temperature", self._left_s(options, deadline_s))
         except UnreadableError as e:
             if e.why == "missing":
-                raise UnreadableError("missing", f"{options.device} is not on the bus; is its cable in?") from None
+                raise UnreadableError("missing", f"{Path(folder).name} is not on the bus; is its cable in?") from None
             raise
 
-    def _ask_for_checks(self, options: Options) -> None:
+    def _ask_for_checks(self, folder: str) -> None:
         """Have the kernel itself check that a conversion took place, where it can and we may tell it so."""
-        path = f"{options.root}/{options.device}/features"
+        path = f"{folder}/features"
         if os.access(path, os.W_OK):
             with contextlib.suppress(UnreadableError):
                 self._reader.write(path, b"3\n", 0.5)

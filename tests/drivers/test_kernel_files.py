@@ -439,8 +439,37 @@ def test_two_chips_of_one_name_are_not_confused(light):
     d.open()
     (sample,) = d.poll(3.0)
     assert sample.trouble == "unreadable"
-    assert "2 chips are called luxmeter" in sample.detail
+    assert "2 chips called luxmeter" in sample.detail
     d.close()
+
+
+def one_poll(build, options, quantity):
+    d = build([Channel("x", options, quantity)], time.monotonic)
+    d.open()
+    try:
+        (sample,) = d.poll(3.0)
+        return sample
+    finally:
+        d.close()
+
+
+def test_a_chip_without_a_name_is_the_only_one_with_the_channel(light):
+    options = iio.Options(root=str(light.root))
+    other = light.root / "iio:device1"
+    other.mkdir()
+    (other / "name").write_text("thermometer\n")
+    (other / "in_temp_input").write_text("24000\n")
+    assert one_poll(iio.IioDriver, options, "light").value == pytest.approx(83.3333)
+    (other / "in_illuminance_input").write_text("5\n")
+    assert "2 chips with in_illuminance; say which" in one_poll(iio.IioDriver, options, "light").detail
+
+
+def test_a_thermometer_without_a_name_is_the_only_one_on_the_bus(wire):
+    options = onewire.Options(root=str(wire.root))
+    (wire.root / "w1_bus_master1").mkdir()
+    assert one_poll(onewire.OneWireDriver, options, "temperature").value == pytest.approx(wire.value)
+    (wire.root / "28-000000000002").mkdir()
+    assert "2 thermometers on the bus; say which" in one_poll(onewire.OneWireDriver, options, "temperature").detail
 
 
 def test_a_hung_chip_is_killed_in_time(light):
