@@ -268,6 +268,26 @@ def test_steady_strips_stay_quiet_and_rising_strips_warn_in_time():
     assert says(w, state, 261)["nitrate_high"] == "clear"
 
 
+def test_plants_are_said_to_lag_only_while_the_evidence_lasts():
+    """A confidence that was good two weeks ago and has since melted asks nobody for anything."""
+    rises = [10, 10, 25, 25, 50, 50, 50, 25, 25, 25, 25, 25, 25, 25]
+    events = [strip(7 * n, value) for n, value in enumerate(rises)]
+    w = watch()
+    state = w.initial()
+    seen = set()
+    for event in events:
+        w.on_fact(state, event)
+        for later in range(7):
+            at_s = event.at_s + later * DAY_S + 13 * 3600
+            word = next(f.says for f in w.findings(state, at_s) if f.alarm == "uptake_behind")
+            report = w.report(state, at_s)
+            seen.add(word)
+            if word == "raise":
+                assert report.chance_behind >= 0.9
+                assert report.kept_up.mean < 0.9
+    assert {"raise", "hold", "clear"} <= seen
+
+
 def test_what_if_answers_feed_light_and_water():
     w, state, _ = told([strip(7 * n, v) for n, v in enumerate((10, 10, 25, 25, 25, 50))], 40)
     plain = dict(w.what_if(state, at(40)))[28].mean

@@ -90,7 +90,9 @@ class NitrateReport:
     chances: tuple[float, ...] = ()
     """Probability of having passed the limit by day 0, 1, 2 …"""
     behind_days: float = 0.0
-    """How long plants have not kept up, with good confidence."""
+    """How long plants have not kept up, with good confidence when it began."""
+    chance_behind: float = 0.0
+    """Probability that they do not keep up now."""
     causes: tuple[Share, ...] = ()
     causes_sentence: str = ""
     n_tests: int = 0
@@ -322,6 +324,7 @@ class NitrateWatch:
             days_to_limit=forecast.even_odds_day(now, self.tank.limits.nitrate),
             chances=forecast.chances(now, self.tank.limits.nitrate),
             behind_days=(now.at_s - behind_s) / 86400.0 if behind_s is not None else 0.0,
+            chance_behind=bal.chance_behind(now),
             causes=causes,
             causes_sentence=sentence,
             n_tests=now.n_tests,
@@ -384,7 +387,7 @@ class NitrateWatch:
     def _behind(self, report: NitrateReport) -> Says:
         if report.n_tests < LEAST_TESTS:
             return "hold"
-        if report.behind_days >= BEHIND_DAYS:
+        if report.behind_days >= BEHIND_DAYS and report.chance_behind >= BEHIND_SURE:
             return "raise"
         return "clear" if report.behind_days == 0.0 else "hold"
 
