@@ -228,7 +228,7 @@ def note_interference(states: Sequence[ProbeState], at_s: float, excused_s: Sequ
     """Mark electrodes of one tank that jump together, twice or more within a day, with nothing done to the water.
 
     `states` are the tank's electrochemical probes, `excused_s` the times of its water changes and doses.
-    Returns whether anything was marked.
+    Returns whether anything was marked that was not marked before.
     """
     marked = False
     for i, one in enumerate(states):
@@ -243,7 +243,7 @@ def note_interference(states: Sequence[ProbeState], at_s: float, excused_s: Sequ
             if len(shared) < 2:
                 continue
             until_s = shared[-1] + INTERFERED_S
-            if at_s < until_s:
+            if at_s < until_s and any(state.interfered_until_s != until_s for state in (one, other)):
                 marked = True
                 for state in (one, other):
                     state.interfered_until_s, state.watched = until_s, False

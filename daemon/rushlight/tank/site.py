@@ -21,6 +21,7 @@ from rushlight.settings import Config
 from rushlight.tank.core import TankCore, TankState
 from rushlight.tank.health import note_interference
 from rushlight.tank.probes import ProbeState, ProbeWatch
+from rushlight.tank.wakes import Wakes
 
 
 @dataclass(slots=True)
@@ -42,7 +43,10 @@ class SiteState:
 
 
 class Core:
-    """Configuration made into behaviour; holds no state of its own."""
+    """Configuration made into behaviour.
+
+    Holds no state of its own, but an index over the state it saw last, which it makes anew for another one.
+    """
 
     def __init__(self, config: Config) -> None:
         self.config = config
@@ -52,6 +56,10 @@ class Core:
         self.book = AlarmBook(config)
         self.notifier = Notifier(config)
         self._home = {p.id: (p.tank, str(p.quantity)) for p in config.probe}
+        self._own = {t.id: [p.id for p in config.probe if p.tank == t.id] for t in config.tank}
+        self._place = {p.id: n for n, p in enumerate(config.probe)}
+        self._indexed: SiteState | None = None
+        self._wakes = Wakes((), lambda _name, _at_s: None)
         self._electrodes = {
             t.id: [p.id for p in config.probe if p.tank == t.id and p.quantity in {"ph", "nitrate"}]
             for t in config.tank
@@ -69,6 +77,7 @@ class Core:
 
     def start(self, state: SiteState, at_s: float) -> list[Effect]:
         """Fit a state from before a restart to the present configuration; nothing is told twice for it."""
+        self._index(state)
         effects = self._told(state, self.book.on_start(state.alarms, at_s))
         state.wake_s = self._next_wake(state, at_s) if state.at_s is not None else None
         return effects
@@ -79,6 +88,8 @@ class Core:
         Events must come in order of arrival with the ticks that `wake_s` asks for between them.
         """
         at_s = event.received_s or event.at_s
+        if state is not self._indexed:
+            self._index(state)
         if state.at_s is None:
             self._begin(state, at_s)
         elif at_s > state.at_s:
@@ -104,6 +115,7 @@ class Core:
         """The hot path."""
         probe_state = state.probes[event.probe]
         tank_id, quantity = self._home[event.probe]
+        self._wakes.touched.add(tank_id)
         temp_c = None
         if event.probe in self._in_millivolts:
             temp_c = self.tanks[tank_id].fresh(state.tanks[tank_id], "temperature", event.at_s)
@@ -116,6 +128,7 @@ class Core:
     def _other(self, state: SiteState, event: Event, at_s: float) -> list[Effect]:
         match event:
             case TankEvent():
+                self._wakes.touched.add(event.tank)
                 self.tanks[event.tank].on_fact(state.tanks[event.tank], event)
                 effects = self._assess(state, at_s, [event.tank])
             case Calibration():
@@ -140,12 +153,13 @@ class Core:
         if state.midnight_s is not None and at_s >= state.midnight_s:
             effects += self._close_day(state, state.midnight_s)
         found: list[Finding] = []
-        for k, probe in self.probes.items():
-            wake_s = probe.next_wake(state.probes[k])
+        due = self._wakes.due(at_s)
+        for k in sorted((p for tank in due for p in self._own[tank]), key=self._place.__getitem__):
+            wake_s = self.probes[k].next_wake(state.probes[k])
             if wake_s is not None and wake_s <= at_s:
-                found += probe.findings(state.probes[k], at_s)
-        for k, tank in self.tanks.items():
-            found += tank.on_tick(state.tanks[k], at_s)
+                found += self.probes[k].findings(state.probes[k], at_s)
+        for k in due:
+            found += self.tanks[k].on_tick(state.tanks[k], at_s)
             found += self._interference(state, k, at_s)
         effects += self._judge(state, at_s, found)
         effects += self._told(state, self.book.on_tick(state.alarms, at_s))
@@ -173,6 +187,7 @@ class Core:
     def _assess(self, state: SiteState, at_s: float, tanks: Iterable[str]) -> list[Effect]:
         effects: list[Effect] = []
         for k in tanks:
+            self._wakes.touched.add(k)
             found, due = self.tanks[k].assess(state.tanks[k], at_s, self.book.standing(state.alarms, k))
             effects += due
             effects += self._judge(state, at_s, found)
@@ -183,6 +198,7 @@ class Core:
         watch.on_calibration(own, event)
         state.calibrations[event.id] = event.probe
         tank, quantity = self._home[event.probe]
+        self._wakes.touched.add(tank)
         if quantity == "nitrate":
             self.tanks[tank].nitrate.on_calibration(state.tanks[tank].nitrate, event.at_s, event.id)
         return self._judge(state, at_s, watch.findings(own, at_s))
@@ -190,6 +206,7 @@ class Core:
     def _correct(self, state: SiteState, event: Correction, at_s: float) -> list[Effect]:
         probe = state.calibrations.pop(event.of, None)
         if probe is not None:
+            self._wakes.touched.add(self._home[probe][0])
             self.probes[probe].void(state.probes[probe], event.of)
         for k, tank in self.tanks.items():
             tank.void(state.tanks[k], event.of)
@@ -217,12 +234,25 @@ class Core:
 
     def _next_wake(self, state: SiteState, at_s: float) -> float | None:
         """The earliest moment at which anything may change by time alone; never before `at_s`."""
-        wakes = [state.midnight_s, self.book.next_wake(state.alarms), self.notifier.next_wake(state.notify)]
-        wakes += [p.next_wake(state.probes[k]) for k, p in self.probes.items()]
-        for k, tank in self.tanks.items():
-            wakes += tank.next_wake(state.tanks[k], at_s)
+        wakes = (
+            state.midnight_s,
+            self.book.next_wake(state.alarms),
+            self.notifier.next_wake(state.notify),
+            self._wakes.earliest(at_s),
+        )
         due = [w for w in wakes if w is not None]
         return max(min(due), at_s) if due else None
+
+    def _index(self, state: SiteState) -> None:
+        """Make the index over a state that this core did not see last."""
+        self._indexed = state
+        self._wakes = Wakes(self.tanks, lambda tank, at_s: self._tank_wake(state, tank, at_s))
+
+    def _tank_wake(self, state: SiteState, tank: str, at_s: float) -> float | None:
+        """When this tank or one of its probes is to be looked at though nothing happened."""
+        wakes = self.tanks[tank].next_wake(state.tanks[tank], at_s)
+        probes = (self.probes[k].next_wake(state.probes[k]) for k in self._own[tank])
+        return min([*wakes, *(w for w in probes if w is not None)], default=None)
 
     def midnight_after(self, at_s: float) -> float:
         """The first local midnight after `at_s`; 23, 24 or 25 hours after the one before."""
