@@ -18,26 +18,30 @@ class Wakes:
         self._order = {name: n for n, name in enumerate(names)}
         self._wake_s: dict[str, float | None] = dict.fromkeys(self._order)
         self._heap: list[tuple[float, str]] = []
-        self._old = set(self._order)
+        self._looked_at: set[str] = set()
+        self._unseen: set[str] = set()
         self.touched = set(self._order)
-        """Changed since the last tick; add to it whatever an event touches."""
+        """Changed since they were asked; add to it whatever an event touches."""
 
     def due(self, at_s: float) -> list[str]:
         """Whom a tick at `at_s` has to look at: whose time has come, and whoever was touched since the last."""
-        found = self.touched
+        found = self.touched | self._unseen
         while self._heap and self._heap[0][0] <= at_s:
             wake_s, name = heapq.heappop(self._heap)
             if wake_s == self._wake_s[name]:
                 self._wake_s[name] = None
                 found.add(name)
-        self._old |= found
-        self.touched = set()
+        self._looked_at |= found
+        self.touched.clear()
+        self._unseen.clear()
         return sorted(found, key=self._order.__getitem__)
 
     def earliest(self, at_s: float) -> float | None:
         """The earliest wake of all, not before `at_s`."""
-        self._refresh(self._old | self.touched, at_s)
-        self._old.clear()
+        self._refresh(self._looked_at | self.touched, at_s)
+        self._unseen |= self.touched
+        self._looked_at.clear()
+        self.touched.clear()
         again: set[str] = set()  # a wake that has passed is asked for once more: it may have been the last of its kind
         while self._heap:
             wake_s, name = self._heap[0]

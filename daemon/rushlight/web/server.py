@@ -91,7 +91,7 @@ class Server:
             wasyncore.close_all(sockets)
             raise
         dispatcher.set_thread_count(THREADS)
-        self.port = server.effective_port
+        self.port = int(server.effective_port)
         return server
 
     def _serve(self, server: Any, sockets: dict[int, Any], stop: threading.Event, progress: Callable[[], None]) -> None:
