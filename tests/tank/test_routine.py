@@ -1,6 +1,7 @@
 """The next test's date: within its bounds, stable, brought forward for a reason, and overdue by degrees."""
 
 import datetime as dt
+from zoneinfo import ZoneInfo
 
 import pytest
 from hypothesis import given, settings
@@ -199,10 +200,36 @@ def test_overdue_climbs_and_a_test_clears_it() -> None:
     while (at_s := w.next_wake(s, at_s)) is not None:
         finding = w.findings(s, at_s)[0]
         seen.append(((at_s - T0) / DAY_S, finding.says, finding.priority))
-    assert seen == [(10.0, "raise", "low"), (12.5, "raise", "medium"), (17.0, "raise", "high")]
+    # Due 12 March 10:00; a quarter and three quarters of ten days later, then on to the next 09:00 in Dublin.
+    hours = [(at_s * 24.0, says, priority) for at_s, says, priority in seen]
+    assert hours == [(240.0, "raise", "low"), (311.0, "raise", "medium"), (431.0, "raise", "high")]
     w.on_fact(s, strip(18))
     due_day(w, s, 18)
     assert w.findings(s, T0 + 18 * DAY_S)[0].says == "clear"
+
+
+@pytest.mark.parametrize(
+    ("quiet", "local"),
+    [(("22:00", "07:00"), "09:00"), (("22:00", "10:30"), "10:30"), (("23:00", "23:00"), "09:00")],
+)
+@pytest.mark.parametrize("due", ["2026-03-27T00:00", "2026-03-28T11:00", "2026-10-23T23:30", "2026-10-24T08:59"])
+def test_a_late_test_presses_in_the_morning_whatever_the_clock_does(
+    quiet: tuple[str, str], local: str, due: str
+) -> None:
+    """Dublin's clocks change on 29 March and on 25 October 2026."""
+    zone = ZoneInfo("Europe/Dublin")
+    w = RoutineWatch(FOYER, [KIT], "Europe/Dublin", quiet)
+    s = w.initial()
+    due_s = dt.datetime.fromisoformat(due).replace(tzinfo=zone).timestamp()
+    w.on_fact(s, Test(at_s=due_s - 10 * DAY_S, id="t", tank="foyer", method="strip", values={"nitrate": 25.0}))
+    assert w.due(s, due_s - DAY_S, calm)[0] == due_s
+    steps = []
+    at_s: float | None = due_s
+    while (at_s := w.next_wake(s, at_s)) is not None:
+        before, now = w.findings(s, at_s - 1.0)[0].priority, w.findings(s, at_s)[0].priority
+        steps.append((before, now))
+        assert f"{dt.datetime.fromtimestamp(at_s, zone):%H:%M}" == local
+    assert steps == [("low", "medium"), ("medium", "high")]
 
 
 def test_a_voided_test_brings_the_old_date_back() -> None:

@@ -57,7 +57,8 @@ class TankCore:
         electrode = any(p.quantity == "nitrate" for p in probes)
         self.nitrate = NitrateWatch(tank, config.kit, config.site.timezone, electrode)
         self.chemistry = ChemistryWatch(tank, config.kit)
-        self.routine = RoutineWatch(tank, config.kit, config.site.timezone)
+        quiet = (config.contacts.quiet_from, config.contacts.quiet_until)
+        self.routine = RoutineWatch(tank, config.kit, config.site.timezone, quiet)
         self.supplies = SuppliesWatch(tank, config.kit)
         self.limits = LimitsWatch(tank)
 
@@ -154,13 +155,8 @@ class TankCore:
         found: list[Finding] = []
         if state.light.last_s is not None and state.light.wake_s <= at_s:
             found += self.light.findings(state.light, at_s)
-        wake_s = self.routine.next_wake(state.routine, at_s)
-        if wake_s is not None and wake_s <= at_s:
-            found += self.routine.findings(state.routine, at_s)
-        wake_s = self.supplies.next_wake(state.supplies, at_s)
-        if wake_s is not None and wake_s <= at_s:
-            found += self.supplies.findings(state.supplies, at_s)
-        return found
+        # These two know only when they are next due, not whether that has just come, so they are always asked.
+        return found + self.routine.findings(state.routine, at_s) + self.supplies.findings(state.supplies, at_s)
 
     def _chemistry(self, state: TankState, at_s: float, report: NitrateReport) -> list[Finding]:
         return self.chemistry.findings(

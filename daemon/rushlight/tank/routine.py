@@ -3,6 +3,7 @@
 Owns the due date, its reason in words, and the finding `test_overdue`.  Never judges the water: the chance that
 nitrate passes its limit and the alarms that stand are handed in.
 
+A late test becomes more pressing in the morning, when somebody can act on it, never in the night.
 The date only ever moves forward to an earlier day, and by no less than a day, until a test moves it back: a date
 that flutters is not believed.
 """
@@ -16,6 +17,7 @@ from dataclasses import dataclass, field
 from statistics import median
 from zoneinfo import ZoneInfo
 
+from rushlight.alarms import hours
 from rushlight.alarms.finding import Finding, Says
 from rushlight.events import Feeding, Harvest, Sighting, Stocking, TankEvent, Test
 from rushlight.settings import Kit, Priority, Tank
@@ -32,6 +34,8 @@ AHEAD_DAYS, AHEAD = 28.0, 0.15
 """A chance so large of passing the limit within four weeks is worth a closer look, while there is time to act."""
 FOLLOW_DAYS = 14.0
 """How long a change to the tank keeps the interval short after the test that followed it."""
+MORNING = "09:00"
+"""The local hour at which a late test becomes more pressing; later where the quiet hours last longer."""
 MORE_FEED = 1.5
 """A day's feed beyond so many times the usual counts as more."""
 
@@ -108,9 +112,12 @@ class RoutineState:
 class RoutineWatch:
     """Settings of one tank's testing; what it remembers is in a `RoutineState`."""
 
-    def __init__(self, tank: Tank, kits: Sequence[Kit], timezone: str) -> None:
+    def __init__(
+        self, tank: Tank, kits: Sequence[Kit], timezone: str, quiet: tuple[str, str] = ("22:00", "07:00")
+    ) -> None:
         self.tank = tank
         self.zone = ZoneInfo(timezone)
+        self._quiet = quiet
         testing = tank.testing
         self.longest_s = testing.longest_days * DAY_S
         self.shortest_s = min(testing.shortest_days * DAY_S, self.longest_s)
@@ -294,7 +301,17 @@ class RoutineWatch:
         allowed_s = max(self.shortest_s, state.due_at_s - last)
         medium_s = min(3.0 * DAY_S, max(DAY_S, 0.25 * allowed_s))
         high_s = min(7.0 * DAY_S, max(2.0 * DAY_S, 0.75 * allowed_s))
-        return state.due_at_s, state.due_at_s + medium_s, state.due_at_s + high_s
+        return state.due_at_s, self._morning(state.due_at_s + medium_s), self._morning(state.due_at_s + high_s)
+
+    def _morning(self, at_s: float) -> float:
+        """The first local morning at or after `at_s`."""
+        day = dt.datetime.fromtimestamp(at_s, self.zone).date()
+        for date in (day, day + dt.timedelta(days=1)):
+            morning_s = hours.at(self.zone, date, MORNING)
+            morning_s = hours.quiet_until(self.zone, *self._quiet, morning_s) or morning_s
+            if morning_s >= at_s:
+                return morning_s
+        return at_s
 
     def next_wake(self, state: RoutineState, at_s: float) -> float | None:
         """The next moment after `at_s` at which a test becomes overdue or more so."""
