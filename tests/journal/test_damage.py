@@ -7,9 +7,11 @@ import random
 import sqlite3
 from contextlib import closing
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from helpers.daemon import until
 from helpers.journals import T0, alarm, message, opened, query, reading, sound, strip
 from rushlight.journal import backup, check, database, files, schema
 from rushlight.journal.store import Journal
@@ -375,12 +377,47 @@ def test_a_foreign_write_lock_holds_nothing_up_for_good(path: Path, monkeypatch:
 
 def test_the_check_gives_up_after_its_time(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     filled(path)
-    verdict, words = check.in_child(path, 0.0)
-    assert verdict == "unknown"
-    assert "longer than" in words
+    assert check.Check(path, 0.0).verdict(5.0) == ("unknown", "the check took longer than 0 s")
     journal = opened(path, check_s=0.0)
     assert journal.report().durable, "an unfinished check is no reason to put history aside"
     journal.close(T0)
+
+
+def test_a_check_that_takes_long_does_not_keep_the_daemon_from_starting(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    filled(path)
+    [(root,)] = query(path, "SELECT rootpage FROM sqlite_schema WHERE name = 'alarm_at'")
+    overwrite(path, (root - 1) * schema.PAGE_BYTES, schema.PAGE_BYTES, seed=3)
+    monkeypatch.setattr(database, "CHECK_GRACE_S", 0.0)
+    journal = opened(path)
+    assert journal.report().trouble == "", "nothing is known yet"
+    held = [journal.append([strip("meanwhile")], urgent=True, at_s=T0)]
+    until(lambda: not journal.retry(T0 + 1) or journal.report().replaced, what="the verdict")
+    assert journal.retry(T0 + 120), "the next try replaces it"
+    report = journal.report()
+    assert (report.durable, report.replaced, len(report.set_aside)) == (True, 1, 1)
+    assert held
+    assert journal.has("meanwhile")
+    assert journal.has("s4"), "entries are saved from the damaged one"
+    journal.close(T0 + 120)
+    assert sound(path)
+
+
+def test_a_check_still_going_on_ends_with_the_journal(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    filled(path)
+    monkeypatch.setattr(database, "CHECK_GRACE_S", 0.0)
+    children: list[check.Check] = []
+
+    class Kept(check.Check):
+        def __init__(self, *given: Any) -> None:
+            super().__init__(*given)
+            children.append(self)
+
+    monkeypatch.setattr(check, "Check", Kept)
+    opened(path).close(T0)
+    [child] = children
+    assert child.verdict(0.0) is not None, "nothing runs on"
 
 
 def test_restart_after_restart_on_a_failing_card_stops_making_copies(path: Path) -> None:

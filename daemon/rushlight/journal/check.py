@@ -15,6 +15,9 @@ from typing import Literal
 
 Verdict = Literal["sound", "damaged", "unknown"]
 
+_GLANCE_S = 0.005
+"""With no time at all `communicate` does not even look."""
+
 
 def quick_check(path: Path) -> tuple[int, str]:
     """Exit status and what SQLite said."""
@@ -28,23 +31,43 @@ def quick_check(path: Path) -> tuple[int, str]:
     return (0, "ok") if said == ["ok"] else (1, "; ".join(str(s) for s in said)[:500])
 
 
-def in_child(path: Path, limit_s: float) -> tuple[Verdict, str]:
-    """The verdict of a child process, 'unknown' when it took longer than `limit_s` or could not be started."""
-    command = [sys.executable, "-m", "rushlight.journal.check", str(path)]
-    try:
-        child = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)  # noqa: S603
-    except OSError as e:
-        return "unknown", f"the check could not be started: {e}"
-    try:
-        said, _ = child.communicate(timeout=limit_s)
-    except subprocess.TimeoutExpired:
-        child.kill()
-        # A child stuck in the kernel can't be reaped; it is left behind rather than waited for.
-        with contextlib.suppress(subprocess.TimeoutExpired):
-            child.communicate(timeout=2)
-        return "unknown", f"the check took longer than {limit_s:.0f} s"
-    verdicts: dict[int, Verdict] = {0: "sound", 1: "damaged"}
-    return verdicts.get(child.returncode, "unknown"), said.strip()
+class Check:
+    """A child process that looks `path` over while others go on; at most `limit_s` seconds by the caller's clock."""
+
+    def __init__(self, path: Path, limit_s: float) -> None:
+        self._limit_s = limit_s
+        self._child: subprocess.Popen[str] | None = None
+        command = [sys.executable, "-m", "rushlight.journal.check", str(path)]
+        try:
+            self._child = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)  # noqa: S603
+        except OSError as e:
+            self._failed = f"the check could not be started: {e}"
+
+    def verdict(self, wait_s: float, spent_s: float = 0.0) -> tuple[Verdict, str] | None:
+        """What was found, waiting at most `wait_s` for it; None while it is still looking.
+
+        `spent_s` is the time since the start as far as the caller knows; 'unknown' when there was no end within
+        the limit, or no start.
+        """
+        if self._child is None:
+            return "unknown", self._failed
+        left_s = self._limit_s - spent_s
+        try:
+            said, _ = self._child.communicate(timeout=max(_GLANCE_S, min(wait_s, left_s)))
+        except subprocess.TimeoutExpired:
+            if left_s > wait_s:
+                return None
+            self.stop()
+            return "unknown", f"the check took longer than {self._limit_s:.0f} s"
+        verdicts: dict[int, Verdict] = {0: "sound", 1: "damaged"}
+        return verdicts.get(self._child.returncode, "unknown"), said.strip()
+
+    def stop(self) -> None:
+        """End it.  A child stuck in the kernel can't be reaped; it is left behind rather than waited for."""
+        if self._child is not None:
+            self._child.kill()
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                self._child.communicate(timeout=2)
 
 
 if __name__ == "__main__":

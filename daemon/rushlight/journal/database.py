@@ -30,6 +30,8 @@ MOST_ASIDE = 10
 CHECKPOINT_PAGES = WAL_LIMIT_BYTES // schema.PAGE_BYTES // 2
 SMALL_WAL_BYTES = 256 * 1024
 RETRY_S = 50.0
+CHECK_GRACE_S = 0.5
+"""A start waits so long for the check: enough for a young journal; an old one is used while it is looked over."""
 
 
 class NoDatabaseError(OSError):
@@ -40,7 +42,7 @@ class Database:
     """One SQLite database in WAL mode with one writer.
 
     `backups` is where verified backups lie; one younger than `restore_days` replaces a lost or damaged
-    database.  `check_s` bounds the check at the start.
+    database.  `check_s` bounds the check at the start, which goes on beside the work when it takes long.
     """
 
     def __init__(
@@ -59,6 +61,8 @@ class Database:
         self._backups, self._restore_days, self._check_s = backups, restore_days, check_s
         self._lock, self._reserve = files.Lock(path), Reserve(path)
         self._conn: sqlite3.Connection | None = None
+        self._check: check.Check | None = None
+        self._check_from_s = 0.0
         self._level = ""
         self._tried_s: float | None = None
         self._inode: int | None = None
@@ -118,11 +122,26 @@ class Database:
         elif there == 0:
             self._replace(at_s, "the journal was empty")
         elif check_whole:
-            verdict, said = check.in_child(self.path, self._check_s)
-            if verdict == "damaged":
+            self._check, self._check_from_s = check.Check(self.path, self._check_s), at_s
+            if said := self._damage(at_s, CHECK_GRACE_S):
                 self._replace(at_s, f"the journal was found damaged at the start ({said})")
-            elif verdict == "unknown":
-                log.warning("journal not checked: %s", said)
+
+    def _damage(self, at_s: float, wait_s: float) -> str:
+        """What the check found wrong, as far as it has come; '' while it looks, when all is well, or nobody knows."""
+        found = self._check.verdict(wait_s, max(0.0, at_s - self._check_from_s)) if self._check else None
+        if found is None:
+            return ""
+        self._check = None
+        if found[0] == "unknown":
+            log.warning("journal not checked: %s", found[1])
+        return (found[1] or "damaged") if found[0] == "damaged" else ""
+
+    def look_at_check(self, at_s: float) -> None:
+        """Take the verdict of a check that was still going on when the database was opened; never waits."""
+        if not self.trouble and (said := self._damage(at_s, 0.0)):
+            error = sqlite3.DatabaseError(said)
+            error.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
+            self.failed(error, at_s)
 
     def _connect(self, at_s: float) -> None:
         """Raises sqlite3.Error; a database that is not ours or is damaged is replaced, once."""
@@ -345,5 +364,8 @@ class Database:
 
     def close(self) -> None:
         """Close the connection and let the next writer in."""
+        if self._check is not None:
+            self._check.stop()
+            self._check = None
         self.disconnect()
         self._lock.free()

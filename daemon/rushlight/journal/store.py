@@ -106,6 +106,7 @@ class Journal:
 
     def retry(self, at_s: float) -> bool:
         """Call often: while there is trouble, once a minute tries to get the disk back and to write what is held."""
+        self._db.look_at_check(at_s)
         if not self._db.trouble:
             return True
         if not self._db.retry(at_s):
