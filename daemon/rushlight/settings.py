@@ -338,9 +338,9 @@ class Storage:
     __pydantic_config__: ClassVar[dict[str, Any]] = _CHECKED
     folder: str = ""
     """Empty: systemd's state directory, else ~/.local/share/rushlight."""
-    flush_seconds: Annotated[float, Ge(1), Le(600)] = 120.0
+    flush_seconds: Annotated[float, Ge(1), Le(600)] = 300.0
     """Plain readings go to the disk this often, and a power cut costs at most so much of them; each write wears the
-    card by some 20 kB whatever is in it.  What a person enters and every alarm goes at once."""
+    card by some 25 kB whatever is in it.  What a person enters and every alarm goes at once."""
     raw_days: Annotated[int, Ge(7)] = 90
     """Days for which every reading is kept; after that, ten-minute means."""
     mean_days: Annotated[int, Ge(90)] = 3650

@@ -68,7 +68,7 @@ def whole_ms(event: Event) -> Event:
 
 
 def reading_row(seq: int, probe_no: int, event: Reading, boot_no: int | None, recorded: Recorded) -> ReadingRow:
-    """The row of table `reading`."""
+    """The row of table `reading`.  Boot and monotonic time are kept where the time may still have to be put right."""
     at_ms = round(event.at_s * 1000)
     received_ms = round(event.received_s * 1000) if event.received_s else None
     return (
@@ -77,8 +77,8 @@ def reading_row(seq: int, probe_no: int, event: Reading, boot_no: int | None, re
         at_ms,
         event.value,
         event.quality,
-        None if recorded.mono_s is None else boot_no,
-        optional_ms(recorded.mono_s),
+        None if recorded.mono_s is None or recorded.clock_ok else boot_no,
+        None if recorded.clock_ok else optional_ms(recorded.mono_s),
         int(recorded.clock_ok),
         None if received_ms == at_ms else received_ms,
     )
