@@ -162,7 +162,8 @@ def test_low_that_climbs_is_pushed():
 def test_a_climb_is_told_at_night_although_the_milder_word_was_held():
     scene = Scene()
     assert scene.change(NIGHT, alarm="test_overdue", priority="medium") == []
-    (message,) = scene.change(NIGHT + 60, alarm="test_overdue", priority="high")
+    assert scene.change(NIGHT + 60, alarm="test_overdue", priority="high") == []
+    (message,) = scene.until(NIGHT + 60 + GATHER_S)
     assert message.priority == "high"
     assert [m for m in scene.until(MORNING) if m.key.startswith("digest")] == []
 
@@ -198,12 +199,15 @@ def test_what_happens_at_once_is_told_at_once_in_one_message():
     for i in range(5):
         scene.change(NOON + 10 * i, alarm="probe_silent", tank=f"t{i}")
     (message,) = scene.until(NOON + GATHER_S)
-    assert message.title == "5 alarms at once"
+    assert message.title == "t0, t1, t2, t3, t4: A probe is silent"
     assert message.priority == "medium"
+    assert message.body.count("Usual cause") == 1, "what is alike is said once"
+    assert all(f"T{i}: " in message.body for i in range(5))
+    assert message.alarm_id.split() == [f"t{i}.probe_silent" for i in range(5)]
     for i in range(5):
         scene.change(NOON + 3600 + i, "returned", alarm="probe_silent", tank=f"t{i}")
     (back,) = scene.until(NOON + 3700)
-    assert (back.title, back.priority) == ("5 alarms over", "low")
+    assert (back.title, back.priority) == ("t0, t1, t2, t3, t4: A probe is silent: over", "low")
 
 
 def test_the_budget_holds_medium_and_keeps_a_reserve_for_high():
@@ -247,7 +251,62 @@ def test_a_test_that_was_bad_is_not_urgent_once_it_was_acknowledged():
     scene.change(NOON + 1200, "acknowledged", alarm="nitrite_high")
     scene.change(NOON + 3 * day, alarm="nitrite_high")
     scene.until(NOON + 7 * day)
-    assert minutes([m for m in scene.said if m.contact == "duty"], NOON) == [0, 5, 15, 4320, 5760, 8640]
+    assert minutes([m for m in scene.said if m.contact == "duty"], NOON) == [0, 4321, 5762, 8642]
+
+
+def test_what_a_test_showed_is_not_repeated_to_whoever_made_the_test():
+    scene = Scene()
+    scene.change(NOON, alarm="nitrite_high")
+    scene.until(NOON + 9 * 3600)
+    assert minutes([m for m in scene.said if m.contact == "duty"], NOON) == [0, 60, 240, 480]
+    assert minutes([m for m in scene.said if m.contact == "head"], NOON)[0] == 30, "who does not answer is passed over"
+
+
+def test_a_reminder_goes_along_with_the_next_message_or_by_itself_in_the_morning():
+    scene, day = Scene(replace(BASE, tank=(*BASE.tank, Tank(id="reading-room", litres=54)))), 86400.0
+    scene.change(NOON, alarm="lamp_dimming")
+    scene.change(NOON + 1200, "acknowledged", alarm="lamp_dimming")
+    scene.until(NOON + 28 * day)
+    assert scene.change(NOON + 28 * day, alarm="lamp_dimming") == []
+    assert scene.until(NOON + 29 * day) == []
+    (alone,) = scene.until(NOON + 30 * day)
+    assert dt.datetime.fromtimestamp(alone.at_s, DUBLIN).strftime("%H:%M") == "09:00"
+    assert "Standing since" in alone.body
+    scene.change(NOON + 30 * day, "acknowledged", alarm="lamp_dimming")
+    assert scene.change(NOON + 60 * day, alarm="lamp_dimming") == []
+    scene.change(NOON + 60 * day + 3600, alarm="probe_silent", tank="reading-room")
+    (both,) = scene.until(NOON + 60 * day + 7200)
+    assert both.title == "Foyer, reading-room: 2 alarms"
+
+
+def test_what_gets_worse_is_no_reminder():
+    scene, day = Scene(), 86400.0
+    scene.change(NOON, alarm="test_overdue")
+    scene.until(NOON + 600)
+    scene.change(NOON + 1200, "acknowledged", alarm="test_overdue")
+    scene.change(NOON + day, alarm="test_overdue", priority="high")
+    (message,) = scene.until(NOON + day + GATHER_S)
+    assert message.priority == "high"
+
+
+def test_what_rose_before_anybody_could_be_told_is_told_once_when_somebody_can():
+    nobody = replace(BASE, push=Push(), email=Email())
+    scene = Scene(nobody)
+    scene.change(NOON, alarm="lamp_dimming")
+    scene.change(NOON + 60)
+    scene.change(NOON + 120, alarm="probe_silent", tank=None)
+    scene.change(NOON + 180, "acknowledged", alarm="probe_silent", tank=None)
+    scene.until(NOON + 3600)
+    assert scene.said == []
+    scene.notifier = Notifier(BASE)
+    scene.said += scene.notifier.tell_untold(scene.state, NOON + 7200, NOON)
+    scene.until(NOON + 7200 + GATHER_S)
+    assert [(m.alarm_id, m.priority) for m in scene.said] == [
+        ("foyer.temperature_high", "high"),
+        ("foyer.lamp_dimming", "medium"),
+    ]
+    assert "Standing since 12:01." in scene.said[0].body
+    assert scene.notifier.tell_untold(scene.state, NOON + 7300, NOON + 7250) == [], "it rose when there was a way"
 
 
 @pytest.mark.parametrize(("alarm", "days"), [("test_overdue", [0, 1, 3, 7, 14]), ("lamp_off", [0, 1, 3, 7, 14])])

@@ -53,7 +53,16 @@ def test_only_what_cannot_wait_is_high():
 def test_repeats_grow_and_acknowledgements_of_high_alarms_are_short():
     for steps in REPEATS_S.values():
         assert list(steps) == sorted(set(steps))
-    assert ACK_LASTS_S["urgent"] <= 4 * 3600
+    assert all(0 < first_s <= most_s for first_s, most_s in ACK_LASTS_S.values())
+    assert max(ACK_LASTS_S["urgent"]) <= 4 * 3600
+    assert max(ACK_LASTS_S["tested"]) <= 3 * 86400
+    assert max(ACK_LASTS_S["high"]) <= 7 * 86400
+
+
+def test_each_acknowledgement_of_what_can_wait_holds_twice_as_long_up_to_a_bound():
+    days = [TABLE["lamp_dimming"].ack_lasts_s("medium", n) / 86400 for n in (1, 2, 3, 400)]
+    assert days == [28, 56, 91, 91]
+    assert {TABLE["temperature_high"].ack_lasts_s("high", n) for n in range(1, 9)} == {4 * 3600.0}
 
 
 def test_the_page_in_deploy_is_the_rendered_table():

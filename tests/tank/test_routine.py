@@ -200,9 +200,10 @@ def test_overdue_climbs_and_a_test_clears_it() -> None:
     while (at_s := w.next_wake(s, at_s)) is not None:
         finding = w.findings(s, at_s)[0]
         seen.append(((at_s - T0) / DAY_S, finding.says, finding.priority))
-    # Due 12 March 10:00; a quarter and three quarters of ten days later, then on to the next 09:00 in Dublin.
+    # Due 12 March 10:00, so overdue at midnight; a quarter and three quarters of ten days after it was due it
+    # presses harder, from the next 09:00 in Dublin on.
     hours = [(at_s * 24.0, says, priority) for at_s, says, priority in seen]
-    assert hours == [(240.0, "raise", "low"), (311.0, "raise", "medium"), (431.0, "raise", "high")]
+    assert hours == [(254.0, "raise", "low"), (311.0, "raise", "medium"), (431.0, "raise", "high")]
     w.on_fact(s, strip(18))
     due_day(w, s, 18)
     assert w.findings(s, T0 + 18 * DAY_S)[0].says == "clear"
@@ -223,8 +224,12 @@ def test_a_late_test_presses_in_the_morning_whatever_the_clock_does(
     due_s = dt.datetime.fromisoformat(due).replace(tzinfo=zone).timestamp()
     w.on_fact(s, Test(at_s=due_s - 10 * DAY_S, id="t", tank="foyer", method="strip", values={"nitrate": 25.0}))
     assert w.due(s, due_s - DAY_S, calm)[0] == due_s
+    assert w.findings(s, due_s)[0].says == "clear", "the whole day is good for the test"
     steps = []
-    at_s: float | None = due_s
+    at_s = w.next_wake(s, due_s)
+    assert at_s is not None
+    assert dt.datetime.fromtimestamp(at_s - 1.0, zone).date() == dt.datetime.fromtimestamp(due_s, zone).date()
+    assert w.findings(s, at_s)[0].priority == "low"
     while (at_s := w.next_wake(s, at_s)) is not None:
         before, now = w.findings(s, at_s - 1.0)[0].priority, w.findings(s, at_s)[0].priority
         steps.append((before, now))

@@ -51,6 +51,8 @@ class AlarmRecord:
     said_s: float = 0.0
     undo_due_s: float | None = None
     acked_s: float | None = None
+    acks: int = 0
+    """Acknowledgements of this occurrence at this priority."""
     shelved_until_s: float | None = None
     by: str = ""
     crossings: list[float] = field(default_factory=list)
@@ -147,7 +149,7 @@ class AlarmBook:
         record = state.alarms.get(alarm_id)
         if record is None or record.state not in ("unacknowledged", "returned"):
             return [self._remark(record, at_s, alarm_id, "nothing there to acknowledge")]
-        record.by, record.acked_s = by, at_s
+        record.by, record.acked_s, record.acks = by, at_s, record.acks + 1
         effects = self._go(alarm_id, record, at_s, "acknowledged" if record.active else "normal")
         self._file(state, alarm_id, record)
         self._set_wake(state)
@@ -304,7 +306,7 @@ class AlarmBook:
         """A standing alarm got worse: neither acknowledgement nor shelf holds any more."""
         if RANK[asked] <= RANK[record.priority]:
             return []
-        record.priority = asked
+        record.priority, record.acks = asked, 0
         if record.state == "out_of_service":
             return []
         return self._go(alarm_id, record, at_s, "unacknowledged")
@@ -324,7 +326,7 @@ class AlarmBook:
         recent = [t for t in record.crossings if t > at_s - HOUR_S]
         record.crossings = [*recent[-CHATTER_CROSSINGS:], at_s]
         if rising:
-            record.occurrence += 1
+            record.occurrence, record.acks = record.occurrence + 1, 0
             record.unstable = record.unstable or len(record.crossings) > CHATTER_CROSSINGS
         else:
             record.unstable = False
@@ -348,7 +350,7 @@ class AlarmBook:
         if record.state == "shelved":
             return record.shelved_until_s
         if record.state == "acknowledged" and record.active and record.acked_s is not None:
-            return record.acked_s + TABLE[record.alarm].ack_lasts_s(record.priority)
+            return record.acked_s + TABLE[record.alarm].ack_lasts_s(record.priority, record.acks)
         return None
 
     def _set_wake(self, state: AlarmsState) -> None:

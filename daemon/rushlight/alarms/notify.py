@@ -5,8 +5,9 @@ here, so there is one gate for all of them.  Never sends (outlets do) and never 
 
 Low priority is the weekly summary's.  Medium waits for the end of the quiet hours and for its part of the hourly
 budget; what then still stands goes out as one message.  High is told at once, at any hour, and again until
-somebody acknowledges it; after `escalate_minutes` to the second contact as well.  A return is told, without a
-sound, to those who were told of the rise.
+somebody acknowledges it; after `escalate_minutes` to the second contact as well.  What was acknowledged and still
+stands is no news: told again it goes along with the next message, or by itself on a morning.  A return is told,
+without a sound, to those who were told of the rise.
 """
 
 from __future__ import annotations
@@ -17,15 +18,21 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-from rushlight.alarms import hours, words
+from rushlight.alarms import digest, hours, words
 from rushlight.alarms.table import DAY_S, HOUR_S, RANK, REPEATS_S, TABLE, Pace
 from rushlight.effects import AlarmChange, Effect, Message
 from rushlight.settings import Config, Person, Priority
 
-Step = Literal["raise", "repeat", "return"]
+Step = Literal["raise", "repeat", "reminder", "return"]
+"""A reminder is of what somebody has acknowledged before."""
 
 GATHER_S = 60.0
 """What is not high waits this long for company: a board that loses power silences all its probes at once."""
+PATIENCE_S = DAY_S
+"""What was acknowledged and is to be told again waits this long for company, and then for the next `MORNING`."""
+MORNING = "09:00"
+OLD_NEWS_S = 900.0
+"""What has stood for longer than this when it is told says since when."""
 
 
 @dataclass(slots=True)
@@ -145,6 +152,7 @@ class Notifier:
 
     def _stands(self, state: NotifyState, change: AlarmChange) -> list[Effect]:
         telling = state.telling.get(change.id)
+        seen_before = False
         if telling is None or telling.occurrence != change.occurrence:
             _unhold(state, change.id)
             if change.priority == "low":
@@ -152,7 +160,10 @@ class Notifier:
                 return []
             telling = state.telling[change.id] = _new_telling(change)
         else:
+            seen_before = not telling.standing and RANK[change.priority] <= RANK[telling.priority]
             _renew(telling, change)
+        if seen_before and telling.told and TABLE[telling.alarm].pace(telling.priority) in ("high", "medium"):
+            return self._tell(state, change.id, telling, change.at_s, "reminder")
         return self._tell(state, change.id, telling, change.at_s, "repeat" if telling.told else "raise")
 
     def _tell(self, state: NotifyState, alarm_id: str, telling: Telling, at_s: float, step: Step) -> list[Effect]:
@@ -168,7 +179,7 @@ class Notifier:
 
     def _begin(self, telling: Telling, at_s: float) -> None:
         """The first message is out: from now on the repeats and the escalation run."""
-        urgent = _pace(telling) == "urgent"
+        urgent = _pace(telling) in ("urgent", "tested")
         steps = REPEATS_S[_pace(telling)]
         telling.first_s, telling.repeats = at_s, 0
         telling.next_s = at_s + steps[0] if steps else None
@@ -198,6 +209,20 @@ class Notifier:
             effects += self._say(state, who, alarm_id, telling, at_s, "raise")
         return effects
 
+    def tell_untold(self, state: NotifyState, at_s: float, since_s: float) -> list[Effect]:
+        """Tell what has risen since `since_s` and stands, for until now there was no way to tell anybody."""
+        effects: list[Effect] = []
+        for alarm_id in sorted(state.telling):
+            telling = state.telling[alarm_id]
+            if not telling.standing or telling.since_s < since_s:
+                continue
+            _unhold(state, alarm_id)
+            telling.told, telling.said, telling.last_key = [], 0, ""
+            telling.first_s = telling.next_s = telling.escalate_s = None
+            effects += self._tell(state, alarm_id, telling, at_s, "raise")
+        self._set_wake(state)
+        return effects
+
     # -- an alarm is over ----------------------------------------------------------------------------------
 
     def _is_over(self, state: NotifyState, change: AlarmChange) -> list[Effect]:
@@ -225,11 +250,14 @@ class Notifier:
         """Send it now, or hold it for this contact."""
         person = self._people[who]
         until_s = self._gate(state, person, telling.priority, step, at_s)
-        if until_s is None and telling.priority != "high":
+        if step == "reminder":
+            until_s = max(until_s or 0.0, self._morning(at_s + PATIENCE_S))
+        elif until_s is None and _pace(telling) not in ("urgent", "tested"):
             until_s = at_s + GATHER_S
         if until_s is not None:
-            # What waits already goes first; when its time has come, the gate is asked again for all of it.
+            # All goes together as soon as one may go; when its time has come, the gate is asked again for all of it.
             held = state.held.setdefault(who, Held(until_s))
+            held.until_s = min(held.until_s, until_s)
             if held.steps.get(alarm_id) != "raise":
                 held.steps[alarm_id] = step
             return []
@@ -301,20 +329,23 @@ class Notifier:
     def _digest(
         self, state: NotifyState, person: Person, due: list[tuple[str, Step, Telling]], at_s: float, worst: Priority
     ) -> Message:
-        lines = []
+        items = []
         for _, step, telling in due:
-            lines.append(self._body(person, telling, at_s, step))
+            row, place = TABLE[telling.alarm], self._titles.get(telling.tank or "", "")
+            body = self._body(person, telling, at_s, step)
+            own = step == "return" or self._is_sitter(person, at_s)
+            items.append(digest.Item(row, place, telling.facts, body, over=step == "return", whole=own))
             self._note(state, person.id, telling, at_s, step)
         del state.sent_s[person.id][-(len(due) - 1) :]  # several things, one message
-        over = all(step == "return" for _, step, _ in due)
         return Message(
             at_s=at_s,
             key=f"digest:{at_s:.0f}@{person.id}",
             channel=self._channel(person, due[0][2]),
             contact=person.id,
-            priority="low" if over else worst,
-            title=f"{len(due)} alarms over" if over else f"{len(due)} alarms at once",
-            body="\n\n".join(lines),
+            priority="low" if all(i.over for i in items) else worst,
+            title=digest.title(items),
+            body=digest.body(items),
+            alarm_id=" ".join(alarm_id for alarm_id, _, _ in due),
         )
 
     def _note(self, state: NotifyState, who: str, telling: Telling, at_s: float, step: Step) -> None:
@@ -328,11 +359,11 @@ class Notifier:
             return telling.text
         row, place = TABLE[telling.alarm], self._titles.get(telling.tank or "", "")
         sitter = self._sitter(at_s)
-        if sitter is not None and sitter[0] == person.id:
+        if sitter is not None and self._is_sitter(person, at_s):
             text = words.sitter_text(row, place, telling.facts, sitter[1])
         else:
             text = telling.text
-        if at_s - telling.since_s >= 60:
+        if step != "raise" or at_s - telling.since_s >= OLD_NEWS_S:
             text += f" Standing since {self._clock(telling.since_s, at_s)}."
         return text
 
@@ -363,6 +394,16 @@ class Notifier:
             if s.first_day <= day <= s.last_day and s.person in self._people:
                 return s.person, s.call
         return None
+
+    def _is_sitter(self, person: Person, at_s: float) -> bool:
+        sitter = self._sitter(at_s)
+        return sitter is not None and sitter[0] == person.id
+
+    def _morning(self, at_s: float) -> float:
+        """The first local morning at or after `at_s`."""
+        day = dt.datetime.fromtimestamp(at_s, self._zone).date()
+        mornings = (hours.at(self._zone, day + dt.timedelta(days=n), MORNING) for n in (0, 1))
+        return next((m for m in mornings if m >= at_s), at_s)
 
     def _channel(self, person: Person, telling: Telling) -> str:
         """The contact's first channel, but not the one whose failing is the news."""

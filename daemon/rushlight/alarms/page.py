@@ -34,12 +34,24 @@ def _times() -> str:
         "| priority | told again after | an acknowledgement holds |",
         "|---|---|---|",
     ]
-    names: dict[Pace, str] = {"urgent": "high, urgent", "high": "high, other", "medium": "medium", "low": "low"}
+    names: dict[Pace, str] = {
+        "urgent": "high, urgent",
+        "tested": "high, urgent, by a test",
+        "high": "high, other",
+        "medium": "medium",
+        "low": "low",
+    }
     for pace, name in names.items():
         again = ", ".join(span(s) for s in REPEATS_S[pace])
         again = f"{again}, then every {span(REPEATS_S[pace][-1])}" if again else "never"
-        lines.append(f"| {name} | {again} | {span(ACK_LASTS_S[pace])} |")
-    urgent = ", ".join(f"`{r.name}`" for r in TABLE.values() if r.urgent)
+        first_s, most_s = ACK_LASTS_S[pace]
+        holds = (
+            span(first_s)
+            if first_s == most_s
+            else f"{span(first_s)}, then twice as long each time up to {span(most_s)}"
+        )
+        lines.append(f"| {name} | {again} | {holds} |")
+    urgent = ", ".join(f"`{r.name}`" for r in TABLE.values() if r.urgent and not r.by_test)
     tested = ", ".join(f"`{r.name}`" for r in TABLE.values() if r.by_test)
     return (
         "\n".join(
@@ -47,7 +59,7 @@ def _times() -> str:
                 *lines,
                 "",
                 f"Urgent are {urgent}.",
-                f"What only a test can clear ({tested}) stays acknowledged for three days.",
+                f"By a test are {tested}: urgent too, but somebody has just read them off a strip.",
             ]
         )
         + "\n"

@@ -20,17 +20,26 @@ MINUTE_S = 60.0
 HOUR_S = 3600.0
 DAY_S = 86400.0
 
-Pace = Literal["urgent", "high", "medium", "low"]
-"""How an alarm is told again: by its priority, and faster where the answer can't wait a day."""
+Pace = Literal["urgent", "tested", "high", "medium", "low"]
+"""How an alarm is told again: by its priority, and faster where the answer can't wait a day.  `tested` is as urgent,
+but somebody has just read it off a strip and knows."""
 
-ACK_LASTS_S: Mapping[Pace, float] = MappingProxyType(
-    {"urgent": 4 * HOUR_S, "high": 3 * DAY_S, "medium": 28 * DAY_S, "low": 91 * DAY_S}
+ACK_LASTS_S: Mapping[Pace, tuple[float, float]] = MappingProxyType(
+    {
+        "urgent": (4 * HOUR_S, 4 * HOUR_S),
+        "tested": (3 * DAY_S, 3 * DAY_S),
+        "high": (3 * DAY_S, 7 * DAY_S),
+        "medium": (28 * DAY_S, 91 * DAY_S),
+        "low": (91 * DAY_S, 91 * DAY_S),
+    }
 )
-"""How long an acknowledgement holds while the alarm still stands (the ReAlarmTime of IEC 62541-9)."""
+"""How long an acknowledgement holds while the alarm still stands (the ReAlarmTime of IEC 62541-9): at first, and at
+most.  Each holds twice as long as the one before it: who has seen it twice need not be told of it every month."""
 
 REPEATS_S: Mapping[Pace, tuple[float, ...]] = MappingProxyType(
     {
         "urgent": (5 * MINUTE_S, 15 * MINUTE_S, 30 * MINUTE_S, HOUR_S, 2 * HOUR_S, 4 * HOUR_S, 8 * HOUR_S, DAY_S),
+        "tested": (HOUR_S, 4 * HOUR_S, 8 * HOUR_S, DAY_S),
         "high": (DAY_S, 3 * DAY_S, 7 * DAY_S),
         "medium": (3 * DAY_S, 10 * DAY_S, 28 * DAY_S),
         "low": (),
@@ -77,13 +86,16 @@ class AlarmRow:
         """True if the weekly summary is soon enough and no push is sent at the default priority."""
         return self.priority == "low"
 
-    def ack_lasts_s(self, priority: Priority) -> float:
-        """How long an acknowledgement holds while the alarm still stands, seconds."""
-        return max(ACK_LASTS_S[self.pace(priority)], 3 * DAY_S if self.by_test else 0.0)
+    def ack_lasts_s(self, priority: Priority, times: int = 1) -> float:
+        """How long the so manieth acknowledgement of one occurrence holds while the alarm still stands, seconds."""
+        first_s, most_s = ACK_LASTS_S[self.pace(priority)]
+        return min(most_s, first_s * 2.0 ** (min(times, 10) - 1))
 
     def pace(self, priority: Priority) -> Pace:
         """How it is told again at this priority."""
-        return "urgent" if priority == "high" and self.urgent else priority
+        if priority != "high" or not self.urgent:
+            return priority
+        return "tested" if self.by_test else "urgent"
 
 
 _BLIND = "Without fresh data the alarm neither rises nor clears; time without data does not count as delay."

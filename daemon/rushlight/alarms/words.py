@@ -19,6 +19,11 @@ Facts = Mapping[str, Any]
 
 def alarm_text(row: AlarmRow, place: str, facts: Facts, *, unstable: bool = False) -> str:
     """The whole message of a standing alarm.  `place` is the tank's name, empty for the installation itself."""
+    return f"{happening_text(row, place, facts, unstable=unstable)} {advice_text(row, facts)}"
+
+
+def happening_text(row: AlarmRow, place: str, facts: Facts, *, unstable: bool = False) -> str:
+    """What is happening, in which tank, how sure."""
     parts = [sentence(f"{place}: {_happening(row, facts)}" if place else _happening(row, facts))]
     if unstable:
         parts.append(
@@ -26,8 +31,12 @@ def alarm_text(row: AlarmRow, place: str, facts: Facts, *, unstable: bool = Fals
         )
     if facts.get("blind"):
         parts.append("There is no fresh data at the moment; this is the last that was known.")
-    parts.append(_cause(row, facts))
-    parts.append(f"First: {_lower(first_action(row, facts))}")
+    return " ".join(parts)
+
+
+def advice_text(row: AlarmRow, facts: Facts) -> str:
+    """The cause, the first action, the trap."""
+    parts = [_cause(row, facts), f"First: {_lower(first_action(row, facts))}"]
     trap = facts.get("trap_sentence", row.trap)
     if trap:
         parts.append(sentence(str(trap)))

@@ -18,10 +18,9 @@ from rich.text import Text
 
 from rushlight import config as configuration
 from rushlight import logs
-from rushlight.alarms.table import TABLE
 from rushlight.clock import SystemClock
 from rushlight.demo import staff, year
-from rushlight.effects import AlarmChange, Daily, Effect
+from rushlight.effects import AlarmChange, Daily, Effect, Message
 from rushlight.events import Event
 from rushlight.service import offline
 from rushlight.service.service import Service
@@ -55,7 +54,7 @@ def demo(folder: Path, port: int, *, no_live: bool) -> None:
     """  # noqa: D301
     console = Console(highlight=False)
     text = resources.files("rushlight.demo").joinpath("rowan_street.toml").read_text()
-    config = configuration.check(configuration.parse(text))
+    config = configuration.check(configuration.parse(text + year.PHONE))
     recent = _tell_year(console, config)
     if not no_live:
         raise SystemExit(_live(console, text, folder, port, recent))
@@ -73,25 +72,25 @@ def _tell_year(console: Console, config: Config) -> list[Event]:
         effects += said
         if event.at_s > since_s:
             recent.append(event)
-    raised = [e for e in effects if isinstance(e, AlarmChange) and e.state == "unacknowledged"]
-    told = [e for e in raised if e.priority != "low"]
+    told = [e for e in effects if isinstance(e, Message)]
     _print_story(console, config, told)
     days = sum(isinstance(e, Daily) for e in effects)
-    console.print(f"{count:,} readings, {days} tank-days; {len(told)} alarms told at once,")
-    console.print(f"{len(raised) - len(told)} of low priority left to the weekly summary.")
+    raised = [e for e in effects if isinstance(e, AlarmChange) and e.state == "unacknowledged" and e.priority == "low"]
+    console.print(f"{count:,} readings, {days} tank-days; {len(told)} messages to the phone in the whole year,")
+    console.print(f"{len(raised)} alarms of low priority left to the weekly summary.")
     return recent
 
 
-def _print_story(console: Console, config: Config, told: list[AlarmChange]) -> None:
+def _print_story(console: Console, config: Config, told: list[Message]) -> None:
     """What went wrong in the year and what was said of it, in the order of the days."""
     zone = zoneinfo.ZoneInfo(config.site.timezone)
     titles = {t.id: t.title for t in config.tank}
-    console.print(f"[bold]{config.site.name}, {year.YEAR}[/]: what went wrong, and what was said of it\n")
+    console.print(f"[bold]{config.site.name}, {year.YEAR}[/]: what went wrong, and what the phone said\n")
     # What went wrong on a day stands before what was said on it.
     story = [(p.from_day, 0, f"[italic]{titles[p.tank]}: {p.what}[/]", "") for p in year.PLANTED]
-    for e in told:
-        heading = f"[bold]{TABLE[e.alarm].title}[/], {e.priority}"
-        story.append((dt.datetime.fromtimestamp(e.at_s, zone).date(), 1, heading, e.text.partition(" Usual cause:")[0]))
+    for m in told:
+        day = dt.datetime.fromtimestamp(m.at_s, zone).date()
+        story.append((day, 1, f"[bold]{m.title}[/], {m.priority}", m.body))
     for day, _, heading, said in sorted(story, key=lambda entry: entry[:2]):
         console.print(f"{day:%d %b}  {heading}", highlight=False)
         if said:

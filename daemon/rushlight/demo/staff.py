@@ -14,7 +14,7 @@ from collections.abc import Iterator, Sequence
 
 from rushlight.demo import year
 from rushlight.demo.year import ZONE, Water, local, strip
-from rushlight.effects import AlarmChange, DueChange, Effect
+from rushlight.effects import DueChange, Effect, Message
 from rushlight.events import (
     Acknowledge,
     Calibration,
@@ -45,7 +45,10 @@ def _truth(tank: str, water: Water, age_days: float) -> dict[str, float]:
 
 
 def play(core: Core, seed: int = 1) -> Iterator[tuple[Event, list[Effect]]]:
-    """The year, event by event, each with what the core said to it (ticks before it included)."""
+    """The year, event by event, each with what the core said to it (ticks before it included).
+
+    People hear of alarms by their phone, so the core's configuration needs one: `year.PHONE`.
+    """
     timeline = Timeline(core, core.initial())
     staff = Staff(random.Random(seed * 10 + 2))  # noqa: S311 - a story, not a secret
     for reading in year.readings(random.Random(seed * 10 + 1)):  # noqa: S311
@@ -76,15 +79,16 @@ class Staff:
             self._plan(local(1, 1, OPEN_H + 0.5), "test", tank)
 
     def hear(self, effects: Sequence[Effect]) -> None:
-        """Take in what the program said: a new test date, an alarm that reaches a phone."""
+        """Take in what the program said: a new test date, a message on a phone."""
         for effect in effects:
             match effect:
                 case DueChange(tank=str(tank), due_at_s=due_at_s):
                     self._todo = [t for t in self._todo if t[2:] != ("test", tank)]
                     heapq.heapify(self._todo)
                     self._plan(max(due_at_s, effect.at_s), "test", tank)
-                case AlarmChange(state="unacknowledged", priority="high" | "medium"):
-                    self._plan(effect.at_s + 1200.0, "acknowledge", effect.id)
+                case Message(priority="high" | "medium", alarm_id=str(ids)):
+                    for alarm_id in ids.split():
+                        self._plan(effect.at_s + 1200.0, "acknowledge", alarm_id)
 
     def until(self, at_s: float) -> Iterator[Event]:
         """What is done before `at_s`, in order."""

@@ -51,6 +51,10 @@ PLANTED = (
 )
 
 
+PHONE = '\n[push]\nserver = "http://127.0.0.1:9"\ntopic = "library"\n'
+"""A phone for the story, as configuration: the core writes the messages to it, and nobody sends them."""
+
+
 def local(month: int, day: int, hour: float = 0.0) -> float:
     """Unix seconds of a local time in the year."""
     midnight = dt.datetime(YEAR, month, day, tzinfo=ZONE)

@@ -14,6 +14,7 @@ from rushlight.alarms.finding import Finding
 from rushlight.effects import Daily, DueChange, Effect
 from rushlight.events import Dose, LampWork, TankEvent, Test, WaterChange
 from rushlight.settings import Config, Tank
+from rushlight.tank import because
 from rushlight.tank.chemistry import ChemistryState, ChemistryWatch
 from rushlight.tank.light import LightState, LightWatch
 from rushlight.tank.limits import LimitsState, LimitsWatch
@@ -138,8 +139,8 @@ class TankCore:
         `pressing` names the tank's alarms that stand at the moment.
         """
         report = self.nitrate.report(state.nitrate, at_s)
-        found = self.nitrate.findings(state.nitrate, at_s)
-        found += self.light.findings(state.light, at_s)
+        found = self.light.findings(state.light, at_s)
+        found += self._nitrate(state, at_s, report, pressing)
         found += self._chemistry(state, at_s, report)
         found += self.supplies.findings(state.supplies, at_s)
         effects: list[Effect] = []
@@ -157,6 +158,25 @@ class TankCore:
             found += self.light.findings(state.light, at_s)
         # These two know only when they are next due, not whether that has just come, so they are always asked.
         return found + self.routine.findings(state.routine, at_s) + self.supplies.findings(state.supplies, at_s)
+
+    def _nitrate(
+        self, state: TankState, at_s: float, report: NitrateReport, standing: AbstractSet[str]
+    ) -> list[Finding]:
+        """The nitrate alarms, each with the cause that all of the tank's watches together support."""
+        found = self.nitrate.findings(state.nitrate, at_s)
+        if all(f.says != "raise" for f in found):
+            return found
+        now, lamp = state.nitrate.now, self.light.lamp
+        percent = lamp.percent(state.light.lamp) if lamp is not None else None
+        seen = because.Evidence(
+            causes=report.causes,
+            sentence=report.causes_sentence,
+            tests_since_quiet=now.tests_since_quiet if now is not None else 0,
+            standing=standing,
+            lamp_percent=percent.mean if percent is not None else None,
+            rising=report.net_rate is not None and report.net_rate.low > 0.0,
+        )
+        return [because.explain(f, seen) for f in found]
 
     def _chemistry(self, state: TankState, at_s: float, report: NitrateReport) -> list[Finding]:
         return self.chemistry.findings(

@@ -294,14 +294,19 @@ class RoutineWatch:
     # -- overdue -------------------------------------------------------------------------------------------
 
     def _steps(self, state: RoutineState) -> tuple[float, float, float] | None:
-        """When an overdue test becomes low, medium and high, by the length of the interval that was allowed."""
+        """When an overdue test becomes low, medium and high, by the length of the interval that was allowed.
+
+        A test may be made at any hour of the day on which it is due; of a tank never tested nothing is known at all.
+        """
         if state.due_at_s is None:
             return None
+        day = dt.datetime.fromtimestamp(state.due_at_s, self.zone).date()
+        low_s = hours.at(self.zone, day, "24:00") if state.tests else state.due_at_s
         last = state.tests[-1][0] if state.tests else state.due_at_s
         allowed_s = max(self.shortest_s, state.due_at_s - last)
         medium_s = min(3.0 * DAY_S, max(DAY_S, 0.25 * allowed_s))
         high_s = min(7.0 * DAY_S, max(2.0 * DAY_S, 0.75 * allowed_s))
-        return state.due_at_s, self._morning(state.due_at_s + medium_s), self._morning(state.due_at_s + high_s)
+        return low_s, self._morning(state.due_at_s + medium_s), self._morning(state.due_at_s + high_s)
 
     def _morning(self, at_s: float) -> float:
         """The first local morning at or after `at_s`."""
@@ -324,7 +329,7 @@ class RoutineWatch:
         if steps is None or state.due_at_s is None:
             return []
         late_s = at_s - state.due_at_s
-        says: Says = "raise" if late_s >= 0 else "clear"
+        says: Says = "raise" if at_s >= steps[0] else "clear"
         priority: Priority = "high" if at_s >= steps[2] else "medium" if at_s >= steps[1] else "low"
         last = self._last(state, at_s)
         facts: dict[str, object] = {
@@ -333,6 +338,7 @@ class RoutineWatch:
             "last_test_at_s": None if last is None else last[0],
             "reason": state.reason,
             "sentence": _overdue_sentence(late_s, state.reason, None if last is None else at_s - last[0]),
+            "cause_sentence": "",
         }
         if says == "clear":
             return [Finding(alarm="test_overdue", tank=self.tank.id, says=says, facts=facts)]
@@ -340,8 +346,9 @@ class RoutineWatch:
 
 
 def _overdue_sentence(late_s: float, reason: str, since_s: float | None) -> str:
-    late_days = int(late_s // DAY_S)
-    when = "today" if late_days < 1 else "yesterday" if late_days == 1 else f"{late_days} days ago"
     if since_s is None:
-        return f"a water test was due {when}: {reason}"
-    return f"a water test was due {when}, {int(since_s // DAY_S)} days after the last one: {reason}"
+        return "the water has never been tested"
+    late = round(late_s / DAY_S)
+    when = "since yesterday" if late <= 1 else f"for {late} days"
+    days = round(since_s / DAY_S)
+    return f"a water test has been due {when}; the last one was {days} days ago. It was due then because {reason}"

@@ -1,0 +1,153 @@
+"""Why nitrate misbehaves, as its alarms say it: the simplest cause that the evidence supports, and what to do first.
+
+Owns the choice between the causes that the tests were split into (`causes`), the tank's other alarms that stand at
+that moment, and 'test again' where one strip is all the evidence.  Works nothing out by itself.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Sequence
+from collections.abc import Set as AbstractSet
+from dataclasses import dataclass
+
+from rushlight.alarms.finding import Finding
+from rushlight.views import Share
+
+ALARMS = frozenset({"nitrate_high", "nitrate_rising", "uptake_behind"})
+NEXT_SHARE = 0.25
+"""A second cause is worth a sentence from this share of the change on."""
+
+LIGHT_ALARMS = {
+    "lamp_off": "the lamp is not on its schedule",
+    "lamp_dimming": "the lamp gives less light than it did",
+}
+"""Standing alarms that explain a falling uptake, the plainest first.  `light_low` is none: it is worked out from the
+uptake itself."""
+
+ACTIONS = {
+    "one test": "Test again tomorrow before changing anything",
+    "feed": "Feed no more than before",
+    "light": "See to the light: look at the lamp's hours, its cover and what shades it",
+    "lamp_dimming": "Wipe the lamp's cover, lamp switched off and unplugged; if that does not help, replace the lamp",
+    "lamp_off": "Look at the lamp's timer and plug",
+    "light_probe_fouled": "Wipe the light probe, so that it is known whether the light has changed",
+    "harvest": "Feed a little less until the plants have grown back",
+    "water changes": "Change as much water as before",
+    "source water": "Test the water that you fill in",
+    "stocking": "Write down what is fed, and feed a little less",
+    "unexplained": "Test again, and look for a dead fish, dying leaves or feed that nobody wrote down",
+}
+TRAP = "Do not add fertiliser: it raises nitrate further"
+"""Where the light is not what is wrong."""
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """What there is to go by."""
+
+    causes: Sequence[Share]
+    sentence: str
+    """The split in words."""
+    tests_since_quiet: int
+    standing: AbstractSet[str]
+    """Names of the tank's alarms whose condition holds."""
+    lamp_percent: float | None
+    rising: bool
+    """Nitrate surely rises."""
+
+
+@dataclass(frozen=True, slots=True)
+class Because:
+    """The answer: the cause by its name in `ACTIONS`, in a sentence, and what to do about it."""
+
+    cause: str
+    sentence: str
+    action: str
+
+
+def explain(finding: Finding, seen: Evidence) -> Finding:
+    """The finding with its cause, first action and trap; one that raises nothing is left as it is."""
+    if finding.says != "raise" or finding.alarm not in ALARMS:
+        return finding
+    why = because(seen, level_alone=finding.alarm == "nitrate_high")
+    facts = {k: v for k, v in finding.facts.items() if k != "cause"}
+    facts |= {"first_cause": why.cause, "cause_sentence": why.sentence}
+    facts["causes"] = [
+        {"cause": s.cause, "mean": s.change.mean, "low": s.change.low, "high": s.change.high} for s in seen.causes
+    ]
+    if finding.alarm != "nitrate_high":  # that one asks for another test and a water change whatever the cause
+        facts["action_sentence"] = why.action
+        if why.cause not in {"light", "lamp_dimming", "lamp_off"}:
+            facts["trap_sentence"] = TRAP
+    return dataclasses.replace(finding, facts=facts)
+
+
+def because(seen: Evidence, *, level_alone: bool = False) -> Because:
+    """The simplest cause.  `level_alone`: a level that no longer rises needs no cause of a rise."""
+    if seen.causes and seen.tests_since_quiet <= 1:
+        return Because("one test", seen.sentence, ACTIONS["one test"])
+    first = seen.causes[0].cause if seen.causes else ""
+    if first and first != "unexplained":
+        return _named(seen, first)
+    if level_alone and not (first and seen.rising):
+        return Because("level", "It is not clearly rising now; what is there has gathered over the last weeks.", "")
+    return _by_alarms(seen) or _nothing(seen)
+
+
+def _named(seen: Evidence, first: str) -> Because:
+    """The split's own first cause; where it is the light, the alarm that knows more about it."""
+    alarm = _light_alarm(seen)
+    if first == "light":
+        if "light_probe_fouled" in seen.standing:
+            doubt = "The light probe itself seems dirty or shaded, so this is not sure."
+            return Because("light_probe_fouled", f"{seen.sentence} {doubt}", ACTIONS["light_probe_fouled"])
+        return Because("light", _join(seen.sentence, _lamp(seen, alarm)), ACTIONS.get(alarm, ACTIONS["light"]))
+    sentence, second = seen.sentence, _second(seen)
+    if second is not None:
+        extra = _lamp(seen, alarm) if second.cause == "light" and alarm else f"{second.text}."
+        sentence = f"{sentence} Second cause: {extra[0].lower()}{extra[1:]}"
+    return Because(first, sentence, ACTIONS[first])
+
+
+def _second(seen: Evidence) -> Share | None:
+    total = sum(s.change.mean for s in seen.causes)
+    rest = [s for s in seen.causes[1:] if s.cause != "unexplained"]
+    return next((s for s in rest if total and s.change.mean / total >= NEXT_SHARE), None)
+
+
+def _by_alarms(seen: Evidence) -> Because | None:
+    """No recorded change explains it, but another alarm of this tank does."""
+    alarm = _light_alarm(seen)
+    if alarm:
+        lamp = _lamp(seen, alarm)
+        return Because("light", f"Simplest cause: {lamp[0].lower()}{lamp[1:]}", ACTIONS.get(alarm, ACTIONS["light"]))
+    if "light_probe_fouled" in seen.standing:
+        sentence = "The light probe is dirty or shaded, so it is not known whether the light has changed."
+        return Because("light_probe_fouled", sentence, ACTIONS["light_probe_fouled"])
+    return None
+
+
+def _nothing(seen: Evidence) -> Because:
+    if not seen.causes and seen.tests_since_quiet <= 1:
+        return Because("one test", "The tests are too few to tell a cause.", ACTIONS["one test"])
+    sentence = seen.sentence or "Nothing that was written down explains it."
+    return Because("unexplained", sentence, ACTIONS["unexplained"])
+
+
+def _light_alarm(seen: Evidence) -> str:
+    return next((name for name in LIGHT_ALARMS if name in seen.standing), "")
+
+
+def _lamp(seen: Evidence, alarm: str) -> str:
+    """What the standing light alarm adds; empty where none stands."""
+    if not alarm:
+        return ""
+    if alarm == "lamp_dimming" and seen.lamp_percent is not None:
+        return f"The lamp gives only {seen.lamp_percent:.0f} % of the light that it gave."
+    words = LIGHT_ALARMS[alarm]
+    return f"{words[0].upper()}{words[1:]}."
+
+
+def _join(*sentences: str) -> str:
+    return " ".join(s for s in sentences if s)
