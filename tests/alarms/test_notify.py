@@ -241,7 +241,7 @@ def test_one_trouble_is_not_told_under_two_names():
     assert told == ["nitrate_rising", "nitrate_rising", "nitrate_high", "nitrate_high", "nitrate_high"]
     scene.change(NOON + 20 * day, "returned", alarm="nitrate_high")
     scene.change(NOON + 20 * day, "returned", alarm="nitrate_rising")
-    (message,) = scene.until(NOON + 22 * day)
+    (message,) = scene.until(NOON + 28 * day)
     assert message.key == "foyer.uptake_behind#1:1-raise@duty", "what it stood behind is over, so now it is told"
 
 

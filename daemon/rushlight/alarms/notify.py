@@ -30,6 +30,8 @@ GATHER_S = 60.0
 """What is not high waits this long for company: a board that loses power silences all its probes at once."""
 PATIENCE_S = DAY_S
 """What was acknowledged and is to be told again waits this long for company, and then for the next `MORNING`."""
+BEHIND_S = 7 * DAY_S
+"""What stands behind an alarm that says more is looked at again after so long: mostly it is over soon after it."""
 MORNING = "09:00"
 OLD_NEWS_S = 900.0
 """What has stood for longer than this when it is told says since when."""
@@ -168,7 +170,7 @@ class Notifier:
 
     def _tell(self, state: NotifyState, alarm_id: str, telling: Telling, at_s: float, step: Step) -> list[Effect]:
         if _is_told_by_another(state, telling):
-            telling.next_s = at_s + DAY_S
+            telling.next_s = at_s + (DAY_S if TABLE[telling.alarm].urgent else BEHIND_S)
             return []
         effects: list[Effect] = []
         for who in self._first(telling, at_s):

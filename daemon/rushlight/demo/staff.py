@@ -33,6 +33,7 @@ from rushlight.events import (
 from rushlight.tank.site import Core
 from rushlight.tank.timeline import Timeline
 
+_CALIBRATED_FROM = dt.date(year.YEAR, 1, 6)
 OPEN_H, CLOSE_H = 10.0, 17.0
 
 
@@ -121,7 +122,7 @@ class Staff:
         self._water["reading-room"].day(0.25, 1.0)
         if children:
             self._plan(at_s + 11 * 3600, "feed", "foyer")
-        if day.day == 20:
+        if (day - _CALIBRATED_FROM).days % 28 == 0 and not _away(day):
             self._plan(at_s + 15.2 * 3600, "calibrate", "foyer-ph")
         if day.weekday() == 4:
             self._plan(at_s + 16 * 3600, "top off", "foyer")

@@ -30,25 +30,130 @@ _PADS = {
 
 @dataclass(frozen=True, slots=True)
 class Planted:
-    """Something that goes wrong on purpose, the alarms that should tell, and by when."""
+    """Something that goes wrong on purpose, the alarms that should tell, and by when.
+
+    `because` is what the alarm's text must name as the first cause.  Until `until_day` it may still be spoken of, by
+    `alarms` and by `also`.
+    """
 
     what: str
     alarms: tuple[str, ...]
     tank: str
     from_day: dt.date
     by_day: dt.date
+    because: str
+    until_day: dt.date
+    also: tuple[str, ...] = ()
 
+
+def _day(month: int, day: int) -> dt.date:
+    return dt.date(YEAR, month, day)
+
+
+_NITRATE = ("nitrate_rising", "uptake_behind", "nitrate_high")
 
 PLANTED = (
-    Planted("the batten fades from April", ("lamp_dimming",), "foyer", dt.date(YEAR, 4, 6), dt.date(YEAR, 6, 15)),
     Planted(
-        "nitrate creeps up", ("nitrate_rising", "uptake_behind"), "foyer", dt.date(YEAR, 4, 20), dt.date(YEAR, 8, 1)
+        "a tank still settling",
+        ("nitrite_high",),
+        "reading-room",
+        _day(1, 1),
+        _day(1, 31),
+        "the biological filter is not ready",
+        _day(1, 31),
     ),
-    Planted("two weeks without a test", ("test_overdue",), "foyer", dt.date(YEAR, 7, 18), dt.date(YEAR, 8, 1)),
-    Planted("the pH probe reads one number", ("probe_fault",), "foyer", dt.date(YEAR, 10, 13), dt.date(YEAR, 10, 15)),
-    Planted("no power overnight", ("probe_silent",), "foyer", dt.date(YEAR, 11, 18), dt.date(YEAR, 11, 19)),
-    Planted("a tank still settling", ("nitrite_high",), "reading-room", dt.date(YEAR, 1, 1), dt.date(YEAR, 1, 31)),
+    Planted(
+        "the batten fades from April", ("lamp_dimming",), "foyer", _day(4, 6), _day(6, 15), "the lamp", _day(9, 14)
+    ),
+    Planted(
+        "children's week, the fish are fed double",
+        ("nitrate_rising",),
+        "foyer",
+        _day(5, 9),
+        _day(5, 24),
+        "Simplest cause: % more feed than before",
+        _day(6, 10),
+        ("uptake_behind",),
+    ),
+    Planted(
+        "the sedge is cut back by half",
+        ("nitrate_rising",),
+        "foyer",
+        _day(6, 15),
+        _day(7, 17),
+        "Simplest cause: plants were cut back",
+        _day(8, 31),
+        _NITRATE,
+    ),
+    Planted(
+        "the library is closed and nobody tests",
+        ("test_overdue",),
+        "foyer",
+        _day(7, 18),
+        _day(7, 24),
+        "the last one was",
+        _day(8, 1),
+    ),
+    Planted(
+        "nor in the other room",
+        ("test_overdue",),
+        "reading-room",
+        _day(7, 18),
+        _day(7, 24),
+        "the last one was",
+        _day(8, 1),
+    ),
+    Planted(
+        "under the faded batten nitrate goes over its limit",
+        ("nitrate_high",),
+        "foyer",
+        _day(8, 6),
+        _day(9, 14),
+        "The lamp gives only %",
+        _day(11, 3),
+        _NITRATE,
+    ),
+    Planted(
+        "the strips run out",
+        ("test_overdue",),
+        "foyer",
+        _day(8, 17),
+        _day(8, 26),
+        "the last one was",
+        _day(8, 26),
+    ),
+    Planted(
+        "they run out for both tanks",
+        ("test_overdue",),
+        "reading-room",
+        _day(8, 17),
+        _day(8, 26),
+        "the last one was",
+        _day(8, 26),
+    ),
+    Planted(
+        "the pH probe reads one number",
+        ("probe_fault",),
+        "foyer",
+        _day(10, 13),
+        _day(10, 15),
+        "has read 7.13 without the slightest change",
+        _day(10, 16),
+    ),
+    Planted(
+        "no power overnight", ("probe_silent",), "foyer", _day(11, 18), _day(11, 19), "without power", _day(11, 19)
+    ),
+    Planted(
+        "no power there either",
+        ("probe_silent",),
+        "reading-room",
+        _day(11, 18),
+        _day(11, 19),
+        "without power",
+        _day(11, 19),
+    ),
 )
+"""In `because`, % stands for a number."""
 
 
 PHONE = '\n[push]\nserver = "http://127.0.0.1:9"\ntopic = "library"\n'

@@ -337,7 +337,7 @@ class RoutineWatch:
             "late_days": round(max(0.0, late_s) / DAY_S, 2),
             "last_test_at_s": None if last is None else last[0],
             "reason": state.reason,
-            "sentence": _overdue_sentence(late_s, state.reason, None if last is None else at_s - last[0]),
+            "sentence": _overdue_sentence(late_s, None if last is None else at_s - last[0]),
             "cause_sentence": "",
         }
         if says == "clear":
@@ -345,10 +345,9 @@ class RoutineWatch:
         return [Finding(alarm="test_overdue", tank=self.tank.id, says=says, priority=priority, facts=facts)]
 
 
-def _overdue_sentence(late_s: float, reason: str, since_s: float | None) -> str:
+def _overdue_sentence(late_s: float, since_s: float | None) -> str:
     if since_s is None:
         return "the water has never been tested"
     late = round(late_s / DAY_S)
     when = "since yesterday" if late <= 1 else f"for {late} days"
-    days = round(since_s / DAY_S)
-    return f"a water test has been due {when}; the last one was {days} days ago. It was due then because {reason}"
+    return f"a water test has been due {when}; the last one was {round(since_s / DAY_S)} days ago"
