@@ -25,6 +25,7 @@ WELL = HeartbeatFacts(evaluated_ago_s=1.0)
         (HeartbeatFacts(evaluated_ago_s=60.1), "evaluation"),
         (HeartbeatFacts(evaluated_ago_s=None), "evaluation"),
         (HeartbeatFacts(1.0, untold_silent=("foyer-ph",)), "foyer-ph"),
+        (HeartbeatFacts(1.0, blind=True), "no probe"),
         (HeartbeatFacts(1.0, high_waiting_s=600.0), ""),
         (HeartbeatFacts(1.0, high_waiting_s=600.1), "high alarm"),
         (HeartbeatFacts(1.0, storage_ok=False), "journal"),
@@ -63,19 +64,48 @@ def test_facts_that_can_not_be_had_are_a_reason_for_silence(receiver):
     assert server.requests == []
 
 
+def test_nothing_is_said_before_the_core_has_looked_once(receiver, caplog):
+    """A daemon that has only just started is not blind yet; one that never gets to look is."""
+    server, stop, clock = receiver(), threading.Event(), SimulatedClock()
+    began_s = clock.mono_s()
+
+    def facts():
+        if clock.mono_s() - began_s > 400.0:
+            stop.set()
+        return HeartbeatFacts(None if clock.mono_s() - began_s < 2.0 else 0.5)
+
+    Heartbeat(Settings(every_seconds=300), server.url, "", clock, facts).run(stop)
+    assert len(server.requests) == 3
+    assert "evaluation" not in caplog.text
+
+
+def test_a_core_that_never_looks_is_said_after_a_minute(receiver, caplog):
+    server, stop, clock = receiver(), threading.Event(), SimulatedClock()
+    began_s = clock.mono_s()
+
+    def facts():
+        if clock.mono_s() - began_s >= 60.0:
+            stop.set()
+        return HeartbeatFacts(None)
+
+    Heartbeat(Settings(every_seconds=300), server.url, "", clock, facts).run(stop)
+    assert server.requests == []
+    assert caplog.text.count("the evaluation has not run for a minute") == 1
+
+
 def test_it_goes_on_through_failures_and_stops_when_told(receiver):
     server, stop, clock = receiver("500 reset 200"), threading.Event(), SimulatedClock()
     rounds = []
 
     def facts():
         rounds.append(clock.mono_s())
-        if len(rounds) == 4:
+        if len(rounds) == 5:
             stop.set()
         return WELL
 
     Heartbeat(Settings(every_seconds=300), server.url, "", clock, facts).run(stop)
     assert len(server.requests) == 4
-    assert [b - a for a, b in itertools.pairwise(rounds)] == [300, 300, 300]
+    assert [b - a for a, b in itertools.pairwise(rounds)] == [0, 300, 300, 300], "one look before the first"
 
 
 CHILD = """

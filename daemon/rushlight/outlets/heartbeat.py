@@ -6,6 +6,7 @@ that; never retries: the next round is the retry.
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import threading
 from collections.abc import Callable
@@ -20,6 +21,7 @@ log = logging.getLogger(__name__)
 
 EVALUATED_WITHIN_S = 60.0
 HIGH_WAITS_AT_MOST_S = 600.0
+FIRST_LOOK_S = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +31,9 @@ class HeartbeatFacts:
     evaluated_ago_s: float | None
     """Since the core last looked at everything; None: it never has."""
     untold_silent: tuple[str, ...] = ()
-    """Probes that are silent and whose silence has not been delivered to anybody."""
+    """Probes that are silent, whose silence is to be told and has not been delivered to anybody."""
+    blind: bool = False
+    """Every probe is silent, and that has not been delivered to anybody, for whatever reason."""
     high_waiting_s: float | None = None
     """Age of the oldest high message in the outbox."""
     storage_ok: bool = True
@@ -40,17 +44,21 @@ class HeartbeatFacts:
 
 def may_ping(facts: HeartbeatFacts) -> str:
     """Empty if all is well, else why no ping may go out, in words for a person."""
-    if facts.evaluated_ago_s is None or facts.evaluated_ago_s > EVALUATED_WITHIN_S:
-        return "the evaluation has not run for a minute"
-    if facts.stuck:
-        return f"no progress: {', '.join(facts.stuck)}"
-    if facts.high_waiting_s is not None and facts.high_waiting_s > HIGH_WAITS_AT_MOST_S:
-        return "a high alarm has waited for delivery for ten minutes"
-    if facts.untold_silent:
-        return f"silent and nobody told: {', '.join(facts.untold_silent)}"
-    if not facts.storage_ok:
-        return "the journal can't be written and nobody has been told"
-    return ""
+    reasons = (
+        (
+            facts.evaluated_ago_s is None or facts.evaluated_ago_s > EVALUATED_WITHIN_S,
+            "the evaluation has not run for a minute",
+        ),
+        (bool(facts.stuck), f"no progress: {', '.join(facts.stuck)}"),
+        (
+            facts.high_waiting_s is not None and facts.high_waiting_s > HIGH_WAITS_AT_MOST_S,
+            "a high alarm has waited for delivery for ten minutes",
+        ),
+        (facts.blind, "no probe is heard any more and nobody has been told"),
+        (bool(facts.untold_silent), f"silent and nobody told: {', '.join(facts.untold_silent)}"),
+        (not facts.storage_ok, "the journal can't be written and nobody has been told"),
+    )
+    return next((words for holds, words in reasons if holds), "")
 
 
 class Heartbeat:
@@ -65,11 +73,24 @@ class Heartbeat:
 
     def run(self, stop: threading.Event, progress: Callable[[], None] = lambda: None) -> None:
         """Ping until `stop` is set."""
+        if not self._wait_for_first_look(stop):
+            return
         while not stop.is_set():
             progress()
             self.once()
             if self._clock.wait(stop, self._settings.every_seconds):
                 return
+
+    def _wait_for_first_look(self, stop: threading.Event) -> bool:
+        """Let the core look at everything once, for a minute at most; False when told to stop."""
+        until_s = self._clock.mono_s() + EVALUATED_WITHIN_S
+        while self._clock.mono_s() < until_s:
+            with contextlib.suppress(Exception):  # `once` says what keeps the facts from us, if it lasts
+                if self._facts().evaluated_ago_s is not None:
+                    return True
+            if self._clock.wait(stop, FIRST_LOOK_S):
+                return False
+        return True
 
     def once(self) -> str:
         """One round; returns why there was no ping, empty if there was one."""

@@ -8,10 +8,13 @@ from __future__ import annotations
 import dataclasses
 import logging
 import uuid
+from collections.abc import Sequence
 from pathlib import Path
 
 from rushlight import config as configuration
+from rushlight.alarms.notify import configured_channels
 from rushlight.effects import Message
+from rushlight.journal.reader import UnreadableError
 from rushlight.outlets.heartbeat import Heartbeat, HeartbeatFacts
 from rushlight.outlets.hub import HubOutlet
 from rushlight.outlets.timeseries import Sender, TimeseriesOutlet, Writer
@@ -23,10 +26,12 @@ from rushlight.service.telling import Telling
 from rushlight.service.workers import Workers
 from rushlight.settings import Config
 from rushlight.summary import build, letter, pictures, render
+from rushlight.views import AlarmView
 
 log = logging.getLogger(__name__)
 
 _HISTORY_DAYS = 90
+_MESSAGES_LOOKED_AT = 200
 
 
 class HubTopics:
@@ -131,24 +136,49 @@ def start_heartbeat(config: Config, engine: Engine, workers: Workers) -> None:
 def heartbeat_facts(engine: Engine, workers: Workers) -> HeartbeatFacts:
     """What the outside watcher's ping stands for.
 
-    A message that the keeper's quiet hours hold is not in the outbox and does not stop the ping: the keeper chose
-    to hear of it in the morning.
+    One silent probe that the keeper's quiet hours hold back does not stop the ping: the keeper chose to hear of it in
+    the morning.  Nobody chose to be blind, so the silence of every probe stops it until somebody has been told.
     """
 
     def gather() -> HeartbeatFacts:
         waiting, now_s = engine.journal.outbox.waiting(), engine.now_s()
-        untold = {row.alarm_id for row in waiting}
-        alarms = [a for t in engine.picture().tanks for a in t.alarms]
+        untold = {alarm_id for row in waiting for alarm_id in row.alarm_id.split()}
+        silent = [a for t in engine.picture().tanks for a in t.alarms if a.alarm == "probe_silent"]
         ago_s = None if engine.evaluated_mono_s is None else engine.clock.mono_s() - engine.evaluated_mono_s
+        nobody = not configured_channels(engine.config)
         return HeartbeatFacts(
             evaluated_ago_s=ago_s,
-            untold_silent=tuple(a.id for a in alarms if a.alarm == "probe_silent" and a.id in untold),
+            untold_silent=tuple(a.id for a in silent if a.state == "unacknowledged" and (nobody or a.id in untold)),
+            blind=_blind(engine, silent),
             high_waiting_s=max((now_s - r.created_ms / 1000 for r in waiting if r.priority == "high"), default=None),
             storage_ok=engine.journal.report().durable or "site.storage_low" not in untold,
             stuck=tuple(workers.board.late()),
         )
 
     return engine.do(gather)
+
+
+def _blind(engine: Engine, alarms: Sequence[AlarmView]) -> bool:
+    """Whether every probe is silent and not all of that has been told to somebody or seen by somebody."""
+    driven = [p for p in engine.config.probe if p.driver != "none"]
+    states = engine.timeline.state.probes
+    if not driven or not all(states[p.id].silent for p in driven):
+        return False
+    standing = {a.id: a for a in alarms}
+    found = [standing.get(f"{p.tank}.probe_silent.{p.id}") for p in driven]
+    fresh = [a for a in found if a is not None and a.state in ("unacknowledged", "returned")]
+    if any(a is None for a in found):
+        return True
+    if not fresh:
+        return False
+    try:
+        with engine.journal.reader() as reader:
+            sent = [m for m in reader.messages(_MESSAGES_LOOKED_AT) if m.state == "sent"]
+    except UnreadableError:
+        return True
+    risen_s = {i: t.since_s for i, t in engine.timeline.state.notify.telling.items()}
+    told = {(i, m.created_ms / 1000) for m in sent for i in m.alarm_id.split() if "-return@" not in m.key}
+    return not all(any(i == a.id and at_s >= risen_s.get(a.id, a.since_s) - 1.0 for i, at_s in told) for a in fresh)
 
 
 class Weekly:
