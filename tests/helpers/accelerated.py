@@ -18,7 +18,6 @@ from rushlight.journal.store import Journal
 from rushlight.journal.upkeep import Keep
 from rushlight.service import offline
 from rushlight.service.engine import Engine
-from rushlight.settings import Config
 from rushlight_drivers import Sample
 
 T0 = 1_790_000_000.0
@@ -73,26 +72,29 @@ class House:
     """One engine over a journal in `folder`; `live` lets it run."""
 
     def __init__(
-        self, folder: Path, *, every_s: int = 10, keep: Keep | None = None, config: Config | None = None
+        self, folder: Path, *, every_s: int = 10, keep: Keep | None = None, text: str = "", from_s: float = T0
     ) -> None:
-        self.config = config or config_of(site_text(every_s=every_s))
-        self.clock, self.every_s, self.keep = SimulatedClock(T0), every_s, keep or Keep()
+        self.config = config_of(text or site_text(every_s=every_s))
+        self.clock, self.every_s, self.keep = SimulatedClock(from_s), every_s, keep or Keep()
         self.chance = random.Random(11)
-        self.journal: Journal = offline.open_journal(self.config, folder, T0)
+        self.journal: Journal = offline.open_journal(self.config, folder, from_s)
         self.engine = Engine(self.config, self.journal, self.clock, boot_id="boot-1", synchronised=lambda: True)
         self.days = 0
+        self._channels = [(p.id, str(p.quantity)) for p in self.config.probe]
 
-    def live(self, days: int, after_flush: Callable[[], None] | None = None) -> Iterator[int]:
-        """Live so many days; gives the number of the day that is over.  `after_flush` is called after every turn."""
-        channels = [(p.id, str(p.quantity)) for p in self.config.probe]
+    def step(self) -> None:
+        """One sample of every probe, and the engine's turn."""
+        self.clock.advance(self.every_s)
+        at_s, mono_s = self.clock.wall_s(), self.clock.mono_s()
+        self.engine.hand([Sample(i, mono_s, value(q, at_s, self.chance)) for i, q in self._channels])
+        self.engine.once(0.0)
+
+    def live(self, days: int, after_step: Callable[[], None] = lambda: None) -> Iterator[int]:
+        """Live so many days; gives the number of the day that is over."""
         for _ in range(days):
             for _step in range(round(DAY_S / self.every_s)):
-                self.clock.advance(self.every_s)
-                at_s, mono_s = self.clock.wall_s(), self.clock.mono_s()
-                self.engine.hand([Sample(i, mono_s, value(q, at_s, self.chance)) for i, q in channels])
-                self.engine.once(0.0)
-                if after_flush is not None:
-                    after_flush()
+                self.step()
+                after_step()
             self._evening()
             self.days += 1
             yield self.days

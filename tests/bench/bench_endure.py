@@ -1,0 +1,126 @@
+"""What lasts: memory, objects and files of the engine and its journal over ten simulated years, and a day's writing.
+
+    python tests/bench/bench_endure.py [--quick]
+
+Memory is compared with the end of the first month, when everything has been loaded that ever will be.  Objects are
+counted by type, so that a leak names itself.  Bytes written are counted by the kernel for a day of four probes every
+ten seconds, with all that is dirty written out every thirty seconds, as a kernel does on its own (dirty_expire); the
+log's shared index counts too, for it is a mapped file.  The floor appends the same rows to a plain file at the same
+pace.
+"""
+
+from __future__ import annotations
+
+import gc
+import os
+import struct
+import sys
+import tempfile
+from collections import Counter
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from figures import Figure, proc, resident_mb, show
+from helpers.accelerated import DAY_S, House
+from rushlight.service import snapshots
+
+WRITE_OUT_S = 30
+
+
+def objects() -> Counter[str]:
+    """How many there are of each type."""
+    gc.collect()
+    return Counter(type(o).__qualname__ for o in gc.get_objects())
+
+
+def years(count: int) -> list[Figure]:
+    """So many years at a reading every half hour."""
+    with tempfile.TemporaryDirectory() as name:
+        house = House(Path(name), every_s=1800)
+        month_mb, month, most_wal = 0.0, Counter[str](), 0
+        wal = house.journal.path.with_name(house.journal.path.name + "-wal")
+        for day in house.live(count * 365):
+            most_wal = max(most_wal, wal.stat().st_size)
+            if day == 30:
+                month, month_mb = objects(), resident_mb()
+            if day % 365 == 0 or day == 30:
+                state = len(snapshots.dump(house.engine.timeline.state))
+                size = house.journal.path.stat().st_size / 1e6
+                print(f"day {day:5}  {resident_mb():6.1f} MB  state {state:8,} bytes  journal {size:6.1f} MB", flush=True)
+        end, end_mb = objects(), resident_mb()
+        grown = {k: n - month[k] for k, n in end.items() if n - month[k] > 200}
+        house.close()
+    print("objects more than after a month:", dict(sorted(grown.items(), key=lambda i: -i[1])[:8]))
+    times = end_mb / month_mb
+    return [
+        Figure("resident after a month, in process", month_mb, "MB"),
+        Figure(
+            f"resident after {count} years",
+            end_mb,
+            "MB",
+            month_mb,
+            beside="a month",
+            goal="within 5 %",
+            met=times <= 1.05,
+        ),
+        Figure(f"objects after {count} years", end.total(), "", month.total(), beside="a month"),
+        Figure("longest write-ahead log", most_wal / 1e6, "MB", goal="< 8 MB", met=most_wal < 8e6),
+        Figure(f"journal after {count} years at half-hourly readings", size, "MB"),
+    ]
+
+
+def write_out(*files: Path) -> None:
+    """Have what is dirty written."""
+    for file in files:
+        if file.exists():
+            fd = os.open(file, os.O_RDWR)
+            os.fdatasync(fd)
+            os.close(fd)
+
+
+def written_a_day() -> float:
+    """MB of the second day: the first one fills the lists of days and slots."""
+    with tempfile.TemporaryDirectory() as name:
+        house = House(Path(name))
+        path = house.journal.path
+        files = [path.with_name(path.name + suffix) for suffix in ("", "-wal", "-shm", ".mirror", ".state")]
+        last_s = 0.0
+
+        def every_step() -> None:
+            nonlocal last_s
+            if house.clock.mono_s() - last_s >= WRITE_OUT_S:
+                last_s = house.clock.mono_s()
+                write_out(*files)
+
+        begun = 0
+        for day in house.live(2, every_step):
+            begun = begun if day > 1 else proc("self", "io", "write_bytes")
+        total = proc("self", "io", "write_bytes") - begun
+        house.close()
+    return total / 1e6
+
+
+def floor_a_day(flush_s: float) -> float:
+    """MB for the same rows appended to a file at the same pace: time, probe, value."""
+    with tempfile.TemporaryDirectory() as name:
+        file = Path(name) / "rows"
+        begun = proc("self", "io", "write_bytes")
+        with file.open("ab") as out:
+            for n in range(round(DAY_S / flush_s)):
+                out.write(struct.pack("<qid", n, 1, 24.0) * round(4 * flush_s / 10))
+                out.flush()
+                os.fdatasync(out.fileno())
+        return (proc("self", "io", "write_bytes") - begun) / 1e6
+
+
+def figures(*, quick: bool) -> list[Figure]:
+    """All of it."""
+    mb = written_a_day()
+    floor = floor_a_day(300.0)
+    day = Figure("written a day, 4 probes every 10 s", mb, "MB", floor, None, "append to a file", "< 15 MB", mb < 15)
+    return [day, *years(2 if quick else 10)]
+
+
+if __name__ == "__main__":
+    show(figures(quick="--quick" in sys.argv))
