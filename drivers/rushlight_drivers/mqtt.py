@@ -34,6 +34,7 @@ _OPEN_S = 8.0
 _SLICE_S = 0.2
 _LONGEST = 65536
 _MOST_AT_ONCE = 200
+_MOST_TOPICS = 1000
 """Samples that one poll hands over; the rest wait in the socket."""
 _SHORT_S, _SHORT_SESSIONS = 20.0, 3
 _NO_VALUE = {"", "null", "none", "nan", "unknown", "unavailable", "--"}
@@ -116,6 +117,7 @@ class PayloadCodec:
 
     def __init__(self, channels: Sequence[Channel]) -> None:
         self._channels = channels
+        self._concerned: dict[str, list[Channel]] = {}
 
     def topics(self) -> list[str]:
         """The subscriptions needed, without those that another already covers."""
@@ -124,7 +126,12 @@ class PayloadCodec:
 
     def samples(self, topic: str, payload: bytes, mono_s: float, *, retained: bool = False) -> list[Sample]:
         """What the message says of every channel that its topic concerns, in the order of the channels."""
-        mine = [c for c in self._channels if paho.topic_matches_sub(c.options.topic, topic)]
+        mine = self._concerned.get(topic)
+        if mine is None:
+            mine = [c for c in self._channels if paho.topic_matches_sub(c.options.topic, topic)]
+            if len(self._concerned) >= _MOST_TOPICS:  # who publishes under ever new names shall not fill the memory
+                self._concerned.clear()
+            self._concerned[topic] = mine
         return [s for c in mine for s in _of_channel(c, payload, mono_s, retained=retained)]
 
 
