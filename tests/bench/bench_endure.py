@@ -22,10 +22,13 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from figures import Figure, proc, resident_mb, show
+
 from helpers.accelerated import DAY_S, House
 from rushlight.service import snapshots
 
 WRITE_OUT_S = 30
+PACE_S = 1800
+"""After the first month, which goes by at a reading a minute so that every cache is full."""
 
 
 def objects() -> Counter[str]:
@@ -35,19 +38,23 @@ def objects() -> Counter[str]:
 
 
 def years(count: int) -> list[Figure]:
-    """So many years at a reading every half hour."""
+    """So many years, the first month at a reading a minute, the rest at one every half hour."""
     with tempfile.TemporaryDirectory() as name:
-        house = House(Path(name), every_s=1800)
+        house = House(Path(name), every_s=PACE_S)
         month_mb, month, most_wal = 0.0, Counter[str](), 0
         wal = house.journal.path.with_name(house.journal.path.name + "-wal")
+        house.every_s = 60
         for day in house.live(count * 365):
             most_wal = max(most_wal, wal.stat().st_size)
             if day == 30:
                 month, month_mb = objects(), resident_mb()
+                house.every_s = PACE_S
             if day % 365 == 0 or day == 30:
                 state = len(snapshots.dump(house.engine.timeline.state))
                 size = house.journal.path.stat().st_size / 1e6
-                print(f"day {day:5}  {resident_mb():6.1f} MB  state {state:8,} bytes  journal {size:6.1f} MB", flush=True)
+                print(
+                    f"day {day:5}  {resident_mb():6.1f} MB  state {state:8,} bytes  journal {size:6.1f} MB", flush=True
+                )
         end, end_mb = objects(), resident_mb()
         grown = {k: n - month[k] for k, n in end.items() if n - month[k] > 200}
         house.close()

@@ -24,6 +24,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from figures import Figure, resident_mb, show, timed
+
 from helpers.accelerated import DAY_S, QUANTITIES, House, site_text, value
 from helpers.hub import free_port
 from rushlight.events import Reading
@@ -93,7 +94,10 @@ def start(config: Path) -> tuple[float, float]:
 
 def measured(folder: Path, years: int) -> list[Figure]:
     """The figures over the history in `folder`."""
-    text = site_text() + f'\n[storage]\nfolder = "{folder}"\n[page]\nport = {free_port()}\n[heartbeat]\naccept_none = true\n'
+    text = (
+        site_text()
+        + f'\n[storage]\nfolder = "{folder}"\n[page]\nport = {free_port()}\n[heartbeat]\naccept_none = true\n'
+    )
     config = folder / "config.toml"
     config.write_text(text)
     path = journal_path(folder)

@@ -52,8 +52,8 @@ def resident_mb(pid: int | str = "self") -> float:
 
 def show(found: list[Figure]) -> None:
     """The figures as a table."""
-    from rich.console import Console  # noqa: PLC0415 - its memory is no part of what is measured
-    from rich.table import Table  # noqa: PLC0415
+    from rich.console import Console
+    from rich.table import Table
 
     table = Table("what", "measured", "floor", "times", "other tool", "goal", "beside")
     for f in found:
