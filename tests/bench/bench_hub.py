@@ -1,15 +1,15 @@
 """From a real broker into the journal, beside a plain subscriber-to-SQLite script that does only the I/O.
 
-    python tests/bench/bench_hub.py [READINGS]
+    python tests/bench/bench_hub.py [--quick]
 
 Three parts: readings from many probes over MQTT through driver, engine, core and journal; commands from a hub, each
-durable before its answer; what one round of states costs the broker and the processor.  Prints a table; asserts
-nothing but that what was sent arrived.
+durable before its answer; what one round of states costs.  Asserts nothing but that what was sent arrived.
 """
 
 from __future__ import annotations
 
 import json
+import shutil
 import socket
 import sqlite3
 import statistics
@@ -24,12 +24,13 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 import paho.mqtt.client as mqtt
+from figures import Figure, median_s, show
 
 from helpers.daemon import Daemon
 from helpers.hub import Broker, probe, until, view, with_tank
 from rushlight.clock import SystemClock
 from rushlight.journal.store import Journal
-from rushlight.outlets.hub_entities import entities, states
+from rushlight.outlets.hub_entities import states
 from rushlight.service.engine import Engine
 from rushlight.settings import Config, Kit, Probe, Site, Tank
 from rushlight_drivers import Channel
@@ -51,10 +52,6 @@ for i in range(count):
 last.wait_for_publish(300)
 c.disconnect(); c.loop_stop()
 """
-
-
-def row(what: str, n: int, seconds: float, more: str = "") -> None:
-    print(f"{what:<62} {n:>8} {seconds:>8.2f} s {n / seconds:>10,.0f} /s  {more}")
 
 
 def publish(port: int, count: int) -> subprocess.Popen[bytes]:
@@ -202,43 +199,62 @@ def round_trips(port: int, base: str) -> list[float]:
     return took
 
 
-def commands_row(what: str, took: list[float]) -> None:
-    ordered = sorted(took)
-    more = f"median {statistics.median(took):.2f} ms, 99 % {ordered[int(len(ordered) * 0.99)]:.2f} ms"
-    row(what, len(took), sum(took) / 1000, more)
+def piped(folder: Path, port: int, count: int) -> float | None:
+    """The same by general tools: a subscriber piped into the sqlite3 shell."""
+    listen, shell = shutil.which("mosquitto_sub"), shutil.which("sqlite3")
+    if listen is None or shell is None:
+        return None
+    database = folder / "piped.sqlite"
+    subprocess.run([shell, str(database), "CREATE TABLE reading (topic, at, value)"], check=True)
+    command = [listen, "-p", str(port), "-q", "1", "-t", "probe/#", "-C", str(count), "-F", "%t,%U,%p"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE) as heard:
+        importing = [shell, str(database), ".import --csv /dev/stdin reading"]
+        with subprocess.Popen(importing, stdin=heard.stdout) as kept:
+            time.sleep(0.5)
+            child, began = publish(port, count), time.perf_counter()
+            kept.wait(300)
+            took_s = time.perf_counter() - began
+            child.wait()
+    return took_s
 
 
-def rounds() -> None:
-    """What one round of states is for one tank and for ten."""
+def states_ms() -> tuple[float, float]:
+    """Milliseconds to make one round of states for ten tanks, and its kB."""
     one = with_tank(view(), "foyer", probes=tuple(probe(f"foyer-{i}", "temperature", "°C", 24.5) for i in range(4)))
-    for tanks in (1, 10):
-        site = type(one)(at_s=0.0, name="x", timezone="UTC", tanks=one.tanks[:1] * tanks)
-        began, n = time.perf_counter(), 50
-        for _ in range(n):
-            said = states(site, "library")
-        ms = (time.perf_counter() - began) / n * 1000
-        described = entities(site, "library")
-        size, held = sum(len(t) + len(p) for t, p in said), sum(len(t) + len(p) for t, p in described)
-        print(
-            f"{tanks:>2} tank(s): {len(described)} descriptions, {held / 1000:.0f} kB held by the broker;"
-            f" a round is {len(said)} states, {size / 1000:.1f} kB, {ms:.2f} ms to make"
-        )
+    site = type(one)(at_s=0.0, name="x", timezone="UTC", tanks=one.tanks[:1] * 10)
+    said = states(site, "library")
+    return median_s(lambda: states(site, "library"), 50) * 1000, sum(len(t) + len(p) for t, p in said) / 1000
 
 
-def main(count: int) -> None:
+def figures(*, quick: bool) -> list[Figure]:
+    """Intake, a hub's commands, and the hub's states."""
+    count = 5_000 if quick else 20_000
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         broker = Broker(folder / "broker", lines=ROOMY, keeps=False)
         try:
-            row("readings: floor, subscriber to SQLite", count, a := floor_readings(folder, broker.port, count))
-            row("readings: driver, engine, core, journal", count, b := whole_way(folder, broker.port, count))
-            print(f"  that is {b / a:.1f} times the floor (the goal of the design is three)")
-            commands_row("commands: floor, subscriber to SQLite FULL, answer", floor_commands(folder, broker.port))
-            commands_row("commands: daemon, checked, stepped, FULL, answer", daemon_commands(folder, broker.port))
+            floor, whole = floor_readings(folder, broker.port, count), whole_way(folder, broker.port, count)
+            other = piped(folder, broker.port, count)
+            asked = statistics.median(floor_commands(folder, broker.port))
+            answered = statistics.median(daemon_commands(folder, broker.port))
         finally:
             broker.stop()
-    rounds()
+    took_ms, size = states_ms()
+    return [
+        Figure(
+            f"intake, broker to journal, {PROBES} probes",
+            count / whole,
+            "readings/s",
+            count / floor,
+            count / other if other else None,
+            "subscriber to SQLite; mosquitto_sub piped into sqlite3",
+            "<= 3 times",
+            whole <= 3 * floor,
+        ),
+        Figure("a hub's command, kept and answered", answered, "ms", asked, None, "subscriber, FULL commit, answer"),
+        Figure(f"a round of states, ten tanks ({size:.1f} kB)", took_ms, "ms"),
+    ]
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 20_000)
+    show(figures(quick="--quick" in sys.argv))

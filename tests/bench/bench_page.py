@@ -1,24 +1,29 @@
-"""What the page costs: bytes of the first screen, and the server's time for it with five years of daily rows.
+"""What the page costs with five years of daily rows, and the weekly summary: bytes, milliseconds and queries.
 
-Run: python tests/bench/bench_page.py
+python tests/bench/bench_page.py [--quick]
 """
 
 from __future__ import annotations
 
 import random
 import sqlite3
-import statistics
 import sys
 import tempfile
 import time
 from pathlib import Path
 
+import jinja2
+
 sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from figures import Figure, median_s, show
 
 from helpers.page import Site, page_site
 from rushlight.effects import Daily, Estimate
 from rushlight.events import Feeding, Test
 from rushlight.journal.rows import Recorded
+from rushlight.summary import render as summaries
+from rushlight.summary.build import build
 from rushlight.web import render
 
 DAYS, TURNS, SEED = 5 * 365, 60, 7
@@ -83,24 +88,54 @@ def queries(site: Site, path: str) -> int:
     return len(seen)
 
 
-def main() -> None:
+def summary_ms() -> tuple[float, float, float]:
+    """Milliseconds for the weekly summary of two tanks as text and as HTML with pictures, and for a bare template."""
+    from helpers.weeks import material
+
+    week = material()
+    bare = jinja2.Template("{% for line in lines %}<p>{{ line }}</p>{% endfor %}")
+    lines = summaries.as_text(build(week)).splitlines()
+    return (
+        median_s(lambda: summaries.as_text(build(week)), TURNS) * 1000,
+        median_s(lambda: summaries.as_html(build(week)), TURNS) * 1000,
+        median_s(lambda: bare.render(lines=lines), TURNS) * 1000,
+    )
+
+
+def figures(*, quick: bool) -> list[Figure]:
+    """Each screen with five years of days behind it, and the summary."""
+    turns, made = (TURNS // 6 if quick else TURNS), []
     with tempfile.TemporaryDirectory() as folder, page_site(Path(folder)) as site:
         fill(site)
         client = site.client()
         static = sum(len(render.static(name)) for name in render.STATIC)
         assert "Nitrate about" in client.get("/").text
-        print(f"style, script and icon: {static} bytes, once; {DAYS} days of rows")
-        print(f"{'screen':<24}{'bytes':>8}{'median ms':>11}{'worst ms':>10}{'queries':>9}")
+        floor = median_s(lambda: client.get("/no-such-page"), turns) * 1000
         for path in ("/", "/tanks/foyer", "/tanks/foyer/test", "/tanks/foyer/entries"):
-            size, taken = len(client.get(path).text.encode()), []
-            for _ in range(TURNS):
-                start = time.perf_counter()
-                client.get(path)
-                taken.append((time.perf_counter() - start) * 1000)
-            print(f"{path:<24}{size:>8}{statistics.median(taken):>11.1f}{max(taken):>10.1f}{queries(site, path):>9}")
-            if path == "/":
-                assert size + static < 60_000
+            size = len(client.get(path).text.encode())
+            took = median_s(lambda path=path: client.get(path), turns) * 1000
+            what = f"page {path} ({size / 1000:.1f} kB, {queries(site, path)} queries)"
+            small = size + static < 60_000 if path == "/" else None
+            made.append(
+                Figure(
+                    what,
+                    took,
+                    "ms",
+                    floor,
+                    None,
+                    "an answer without a page",
+                    "< 60 kB whole" if path == "/" else "",
+                    small,
+                )
+            )
+    text, html, bare = summary_ms()
+    beside = "its lines through a bare template"
+    return [
+        *made,
+        Figure("summary as text", text, "ms", bare, None, beside),
+        Figure("summary as HTML", html, "ms", bare, None, beside),
+    ]
 
 
 if __name__ == "__main__":
-    main()
+    show(figures(quick="--quick" in sys.argv))

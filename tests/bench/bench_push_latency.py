@@ -1,6 +1,6 @@
 """From a publish at a real broker to the push at the phone's server, through the whole daemon, beside a floor.
 
-    python tests/bench/bench_push_latency.py [ROUNDS]
+    python tests/bench/bench_push_latency.py [--quick]
 
 Each round publishes a temperature beyond the limit, up to a hundred times a second, and waits for the alarm's push, then one
 within it and waits for the return's.  The daemon takes one value a second and believes a step when three agree; that
@@ -20,6 +20,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 import paho.mqtt.client as mqtt
 import requests
+from figures import Figure, show
 
 from helpers.daemon import Daemon
 from helpers.hub import Broker, until
@@ -76,8 +77,9 @@ def timed(say: Callable[[float], object], push: Receiver, value: float) -> float
     return time.perf_counter() - start
 
 
-def main() -> None:
-    rounds = int(sys.argv[1]) if len(sys.argv) > 1 else 2
+def figures(*, quick: bool) -> list[Figure]:
+    """Milliseconds from publish to push."""
+    rounds = 1 if quick else 4
     with tempfile.TemporaryDirectory() as name:
         folder, push = Path(name), Receiver()
         broker = Broker(folder / "broker")
@@ -102,13 +104,12 @@ def main() -> None:
                 whole_s.append(timed(say, push, value))
         daemon.stop()
         broker.stop()
-        for who, taken in (("subscriber that posts (floor)", floor_s), ("the whole daemon", whole_s)):
-            print(
-                f"{who:32} median {statistics.median(taken) * 1000:7.1f} ms   worst {max(taken) * 1000:7.1f} ms   n {len(taken)}"
-            )
         for receiver in (push, floor):
             receiver.close()
+    median, worst = statistics.median(whole_s) * 1000, max(whole_s) * 1000
+    what = f"publish to push, median of {len(whole_s)} (worst {worst:,.0f} ms)"
+    return [Figure(what, median, "ms", statistics.median(floor_s) * 1000, None, "subscriber that posts")]
 
 
 if __name__ == "__main__":
-    main()
+    show(figures(quick="--quick" in sys.argv))
