@@ -118,6 +118,8 @@ class RoutineWatch:
         self.tank = tank
         self.zone = ZoneInfo(timezone)
         self._quiet = quiet
+        self._steps_asked: tuple[float, float | None] | None = None
+        self._steps_found = (0.0, 0.0, 0.0)
         testing = tank.testing
         self.longest_s = testing.longest_days * DAY_S
         self.shortest_s = min(testing.shortest_days * DAY_S, self.longest_s)
@@ -300,13 +302,18 @@ class RoutineWatch:
         """
         if state.due_at_s is None:
             return None
-        day = dt.datetime.fromtimestamp(state.due_at_s, self.zone).date()
-        low_s = hours.at(self.zone, day, "24:00") if state.tests else state.due_at_s
-        last = state.tests[-1][0] if state.tests else state.due_at_s
-        allowed_s = max(self.shortest_s, state.due_at_s - last)
+        asked = state.due_at_s, state.tests[-1][0] if state.tests else None
+        if asked != self._steps_asked:  # with nearly every tick the same: mornings cost more than all else in it
+            self._steps_asked, self._steps_found = asked, self._steps_of(*asked)
+        return self._steps_found
+
+    def _steps_of(self, due_at_s: float, last_s: float | None) -> tuple[float, float, float]:
+        day = dt.datetime.fromtimestamp(due_at_s, self.zone).date()
+        low_s = due_at_s if last_s is None else hours.at(self.zone, day, "24:00")
+        allowed_s = max(self.shortest_s, due_at_s - (due_at_s if last_s is None else last_s))
         medium_s = min(3.0 * DAY_S, max(DAY_S, 0.25 * allowed_s))
         high_s = min(7.0 * DAY_S, max(2.0 * DAY_S, 0.75 * allowed_s))
-        return low_s, self._morning(state.due_at_s + medium_s), self._morning(state.due_at_s + high_s)
+        return low_s, self._morning(due_at_s + medium_s), self._morning(due_at_s + high_s)
 
     def _morning(self, at_s: float) -> float:
         """The first local morning at or after `at_s`."""
