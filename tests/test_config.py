@@ -191,3 +191,11 @@ def test_not_toml_and_not_there_are_said_plainly(tmp_path: Path) -> None:
     for name, words in (("bad.toml", "is not TOML"), ("none.toml", "can't be read")):
         with pytest.raises(ConfigError, match=words):
             config.load(tmp_path / name)
+
+
+def test_a_probe_measures_only_what_its_driver_can() -> None:
+    wrong = '[[probe]]\nid = "p"\ntank = "foyer"\nquantity = "ph"\ndriver = "onewire"\ndevice = "28-0316a2794cff"\n'
+    assert faults(SMALLEST + wrong) == {
+        "probe[0].quantity": "driver 'onewire' measures air_temperature, temperature; got 'ph'"
+    }
+    config.check(config.parse(SMALLEST + wrong.replace('"ph"', '"temperature"')))

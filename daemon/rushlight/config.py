@@ -185,7 +185,7 @@ def _cross_faults(config: Config) -> list[Fault]:
             found.append(
                 Fault(f"probe[{i}].tank", f"no tank called {probe.tank!r}{checking.nearest(probe.tank, tanks)}")
             )
-        found += _unit_faults(f"probe[{i}].unit", probe)
+        found += _quantity_faults(f"probe[{i}].quantity", probe) + _unit_faults(f"probe[{i}].unit", probe)
     return found
 
 
@@ -224,6 +224,15 @@ def is_clock_time(text: str) -> bool:
     if not (colon and len(h) == 2 and len(m) == 2 and (h + m).isascii() and (h + m).isdigit()):
         return False
     return int(m) < 60 and (int(h) < 24 or text == "24:00")
+
+
+def _quantity_faults(key: str, probe: Probe) -> list[Fault]:
+    """A driver that can measure only some quantities is not believed about others."""
+    allowed = rushlight_drivers.load(probe.driver).quantities
+    if not allowed or probe.quantity in allowed:
+        return []
+    expected = ", ".join(sorted(allowed))
+    return [Fault(key, f"driver {probe.driver!r} measures {expected}; got {probe.quantity!r}")]
 
 
 def _unit_faults(key: str, probe: Probe) -> list[Fault]:

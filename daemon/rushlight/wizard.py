@@ -25,7 +25,7 @@ from typing import Any, TypeVar
 from rushlight.clock import SystemClock
 from rushlight_drivers import LinkError, discover
 from rushlight_drivers.checksums import crc16_modbus
-from rushlight_drivers.discover import Findings, Proposal
+from rushlight_drivers.discover import BOARD_FIELDS, BOARD_LINES, Findings, Proposal
 from rushlight_drivers.framing import Framer
 from rushlight_drivers.numerals import number
 from rushlight_drivers.serialport import SerialOptions, SerialPort
@@ -46,10 +46,6 @@ class Board:
 
     name: str
     fields: tuple[str, ...]
-
-
-_OF_FIELD = {"temp": ("temperature", "degC"), "light": ("light", "lx"), "ph_mv": ("ph", "mV")}
-"""Quantity and unit of what the firmware in deploy/board sends."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +96,7 @@ def board_in(stream: bytes) -> Board | None:
             continue
         pairs = dict(cell.partition("=")[::2] for cell in match[1].decode("ascii", "replace").split(","))
         name = pairs.get("id", name)
-        fields += [f for f in _OF_FIELD if f not in fields and number(pairs.get(f, "")) is not None]
+        fields += [f for f in BOARD_FIELDS if f not in fields and number(pairs.get(f, "")) is not None]
     return Board(name, tuple(fields)) if name and fields else None
 
 
@@ -116,7 +112,7 @@ def _with_boards(proposals: Sequence[Proposal], heard: Mapping[str, Board]) -> l
 
 def _of_board(port: Proposal, board: Board) -> list[Proposal]:
     """One sure proposal for each value that the board was heard to send."""
-    common = {"port": port.options["port"], "format": "pairs", "checksum": "crc16_modbus", "identity": board.name}
+    common = {"port": port.options["port"]} | dict(BOARD_LINES) | {"identity": board.name}
     return [
         Proposal(
             id=f"{quantity}-{slug(board.name)}",
@@ -127,7 +123,7 @@ def _of_board(port: Proposal, board: Board) -> list[Proposal]:
             why=f"{port.why}; the board calls itself {board.name}",
             warnings=["needs a calibration before its values mean anything"] if quantity == "ph" else (),
         )
-        for field, (quantity, unit) in _OF_FIELD.items()
+        for field, (quantity, unit) in BOARD_FIELDS.items()
         if field in board.fields
     ]
 

@@ -25,8 +25,15 @@ _QUANTITY_OF = {
     "in_humidityrelative": ("humidity", "%"),
     "in_ph": ("ph", ""),
 }
-_OWN_BOARD = {"field": "ph", "format": "pairs", "checksum": "crc16_modbus"}
-"""What the board firmware that comes with this program sends."""
+BOARD_FIELDS: Mapping[str, tuple[str, str]] = {
+    "temp": ("temperature", "degC"),
+    "light": ("light", "lx"),
+    "ph_mv": ("ph", "mV"),
+}
+"""What the board firmware that comes with this program calls its values, with each one's quantity and unit."""
+BOARD_LINES: Mapping[str, str] = {"format": "pairs", "checksum": "crc16_modbus"}
+"""How that firmware writes its lines, in the words of the `lines` driver."""
+_GUESSED_FIELD = "ph_mv"
 _CONSOLES = re.compile(r"tty(AMA|S)[0-9]+$")
 
 
@@ -133,6 +140,7 @@ def _ports(top: Path) -> Iterator[Proposal]:
     """Serial boards, each under the name that will still be its own after the next boot."""
     by_id, by_path = (_links(top / "dev/serial" / how) for how in ("by-id", "by-path"))
     ports = sorted({*by_id, *by_path})
+    quantity, unit = BOARD_FIELDS[_GUESSED_FIELD]
     # A board without a serial number shares its by-id name with its twin, and only one of the two gets it: a port
     # that has no by-id name of its own gives such a pair away.
     twins = {_kind(p) for p in ports if p not in by_id}
@@ -140,14 +148,15 @@ def _ports(top: Path) -> Iterator[Proposal]:
         ambiguous = _kind(port) in twins
         named = port in by_id and not ambiguous
         path = by_id[port] if named else by_path.get(port, by_id.get(port, ""))
-        warnings = ["what it measures can't be seen from outside; set quantity, field and format to what it sends"]
+        warnings = ["what it measures can't be seen from outside; set quantity, unit, field and format to match"]
         if ambiguous:
             warnings.append("boards of this kind have no serial number to tell them apart: keep each in its socket")
         yield Proposal(
             id=f"board-{port.lower().removeprefix('tty')}",
             driver="lines",
-            quantity="ph",
-            options={"port": str(path)} | _OWN_BOARD,
+            quantity=quantity,
+            unit=unit,
+            options={"port": str(path), "field": _GUESSED_FIELD} | dict(BOARD_LINES),
             sure=False,
             why=f"serial port {port}, {'by its serial number' if named else 'by its socket'}",
             warnings=warnings,

@@ -32,7 +32,8 @@ class Options(SerialOptions):
     __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
     field: Annotated[str, MinLen(1)]
     """Where this probe's value is: the JSON key (or a JSON pointer such as /water/temp), the name before `=`, or the
-    number of the column, counted from 1."""
+    number of the column, counted from 1.  The firmware in deploy/board sends `temp` (degC), `light` (lx) and `ph_mv`
+    (mV: millivolts from the electrode, which a calibration makes into pH), in `pairs` with `crc16_modbus`."""
     format: Literal["json", "pairs", "columns"] = "json"
     """`json`: one object a line.  `pairs`: name=value (or name:value), apart by commas, semicolons or blanks.
     `columns`: values apart by `separator`."""
