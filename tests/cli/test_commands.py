@@ -147,3 +147,14 @@ def test_check_reads_the_simulated_probe(config: Path) -> None:
     assert got.returncode == 0, got.stdout
     assert "foyer-ph" in got.stdout
     assert "nothing outside watches" in " ".join(got.stdout.split())
+
+
+def test_free_words_are_refused_clearly_where_an_entry_has_no_room_for_them(config: Path) -> None:
+    for kind, words in (("stocking", ("change=3",)), ("calibration", ("--probe", "foyer-ph", "6.86=6.9"))):
+        got = run("record", kind, *words, "--note", "x", "--config", str(config))
+        assert got.returncode == 2
+        assert f"--note: a {kind} entry has no room for words" in got.stderr
+        assert "rushlight record note text=" in got.stderr
+    assert run("record", "note", "--note", "moved the pump", "--config", str(config)).returncode == 0
+    [line] = [json.loads(row) for row in run("export", "--config", str(config)).stdout.splitlines()]
+    assert (line["kind"], line["text"]) == ("note", "moved the pump")

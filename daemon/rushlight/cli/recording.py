@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime as dt
 import json
 import re
@@ -32,7 +33,7 @@ _POINT = re.compile(r"(-?\d+(?:\.\d+)?)=(-?\d+(?:\.\d+)?)(?:@(-?\d+(?:\.\d+)?))?
 @click.option(
     "--at", "when", help="When it was done: '18:30', '2026-03-01 18:30' (local time) or RFC 3339.  [default: now]"
 )
-@click.option("--note", help="Free words kept with the entry.")
+@click.option("--note", help="Free words kept with the entry, where its kind has room for them.")
 @click.option("--id", "id_", help="The entry's own id; the same id twice is one entry.")
 @config_option
 def record(kind: str, pairs: tuple[str, ...], config_file: Path | None, **given: str | None) -> None:
@@ -89,15 +90,31 @@ def build(kind: str, pairs: tuple[str, ...], config: Config, now_s: float, **giv
     if given.get("when"):
         line["received_at"] = now.isoformat()
     if kind == "calibration":
+        if given.get("note"):
+            _note_key(kind)
         line["probe"] = given.get("probe") or fail("probe: is missing; give --probe", status=2)
         line["points"] = [_point(p) for p in pairs]
         return line
     if kind != "correction":
         line["tank"] = given.get("tank") or _only_tank(config)
     if given.get("note"):
-        line["note"] = given["note"]
+        line[_note_key(kind)] = given["note"]
     fields = dict(_pair(p) for p in pairs)
     return line | (_test(fields, line["tank"], config) if kind == "test" else {k: _plain(v) for k, v in fields.items()})
+
+
+def _note_key(kind: str) -> str:
+    """Where free words go in an entry of this kind; exits with 2 where it has no room for them."""
+    if kind == "note":
+        return "text"
+    with_note = [k for k in _KINDS if "note" in {f.name for f in dataclasses.fields(KINDS[k])}]
+    if kind not in with_note:
+        fail(
+            f"--note: a {kind} entry has no room for words ({', '.join(with_note)} have); "
+            "write them down besides: rushlight record note text='…'",
+            status=2,
+        )
+    return "note"
 
 
 def _test(fields: dict[str, str], tank: str, config: Config) -> dict[str, Any]:

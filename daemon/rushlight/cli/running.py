@@ -4,13 +4,18 @@ from __future__ import annotations
 
 import signal
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from rushlight import clock, logs
 from rushlight.cli.common import config_option, data_folder, fail, load_config
-from rushlight.service import checks
+from rushlight.service import checks, control
 from rushlight.service.service import Service
+from rushlight.settings import Config
+
+if TYPE_CHECKING:
+    from rich.console import Console
 
 
 @click.command()
@@ -44,6 +49,8 @@ def run(config_file: Path | None, log_level: str) -> None:
 def check(config_file: Path | None, *, send: bool, no_probes: bool) -> None:
     """Check the configuration whole, read each probe once, and try each channel when asked.
 
+    While the daemon runs it holds the probes' ports; then it is asked what it last heard from each.
+
     \b
     rushlight check
     rushlight check --send
@@ -57,7 +64,7 @@ def check(config_file: Path | None, *, send: bool, no_probes: bool) -> None:
     config = load_config(config_file)
     console = Console(highlight=False)
     console.print(f"configuration: well ({len(config.tank)} tanks, {len(config.probe)} probes, {len(config.kit)} kits)")
-    found = [] if no_probes else checks.probes(config, clock.SystemClock())
+    found = [] if no_probes else _probes(config, console)
     found += checks.channels(config, clock.SystemClock(), send=send)
     table = Table(box=None, padding=(0, 2), header_style="dim")
     for column in ("what", "", "said"):
@@ -69,3 +76,19 @@ def check(config_file: Path | None, *, send: bool, no_probes: bool) -> None:
     for warning in checks.warnings(config):
         console.print(f"note: {warning}", markup=False)
     raise SystemExit(0 if all(line.well for line in found) else 1)
+
+
+def _probes(config: Config, console: Console) -> list[checks.Line]:
+    """The running daemon's word, or each probe read once where no daemon runs."""
+    from pydantic import TypeAdapter
+
+    from rushlight.views import SiteView
+
+    try:
+        answer = control.ask(data_folder(config), do="view")
+    except control.NotRunningError:
+        return checks.probes(config, clock.SystemClock())
+    except RuntimeError as e:
+        return [checks.Line("daemon", False, f"runs here, but does not answer: {e}")]
+    console.print("probes: the daemon is running and holds their ports; this is what it heard last", markup=False)
+    return checks.probes_of_daemon(config, TypeAdapter(SiteView).validate_python(answer["view"]))

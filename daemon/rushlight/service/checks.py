@@ -1,4 +1,7 @@
-"""What `rushlight check` tries: each probe once, each channel, and what the configuration leaves open."""
+"""What `rushlight check` tries: each probe once, each channel, and what the configuration leaves open.
+
+While the daemon runs it alone may open a port, so the probes' state is then the daemon's own.
+"""
 
 from __future__ import annotations
 
@@ -11,6 +14,7 @@ from rushlight.intake.polling import Link, links
 from rushlight.outlets.result import Done, Parcel, Result
 from rushlight.service import telling
 from rushlight.settings import Config
+from rushlight.views import SiteView
 from rushlight_drivers import LinkError, Sample
 
 _PATIENCE_S = 15.0
@@ -41,6 +45,26 @@ def probes(config: Config, clock: Clock) -> list[Line]:
             found.append(Line(p.id, True, "fed by import alone"))
         else:
             found.append(out.get(p.id, Line(p.id, False, "its driver did not come back in time")))
+    return found
+
+
+def probes_of_daemon(config: Config, view: SiteView) -> list[Line]:
+    """What the running daemon heard last from each probe; it holds the ports, so that nobody else may open them."""
+    seen = {p.id: p for t in view.tanks for p in t.probes}
+    found = []
+    for p in config.probe:
+        probe = seen.get(p.id)
+        if probe is None:
+            found.append(Line(p.id, False, "the running daemon does not know it; restart the daemon"))
+        elif probe.fresh and probe.value is not None:
+            age_s = max(0.0, view.at_s - (probe.value_at_s or view.at_s))
+            value = f"{probe.value:g} {'' if probe.unit == 'pH' else probe.unit}".strip()
+            said = f"{value}, {age_s:.0f} s ago" + (f"; {probe.trouble}" if probe.trouble else "")
+            found.append(Line(p.id, not probe.trouble, said))
+        elif p.driver == "none":
+            found.append(Line(p.id, True, "fed by import alone"))
+        else:
+            found.append(Line(p.id, False, probe.trouble or "the daemon has no fresh value from it yet"))
     return found
 
 
