@@ -83,6 +83,8 @@ class Journal:
         self._seen_replaced = 0
         self._loaded = False
         self._mirror_old = False
+        self.past_came_late = False
+        """A past was found only after the start, which had to do without it; whoever takes it up sets this to False."""
 
     # ------------------------------------------------------------------ opening and trouble
 
@@ -111,8 +113,10 @@ class Journal:
             return True
         if not self._db.retry(at_s):
             return False
+        late = not self._loaded
         try:
             self._settle_in()
+            self.past_came_late |= late and history.last_seq(self._db.connection) > 0
             return self._write(at_s, urgent=True)
         except (sqlite3.Error, NoDatabaseError) as e:
             self._db.failed(e, at_s)

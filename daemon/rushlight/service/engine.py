@@ -25,7 +25,7 @@ from rushlight.intake import stamping
 from rushlight.intake.trust import Restamp, Stepped, TimeLine
 from rushlight.journal.rows import Recorded, whole_ms
 from rushlight.journal.store import Journal
-from rushlight.service import snapshots
+from rushlight.service import memory, snapshots
 from rushlight.settings import Config
 from rushlight.tank.site import Core
 from rushlight.tank.timeline import Timeline
@@ -45,6 +45,7 @@ _LOOK_EVERY_S = 1.0
 _REACHED = "core reached"
 """Name under which the journal remembers how far time's ticks had come."""
 _RETRY_EVERY_S = 60.0
+_PROGRESS_EVENTS = 5_000
 _CHECKPOINT_EVERY_S = 3600.0
 
 
@@ -303,6 +304,8 @@ class Engine:
             report = self.journal.report()
             if self._restamp_due and report.durable:
                 self._restamp()
+            if self.journal.past_came_late and report.durable:
+                self._take_up_past()
             if report.durable and report.replaced != self._replaced:
                 self._replaced = report.replaced
                 self._snapshot()  # the new file knows nothing of what was
@@ -315,6 +318,18 @@ class Engine:
         if self._due("snapshot", SNAPSHOT_EVERY_S):
             self._flush(urgent=True)
             self._snapshot()
+            memory.give_back()
+
+    def _take_up_past(self) -> None:
+        """The journal could not be read at the start and can be now: the state is made again, from all of it.
+
+        What happened meanwhile is in it by now; what followed from that has been done and is not done again.
+        """
+        self.journal.past_came_late = False
+        self._flush(urgent=True)
+        log.warning("journal=came late, taking up what it holds")
+        self._rebuild()
+        self._act([], self._started())
 
     def _snapshot(self) -> None:
         at_s = self.timeline.state.at_s
@@ -337,7 +352,9 @@ class Engine:
         if state is None:
             state, seq = self.core.initial(), 0
         self.timeline = Timeline(self.core, state)
-        for stored in self.journal.events_since(seq):
+        for n, stored in enumerate(self.journal.events_since(seq)):
+            if n % _PROGRESS_EVENTS == 0:
+                self._progress()  # after an upgrade this is the whole history, and takes a small board minutes
             if self._known(stored.event):
                 self.timeline.feed(stored.event)
         reached = self.journal.period_done(_REACHED)
