@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import dataclasses
 import difflib
+import math
+import reprlib
 import typing
 from collections.abc import Iterable, Sequence
 from typing import Any
@@ -26,6 +28,11 @@ _WORDS = {
     "dataclass_type": "expected a table of names and values",
     "date_type": "expected a date such as 2025-01-10",
 }
+
+_DEEPEST = 20
+_LARGEST = 2**53
+_SHORT = reprlib.Repr()
+_SHORT.maxstring = _SHORT.maxother = 100
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -60,6 +67,51 @@ def path(loc: Iterable[str | int]) -> str:
     return out or "."
 
 
+def unfit(document: Any) -> Fault | None:
+    """The first thing in a decoded document that no part of this program could work with or write back.
+
+    That is: lists and tables nested beyond any use, numbers that are not finite or not exact in a double
+    (IEEE 754: whole numbers up to 2⁵³), and half a surrogate pair, which passes for text until it is to be written.
+    Walks without recursion, so that depth can't break the check itself.
+    """
+    layer: list[tuple[tuple[str | int, ...], Any]] = [((), document)]
+    for _ in range(_DEEPEST):
+        below: list[tuple[tuple[str | int, ...], Any]] = []
+        for loc, item in layer:
+            if fault := _unfit_item(loc, item):
+                return fault
+            if isinstance(item, dict):
+                below += [((*loc, k), v) for k, v in item.items()]
+            elif isinstance(item, list):
+                below += [((*loc, i), v) for i, v in enumerate(item)]
+        if not below:
+            return None
+        layer = below
+    return Fault(path(layer[0][0][:2]), f"is nested more than {_DEEPEST} deep")
+
+
+def _unfit_item(loc: tuple[str | int, ...], item: Any) -> Fault | None:
+    if isinstance(item, dict) and not all(is_text(k) for k in item):
+        return Fault(path(loc), "a key holds half a character")
+    if isinstance(item, str) and not is_text(item):
+        return Fault(path(loc), "holds half a character")
+    if isinstance(item, float) and not math.isfinite(item):
+        return Fault(path(loc), "expected a finite number")
+    if isinstance(item, int) and abs(item) > _LARGEST:
+        return Fault(path(loc), "is too large")
+    return None
+
+
+def is_text(text: str) -> bool:
+    """Whether a string can be written as UTF-8: it holds no half of a surrogate pair."""
+    return text.isascii() or not any("\ud800" <= c <= "\udfff" for c in text)
+
+
+def shown(value: object) -> str:
+    """A value for a message: as Python writes it, but cut short, however long or deep it is."""
+    return _SHORT.repr(value)
+
+
 def nearest(word: str, known: Iterable[str]) -> str:
     """`; did you mean …?` for the closest known word, or nothing."""
     close = difflib.get_close_matches(word, list(known), n=1, cutoff=0.6)
@@ -75,7 +127,7 @@ def _what(item: Any, known: type | None, loc: tuple[str | int, ...]) -> str:
     if kind == "missing":
         return _WORDS[kind]
     if kind == "literal_error":
-        return f"expected {ctx['expected']}, got {got!r}{_close_choice(got, ctx['expected'])}"
+        return f"expected {ctx['expected']}, got {shown(got)}{_close_choice(got, ctx['expected'])}"
     if kind == "value_error":
         return str(ctx["error"])
     if kind == "too_short":
@@ -83,7 +135,7 @@ def _what(item: Any, known: type | None, loc: tuple[str | int, ...]) -> str:
     if kind == "too_long":
         return f"expected at most {_counted(ctx['max_length'])}, got more"
     said = _WORDS.get(kind) or item["msg"].removeprefix("Input ").replace("should be", "must be")
-    return said if isinstance(got, dict | list) else f"{said}, got {got!r}"
+    return said if isinstance(got, dict | list) else f"{said}, got {shown(got)}"
 
 
 def _counted(n: int) -> str:

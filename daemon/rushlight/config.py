@@ -50,12 +50,14 @@ def parse(text: str | bytes, file: Path | str = "config") -> dict[str, Any]:
     """The table in a TOML text; raises `ConfigError`."""
     try:
         return tomllib.loads(text if isinstance(text, str) else text.decode())
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as e:
+    except (ValueError, RecursionError) as e:  # a number of 5,000 digits is no TOMLDecodeError, nor is a deep nest
         raise ConfigError(file, [Fault("file", f"is not TOML: {e}")]) from None
 
 
 def check(raw: Mapping[str, Any], file: Path | str = "config", *, readable_by_others: bool = False) -> Config:
     """The checked configuration in an already decoded table; raises `ConfigError`."""
+    if fault := checking.unfit(raw):
+        raise ConfigError(file, [fault])
     bare, driver_keys = _split_probes(raw)
     found: list[Fault] = []
     config: Config | None = None

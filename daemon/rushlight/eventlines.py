@@ -22,6 +22,9 @@ from rushlight.settings import Config
 
 _READING_KEYS = frozenset({"at", "kind", "probe", "value", "unit", "quality", "id", "received_at"})
 _QUALITIES = frozenset({1, 2, 3, 4, 9})
+_LARGEST = 2.0**53
+LATEST_S = 4102444800.0
+"""2100-01-01T00:00:00Z: events are earlier."""
 
 
 class LineError(ValueError):
@@ -37,13 +40,30 @@ def parse_line(text: str | bytes, line_no: int = 0, *, internal: bool = False) -
 
     `internal` admits the kinds that only the daemon's own journal holds.
     """
+    return parse_record(decode(text, line_no), line_no, internal=internal)
+
+
+def decode(text: str | bytes, line_no: int = 0) -> dict[str, Any]:
+    """The JSON object in one line of UTF-8; raises `LineError`.
+
+    A name that occurs twice is refused, because two readers could take different values from it.
+    """
     try:
-        record = json.loads(text)
+        # json would guess UTF-16 from the bytes, and let half characters pass.
+        plain = text.decode() if isinstance(text, bytes) else text
+        record = json.loads(plain, object_pairs_hook=_once)
     except (ValueError, RecursionError) as e:
         raise LineError(line_no, "line", f"not JSON ({e})") from None
     if type(record) is not dict:
         raise LineError(line_no, "line", "expected one JSON object")
-    return parse_record(record, line_no, internal=internal)
+    return record
+
+
+def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    table = dict(pairs)
+    if len(table) != len(pairs):
+        raise ValueError("a name occurs twice")
+    return table
 
 
 def parse_record(record: dict[str, Any], line_no: int = 0, *, internal: bool = False) -> Event:
@@ -54,14 +74,20 @@ def parse_record(record: dict[str, Any], line_no: int = 0, *, internal: bool = F
 
 
 def unix_s(text: object, line_no: int = 0, key: str = "at") -> float:
-    """Seconds since 1970 of an RFC 3339 time with offset; raises `LineError`."""
+    """Seconds since 1970 of an RFC 3339 time with offset; raises `LineError`.
+
+    Times outside 1970 to 2099 are refused: no keeper means them, and time's own ticks would be made up to them.
+    """
     try:
         when = dt.datetime.fromisoformat(text)  # type: ignore[arg-type]
         if when.tzinfo is not None and len(cast("str", text)) >= len("2026-01-01T00:00Z"):
-            return when.timestamp()
+            at_s = when.timestamp()
+            if 0 <= at_s < LATEST_S:
+                return at_s
     except (ValueError, TypeError, OverflowError):
         pass
-    raise LineError(line_no, key, f"expected a time such as 2026-03-01T12:00:00Z, with offset or Z, got {text!r}")
+    said = checking.shown(text)
+    raise LineError(line_no, key, f"expected a time such as 2026-03-01T12:00:00Z, with offset or Z, got {said}")
 
 
 def rfc3339(at_s: float) -> str:
@@ -123,17 +149,20 @@ def _reading(record: dict[str, Any], line_no: int) -> Reading:
         raise LineError(line_no, key, f"unknown key{checking.nearest(key, _READING_KEYS)}")
     probe, value, quality = record.get("probe"), record.get("value"), record.get("quality")
     if type(probe) is not str:
-        raise LineError(line_no, "probe", "is missing" if probe is None else f"expected text, got {probe!r}")
+        raise LineError(line_no, "probe", "is missing" if probe is None else f"expected text, got {checking.shown(probe)}")
     if value is None:
         if "value" not in record:
             raise LineError(line_no, "value", "is missing (null says that the device has none)")
-    elif type(value) not in {float, int} or not math.isfinite(value):
-        raise LineError(line_no, "value", f"expected a finite number or null, got {value!r}")
+    elif (type(value) is not float or not math.isfinite(value)) and (type(value) is not int or abs(value) > _LARGEST):
+        raise LineError(line_no, "value", f"expected a finite number or null, got {checking.shown(value)}")
     if quality is not None and (type(quality) is not int or quality not in _QUALITIES):
-        raise LineError(line_no, "quality", f"expected 1, 2, 3, 4 or 9, got {quality!r}")
+        raise LineError(line_no, "quality", f"expected 1, 2, 3, 4 or 9, got {checking.shown(quality)}")
     unit, id_, received = record.get("unit", ""), record.get("id", ""), record.get("received_at")
     if type(unit) is not str or type(id_) is not str:
         raise LineError(line_no, "unit" if type(unit) is not str else "id", "expected text")
+    for key, said in (("probe", probe), ("unit", unit), ("id", id_)):
+        if not checking.is_text(said):
+            raise LineError(line_no, key, "holds half a character")
     return Reading(
         at_s=unix_s(record.get("at"), line_no),
         received_s=0.0 if received is None else unix_s(received, line_no, "received_at"),
@@ -155,7 +184,9 @@ def _event(record: dict[str, Any], line_no: int, kinds: Mapping[str, type[Event]
     cls = kinds.get(kind) if isinstance(kind, str) else None
     if cls is None:
         close = checking.nearest(kind, KINDS) if isinstance(kind, str) else ""
-        raise LineError(line_no, "kind", "is missing" if kind is None else f"unknown kind {kind!r}{close}")
+        raise LineError(line_no, "kind", "is missing" if kind is None else f"unknown kind {checking.shown(kind)}{close}")
+    if fault := checking.unfit(record):
+        raise LineError(line_no, "line" if fault.key == "." else fault.key, fault.what)
     body = {k: v for k, v in record.items() if k not in {"at", "received_at", "kind"}}
     for own in ("at_s", "received_s"):
         if own in body:

@@ -7,6 +7,7 @@ and zero would look like night.
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -74,6 +75,8 @@ def work_out(parts: Parts, channel: Channel, mono_s: float) -> Sample:
         return Sample(channel.name, mono_s, None, "sentinel", f"{raw:g} is this chip's word for a fault", raw=raw)
     value = raw if parts.input is not None else (raw + offset) * scale
     value = value / 1000.0 if _kind(options.channel) in _PER_THOUSAND else value
+    if not math.isfinite(value):
+        return Sample(channel.name, mono_s, None, "garbled", f"raw {raw:g} at scale {scale:g} is no value", raw=raw)
     if options.full_scale is not None and raw >= options.full_scale:
         detail = f"raw {raw:g} is at the end of the chip's range: more than {value:g}"
         return Sample(channel.name, mono_s, None, "saturated", detail, raw=raw, floor=value)

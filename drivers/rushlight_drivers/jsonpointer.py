@@ -9,6 +9,7 @@ import json
 import re
 from typing import Any
 
+_DEEPEST = 32
 _INDEX = re.compile(r"0|[1-9][0-9]{0,8}")
 
 
@@ -49,9 +50,27 @@ def loads(text: bytes | str) -> Any:
     """
     try:
         decoded = text.decode("utf-8") if isinstance(text, bytes) else text
-        return json.loads(decoded, parse_constant=_constant, object_pairs_hook=_pairs)
+        document = json.loads(decoded, parse_constant=_constant, object_pairs_hook=_pairs)
     except (ValueError, RecursionError) as e:
         raise NotJsonError(str(e)) from None
+    if _is_deep(document):
+        raise NotJsonError(f"is nested more than {_DEEPEST} deep")
+    return document
+
+
+def _is_deep(document: Any) -> bool:
+    """Whether writing the document out could exhaust the stack; looks without recursion."""
+    layer = [document]
+    for _ in range(_DEEPEST):
+        layer = [
+            child
+            for item in layer
+            if isinstance(item, dict | list)
+            for child in (item.values() if isinstance(item, dict) else item)
+        ]
+        if not layer:
+            return False
+    return True
 
 
 def _constant(word: str) -> None:

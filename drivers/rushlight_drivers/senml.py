@@ -7,6 +7,7 @@ time stays relative, because only the caller knows what 'now' is.
 from __future__ import annotations
 
 import json
+import math
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -95,15 +96,23 @@ def _record(item: Any, base: dict[str, Any]) -> list[Record]:
         Record(
             name=name,
             unit=item.get("u", base.get("bu", "")),
-            value=item.get("v", 0.0) + base.get("bv", 0.0) if has_value else None,
+            value=_sum(item, base, "v") if has_value else None,
             text=item.get("vs"),
             truth=item.get("vb"),
             data=item.get("vd"),
-            total=item.get("s", 0.0) + base.get("bs", 0.0) if has_sum else None,
-            time_s=base.get("bt", 0.0) + item.get("t", 0.0),
+            total=_sum(item, base, "s") if has_sum else None,
+            time_s=_sum(item, base, "t"),
             update_s=item.get("ut"),
         )
     ]
+
+
+def _sum(item: Mapping[str, Any], base: Mapping[str, Any], key: str) -> float:
+    """A number with its base value; raises SenmlError where two that are finite add up to one that is not."""
+    total: float = item.get(key, 0.0) + base.get(f"b{key}", 0.0)
+    if not math.isfinite(total):
+        raise SenmlError(f"{key} and b{key} add up to no number")
+    return total
 
 
 def _check(item: dict[str, Any]) -> None:

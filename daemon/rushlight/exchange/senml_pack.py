@@ -7,13 +7,14 @@ record stands alone and carries an absolute time.
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import TextIO
 
 from rushlight import checking
-from rushlight.eventlines import LineError
+from rushlight.eventlines import LATEST_S, LineError
 from rushlight.events import Reading
 from rushlight.science import units
 from rushlight.settings import Probe
@@ -121,6 +122,10 @@ def _reading(i: int, record: Record, probe: Probe) -> Reading:
         value, unit = _in_own(record, probe)
     except ValueError as e:
         raise LineError(0, f"record {i}", f"u: {e}") from None
+    if not record.time_s < LATEST_S:
+        raise LineError(0, f"record {i}", "t: expected a time before 2100")
+    if not math.isfinite(value):
+        raise LineError(0, f"record {i}", "v: is too large in this unit")
     return Reading(at_s=round(record.time_s, 3), probe=probe.id, value=value, unit=unit)
 
 

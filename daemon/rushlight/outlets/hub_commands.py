@@ -9,19 +9,19 @@ from __future__ import annotations
 
 import dataclasses
 import json
-import math
 import uuid
 from collections import OrderedDict
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any, NoReturn, Protocol
+from typing import Any, Protocol
 
-from rushlight import eventlines
+from rushlight import checking, eventlines
 from rushlight.eventlines import LineError
 from rushlight.events import Acknowledge, Event, Shelve, Test
 from rushlight.outlets.hub_entities import FIELDS, UNSEEN_STATES
 from rushlight.settings import Config, Kit, Substance
 from rushlight.views import AlarmView, SiteView
+from rushlight_drivers.numerals import number
 
 LONGEST_BYTES = 64 * 1024
 LONGEST_ID = 200
@@ -114,33 +114,10 @@ def id_in(payload: bytes) -> str:
 def _decode(payload: bytes) -> dict[str, Any]:
     if len(payload) > LONGEST_BYTES:
         raise LineError(0, "line", f"is longer than {LONGEST_BYTES} bytes")
-    try:
-        record = json.loads(payload.decode(), parse_constant=_no_constant, parse_float=_finite, parse_int=_whole)
-        # Half a surrogate pair passes for text until something has to write it.
-        json.dumps(record, ensure_ascii=False).encode()
-    except (ValueError, RecursionError) as e:
-        raise LineError(0, "line", f"not JSON ({e})") from None
-    if not isinstance(record, dict):
-        raise LineError(0, "line", "expected one JSON object")
+    record = eventlines.decode(payload)
+    if fault := checking.unfit(record):
+        raise LineError(0, "line", f"{fault.key}: {fault.what}")
     return record
-
-
-def _no_constant(text: str) -> NoReturn:
-    raise ValueError(f"{text} is not a number")
-
-
-def _finite(text: str) -> float:
-    value = float(text)
-    if not math.isfinite(value):
-        raise ValueError(f"{text} is too large")
-    return value
-
-
-def _whole(text: str) -> int:
-    value = int(text)
-    if abs(value) > 2**53:
-        raise ValueError(f"{text} is too large")
-    return value
 
 
 # ---------------------------------------------------------------------- fields and buttons
@@ -187,11 +164,9 @@ class Drafts:
 
 
 def _field_number(name: str, payload: bytes, most: float) -> float:
-    try:
-        value = _finite(payload[:64].decode())
-    except ValueError:
-        value = math.nan
-    if not 0 <= value <= most:
+    # Strict and whole: a long payload that was cut could pass for another number.
+    value = number(payload.decode(errors="replace").strip())
+    if value is None or not 0 <= value <= most:
         raise LineError(0, name, f"expected a number from 0 to {most:g}, got {payload[:40].decode(errors='replace')!r}")
     return value
 

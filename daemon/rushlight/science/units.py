@@ -312,7 +312,8 @@ def read_reported(substance: str, reported: float | str, unit: str = "") -> Amou
         text = reported.strip()
         bound = text[:1] if text[:1] in {"<", ">"} else ""
     try:
-        number = float(text[len(bound) :] if isinstance(reported, str) else reported)
+        # To Python 1_0 is ten; to a person it is a slip.
+        number = float(text[len(bound) :].replace("_", "?") if isinstance(reported, str) else reported)
     except ValueError:
         raise ValueError(f"{substance}: {reported!r} is not a number, '>number' or '<number'") from None
     if number < 0:

@@ -48,7 +48,7 @@ class _Request(socketserver.StreamRequestHandler):
         try:
             asked = json.loads(self.rfile.readline(_LONGEST_LINE))
             answer = self.server.answer(asked) if isinstance(asked, dict) else {"error": "expected a JSON object"}
-        except (ValueError, OSError) as e:
+        except (ValueError, OSError, RecursionError) as e:
             answer = {"error": f"not understood ({e})"}
         with contextlib.suppress(OSError):
             self.wfile.write(json.dumps(answer).encode() + b"\n")

@@ -232,7 +232,7 @@ def test_record(form: Form, kit: Kit) -> Record:
             form = {**form, name: given[1:]}
         value = number(form, name, most=100_000)
         if value is not None:
-            values[name] = f"{given[0]}{value:g}" if given.startswith((">", "<")) else value
+            values[name] = f"{given[0]}{value!r}" if given.startswith((">", "<")) else value
     if not values:
         raise FieldError("values", "choose at least one value")
     half = kit.method == "strip" and form.get("half") == "yes"

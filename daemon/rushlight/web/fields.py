@@ -30,7 +30,7 @@ def number(form: Mapping[str, str], name: str, *, least: float = 0.0, most: floa
     if not text:
         return None
     try:
-        value = float(text)
+        value = float(text.replace("_", "?"))  # to Python 1_0 is ten; to a person it is a slip
     except ValueError:
         raise FieldError(name, f"“{text[:20]}” is not a number") from None
     if not math.isfinite(value) or not least <= value <= most:

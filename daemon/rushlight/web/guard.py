@@ -75,7 +75,7 @@ def _own_address(text: str) -> bool:
     try:
         with socket.socket(family, socket.SOCK_DGRAM) as probe:
             probe.bind((text, 0))
-    except OSError:
+    except (OSError, UnicodeError):  # the zone of an IPv6 address may hold anything
         return False
     return True
 
@@ -87,4 +87,7 @@ def _same_site(request: Request) -> bool:
     origin = request.headers.get("origin")
     if origin is None:
         return True  # a client that is no browser; the token still has to be right
-    return urllib.parse.urlsplit(origin).netloc.lower() == request.host.lower()
+    try:
+        return urllib.parse.urlsplit(origin).netloc.lower() == request.host.lower()
+    except ValueError:
+        return False  # no browser sends an origin that is no address

@@ -38,8 +38,9 @@ class Response:
 
 
 def redirect(to: str) -> Response:
-    """Look there instead, with GET."""
-    return Response(b"", HTTPStatus.SEE_OTHER, headers=[("Location", to)])
+    """Look there instead, with GET.  `to` may hold any characters; a header may not (RFC 9110, 5.5)."""
+    where = urllib.parse.quote(to, safe="/:?#[]@!$&'()*+,;=%~")
+    return Response(b"", HTTPStatus.SEE_OTHER, headers=[("Location", where)])
 
 
 @dataclass(slots=True)
