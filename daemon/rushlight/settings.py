@@ -348,6 +348,7 @@ class Storage:
     backup_folder: str = ""
     """Empty: `backups` beside the journal; better another disk."""
     backup_at: ClockTime = "03:40"
+    """Every night to another disk; to the journal's own card a large journal goes but once a week, to spare it."""
     backups_daily: Annotated[int, Ge(1)] = 7
     backups_weekly: Count = 4
     low_percent: Annotated[float, Ge(0), Le(50)] = 10.0

@@ -177,3 +177,26 @@ def test_names_of_others_in_the_folder_are_left_alone(path: Path, tmp_path: Path
     assert (folder / "holiday.jpg").exists()
     assert backup.newest(folder) == made
     assert backup.newest(tmp_path / "nowhere") is None
+
+
+def test_a_large_journal_is_copied_to_its_own_card_once_a_week_and_a_small_one_every_night(
+    path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    journal = opened(path)
+    journal.close(T0)
+    folder = tmp_path / "b"
+    assert backup.is_due(path, folder, T0), "there is none yet"
+    backup.make(path, folder, T0)
+    nights = {}
+    for mb in (1, 25, 200):
+        monkeypatch.setattr(backup.files, "size", lambda p, mb=mb: mb * 1_000_000 if p == path else 0)
+        nights[mb] = next(n for n in range(1, 30) if backup.is_due(path, folder, T0 + n * DAY_S - 600))
+    assert nights == {1: 1, 25: 3, 200: 7}
+    monkeypatch.setattr(backup, "_device", lambda p: 1 if p == folder else 2)
+    assert backup.is_due(path, folder, T0 + DAY_S - 600), "another disk takes it every night"
+
+
+def test_as_many_days_and_weeks_are_kept_as_asked_for() -> None:
+    made = [backup.Backup(Path(f"{n}"), T0 + n * DAY_S, 1) for n in range(60)]
+    for daily, weekly, many in ((1, 0, 1), (3, 0, 3), (1, 2, 2)):
+        assert len(made) - len(backup.superseded(made, daily, weekly)) == many

@@ -19,6 +19,9 @@ from rushlight.journal import files, readonly, schema
 
 DAILY, WEEKLY = 7, 4
 STEP_PAGES = 1024
+WEAR_BYTES_DAY = 10_000_000
+"""What copies to the journal's own card may write on an average day: about as much as the readings do."""
+LONGEST_DAYS = 7.0
 
 _NAME = re.compile(r"journal-(\d{8}T\d{6}Z)\.sqlite")
 
@@ -60,8 +63,37 @@ def newest(folder: Path | None) -> Backup | None:
     return next(iter(listed(folder)), None)
 
 
-def make(database: Path, folder: Path, at_s: float, pause: Callable[[], object] = lambda: None) -> Backup:
-    """Copy the live database, check the copy, name it after `at_s`, thin the folder out.
+def is_due(database: Path, folder: Path, at_s: float) -> bool:
+    """Whether tonight's copy is worth what it writes.
+
+    To another disk: every night.  To the journal's own card a copy of 90 days of readings would be ten times what is
+    written all day; there a large journal is copied less often, at least once a week.
+    """
+    last = newest(folder)
+    if last is None or at_s < last.made_s or _device(folder) != _device(database):
+        return True
+    size = sum(files.size(files.part(database, suffix)) or 0 for suffix in ("", "-wal"))
+    # Half a day less, so that a copy that took its time does not move the next one by a night.
+    return at_s - last.made_s >= (min(LONGEST_DAYS, size / WEAR_BYTES_DAY) - 0.5) * 86_400
+
+
+def _device(path: Path) -> int | None:
+    """The file system that holds it."""
+    with contextlib.suppress(OSError):
+        return path.stat().st_dev
+    return None
+
+
+def make(
+    database: Path,
+    folder: Path,
+    at_s: float,
+    pause: Callable[[], object] = lambda: None,
+    *,
+    daily: int = DAILY,
+    weekly: int = WEEKLY,
+) -> Backup:
+    """Copy the live database, check the copy, name it after `at_s`, thin the folder out to so many days and weeks.
 
     The source is read inside one read transaction, so that writing goes on and the copy is of one moment.
     `pause` is called between steps of 1 MB (wait a little there to leave the card to others).
@@ -79,7 +111,7 @@ def make(database: Path, folder: Path, at_s: float, pause: Callable[[], object] 
         files.sync_file(beside)
         beside.rename(final)
         files.sync_folder(folder)
-        for old_backup in superseded(listed(folder)):
+        for old_backup in superseded(listed(folder), daily, weekly):
             old_backup.path.unlink(missing_ok=True)
     except (OSError, sqlite3.Error) as e:
         with contextlib.suppress(OSError):
@@ -132,14 +164,14 @@ def verify(path: Path) -> Proof:
     return Proof(rows, last)
 
 
-def superseded(backups: list[Backup]) -> list[Backup]:
+def superseded(backups: list[Backup], daily: int = DAILY, weekly: int = WEEKLY) -> list[Backup]:
     """Those that the rule 'the newest of each of 7 days and of 4 weeks' does not keep; days and weeks in UTC."""
     kept: set[Path] = set()
-    for many, label in ((DAILY, "%Y-%m-%d"), (WEEKLY, "%G-W%V")):
+    for many, label in ((daily, "%Y-%m-%d"), (weekly, "%G-W%V")):
         by_label: dict[str, Backup] = {}
         for b in sorted(backups, key=lambda b: b.made_s):
             by_label[dt.datetime.fromtimestamp(b.made_s, dt.UTC).strftime(label)] = b
-        kept |= {b.path for b in list(by_label.values())[-many:]}
+        kept |= {b.path for b in list(by_label.values())[len(by_label) - min(many, len(by_label)) :]}
     return [b for b in backups if b.path not in kept]
 
 

@@ -46,7 +46,7 @@ class Service:
         self.notifier = sdnotify.Notifier()
         self.workers = Workers(self.clock, self.notifier, self.stop)
         self.dips_today = 0
-        self._dipped = False
+        self._dipped = self._ready = False
         self._next_s: dict[str, float] = {}
 
     def run(self) -> int:
@@ -60,7 +60,7 @@ class Service:
             self.clock,
             boot_id=clocks.boot_id(),
             synchronised=lambda: self.config.site.trust_clock or clocks.synchronised(),
-            progress=self.workers.stamp("engine", _ENGINE_LIMIT_S),
+            progress=self._engine_progress(),
         )
         self.telling = Telling(self.config, self.engine, self.clock)
         self.engine.every_turn.append(self.telling.turn)
@@ -75,6 +75,7 @@ class Service:
         self._start_outlets()
         if control is not None:
             control.start()
+        self._ready = True
         self.notifier.ready()
         log.info("state=running tanks=%d probes=%d", len(self.config.tank), len(self.config.probe))
         well = self.workers.supervise(self._turn)
@@ -87,6 +88,17 @@ class Service:
         for link in polling.links(self.config.probe):
             stamp = self.workers.stamp(f"link {link.name}", max(_LINK_LIMIT_S, 2 * link.every_s))
             self.workers.start(polling.LinkWorker(link, self.clock, self.stop, self.engine.hand, stamp))
+
+    def _engine_progress(self) -> Callable[[], None]:
+        """The engine's stamp; until all is ready it also asks for time, for it may have years to read first."""
+        stamp = self.workers.stamp("engine", _ENGINE_LIMIT_S)
+
+        def progress() -> None:
+            stamp()
+            if not self._ready:
+                self.notifier.longer(_ENGINE_LIMIT_S)
+
+        return progress
 
     def _start_outlets(self) -> None:
         installation = outward.installation_id(self.folder)
@@ -135,12 +147,17 @@ class Service:
         return jobs
 
     def _backup(self) -> bool:
-        pause = threading.Event()
+        pause, storage, now_s = threading.Event(), self.config.storage, self.engine.now_s()
+        path, folder = offline.journal_path(self.folder), offline.backup_folder(self.config, self.folder)
+        if not backups.is_due(path, folder, now_s):
+            return True
         made = backups.make(
-            offline.journal_path(self.folder),
-            offline.backup_folder(self.config, self.folder),
-            self.engine.now_s(),
+            path,
+            folder,
+            now_s,
             lambda: self.clock.wait(pause, 0.05),
+            daily=storage.backups_daily,
+            weekly=storage.backups_weekly,
         )
         log.info("backup=%s", made.path)
         return True
