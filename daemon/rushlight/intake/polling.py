@@ -21,6 +21,7 @@ log = logging.getLogger(__name__)
 FIRST_WAIT_S, LONGEST_WAIT_S = 1.0, 30.0
 _STREAM_POLL_S = 1.0
 _POLL_TIMEOUT_S = 10.0
+_LONGEST_PAUSE_S = 5.0
 _EARLY = 0.02
 """A value that comes this part of a period early still counts for it."""
 
@@ -98,42 +99,61 @@ class LinkWorker(threading.Thread):
         self.hand, self.progress = hand, progress
         self.driver: Driver = link.spec.build(link.channels, clock.mono_s)
         self._said = ""
+        self._thinner = Thinner(link.channels)
+        self._is_open = False
+        self._opened_at_s = self._next_s = clock.mono_s()
+        self._wait_s = FIRST_WAIT_S
 
     def run(self) -> None:
-        wait_s = FIRST_WAIT_S
-        while not self.stop.is_set():
-            self.progress()
-            opened_at_s = self.clock.mono_s()
-            try:
-                self.driver.open()
-                self._say("")
-                self._poll()
-            except LinkError as e:
-                self._say(str(e))
-            finally:
-                self.driver.close()
-            if self.clock.mono_s() - opened_at_s > LONGEST_WAIT_S:
-                wait_s = FIRST_WAIT_S  # it worked for a while: start patiently again
-            self._pause(wait_s)
-            wait_s = min(LONGEST_WAIT_S, wait_s * 2)
+        try:
+            while not self.stop.is_set():
+                self.progress()
+                if wait_s := self.turn():
+                    self._pause(min(wait_s, _LONGEST_PAUSE_S))
+        finally:
+            self.driver.close()
+
+    def turn(self) -> float:
+        """Open the link if it is not open, and poll it once, if the time has come; returns the seconds until then.
+
+        The thread calls this and waits in between; whoever brings time of his own may call it without a thread.
+        """
+        if (wait_s := self._next_s - self.clock.mono_s()) > 0:
+            return wait_s
+        try:
+            if not self._is_open:
+                self._open()
+            self._poll()
+        except LinkError as e:
+            self._say(str(e))
+            self._lose()
+        return max(0.0, self._next_s - self.clock.mono_s())
+
+    def _open(self) -> None:
+        self._opened_at_s = self.clock.mono_s()
+        self.driver.open()
+        self._say("")
+        self._is_open, self._thinner = True, Thinner(self.link.channels)
+        self._next_s = self.clock.mono_s()
+
+    def _lose(self) -> None:
+        self.driver.close()
+        self._is_open = False
+        now_s = self.clock.mono_s()
+        if now_s - self._opened_at_s > LONGEST_WAIT_S:
+            self._wait_s = FIRST_WAIT_S  # it worked for a while: start patiently again
+        self._next_s = now_s + self._wait_s
+        self._wait_s = min(LONGEST_WAIT_S, self._wait_s * 2)
 
     def _poll(self) -> None:
-        """Poll until told to stop; the schedule runs from itself, so a late poll is skipped, not queued."""
-        thinner = Thinner(self.link.channels)
+        """The schedule runs from itself, so a late poll is skipped, not queued."""
         streams = self.link.spec.streams
-        next_s = self.clock.mono_s()
-        while not self.stop.is_set():
-            self.progress()
-            if not streams:
-                wait_s = next_s - self.clock.mono_s()
-                if wait_s > 0:
-                    self._pause(min(wait_s, 5.0))
-                    continue
-                next_s = max(next_s + self.link.every_s, self.clock.mono_s())
-            samples = self.driver.poll(_STREAM_POLL_S if streams else _POLL_TIMEOUT_S)
-            kept = list(thinner.keep(samples)) if streams else samples
-            if kept:
-                self.hand(kept)
+        if not streams:
+            self._next_s = max(self._next_s + self.link.every_s, self.clock.mono_s())
+        samples = self.driver.poll(_STREAM_POLL_S if streams else _POLL_TIMEOUT_S)
+        kept = list(self._thinner.keep(samples)) if streams else samples
+        if kept:
+            self.hand(kept)
 
     def _pause(self, seconds: float) -> None:
         self.clock.wait(self.stop, seconds)

@@ -228,8 +228,20 @@ class Delivery:
         lane.abandoned += 1
         lane.inbox = queue.Queue()
         outcome = Outcome(name, lane.job, lane.row, Later("no answer, and the try did not end"))
-        self._start(name, lane)
+        if lane.thread is not None:
+            self._start(name, lane)
         self._post(outcome)
+
+    def work_off(self, channel: str) -> bool:
+        """Do what waits for the channel's worker on the caller's thread, for who called no `start`; False: nothing."""
+        lane = self._lanes[channel]
+        try:
+            item = lane.inbox.get_nowait()
+        except queue.Empty:
+            return False
+        if item is not None:
+            self._try(channel, lane.outlet, *item)
+        return item is not None
 
     # -- the worker's thread -------------------------------------------------------------------------------
 
@@ -244,15 +256,17 @@ class Delivery:
         self, name: str, outlet: Outlet, inbox: queue.Queue[tuple[int, Row | None, Parcel | None] | None]
     ) -> None:
         while (item := inbox.get()) is not None:
-            job, row, parcel = item
-            try:
-                result = outlet.check() if parcel is None else outlet.send(parcel)
-            except Exception as e:  # noqa: BLE001 - a defect in a channel must not lose the message or the worker
-                # The exception's text could quote a credential; its type and place can't.
-                where = _place(e)
-                log.error("outlet=%s defect=%s at=%s", name, type(e).__name__, where)  # noqa: TRY400
-                result = Later(f"a defect in this program ({type(e).__name__} at {where})")
-            self._post(Outcome(name, job, row, result if result is not None else Done()))
+            self._try(name, outlet, *item)
+
+    def _try(self, name: str, outlet: Outlet, job: int, row: Row | None, parcel: Parcel | None) -> None:
+        try:
+            result = outlet.check() if parcel is None else outlet.send(parcel)
+        except Exception as e:  # noqa: BLE001 - a defect in a channel must not lose the message or the worker
+            # The exception's text could quote a credential; its type and place can't.
+            where = _place(e)
+            log.error("outlet=%s defect=%s at=%s", name, type(e).__name__, where)  # noqa: TRY400
+            result = Later(f"a defect in this program ({type(e).__name__} at {where})")
+        self._post(Outcome(name, job, row, result if result is not None else Done()))
 
 
 def _aged(row: Row, parcel: Parcel, now_s: float) -> Parcel:

@@ -96,10 +96,17 @@ class Calendar:
 
     def catch_up(self) -> None:
         """Run, each on a thread of its own, whatever is due and was not done."""
+        for job in self._late():
+            threading.Thread(target=self._run, args=[job], name=f"late {job.name}", daemon=True).start()
+
+    def run_late(self) -> None:
+        """The same on the caller's own thread, one after the other."""
+        for job in self._late():
+            self._run(job)
+
+    def _late(self) -> list[Job]:
         now = self._now()
-        for job in self._jobs:
-            if self._periods.period_done(job.name) != job.period(now):
-                threading.Thread(target=self._run, args=[job], name=f"late {job.name}", daemon=True).start()
+        return [job for job in self._jobs if self._periods.period_done(job.name) != job.period(now)]
 
     def _now(self) -> dt.datetime:
         return dt.datetime.fromtimestamp(self._now_s(), self._zone)

@@ -78,6 +78,7 @@ class Engine:
         self.core = Core(config)
         self.timeline = Timeline(self.core, self.core.initial())
         self._boot_id, self._synchronised, self._progress = boot_id, synchronised, progress
+        self._thread: int | None = None
         self._inbox: queue.Queue[Callable[[], None]] = queue.Queue(QUEUE_ITEMS)
         self._version = snapshots.version(config)
         self._batch: list[Recorded] = []
@@ -115,7 +116,12 @@ class Engine:
         return self.do(lambda: self.enter(event), timeout_s)
 
     def do(self, work: Callable[[], T], timeout_s: float = 10.0) -> T:
-        """Run `work` on the engine's thread and return what it returns; raises what it raises, or TimeoutError."""
+        """Run `work` on the engine's thread and return what it returns; raises what it raises, or TimeoutError.
+
+        Called on that thread itself, it runs at once instead of waiting for itself.
+        """
+        if threading.get_ident() == self._thread:
+            return work()
         future: Future[T] = Future()
 
         def run() -> None:
@@ -159,7 +165,8 @@ class Engine:
         self._snapshot()
 
     def once(self, wait_s: float) -> None:
-        """One turn: what is in the queue, then what time brings."""
+        """One turn: what is in the queue, then what time brings.  Whoever calls this owns the engine."""
+        self._thread = threading.get_ident()
         try:
             self._inbox.get(timeout=wait_s)()
             while True:

@@ -37,11 +37,11 @@ def backup_folder(config: Config, folder: Path) -> Path:
     return Path(config.storage.backup_folder) if config.storage.backup_folder else folder / "backups"
 
 
-def open_journal(config: Config, folder: Path, now_s: float) -> Journal:
-    """The journal in `folder`, made if there is none; look at its report."""
+def open_journal(config: Config, folder: Path, now_s: float, boot_id: str = "") -> Journal:
+    """The journal in `folder`, made if there is none; look at its report.  No `boot_id`: the kernel's."""
     with contextlib.suppress(OSError):
         folder.mkdir(parents=True, exist_ok=True)
-    journal = Journal(journal_path(folder), boot_id=clock.boot_id(), backups=backup_folder(config, folder))
+    journal = Journal(journal_path(folder), boot_id=boot_id or clock.boot_id(), backups=backup_folder(config, folder))
     journal.open(now_s)
     return journal
 

@@ -122,14 +122,18 @@ def installation_id(folder: Path) -> str:
     return file.read_text().strip()
 
 
-def start_heartbeat(config: Config, engine: Engine, workers: Workers) -> None:
-    """Start pinging the outside watcher, if there is one.  Raises OSError when its address can't be read."""
+def make_heartbeat(config: Config, engine: Engine, workers: Workers) -> Heartbeat | None:
+    """What pings the outside watcher, if there is one.  Raises OSError when its address can't be read."""
     beat = config.heartbeat
     if not (beat.url or beat.url_file):
-        return
+        return None
     url = configuration.secret(beat.url, beat.url_file)
-    heartbeat = Heartbeat(beat, url, beat.fail_url, workers.clock, lambda: heartbeat_facts(engine, workers))
-    stamp = workers.stamp("heartbeat", beat.every_seconds + 120.0)
+    return Heartbeat(beat, url, beat.fail_url, workers.clock, lambda: heartbeat_facts(engine, workers))
+
+
+def start_heartbeat(heartbeat: Heartbeat, workers: Workers, every_s: float) -> None:
+    """Give it a thread."""
+    stamp = workers.stamp("heartbeat", every_s + 120.0)
     workers.run("heartbeat", lambda: heartbeat.run(workers.stop, stamp))
 
 

@@ -37,11 +37,24 @@ _GOODBYE_S = 15.0
 
 
 class Service:
-    """One running daemon.  `run` returns the process's exit status."""
+    """One running daemon.  `run` returns the process's exit status.
 
-    def __init__(self, config: Config, folder: Path, clock: Clock | None = None) -> None:
+    `boot_id` and `synchronised` are the kernel's unless given; who gives them simulates a board and its reboots.
+    """
+
+    def __init__(
+        self,
+        config: Config,
+        folder: Path,
+        clock: Clock | None = None,
+        *,
+        boot_id: str = "",
+        synchronised: Callable[[], bool] = clocks.synchronised,
+    ) -> None:
         self.config, self.folder = config, folder
         self.clock = clock or clocks.SystemClock()
+        self.boot_id = boot_id or clocks.boot_id()
+        self._synchronised = synchronised
         self.stop = threading.Event()
         self.notifier = sdnotify.Notifier()
         self.workers = Workers(self.clock, self.notifier, self.stop)
@@ -49,17 +62,17 @@ class Service:
         self._dipped = self._ready = False
         self._next_s: dict[str, float] = {}
 
-    def run(self) -> int:
-        """Run until `stop` is set: 0; 1 when a worker died, so that the service manager starts us anew."""
-        journal = offline.open_journal(self.config, self.folder, self.clock.wall_s())
+    def assemble(self) -> None:
+        """Open the journal, come back to where it stands, and wire everything; nothing runs yet."""
+        journal = offline.open_journal(self.config, self.folder, self.clock.wall_s(), self.boot_id)
         for note in journal.report().notes:
             log.warning("journal=%r", note)
         self.engine = Engine(
             self.config,
             journal,
             self.clock,
-            boot_id=clocks.boot_id(),
-            synchronised=lambda: self.config.site.trust_clock or clocks.synchronised(),
+            boot_id=self.boot_id,
+            synchronised=lambda: self.config.site.trust_clock or self._synchronised(),
             progress=self._engine_progress(),
         )
         self.telling = Telling(self.config, self.engine, self.clock)
@@ -68,10 +81,17 @@ class Service:
         self.calendar = Calendar(
             self._jobs(), zoneinfo.ZoneInfo(self.config.site.timezone), self.engine.now_s, _Periods(self.engine)
         )
+        self.links = [self._link(link) for link in polling.links(self.config.probe)]
+        self.heartbeat = outward.make_heartbeat(self.config, self.engine, self.workers)
+
+    def run(self) -> int:
+        """Run until `stop` is set: 0; 1 when a worker died, so that the service manager starts us anew."""
+        self.assemble()
         control = self._control()
         self.workers.run("engine", lambda: self.engine.run(self.stop))
         self.telling.start()
-        self._start_links()
+        for link in self.links:
+            self.workers.start(link)
         self._start_outlets()
         if control is not None:
             control.start()
@@ -84,10 +104,9 @@ class Service:
 
     # ------------------------------------------------------------------ parts
 
-    def _start_links(self) -> None:
-        for link in polling.links(self.config.probe):
-            stamp = self.workers.stamp(f"link {link.name}", max(_LINK_LIMIT_S, 2 * link.every_s))
-            self.workers.start(polling.LinkWorker(link, self.clock, self.stop, self.engine.hand, stamp))
+    def _link(self, link: polling.Link) -> polling.LinkWorker:
+        stamp = self.workers.stamp(f"link {link.name}", max(_LINK_LIMIT_S, 2 * link.every_s))
+        return polling.LinkWorker(link, self.clock, self.stop, self.engine.hand, stamp)
 
     def _engine_progress(self) -> Callable[[], None]:
         """The engine's stamp; until all is ready it also asks for time, for it may have years to read first."""
@@ -102,7 +121,8 @@ class Service:
 
     def _start_outlets(self) -> None:
         installation = outward.installation_id(self.folder)
-        outward.start_heartbeat(self.config, self.engine, self.workers)
+        if self.heartbeat is not None:
+            outward.start_heartbeat(self.heartbeat, self.workers, self.config.heartbeat.every_seconds)
         outward.start_hub(self.config, installation, self.engine, self.workers)
         outward.start_timeseries(self.config, installation, self.folder, self.engine, self.workers)
         self.telling.ticket_secret = page.start_page(self.config, self.folder, self.engine, self.workers)
