@@ -250,5 +250,16 @@ class Condition(Event):
     facts: dict[str, str | float] = field(default_factory=dict)
 
 
-INTERNAL_KINDS: dict[str, type[Event]] = {Condition.kind: Condition}
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Supply(Event):
+    """The board's supply voltage fell below its limit `dips` times since the last such event, by the kernel's bit.
+
+    Kept in the journal and never exported, as a condition is: it explains what ails a probe, and is about this board.
+    """
+
+    kind: ClassVar[str] = "supply"
+    dips: Annotated[int, Ge(1)] = 1
+
+
+INTERNAL_KINDS: dict[str, type[Event]] = {c.kind: c for c in (Condition, Supply)}
 """Kinds that a journal may hold and an event file may not."""

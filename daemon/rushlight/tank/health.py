@@ -30,6 +30,9 @@ INTERFERED_S = 6 * HOUR_S
 EXCUSED_S = 2 * HOUR_S
 """A water change or a dose explains coincident jumps for this long, either side."""
 
+_MAY_BE_SUPPLY = frozenset({"flat", "range", "jump", "none", "fault", "sender", "interference"})
+"""Troubles that a dipping supply can cause."""
+
 NAMES = {
     "ph": "pH",
     "air_temperature": "air temperature",
@@ -93,6 +96,9 @@ class ProbeState:
     jumps: list[float] = field(default_factory=list)
     """When the last few jumps began, for `note_interference`."""
     interfered_until_s: float | None = None
+    dips: int = 0
+    """How often the board's supply dipped in the day up to `dipped_at_s`."""
+    dipped_at_s: float | None = None
 
 
 def is_faulty(state: ProbeState, at_s: float) -> bool:
@@ -150,7 +156,7 @@ def _silent(probe: Probe, state: ProbeState, at_s: float, patience: Patience) ->
         if not state.silent:
             state.silent, state.silent_since_s = True, since_s
         what = "has said nothing" if state.heard_at_s is not None else "has never been heard"
-        sentence = f"the {name_of(probe)} probe {probe.id} {what} for {span(at_s - since_s)}"
+        sentence = f"the {name_of(probe)} probe {probe.id} {what} for {span(at_s - since_s)}{_supply(state, at_s)}"
         return [_finding(probe, "probe_silent", "raise", facts | {"sentence": sentence})]
     if state.silent and (state.value_at_s is None or state.value_at_s <= state.silent_since_s):
         return [_finding(probe, "probe_silent", "hold", facts)]
@@ -187,14 +193,29 @@ def _calibration(probe: Probe, state: ProbeState, at_s: float, patience: Patienc
         state.due_told = False
         return [_finding(probe, "calibration_due", "clear", facts)]
     state.due_told = True
-    who = f"the {name_of(probe)} probe {probe.id}"
-    if patience.uncalibrated:
-        sentence = f"{who} gives millivolts and has no calibration, so they cannot be read as {name_of(probe)}"
-    elif state.calibrated_at_s is None:
-        sentence = f"{who} has never been calibrated as far as is recorded"
-    else:
-        sentence = f"{who} was last calibrated {span(at_s - state.calibrated_at_s)} ago"
+    sentence = _uncalibrated(probe) if patience.uncalibrated else calibration_age(probe, state, at_s)
     return [_finding(probe, "calibration_due", "raise", facts | {"sentence": sentence})]
+
+
+def _uncalibrated(probe: Probe) -> str:
+    who = f"the {name_of(probe)} probe {probe.id}"
+    return f"{who} gives millivolts and has no calibration, so they cannot be read as {name_of(probe)}"
+
+
+def calibration_age(probe: Probe, state: ProbeState, at_s: float) -> str:
+    """How long ago the calibration in force was done, in one sentence without its full stop."""
+    who = f"the {name_of(probe)} probe {probe.id}"
+    if state.calibrated_at_s is None:
+        return f"{who} has never been calibrated as far as is recorded"
+    return f"{who} was last calibrated {span(at_s - state.calibrated_at_s)} ago"
+
+
+def _supply(state: ProbeState, at_s: float) -> str:
+    """What a weak supply adds to a probe's trouble: it is behind much that looks like a bad probe."""
+    if state.dipped_at_s is None or not 0.0 <= at_s - state.dipped_at_s <= DAY_S:
+        return ""
+    often = "once" if state.dips == 1 else f"{state.dips} times"
+    return f"; the Pi's supply voltage dipped {often} within a day, which may be why"
 
 
 def _finding(probe: Probe, alarm: str, says: Says, facts: dict[str, object]) -> Finding:
@@ -205,7 +226,7 @@ def trouble(probe: Probe, unit: str, state: ProbeState, at_s: float) -> str:
     """What is wrong with a probe in one plain sentence without its full stop; empty when nothing is."""
     who = f"the {name_of(probe)} probe {probe.id}"
     if state.silent:
-        return f"{who} has been silent for {span(at_s - state.silent_since_s)}"
+        return f"{who} has been silent for {span(at_s - state.silent_since_s)}{_supply(state, at_s)}"
     why = state.fault_why or state.why
     last = "" if state.memory.value is None else f" {state.memory.value:.4g} {'' if unit == 'pH' else unit}".rstrip()
     sentences = {
@@ -221,7 +242,8 @@ def trouble(probe: Probe, unit: str, state: ProbeState, at_s: float) -> str:
         "interference": f"{who} jumps together with another electrode: electrical interference is suspected, "
         "from a pump, a heater or an electrode input that is not isolated",
     }
-    return sentences.get(why, "")
+    sentence = sentences.get(why, "")
+    return sentence + _supply(state, at_s) if why in _MAY_BE_SUPPLY else sentence
 
 
 def note_interference(states: Sequence[ProbeState], at_s: float, excused_s: Sequence[float] = ()) -> bool:

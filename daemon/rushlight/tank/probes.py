@@ -361,8 +361,19 @@ class ProbeWatch:
             heard_at_s=state.heard_at_s,
             fresh=self.fresh(state, at_s),
             flag=state.flag,
-            trouble=health.trouble(self.probe, self.standard, state, at_s),
+            trouble=self.trouble(state, at_s),
         )
+
+    def trouble(self, state: ProbeState, at_s: float) -> str:
+        """What is wrong with the probe in one plain sentence without its full stop; empty when nothing is.
+
+        A fault comes before a calibration that has grown old: who mends the first sees to the second anyway.
+        """
+        said = health.trouble(self.probe, self.standard, state, at_s)
+        due_s = self.calibration_due_s(state)
+        if said or due_s is None or at_s < due_s or (self._millivolt and state.calibrated_at_s is None):
+            return said
+        return f"{health.calibration_age(self.probe, state, at_s)}; its values may be off until it is calibrated"
 
     def fresh(self, state: ProbeState, at_s: float) -> bool:
         """Whether the last good value is recent enough to stand for now."""

@@ -16,12 +16,16 @@ from rushlight.alarms.finding import Finding
 from rushlight.alarms.machine import AlarmBook, AlarmsState
 from rushlight.alarms.notify import Notifier, NotifyState
 from rushlight.effects import AlarmChange, Effect
-from rushlight.events import Acknowledge, Calibration, Condition, Correction, Event, Reading, Shelve, TankEvent
+from rushlight.events import Acknowledge, Calibration, Condition, Correction, Event, Reading, Shelve, Supply, TankEvent
 from rushlight.settings import Config
 from rushlight.tank.core import TankCore, TankState
-from rushlight.tank.health import note_interference
+from rushlight.tank.health import DAY_S, note_interference
 from rushlight.tank.probes import ProbeState, ProbeWatch
 from rushlight.tank.wakes import Wakes
+
+
+_DIPS_KEPT = 300
+"""More entries than a day can hold at one in ten minutes, so that a clock gone wild can't fill the memory."""
 
 
 @dataclass(slots=True)
@@ -40,6 +44,8 @@ class SiteState:
     """The local midnight that closes the running day."""
     calibrations: dict[str, str] = field(default_factory=dict)
     """Which probe each calibration entry belongs to, so that it can be corrected."""
+    dips: list[tuple[float, int]] = field(default_factory=list)
+    """When the board's supply dipped within the last day, and how often."""
 
 
 class Core:
@@ -144,9 +150,20 @@ class Core:
                 facts = {"subject": event.subject, **event.facts}
                 finding = Finding(alarm=event.alarm, tank=None, says=event.says, subject=event.subject, facts=facts)
                 effects = self._judge(state, at_s, [finding])
+            case Supply():
+                self._dipped(state, event)
+                effects = []
             case _:
                 effects = self._tick(state, at_s)
         return effects
+
+    @staticmethod
+    def _dipped(state: SiteState, event: Supply) -> None:
+        """Remembered beside every probe: a weak supply is behind much that looks like a bad probe."""
+        kept = [d for d in state.dips if 0.0 <= event.at_s - d[0] < DAY_S][-(_DIPS_KEPT - 1) :]
+        state.dips = [*kept, (event.at_s, event.dips)]
+        for probe in state.probes.values():
+            probe.dips, probe.dipped_at_s = sum(n for _, n in state.dips), event.at_s
 
     def _tick(self, state: SiteState, at_s: float) -> list[Effect]:
         effects: list[Effect] = []
