@@ -29,6 +29,32 @@ def undervoltage(sys: Path = SYS) -> bool | None:
     return None
 
 
+class Supply:
+    """Counts how often the supply dips, and says so soon but not often."""
+
+    REPORT_EVERY_S = 600.0
+
+    def __init__(self, sys: Path = SYS) -> None:
+        self._sys = sys
+        self._low = False
+        self._dips = 0
+        self._next_s: float | None = None
+
+    def look(self, mono_s: float) -> int:
+        """Look once at monotonic time `mono_s`; the dips since the last report when one is due, else 0.
+
+        A supply that stays low is one dip.  The first is reported at once, further ones every ten minutes together.
+        """
+        low = undervoltage(self._sys) or False
+        self._dips += low and not self._low
+        self._low = low
+        if not self._dips or (self._next_s is not None and mono_s < self._next_s):
+            return 0
+        dips, self._dips = self._dips, 0
+        self._next_s = mono_s + self.REPORT_EVERY_S
+        return dips
+
+
 @dataclass(frozen=True, slots=True)
 class HardwareWatchdog:
     """The timer that restarts the board when the kernel hangs."""

@@ -78,3 +78,21 @@ def test_a_read_only_file_system_is_seen() -> None:
         options = {m.split()[1]: m.split()[3].split(",") for m in f}
     assert room is not None
     assert room.read_only == ("ro" in options["/sys/fs/cgroup"])
+
+
+def test_dips_are_counted_and_reported_soon_but_not_often(tmp_path: Path) -> None:
+    bit = tmp_path / "class/hwmon/hwmon1/in0_lcrit_alarm"
+    bit.parent.mkdir(parents=True)
+    (bit.parent / "name").write_text("rpi_volt\n")
+    bit.write_text("0\n")
+    supply = machine.Supply(tmp_path)
+    told = []
+    for second in range(1300):
+        bit.write_text("1\n" if 100 <= second < 130 or second in {200, 300, 1000} else "0\n")
+        if dips := supply.look(float(second)):
+            told.append((second, dips))
+    # The first at once, though it lasts; further ones together when ten minutes are over.
+    assert told == [(100, 1), (700, 2)]
+    assert supply.look(1300.0) == 1
+    bit.unlink()
+    assert supply.look(5000.0) == 0, "no bit is no dip"

@@ -20,7 +20,7 @@ from typing import Any, Literal, TypeVar
 
 from rushlight.clock import Clock
 from rushlight.effects import AlarmChange, Effect, Message, Remark
-from rushlight.events import Condition, ConditionName, Correction, Event, Reading
+from rushlight.events import Condition, ConditionName, Correction, Event, Reading, Supply
 from rushlight.intake import stamping
 from rushlight.intake.trust import Restamp, Stepped, TimeLine
 from rushlight.journal.rows import Recorded, whole_ms
@@ -295,6 +295,10 @@ class Engine:
             facts=facts,
         )
         self._step(event, self.clock.mono_s())
+
+    def note_supply(self, dips: int) -> None:
+        """The board's supply dipped; on the engine's own thread."""
+        self._step(Supply(at_s=self.now_s(), id=str(uuid.uuid4()), dips=dips), self.clock.mono_s())
 
     def _due(self, what: str, every_s: float) -> bool:
         mono_s = self.clock.mono_s()

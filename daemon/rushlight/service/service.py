@@ -32,14 +32,14 @@ log = logging.getLogger(__name__)
 _ENGINE_LIMIT_S = 60.0
 _LINK_LIMIT_S = 90.0
 _CATCH_UP_EVERY_S = 600.0
-_LOOK_AT_BOARD_EVERY_S = 10.0
+_LOOK_AT_BOARD_EVERY_S = 2.0
 _GOODBYE_S = 15.0
 
 
 class Service:
     """One running daemon.  `run` returns the process's exit status.
 
-    `boot_id` and `synchronised` are the kernel's unless given; who gives them simulates a board and its reboots.
+    `boot_id`, `synchronised` and the tree `sys` are the kernel's unless given; who gives them simulates a board.
     """
 
     def __init__(
@@ -50,6 +50,7 @@ class Service:
         *,
         boot_id: str = "",
         synchronised: Callable[[], bool] = clocks.synchronised,
+        sys: Path = machine.SYS,
     ) -> None:
         self.config, self.folder = config, folder
         self.clock = clock or clocks.SystemClock()
@@ -58,8 +59,8 @@ class Service:
         self.stop = threading.Event()
         self.notifier = sdnotify.Notifier()
         self.workers = Workers(self.clock, self.notifier, self.stop)
-        self.dips_today = 0
-        self._dipped = self._ready = False
+        self._supply = machine.Supply(sys)
+        self._ready = False
         self._next_s: dict[str, float] = {}
 
     def assemble(self) -> None:
@@ -207,11 +208,9 @@ class Service:
             self._look_at_board()
 
     def _look_at_board(self) -> None:
-        low = machine.undervoltage() or False
-        if low and not self._dipped:
-            self.dips_today += 1
-            log.warning("supply=low dips=%d", self.dips_today)
-        self._dipped = low
+        if dips := self._supply.look(self.clock.mono_s()):
+            log.warning("supply=low dips=%d", dips)
+            self.engine.post(lambda: self.engine.note_supply(dips))
 
     # ------------------------------------------------------------------ the end
 

@@ -23,7 +23,6 @@ from rushlight.tank.health import DAY_S, note_interference
 from rushlight.tank.probes import ProbeState, ProbeWatch
 from rushlight.tank.wakes import Wakes
 
-
 _DIPS_KEPT = 300
 """More entries than a day can hold at one in ten minutes, so that a clock gone wild can't fill the memory."""
 
