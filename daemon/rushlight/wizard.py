@@ -49,14 +49,21 @@ class Board:
 
 
 @dataclass(frozen=True, slots=True)
+class Water:
+    """One tank, as its keeper describes it."""
+
+    name: str = "Tank"
+    litres: float = 100.0
+    feed_grams: float = 0.5
+
+
+@dataclass(frozen=True, slots=True)
 class Answers:
     """What only the keeper knows; every default is usable."""
 
     site: str = "At home"
     timezone: str = "UTC"
-    tank: str = "Tank"
-    litres: float = 100.0
-    feed_grams: float = 0.5
+    tanks: tuple[Water, ...] = (Water(),)
     nitrate_pads: tuple[float, ...] = PADS["nitrate"]
     home_network: bool = False
     """True: phones in the home network may open the page."""
@@ -65,11 +72,23 @@ class Answers:
     data_folder: str = ""
 
 
-def propose(found: Findings, answers: Answers, heard: Mapping[str, Board] | None = None) -> str:
-    """The configuration as TOML text; `heard` says by port which board of ours is behind it."""
-    tank_id = slug(answers.tank)
-    parts = [_head(answers), _tank(answers, tank_id), _kit(answers)]
-    parts += [_probe(p, tank_id) for p in _with_boards(found.proposals, heard or {})]
+def propose(
+    found: Findings,
+    answers: Answers,
+    heard: Mapping[str, Board] | None = None,
+    homes: Mapping[str, str] | None = None,
+) -> str:
+    """The configuration as TOML text.
+
+    `heard` says by port which board of ours is behind it, `homes` by probe id in which tank it is; where that is
+    not said, the name decides, and failing that it is the first tank.
+    """
+    tanks = tank_ids(answers.tanks)
+    parts = [_head(answers), *(_tank(water, tank_id) for water, tank_id in zip(answers.tanks, tanks, strict=True))]
+    parts.append(_kit(answers))
+    for probe in with_boards(found.proposals, heard or {}):
+        home = (homes or {}).get(probe.id, "")
+        parts.append(_probe(probe, home or home_of(probe, tanks), asked=bool(home) or len(tanks) == 1))
     if answers.push_server:
         parts.append(
             "# Whoever knows the topic can read your alarms; treat it as a password.\n"
@@ -100,7 +119,7 @@ def board_in(stream: bytes) -> Board | None:
     return Board(name, tuple(fields)) if name and fields else None
 
 
-def _with_boards(proposals: Sequence[Proposal], heard: Mapping[str, Board]) -> list[Proposal]:
+def with_boards(proposals: Sequence[Proposal], heard: Mapping[str, Board]) -> list[Proposal]:
     """The proposals, those for ports with a board of ours replaced by one for each of its values; ids distinct."""
     out, taken = list[Proposal](), set[str]()
     for p in proposals:
@@ -128,6 +147,18 @@ def _of_board(port: Proposal, board: Board) -> list[Proposal]:
     ]
 
 
+def tank_ids(tanks: Sequence[Water]) -> list[str]:
+    """An id for each tank, no two alike."""
+    taken = set[str]()
+    return [_distinct(slug(t.name), taken) for t in tanks]
+
+
+def home_of(probe: Proposal, tanks: Sequence[str]) -> str:
+    """The tank whose id is in the probe's, as `foyer` is in `ph-foyer-board`; the longest such, else the first tank."""
+    named = [t for t in tanks if f"-{t}-" in f"-{probe.id}-"]
+    return max(named, key=len, default=tanks[0])
+
+
 def slug(text: str) -> str:
     """A name as an id: lower case, digits and hyphens; `tank` when nothing is left."""
     kept = "".join(c if c.isascii() and c.isalnum() else "-" for c in text.lower())
@@ -142,12 +173,12 @@ def _head(answers: Answers) -> str:
     ) + _table("site", {"name": answers.site, "timezone": answers.timezone})
 
 
-def _tank(answers: Answers, tank_id: str) -> str:
+def _tank(water: Water, tank_id: str) -> str:
     return "\n".join(
         [
-            _table("[tank]", {"id": tank_id, "name": answers.tank, "litres": answers.litres}),
+            _table("[tank]", {"id": tank_id, "name": water.name, "litres": water.litres}),
             "# Fed a day, when no feeding is entered.\n"
-            + _table("tank.feed", {"grams_per_day": answers.feed_grams, "protein_percent": 42}),
+            + _table("tank.feed", {"grams_per_day": water.feed_grams, "protein_percent": 42}),
             "# Empty hours: the light probe finds out when the lamp is on.\n"
             + _table("tank.lamp", {"spectrum": "white_led"}),
             _table("tank.testing", {"kit": "strip"}),
@@ -165,9 +196,10 @@ def _kit(answers: Answers) -> str:
     )
 
 
-def _probe(proposal: Proposal, tank_id: str) -> str:
+def _probe(proposal: Proposal, tank_id: str, *, asked: bool) -> str:
     """The probe's table; as a comment where it is a guess."""
-    above = "".join(f"# {line}\n" for line in (proposal.why, *proposal.warnings) if line)
+    doubt = "" if asked else f"is it in {tank_id!r}? nobody said so; see that its tank is right"
+    above = "".join(f"# {line}\n" for line in (proposal.why, *proposal.warnings, doubt) if line)
     table = _table("[probe]", proposal.table(tank_id))
     if proposal.sure:
         return above + table
@@ -203,9 +235,7 @@ def ask_all(ask: Callable[[str, str], str], defaults: Answers) -> Answers:
     """Put each question to `ask(question, default)`; an answer that makes no sense is asked for again."""
     site = ask("Name of the place", defaults.site)
     timezone = _asked(ask, "Time zone", defaults.timezone, _timezone)
-    tank = ask("Name of the tank", defaults.tank)
-    litres = _asked(ask, "Litres of water in it, without gravel and wood", f"{defaults.litres:g}", _positive)
-    feed = _asked(ask, "Grams of dry feed a day", f"{defaults.feed_grams:g}", _positive)
+    tanks = _asked_tanks(ask, defaults.tanks)
     pads = _asked(
         ask, "Values beside the strip's nitrate pad", " ".join(f"{p:g}" for p in defaults.nitrate_pads), _pads
     )
@@ -214,15 +244,41 @@ def ask_all(ask: Callable[[str, str], str], defaults: Answers) -> Answers:
     return Answers(
         site=site,
         timezone=timezone,
-        tank=tank,
-        litres=litres,
-        feed_grams=feed,
+        tanks=tanks,
         nitrate_pads=pads,
         home_network=network,
         push_server=server,
         push_topic=f"rushlight-{secrets.token_hex(8)}" if server else "",
         data_folder=defaults.data_folder,
     )
+
+
+def _asked_tanks(ask: Callable[[str, str], str], defaults: Sequence[Water]) -> tuple[Water, ...]:
+    """The tanks, one after another."""
+    usual = ", ".join(t.name for t in defaults)
+    names = _asked(ask, "Name of the tank; of several, with commas between them", usual, _names)
+    tanks = []
+    for name in names:
+        known = next((t for t in defaults if t.name == name), defaults[0])
+        whose = "it" if len(names) == 1 else name
+        feed_of = "" if len(names) == 1 else f" for {name}"
+        litres = _asked(ask, f"Litres of water in {whose}, without gravel and wood", f"{known.litres:g}", _positive)
+        feed = _asked(ask, f"Grams of dry feed a day{feed_of}", f"{known.feed_grams:g}", _positive)
+        tanks.append(Water(name, litres, feed))
+    return tuple(tanks)
+
+
+def ask_homes(ask: Callable[[str, str], str], probes: Sequence[Proposal], tanks: Sequence[str]) -> dict[str, str]:
+    """Which tank each sure probe is in, by probe id; nothing is asked where there is one tank."""
+    if len(tanks) < 2:
+        return {}
+
+    def read(text: str) -> str:
+        if slug(text) not in tanks:
+            raise ValueError(f"one of {', '.join(tanks)}")
+        return slug(text)
+
+    return {p.id: _asked(ask, f"Which tank is {p.id} in: {p.why}", home_of(p, tanks), read) for p in probes if p.sure}
 
 
 _T = TypeVar("_T")
@@ -235,6 +291,13 @@ def _asked(ask: Callable[[str, str], str], question: str, default: str, read: Ca
             return read(ask(asked, default).strip())
         except ValueError as e:
             asked = f"{question} ({e})"
+
+
+def _names(text: str) -> tuple[str, ...]:
+    names = tuple(name.strip() for name in text.split(",") if name.strip())
+    if not names:
+        raise ValueError("at least one name")
+    return names
 
 
 def _timezone(text: str) -> str:
@@ -305,7 +368,10 @@ def main(arguments: Sequence[str] | None = None) -> None:
     found = discover.discover(given.root)
     ports = [str(p.options["port"]) for p in found.proposals if "port" in p.options]
     heard = {port: board for port in ports if (board := _listen(port, given.listen_seconds)) is not None}
-    sys.stdout.write(propose(found, answers, heard))
+    homes = {}
+    if given.ask:
+        homes = ask_homes(_on_terminal, with_boards(found.proposals, heard), tank_ids(answers.tanks))
+    sys.stdout.write(propose(found, answers, heard, homes))
 
 
 def _listen(port: str, seconds: float) -> Board | None:

@@ -136,8 +136,7 @@ def test_whatever_is_answered_can_be_read_back(site: str, tank: str, litres: flo
     clean = site.encode("utf-8", "ignore").decode(), tank.encode("utf-8", "ignore").decode()
     answers = wizard.Answers(
         site=clean[0],
-        tank=clean[1],
-        litres=litres,
+        tanks=(wizard.Water(clean[1], litres),),
         nitrate_pads=tuple(sorted(pads)),
         push_server="https://push.example.org",
         push_topic="t",
@@ -157,13 +156,8 @@ def test_questions_are_asked_again_until_they_make_sense() -> None:
         return next(replies)
 
     got = wizard.ask_all(ask, wizard.Answers(data_folder="/var/lib/rushlight"))
-    assert (got.site, got.timezone, got.tank, got.litres, got.feed_grams) == (
-        "Rowan Street library",
-        "Europe/Dublin",
-        "Foyer",
-        140,
-        0.9,
-    )
+    assert (got.site, got.timezone) == ("Rowan Street library", "Europe/Dublin")
+    assert got.tanks == (wizard.Water("Foyer", 140, 0.9),)
     assert got.nitrate_pads == (0, 10, 25, 50)
     assert not got.home_network
     assert got.push_server == "https://push.example.org"
@@ -175,6 +169,80 @@ def test_questions_are_asked_again_until_they_make_sense() -> None:
 def test_the_first_answers_are_good_enough(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     got = wizard.ask_all(lambda _, default: default, wizard.Answers(timezone="Europe/Dublin"))
     config.check(tomllib.loads(wizard.propose(discover.Findings(), got)))
+
+
+TWO = (wizard.Water("Foyer", 140, 0.9), wizard.Water("Reading room", 60, 0.3))
+
+
+def test_several_tanks_are_asked_for_one_by_one() -> None:
+    asked: list[str] = []
+    replies = {"Name of the tank": "Foyer, Reading room,", "Litres of water in Foyer": "140",
+               "Litres of water in Reading room": "60", "Grams of dry feed a day for Foyer": "0.9",
+               "Grams of dry feed a day for Reading room": "0.3"}  # fmt: skip
+
+    def ask(question: str, default: str) -> str:
+        asked.append(question)
+        return next((r for q, r in replies.items() if question.startswith(q)), default)
+
+    got = wizard.ask_all(ask, wizard.Answers())
+    assert got.tanks == TWO
+    found = config.check(tomllib.loads(wizard.propose(discover.Findings(), got)))
+    assert [(t.id, t.name, t.litres, t.feed.grams_per_day) for t in found.tank] == [
+        ("foyer", "Foyer", 140, 0.9),
+        ("reading-room", "Reading room", 60, 0.3),
+    ]
+
+
+def test_each_probe_is_asked_home_and_a_wrong_tank_is_asked_again(tmp_path: Path) -> None:
+    root = plant(tmp_path / "pi")
+    port = str(root / "dev/serial/by-id/usb-Board_E6614103-if00")
+    heard = {port: wizard.Board("reading-room-board", ("temp", "ph_mv"))}
+    found, tanks = discover.discover(root), wizard.tank_ids(TWO)
+    proposals = wizard.with_boards(found.proposals, heard)
+    offered: dict[str, str] = {}
+
+    def ask(question: str, default: str) -> str:
+        probe = question.split()[3]
+        if "bh1750" in probe:
+            return "Reading room" if "(one of" in question else "Cellar"
+        offered[probe] = default
+        return default
+
+    homes = wizard.ask_homes(ask, proposals, tanks)
+    assert offered["ph-reading-room-board"] == offered["temperature-reading-room-board"] == "reading-room"
+    text = wizard.propose(found, wizard.Answers(tanks=TWO), heard, homes)
+    written = {p.id: p.tank for p in config.check(tomllib.loads(text)).probe}
+    assert written == {
+        "temperature-1d3a": "foyer",
+        "temperature-4cff": "foyer",
+        "light-bh1750": "reading-room",
+        "temperature-reading-room-board": "reading-room",
+        "ph-reading-room-board": "reading-room",
+    }
+    assert "nobody said so" not in "".join(x for x in text.splitlines(keepends=True) if "4cff" in x)
+
+
+def test_unasked_the_boards_name_decides_and_what_nobody_said_is_marked(tmp_path: Path) -> None:
+    root = plant(tmp_path / "pi")
+    port = str(root / "dev/serial/by-id/usb-Board_E6614103-if00")
+    text = proposed(root, wizard.Answers(tanks=TWO), {port: wizard.Board("reading-room-board", ("ph_mv",))})
+    written = {p.id: p.tank for p in config.check(tomllib.loads(text)).probe}
+    assert written["ph-reading-room-board"] == "reading-room"
+    assert written["light-bh1750"] == "foyer"
+    assert "see that its tank is right" in text
+    assert "see that its tank is right" not in proposed(root), "with one tank there is no doubt"
+
+
+def test_tanks_of_one_name_keep_apart() -> None:
+    assert wizard.tank_ids([wizard.Water("Foyer"), wizard.Water("foyer "), wizard.Water("!")]) == [
+        "foyer",
+        "foyer-2",
+        "tank",
+    ]
+
+
+def test_one_tank_asks_nothing_more() -> None:
+    assert wizard.ask_homes(lambda *_: pytest.fail("asked"), discover.Findings().proposals, ["tank"]) == {}
 
 
 @pytest.mark.parametrize(

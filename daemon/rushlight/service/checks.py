@@ -19,6 +19,8 @@ from rushlight_drivers import LinkError, Sample
 
 _PATIENCE_S = 15.0
 _POLL_S = 2.0
+_NOT_EVALUATED = 2
+"""The flag of millivolts that no calibration makes sense of yet: the probe is heard, and nothing is wrong with it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +65,8 @@ def probes_of_daemon(config: Config, view: SiteView) -> list[Line]:
             found.append(Line(p.id, not probe.trouble, said))
         elif p.driver == "none":
             found.append(Line(p.id, True, "fed by import alone"))
+        elif probe.flag == _NOT_EVALUATED and probe.heard_at_s is not None:
+            found.append(Line(p.id, True, f"heard; {probe.trouble}"))
         else:
             found.append(Line(p.id, False, probe.trouble or "the daemon has no fresh value from it yet"))
     return found
