@@ -77,7 +77,7 @@ class Installed:
     said: str = ""
 
 
-@pytest.fixture(scope="module", params=["bookworm", "trixie"])
+@pytest.fixture(scope="module")
 def installed(request: pytest.FixtureRequest) -> Iterator[Installed]:
     try:
         with machines.machine(request.param) as machine:
@@ -98,21 +98,21 @@ def installed(request: pytest.FixtureRequest) -> Iterator[Installed]:
         pytest.skip(str(e))
 
 
-def only_on(installed: Installed, suite: str) -> Machine:
-    if suite not in (installed.machine.root / "etc/os-release").read_text():
-        pytest.skip(f"once is enough, on {suite}")
-    return installed.machine
+def on(*suites: str) -> pytest.MarkDecorator:
+    """Run the test on a machine of each of these releases; what does not depend on the release needs only one."""
+    return pytest.mark.parametrize("installed", suites, indirect=True, scope="module")
 
 
 # ---------------------------------------------------------------------- what the script does
 
 
+@on("bookworm", "trixie")
 def test_a_dry_run_changes_nothing(installed: Installed) -> None:
     assert differing(installed.before, installed.after_dry_run) == set()
 
 
+@on("bookworm")
 def test_the_dry_run_lists_every_change(installed: Installed) -> None:
-    only_on(installed, "bookworm")
     named = set(re.findall(r"(/(?:etc|opt|usr|var)/[^\s,()]*)", installed.dry_run))
     if "create system user" in installed.dry_run:
         named |= {f"/etc/{f}" for f in ("passwd", "shadow", "group", "gshadow", "subuid", "subgid")}
@@ -127,12 +127,14 @@ def test_the_dry_run_lists_every_change(installed: Installed) -> None:
     assert unnamed == set()
 
 
+@on("bookworm", "trixie")
 def test_everything_that_was_listed_was_done(installed: Installed) -> None:
     listed = [line.removeprefix("would ") for line in installed.dry_run.splitlines() if line.startswith("would ")]
     done = installed.said.splitlines()
     assert [line for line in done if line in listed] == listed
 
 
+@on("bookworm", "trixie")
 def test_a_second_run_has_the_same_result(installed: Installed) -> None:
     started = installed.machine.show("ExecMainStartTimestampMonotonic")
     broker_started = installed.machine.show("ExecMainStartTimestampMonotonic", "mosquitto.service")
@@ -145,6 +147,7 @@ def test_a_second_run_has_the_same_result(installed: Installed) -> None:
     assert installed.machine.show("ExecMainStartTimestampMonotonic", "mosquitto.service") == broker_started
 
 
+@on("bookworm", "trixie")
 def test_secrets_are_for_the_service_alone(installed: Installed) -> None:
     root = installed.machine.root
     for name in (
@@ -159,6 +162,7 @@ def test_secrets_are_for_the_service_alone(installed: Installed) -> None:
 # ---------------------------------------------------------------------- the service
 
 
+@on("bookworm", "trixie")
 def test_the_service_starts_and_says_that_it_is_ready(installed: Installed) -> None:
     show = installed.machine.show
     assert (show("ActiveState"), show("SubState"), show("Type")) == ("active", "running", "notify")
@@ -168,18 +172,21 @@ def test_the_service_starts_and_says_that_it_is_ready(installed: Installed) -> N
     assert [t["id"] for t in json.loads(answer)["tanks"]] == ["tank"]
 
 
+@on("bookworm", "trixie")
 def test_the_unit_is_clean_where_it_is_installed(installed: Installed) -> None:
     done = installed.machine.run("systemd-analyze", "verify", "--man=no", "/etc/systemd/system/rushlight.service")
     assert done.stderr == ""
     installed.machine.run("systemd-analyze", "security", "--threshold=25", "--no-pager", "rushlight.service")
 
 
+@on("trixie")
 def test_device_rules_are_well_formed(installed: Installed) -> None:
-    machine = only_on(installed, "trixie")  # udevadm learnt to verify with systemd 254
+    machine = installed.machine  # udevadm learnt to verify with systemd 254
     done = machine.run("udevadm", "verify", "/etc/udev/rules.d/60-rushlight.rules")
     assert "Success: 1" in done.stdout
 
 
+@on("bookworm", "trixie")
 def test_the_sandbox_holds(installed: Installed) -> None:
     machine = installed.machine
     pid = machine.show("MainPID")
@@ -198,6 +205,7 @@ def test_the_sandbox_holds(installed: Installed) -> None:
     assert re.search(r"^Seccomp:\s+2$", status, re.MULTILINE)
 
 
+@on("bookworm", "trixie")
 def test_what_root_records_belongs_to_the_service(installed: Installed) -> None:
     machine = installed.machine
     said = machine.run("rushlight", "record", "test", "--tank", "tank", "nitrate=25", "ph=7.0").stdout
@@ -209,6 +217,7 @@ def test_what_root_records_belongs_to_the_service(installed: Installed) -> None:
     assert [json.loads(line)["values"]["nitrate"] for line in exported.splitlines() if '"test"' in line] == [25]
 
 
+@on("bookworm", "trixie")
 def test_a_killed_daemon_comes_back(installed: Installed) -> None:
     machine = installed.machine
     pid = machine.show("MainPID")
@@ -218,6 +227,7 @@ def test_a_killed_daemon_comes_back(installed: Installed) -> None:
     )
 
 
+@on("bookworm", "trixie")
 def test_a_hanging_worker_has_the_watchdog_restart_the_daemon(installed: Installed) -> None:
     machine = installed.machine
     config = (machine.root / "etc/rushlight/config.toml").read_text()
@@ -247,6 +257,7 @@ def test_a_hanging_worker_has_the_watchdog_restart_the_daemon(installed: Install
     assert machine.show("ActiveState") == "active"
 
 
+@on("bookworm", "trixie")
 def test_it_stops_cleanly_and_starts_again(installed: Installed) -> None:
     machine = installed.machine
     machine.run("systemctl", "stop", "rushlight.service", timeout=40)
@@ -258,6 +269,7 @@ def test_it_stops_cleanly_and_starts_again(installed: Installed) -> None:
     machine.run("systemctl", "start", "rushlight.service")
 
 
+@on("bookworm", "trixie")
 def test_it_comes_up_by_itself_after_a_power_cycle(installed: Installed) -> None:
     machine = installed.machine
     machine.power_off()
@@ -301,14 +313,16 @@ print("heard" if heard.wait(3) else "silent", *connected[:1])
         ("", "boards/foyer-board", "silent Not authorized"),
     ],
 )
+@on("bookworm")
 def test_the_broker_lets_each_do_its_own(installed: Installed, user: str, topic: str, expected: str) -> None:
-    machine = only_on(installed, "bookworm")
+    machine = installed.machine
     said = machine.run("/opt/rushlight/current/bin/python", "-c", TALK, user, topic, "localhost").stdout
     assert said.strip() == expected
 
 
+@on("bookworm")
 def test_the_broker_is_what_its_certificate_says(installed: Installed) -> None:
-    machine = only_on(installed, "bookworm")
+    machine = installed.machine
     done = machine.run(
         "/opt/rushlight/current/bin/python", "-c", TALK, "rushlight", "boards/x", "127.0.1.1", check=False
     )
@@ -317,8 +331,9 @@ def test_the_broker_is_what_its_certificate_says(installed: Installed) -> None:
     assert "0.0.0.0:1883" not in outside
 
 
+@on("bookworm")
 def test_the_certificate_goes_onto_a_board_as_the_hardware_page_says(installed: Installed) -> None:
-    machine = only_on(installed, "bookworm")
+    machine = installed.machine
     page = (Path(__file__).parents[2] / "deploy/hardware.md").read_text()
     [commands] = re.findall(r"```sh with-broker\n(.*?)```", page, re.DOTALL)
     machine.run("bash", "-ec", f"cd /root\n{commands}")
@@ -340,8 +355,9 @@ def release(machine: Machine) -> str:
     return str((machine.root / "opt/rushlight/current").readlink())
 
 
+@on("bookworm")
 def test_an_upgrade_keeps_the_journal_and_the_release_before(installed: Installed) -> None:
-    machine = only_on(installed, "bookworm")
+    machine = installed.machine
     old = release(machine)
     edit(machine, "pyproject.toml", 'version = "0.1.0"', 'version = "0.1.1"')
     machine.run(*INSTALL, "--yes", *WHEELS)
@@ -352,8 +368,9 @@ def test_an_upgrade_keeps_the_journal_and_the_release_before(installed: Installe
     assert len(list((machine.root / "var/lib/rushlight/before-upgrade").iterdir())) == 1
 
 
+@on("bookworm")
 def test_rolling_back_by_hand(installed: Installed) -> None:
-    machine = only_on(installed, "bookworm")
+    machine = installed.machine
     new, old = release(machine), str((machine.root / "opt/rushlight/previous").readlink())
     machine.run("rushlight", "record", "test", "--tank", "tank", "nitrate=50")
     machine.run(*INSTALL, "--roll-back")
@@ -364,8 +381,9 @@ def test_rolling_back_by_hand(installed: Installed) -> None:
     assert machine.run("rushlight", "export").stdout.count('"nitrate"') == 2
 
 
+@on("bookworm")
 def test_a_release_that_fails_its_self_test_is_not_switched_to(installed: Installed) -> None:
-    machine = only_on(installed, "bookworm")
+    machine = installed.machine
     old, pid = release(machine), machine.show("MainPID")
     edit(machine, "daemon/rushlight/service/checks.py", "def probes(", "def probes_gone(")
     edit(machine, "daemon/rushlight/cli/running.py", "def check(", "oops\n\n\ndef check(")
@@ -377,8 +395,9 @@ def test_a_release_that_fails_its_self_test_is_not_switched_to(installed: Instal
     assert (release(machine), machine.show("MainPID")) == (old, pid)
 
 
+@on("bookworm")
 def test_a_release_that_does_not_come_up_is_rolled_back_with_its_journal(installed: Installed) -> None:
-    machine = only_on(installed, "bookworm")
+    machine = installed.machine
     old = release(machine)
     # It brings the journal to a form that the older release can't read, and then dies.
     edit(machine, "daemon/rushlight/journal/schema.py", '(("first tables", _FIRST),',
@@ -400,8 +419,9 @@ def test_a_release_that_does_not_come_up_is_rolled_back_with_its_journal(install
     assert [n for n in kept if re.match(r"journal.*\d{8}", n)], f"what the newer release left was kept beside: {kept}"
 
 
+@on("bookworm")
 def test_old_releases_do_not_pile_up(installed: Installed) -> None:
-    machine = only_on(installed, "bookworm")
+    machine = installed.machine
     places = list((machine.root / "opt/rushlight").iterdir())
     # The two that failed are gone, and nothing points to them.
     assert {p.name for p in places if p.is_dir() and not p.is_symlink()} == {
@@ -410,6 +430,7 @@ def test_old_releases_do_not_pile_up(installed: Installed) -> None:
     assert len(places) == 4
 
 
+@on("bookworm", "trixie")
 def test_removal_leaves_the_data_and_nothing_else(installed: Installed) -> None:
     machine = installed.machine
     said = machine.run(*INSTALL, "--uninstall").stdout
