@@ -369,6 +369,9 @@ class Page:
     certificate: str = ""
     """Own certificate and key (PEM files) for TLS; empty: plain, or TLS by a proxy in front."""
     certificate_key: str = ""
+    """Empty: the key is in the certificate's file.  Both are read again once they change."""
+    proxy: str = ""
+    """Address of the one proxy in front that is believed about who asks and whether by TLS; empty: none is."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -94,7 +94,14 @@ class Site:
 
 
 @contextmanager
-def page_site(folder: Path, config: Config | None = None, *, ready: bool = True) -> Iterator[Site]:
+def page_site(
+    folder: Path,
+    config: Config | None = None,
+    *,
+    ready: bool = True,
+    certificate: tuple[str, str] | None = None,
+    proxy: str = "",
+) -> Iterator[Site]:
     clock, stop = SystemClock(), threading.Event()
     journal = Journal(folder / "journal.db", boot_id="boot-1")
     journal.open(clock.wall_s())
@@ -102,7 +109,7 @@ def page_site(folder: Path, config: Config | None = None, *, ready: bool = True)
     access = Access(folder, engine.now_s, clock.mono_s)
     if ready:
         access.set_passphrase(access.code, PASSPHRASE, "test", "first")
-    server = Server(App(EngineHouse(engine), access), "127.0.0.1", 0, clock)
+    server = Server(App(EngineHouse(engine), access), "127.0.0.1", 0, clock, certificate=certificate, proxy=proxy)
     threads = [
         threading.Thread(target=lambda: engine.run(stop), daemon=True),
         threading.Thread(target=lambda: server.run(stop, lambda: None), daemon=True),

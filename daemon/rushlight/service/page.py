@@ -102,15 +102,14 @@ def start_page(config: Config, folder: Path, engine: Engine, workers: Workers) -
     page = config.page
     if not page.enabled:
         return None
-    if page.certificate:
-        log.error("page=off why=%r", "no TLS of its own yet: put a proxy in front and leave page.certificate empty")
-        return None
     try:
         access = Access(folder, engine.now_s, workers.clock.mono_s)
     except RuntimeError as e:
         log.error("page=off why=%r", str(e))  # noqa: TRY400 - the sentence says it all
         return None
-    server = Server(App(EngineHouse(engine), access), page.listen, page.port, workers.clock)
+    files = (page.certificate, page.certificate_key) if page.certificate else None
+    app = App(EngineHouse(engine), access)
+    server = Server(app, page.listen, page.port, workers.clock, certificate=files, proxy=page.proxy)
     stamp = workers.stamp("page", 90.0)
     workers.run("page", lambda: server.run(workers.stop, stamp))
     return access.secret

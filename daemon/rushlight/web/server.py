@@ -1,4 +1,4 @@
-"""The listening end: waitress with limits, and TLS in front of it where a certificate is given.
+"""The listening end: waitress with limits, by TLS where a certificate is given.
 
 Owns sockets and deadlines.  A request that is not complete within `REQUEST_S` is cut off, however steadily it drips,
 so that slow clients cost a socket for a moment and a thread never.
@@ -13,12 +13,12 @@ from typing import Any
 
 from waitress import wasyncore
 from waitress.adjustments import Adjustments
-from waitress.channel import HTTPChannel
 from waitress.server import TcpWSGIServer
 from waitress.task import ThreadedTaskDispatcher
 
 from rushlight.clock import Clock
 from rushlight.web.http import BODY_BYTES
+from rushlight.web.tls import Certificate, Channel
 
 log = logging.getLogger(__name__)
 
@@ -28,29 +28,36 @@ THREADS = 3
 HEADER_BYTES = 16 * 1024
 _RETRY_S = 30.0
 _TURN_S = 1.0
+_FORWARDED = {"x-forwarded-proto", "x-forwarded-for"}
 
 
-class _Channel(HTTPChannel):  # type: ignore[misc]  # waitress ships no types
-    """A connection on which an unfinished request does not count as activity."""
+class _Server(TcpWSGIServer):  # type: ignore[misc]  # waitress ships no types
+    channel_class = Channel
+    certificate: Certificate | None = None
 
-    last_activity: float
-
-    def handle_read(self) -> None:
-        before = self.last_activity
-        super().handle_read()
-        if self.request is not None:
-            self.last_activity = before
-
-
-class _Server(TcpWSGIServer):  # type: ignore[misc]
-    channel_class = _Channel
+    def handle_accept(self) -> None:
+        try:
+            super().handle_accept()
+        except OSError as e:  # gone before TLS could begin; the listening socket must live on
+            log.debug("page=not-accepted why=%r", str(e))
 
 
 class Server:
     """Serves an application until told to stop; a port that is taken is tried again, nothing else dies of it."""
 
-    def __init__(self, application: Any, host: str, port: int, clock: Clock, *, https: bool = False) -> None:
-        self._application, self._address, self._clock, self._https = application, (host, port), clock, https
+    def __init__(
+        self,
+        application: Any,
+        host: str,
+        port: int,
+        clock: Clock,
+        *,
+        certificate: tuple[str, str] | None = None,
+        proxy: str = "",
+    ) -> None:
+        """`certificate`: a chain's and its key's file, for TLS.  `proxy`: the one address that may name the asker."""
+        self._application, self._address, self._clock = application, (host, port), clock
+        self._files, self._proxy = certificate, proxy
         self.port = port
         self.listening = threading.Event()
 
@@ -61,7 +68,7 @@ class Server:
             sockets: dict[int, Any] = {}
             try:
                 server = self._open(sockets)
-            except OSError as e:
+            except OSError as e:  # a port that is taken, or a certificate that can't be read
                 log.warning("page=not-listening address=%s:%d why=%r", *self._address, str(e))
                 self._clock.wait(stop, _RETRY_S)
                 continue
@@ -69,6 +76,8 @@ class Server:
 
     def _open(self, sockets: dict[int, Any]) -> Any:
         host, port = self._address
+        certificate = Certificate(*self._files) if self._files else None
+        believed = {"trusted_proxy": self._proxy, "trusted_proxy_headers": _FORWARDED} if self._proxy else {}
         limits = Adjustments(
             host=host,
             port=port,
@@ -81,8 +90,10 @@ class Server:
             asyncore_use_poll=True,
             backlog=256,
             ident=None,
-            url_scheme="https" if self._https else "http",
+            url_scheme="https" if certificate else "http",
+            log_socket_errors=False,
             clear_untrusted_proxy_headers=True,
+            **believed,
         )
         dispatcher = ThreadedTaskDispatcher()
         try:
@@ -90,6 +101,7 @@ class Server:
         except OSError:
             wasyncore.close_all(sockets)
             raise
+        server.certificate = certificate
         dispatcher.set_thread_count(THREADS)
         self.port = int(server.effective_port)
         return server
@@ -100,6 +112,8 @@ class Server:
         try:
             while not stop.is_set():
                 progress()
+                if server.certificate is not None:
+                    server.certificate.refresh()
                 wasyncore.loop(timeout=_TURN_S, use_poll=True, map=sockets, count=1)
         finally:
             server.task_dispatcher.shutdown(timeout=2)
