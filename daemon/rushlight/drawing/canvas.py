@@ -15,6 +15,8 @@ from dataclasses import dataclass
 from xml.sax.saxutils import escape, quoteattr
 
 DAY_S = 86400.0
+TEXT = 12
+"""Size of all words in units of the picture: 360 units across a phone of 390 px come out above 11 px."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +56,7 @@ class Canvas:
     Times outside and values beyond the edges are clipped; an empty span is widened so that nothing divides by zero.
     """
 
-    left, right, top, bottom = 40.0, 10.0, 22.0, 24.0
+    left, right, bottom = 42.0, 10.0, 26.0
 
     def __init__(
         self,
@@ -66,7 +68,10 @@ class Canvas:
         palette: Palette,
         size: tuple[int, int] = (360, 200),
         unit: str = "",
+        legend: str = "",
     ) -> None:
+        """`legend` stands in a line of its own under the title."""
+        self.legend, self.top = legend, 46.0 if legend else 32.0
         self.title, self.zone, self.palette, self.unit = title, zone, palette, unit
         self.width, self.height = size
         self.from_s, self.to_s = span_s[0], max(span_s[1], span_s[0] + 1.0)
@@ -147,19 +152,19 @@ class Canvas:
         )
         right = x > self.width * 0.7
         aside, anchor = (-2, "end") if right else (2, "start")
-        self.words(x + aside, foot - 4 - 10 * (row % 3), name, self.palette.ink, anchor=anchor, size=8)
+        self.words(x + aside, foot - 4 - (TEXT + 1) * (row % 3), name, self.palette.ink, anchor=anchor)
 
     def name(self, at_s: float, value: float, name: str, colour: str) -> None:
         """A line's name beside its end, moved so that names do not lie on each other."""
-        y = self.y(value) - 7
-        while any(abs(y - other) < 11 for other in self._labels_y):
-            y += 11
+        y = self.y(value) - 6
+        while any(abs(y - other) < TEXT + 1 for other in self._labels_y):
+            y += TEXT + 1
         self._labels_y.append(y)
         self.words(self.x(at_s), y, name, colour, anchor="end")
 
-    def words(self, x: float, y: float, text: str, colour: str, *, anchor: str = "start", size: int = 10) -> None:
+    def words(self, x: float, y: float, text: str, colour: str, *, anchor: str = "start") -> None:
         """Text at a place in pixels."""
-        self._add("text", text, x=x, y=y, font_size=size, text_anchor=anchor, fill=colour)
+        self._add("text", text, x=x, y=y, font_size=TEXT, text_anchor=anchor, fill=colour)
 
     def svg(self, description: str) -> str:
         """The finished picture; `description` is what it shows in words."""
@@ -169,15 +174,17 @@ class Canvas:
     def _axes(self) -> Iterator[str]:
         ink, foot, end = self.palette.ink, self.height - self.bottom, self.width - self.right
         if self.unit:
-            yield tag("text", self.unit, x=end, y=13, font_size=9, text_anchor="end", fill=ink)
+            yield tag("text", self.unit, x=end, y=15, font_size=TEXT, text_anchor="end", fill=ink)
+        if self.legend:
+            yield tag("text", self.legend, x=2, y=32, font_size=TEXT, fill=ink)
         for value in ticks(self.low, self.high):
             y = self.y(value)
             yield tag("path", d=f"M{self.left} {y:.1f}H{end}", stroke=self.palette.faint, stroke_width=0.6)
-            yield tag("text", f"{value:g}", x=self.left - 4, y=y + 3.5, font_size=9, text_anchor="end", fill=ink)
+            yield tag("text", f"{value:g}", x=self.left - 4, y=y + 4.2, font_size=TEXT, text_anchor="end", fill=ink)
         for at_s, text in dates(self.from_s, self.to_s, self.zone):
             x = self.x(at_s)
             yield tag("path", d=f"M{x:.1f} {foot}v4", stroke=ink, stroke_width=0.8)
-            yield tag("text", text, x=x, y=foot + 14, font_size=9, text_anchor="middle", fill=ink)
+            yield tag("text", text, x=x, y=foot + 17, font_size=TEXT, text_anchor="middle", fill=ink)
         yield tag("path", d=f"M{self.left} {foot}H{end}", stroke=ink, stroke_width=0.8)
 
 
@@ -186,7 +193,7 @@ def sheet(title: str, label: str, size: tuple[int, int], palette: Palette, body:
     width, height = size
     head = f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" role="img"'
     paper = tag("rect", width=width, height=height, fill=palette.paper)
-    heading = tag("text", title, x=2, y=13, font_size=11, font_weight="bold", fill=palette.ink)
+    heading = tag("text", title, x=2, y=15, font_size=TEXT + 1, font_weight="bold", fill=palette.ink)
     return f'{head} aria-label={quoteattr(label)} font-family="DejaVu Sans, sans-serif">{paper}{heading}{body}</svg>'
 
 

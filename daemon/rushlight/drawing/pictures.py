@@ -10,7 +10,7 @@ import zoneinfo
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from rushlight.drawing.canvas import DAY_S, Canvas, Palette, sheet, tag
+from rushlight.drawing.canvas import DAY_S, TEXT, Canvas, Palette, sheet, tag
 
 Size = tuple[int, int]
 Band = tuple[float, float, float, float]
@@ -135,6 +135,7 @@ def light(
         palette=palette,
         size=size,
         unit="mol/m² a day",
+        legend="solid: lamp; pale: daylight; line: lamp’s output",
     )
     for at_s, lamp, whole in known:
         c.column(at_s, at_s + DAY_S * 0.9, 0.0, lamp, palette.first)
@@ -149,7 +150,6 @@ def light(
     if last is not None and last[1] is not None and last[2] is not None:
         c.name(c.to_s, last[1], f"lamp {last[2]:.0f} %", palette.ink)
         said += f"; lamp at {last[2]:.0f} % of its anchor"
-    c.words(c.left + 3, c.top + 8, "dark: lamp   pale: daylight", palette.ink, size=8)
     return c.svg(said)
 
 
@@ -187,22 +187,22 @@ def shares(rows: Sequence[tuple[str, float, float, float]], *, palette: Palette,
     if not rows:
         return _nothing("What changed", "nothing to explain", palette, (width, 60))
     reach = max(0.05, *(abs(v) for _, *values in rows for v in values))
-    height, mid, half = 30 + 26 * len(rows), width * 0.62, width * 0.34
+    height, mid, half = 34 + 26 * len(rows), width * 0.64, width * 0.33
 
     def x(value: float) -> float:
         return mid + half * value / reach
 
-    ink, parts = palette.ink, [tag("path", d=f"M{mid:.1f} 20V{height - 6}", stroke=palette.ink, stroke_width=0.8)]
+    ink, parts = palette.ink, [tag("path", d=f"M{mid:.1f} 24V{height - 6}", stroke=palette.ink, stroke_width=0.8)]
     for n, (name, mean, low, high) in enumerate(rows):
-        y, left, right = 26 + 26 * n, x(min(0.0, mean)), x(max(0.0, mean))
+        y, left, right = 30 + 26 * n, x(min(0.0, mean)), x(max(0.0, mean))
         colour = palette.second if mean > 0 else palette.third
         whisker = f"M{x(low):.1f} {y + 7}H{x(high):.1f}M{x(low):.1f} {y + 3}v8M{x(high):.1f} {y + 3}v8"
         aside, anchor = (-4, "end") if mean > 0 else (4, "start")
         parts += [
-            tag("text", name, x=2, y=y + 11, font_size=11, fill=ink),
+            tag("text", name, x=2, y=y + 11, font_size=TEXT, fill=ink),
             tag("rect", x=left, y=y, width=max(0.5, right - left), height=14, fill=colour, fill_opacity=0.8),
             tag("path", d=whisker, stroke=ink, stroke_width=1.2),
-            tag("text", f"{mean:+.2f}", x=mid + aside, y=y + 11, font_size=10, text_anchor=anchor, fill=ink),
+            tag("text", f"{mean:+.2f}", x=mid + aside, y=y + 11, font_size=TEXT, text_anchor=anchor, fill=ink),
         ]
     title = "Change of the net rate, mg/L a day"
     said = "; ".join(f"{name} {mean:+.2f}" for name, mean, _, _ in rows)
@@ -230,5 +230,5 @@ def _runs(points: Sequence[Band]) -> list[list[Band]]:
 
 def _nothing(title: str, why: str, palette: Palette, size: Size) -> str:
     width, height = size
-    words = tag("text", why, x=width / 2, y=height / 2, font_size=11, text_anchor="middle", fill=palette.ink)
+    words = tag("text", why, x=width / 2, y=height / 2, font_size=TEXT, text_anchor="middle", fill=palette.ink)
     return sheet(title, f"{title}: {why}", size, palette, words)
