@@ -23,6 +23,7 @@ from rushlight.settings import Config
 _READING_KEYS = frozenset({"at", "kind", "probe", "value", "unit", "quality", "id", "received_at"})
 _QUALITIES = frozenset({1, 2, 3, 4, 9})
 _LARGEST = 2.0**53
+_LONGEST_KEY = 80
 LATEST_S = 4102444800.0
 """2100-01-01T00:00:00Z: events are earlier."""
 
@@ -31,6 +32,8 @@ class LineError(ValueError):
     """An event line that can't be used: `line_no` (0 when there is but one), `key` and `what` is wrong."""
 
     def __init__(self, line_no: int, key: str, what: str) -> None:
+        # A key may be anything that was sent: as long as a book, or half a character that nobody can print.
+        key = (key if len(key) <= _LONGEST_KEY else key[:_LONGEST_KEY] + "…").encode(errors="backslashreplace").decode()
         self.line_no, self.key, self.what = line_no, key, what
         super().__init__(f"line {line_no}: {key}: {what}" if line_no else f"{key}: {what}")
 
@@ -149,7 +152,9 @@ def _reading(record: dict[str, Any], line_no: int) -> Reading:
         raise LineError(line_no, key, f"unknown key{checking.nearest(key, _READING_KEYS)}")
     probe, value, quality = record.get("probe"), record.get("value"), record.get("quality")
     if type(probe) is not str:
-        raise LineError(line_no, "probe", "is missing" if probe is None else f"expected text, got {checking.shown(probe)}")
+        raise LineError(
+            line_no, "probe", "is missing" if probe is None else f"expected text, got {checking.shown(probe)}"
+        )
     if value is None:
         if "value" not in record:
             raise LineError(line_no, "value", "is missing (null says that the device has none)")
@@ -184,7 +189,9 @@ def _event(record: dict[str, Any], line_no: int, kinds: Mapping[str, type[Event]
     cls = kinds.get(kind) if isinstance(kind, str) else None
     if cls is None:
         close = checking.nearest(kind, KINDS) if isinstance(kind, str) else ""
-        raise LineError(line_no, "kind", "is missing" if kind is None else f"unknown kind {checking.shown(kind)}{close}")
+        raise LineError(
+            line_no, "kind", "is missing" if kind is None else f"unknown kind {checking.shown(kind)}{close}"
+        )
     if fault := checking.unfit(record):
         raise LineError(line_no, "line" if fault.key == "." else fault.key, fault.what)
     body = {k: v for k, v in record.items() if k not in {"at", "received_at", "kind"}}

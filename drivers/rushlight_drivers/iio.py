@@ -18,7 +18,7 @@ from annotated_types import Ge, Le, MinLen
 
 from rushlight_drivers.contract import Channel, DriverSpec, LinkError, Monotonic, Sample
 from rushlight_drivers.kernelfiles import ChildReader, UnreadableError
-from rushlight_drivers.numerals import number
+from rushlight_drivers.numerals import BLANKS, number
 from rushlight_drivers.rounds import Round
 from rushlight_drivers.session import Session
 
@@ -64,8 +64,8 @@ def work_out(parts: Parts, channel: Channel, mono_s: float) -> Sample:
     options: Options = channel.options
     said = parts.input if parts.input is not None else parts.raw
     assert said is not None
-    raw = number(said.strip())
-    scale, offset = number(parts.scale.strip()), number(parts.offset.strip())
+    raw = number(said.strip(BLANKS))
+    scale, offset = number(parts.scale.strip(BLANKS)), number(parts.offset.strip(BLANKS))
     if not said.strip():
         return Sample(channel.name, mono_s, None, "unreadable", "the kernel gave an empty file")
     if raw is None or scale is None or offset is None:

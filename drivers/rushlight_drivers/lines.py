@@ -183,7 +183,7 @@ def _json_lookup(body: bytes, _: Options) -> Lookup:
 
 def _pairs_lookup(body: bytes, _: Options) -> Lookup:
     table: dict[str, str] = {}
-    for item in re.split(r"[,;\s]+", _ascii(body).strip(" \t,;")):
+    for item in re.split(r"[,; \t]+", _ascii(body).strip(" \t,;")):
         match = re.fullmatch(r"([^=:]+)[=:]([^=:]*)", item)
         if match is None or match[1] in table:
             raise _UnreadableError("garbled", "is not a row of name=value")
@@ -193,7 +193,8 @@ def _pairs_lookup(body: bytes, _: Options) -> Lookup:
 
 def _columns_lookup(body: bytes, options: Options) -> Lookup:
     text = _ascii(body)
-    cells = text.split(options.separator) if options.separator.strip() else text.split()
+    blank = not options.separator.strip()
+    cells = re.split(r"[ \t]+", text.strip(" \t")) if blank else text.split(options.separator)
     if options.columns and len(cells) != options.columns:
         raise _UnreadableError("garbled", f"{len(cells)} columns instead of {options.columns}")
 

@@ -16,6 +16,9 @@ from rushlight_drivers.contract import Trouble
 
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]+)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
 _LONGEST = 64
+BLANKS = " \t\r\n"
+"""What may stand around a word.  To Python's `strip` and `split` some control bytes are blanks too; on a wire those are
+digits that were hurt, and 1 7.02 is not 7.02."""
 _POWER_ON_C, _DISCONNECTED_C = 85.0, -127.0
 
 
@@ -59,9 +62,9 @@ class Judged:
 
 def judged(said: object, no_value: Container[str], sentinels: Container[float]) -> Judged:
     """Judge one word: `no_value` holds, in small letters, what the device writes when it has none."""
-    if said is None or (isinstance(said, str) and said.strip().lower() in no_value):
+    if said is None or (isinstance(said, str) and said.strip(BLANKS).lower() in no_value):
         return Judged(None, "no_value", "the device says that it has none")
-    value = as_number(said.strip(" \t\r\n") if isinstance(said, str) else said)
+    value = as_number(said.strip(BLANKS) if isinstance(said, str) else said)
     if value is None:
         return Judged(None, "garbled", f"is no number: {str(said)[:40]!r}")
     if value in sentinels:

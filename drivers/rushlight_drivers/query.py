@@ -8,6 +8,7 @@ instrument's address be asked for.
 
 from __future__ import annotations
 
+import re
 from collections import deque
 from collections.abc import Generator, Sequence
 from dataclasses import dataclass
@@ -18,7 +19,7 @@ from annotated_types import Ge, Le, MinLen
 from rushlight_drivers import serialport
 from rushlight_drivers.contract import Channel, DriverSpec, LinkError, Monotonic, Sample
 from rushlight_drivers.framing import Framer, Terminator
-from rushlight_drivers.numerals import Judged, judged, sentinels_of
+from rushlight_drivers.numerals import BLANKS, Judged, judged, sentinels_of
 from rushlight_drivers.rounds import Round
 from rushlight_drivers.serialport import SerialOptions, SerialPort
 from rushlight_drivers.session import Session, disagreement
@@ -110,7 +111,7 @@ def _judge(said: str, options: Options, quantity: str) -> Judged:
     if not said.isascii():
         return Judged(None, "garbled", f"bytes that are not ASCII: {said[:40]!r}")
     blank = options.separator.strip() == ""
-    cells = [said] if not options.separator else said.split(None if blank else options.separator)
+    cells = [said] if not options.separator else re.split(r"[ \t]+", said) if blank else said.split(options.separator)
     if len(cells) < options.column:
         return Judged(None, "garbled", f"no column {options.column} in {said[:40]!r}")
     return judged(cells[options.column - 1], options.no_value, sentinels_of(options.sentinels, quantity))
@@ -123,10 +124,10 @@ def _exchange(options: Options, question: str) -> Generator[Turn, bytes | None, 
         line = yield turn
         if line is None:
             return None
-        said = line.decode("latin-1").strip()
+        said = line.decode("latin-1").strip(BLANKS)
         passed_over = not said or said == question.strip() or said.startswith(options.ignore)
         if not passed_over and said.startswith(options.reply_starts):
-            return said.removeprefix(options.reply_starts).strip()
+            return said.removeprefix(options.reply_starts).strip(BLANKS)
         turn = Turn(b"", options.reply_s)
 
 

@@ -66,7 +66,8 @@ class Guard:
 def _own_address(text: str) -> bool:
     """Whether this machine has that address: only then will the kernel bind to it."""
     try:
-        address = ipaddress.ip_address(text)
+        # The zone of an IPv6 address may hold anything; those of this machine are plain.
+        address = ipaddress.ip_address(text if text.isascii() else "")
     except ValueError:
         return False
     if address.is_unspecified or address.is_multicast:
@@ -75,7 +76,7 @@ def _own_address(text: str) -> bool:
     try:
         with socket.socket(family, socket.SOCK_DGRAM) as probe:
             probe.bind((text, 0))
-    except (OSError, UnicodeError):  # the zone of an IPv6 address may hold anything
+    except (OSError, ValueError):
         return False
     return True
 

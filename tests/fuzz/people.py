@@ -1,0 +1,296 @@
+"""Fuzz targets for what people and programs send: event lines, files, configuration, commands, forms, tickets.
+
+A target returns nothing and raises nothing but AssertionError.  References: the standard library's `json`, `csv`,
+`tomllib` and `urllib.parse`.
+"""
+
+from __future__ import annotations
+
+import base64
+import contextlib
+import csv
+import dataclasses
+import functools
+import io
+import json
+import math
+import tomllib
+import urllib.parse
+import zoneinfo
+from collections.abc import Iterator
+from types import SimpleNamespace
+from typing import Any
+
+from fuzz.devices import json_numbers
+from helpers.site import config_of
+from rushlight import config, eventlines, exchange
+from rushlight.alarms import oneclick
+from rushlight.config import ConfigError
+from rushlight.eventlines import LineError
+from rushlight.events import Event, Reading
+from rushlight.outlets import hub_commands
+from rushlight.service import control
+from rushlight.views import AlarmView, SiteView
+from rushlight.web import calibrating, entries, fields, http
+from rushlight.web.fields import FieldError
+from rushlight.web.http import HttpError
+
+CONFIG = config_of()
+NOW_S = eventlines.unix_s("2026-03-01T12:00:00Z")
+_ZONE = zoneinfo.ZoneInfo("Europe/Dublin")
+# Made once a start by the daemon; made once a campaign here, or it would be all that is measured.
+config._adapter = functools.cache(config._adapter)
+zoneinfo.available_timezones = functools.cache(zoneinfo.available_timezones)  # type: ignore[assignment]
+
+
+def _numbers_of(item: Any) -> Iterator[float]:
+    """Every number in an event or a configuration."""
+    if dataclasses.is_dataclass(item):
+        for f in dataclasses.fields(item):
+            yield from _numbers_of(getattr(item, f.name))
+    elif isinstance(item, dict):
+        for value in item.values():
+            yield from _numbers_of(value)
+    elif isinstance(item, tuple | list):
+        for value in item:
+            yield from _numbers_of(value)
+    elif isinstance(item, int | float) and not isinstance(item, bool):
+        yield float(item)
+
+
+def _values_of(event: Event) -> set[float]:
+    """The numbers in an event that are not times; 0 also stands for what was left out."""
+    inner = getattr(event, "replacement", None)
+    times = {0.0, *(t for e in (event, inner) if e is not None for t in (e.at_s, e.received_s))}
+    return set(_numbers_of(event)) - times
+
+
+def _usable(event: Event) -> None:
+    """It can be written, and read again as the same."""
+    assert all(math.isfinite(n) for n in _numbers_of(event)), f"not finite: {event}"
+    line = eventlines.format_line(event)
+    line.encode()
+    again = eventlines.parse_line(line)
+    # Times are kept to the millisecond.
+    assert (
+        dataclasses.replace(again, at_s=event.at_s, received_s=event.received_s) == event or event.kind == "correction"
+    )
+    assert abs(again.at_s - event.at_s) <= 0.001
+
+
+def eventline_target(data: bytes) -> None:
+    """One line of an event file."""
+    try:
+        event = eventlines.parse_line(data, 1)
+    except LineError as e:
+        assert e.what
+        assert len(e.what) < 2000, "a complaint longer than a screen"
+        return
+    _usable(event)
+    assert _values_of(event) <= json_numbers(json.loads(data.decode()))
+    with contextlib.suppress(LineError):
+        eventlines.check_names(event, CONFIG)
+
+
+def csv_target(data: bytes) -> None:
+    """A sheet of readings."""
+    try:
+        text = data.decode()
+    except UnicodeDecodeError:
+        return
+    got: list[Reading] = []
+    try:  # what came before the first fault is kept by the list, and is looked at too
+        got += exchange.read("csv", io.StringIO(text, newline=""), CONFIG)
+    except LineError as e:
+        assert e.what
+    if not got:
+        return
+    cells = {c.strip() for row in csv.reader(io.StringIO(text, newline="")) for c in row} if _readable(text) else None
+    for reading in got:
+        _usable(reading)
+        assert cells is None or reading.value is None or reading.value in {_float(c) for c in cells}
+
+
+def _readable(text: str) -> bool:
+    try:
+        return bool(list(csv.reader(io.StringIO(text, newline=""))))
+    except csv.Error:
+        return False
+
+
+def _float(text: str) -> float | None:
+    try:
+        return float(text)
+    except ValueError:
+        return None
+
+
+def senml_file_target(data: bytes) -> None:
+    """A pack of readings."""
+    try:
+        got = list(exchange.read("senml", io.StringIO(data.decode()), CONFIG))
+    except (LineError, UnicodeDecodeError):
+        return
+    for reading in got:
+        _usable(reading)
+    out = io.StringIO()
+    n = exchange.write("senml", got, CONFIG, out)
+    assert n == len(got)
+    again = list(exchange.read("senml", io.StringIO(out.getvalue()), CONFIG))
+    assert [(r.probe, r.at_s) for r in again] == [(r.probe, r.at_s) for r in got]
+    assert all(
+        math.isclose(a.value or 0, b.value or 0, rel_tol=1e-13, abs_tol=1e-300) for a, b in zip(again, got, strict=True)
+    )
+
+
+def config_target(data: bytes) -> None:
+    """A whole configuration file."""
+    try:
+        raw = config.parse(data)
+        checked = config.check(raw)
+    except ConfigError as e:
+        assert e.faults
+        assert all(f.key and f.what for f in e.faults)
+        return
+    assert all(math.isfinite(n) for n in _numbers_of(checked))
+    reference = tomllib.loads(data.decode())
+    assert [t["id"] for t in reference["tank"]] == [t.id for t in checked.tank]
+    assert [float(t["litres"]) for t in reference["tank"]] == [t.litres for t in checked.tank]
+
+
+_ALARM = AlarmView(
+    id="delivery_failing:push",
+    alarm="delivery_failing",
+    tank=None,
+    occurrence=1,
+    state="unacknowledged",
+    priority="high",
+    since_s=NOW_S,
+    text="",
+)
+_VIEW = SiteView(at_s=NOW_S, name="Rowan Street library", timezone="Europe/Dublin", alarms=(_ALARM,))
+
+
+def hub_target(data: bytes) -> None:
+    """First byte: a document on the command topic, or a value in a field.  The rest: the payload."""
+    if not data:
+        return
+    payload = data[1:]
+    if data[0] % 2:
+        drafts = hub_commands.Drafts()
+        try:
+            value = drafts.put("foyer", ("nitrate", "ph", "kh")[data[0] % 3], payload, 0.0)
+        except LineError:
+            assert not drafts.values("foyer")
+            return
+        assert value == float(payload.decode())
+        return
+    taken: list[Event] = []
+
+    def submit(event: Event) -> Any:
+        taken.append(event)
+        return SimpleNamespace(new=True, durable=True, id=event.id)
+
+    answer = hub_commands.run(payload, CONFIG, _VIEW, NOW_S, submit)
+    answer.text().encode()
+    assert answer.ok == bool(taken)
+    for event in taken:
+        assert event.id
+        _usable(event)
+        assert _values_of(event) <= json_numbers(json.loads(payload.decode()))
+
+
+class _Door(control._Request):
+    """One connection at the commands' door, its bytes already there."""
+
+    def __init__(self, data: bytes) -> None:
+        self.rfile, self.wfile = io.BytesIO(data), io.BytesIO()
+        handlers = {"record": _record, "view": lambda _: {"view": 1}}
+        server = object.__new__(control._Server)
+        server.answer = functools.partial(control.Control._answer, SimpleNamespace(_handlers=handlers))  # type: ignore[arg-type]
+        self.server = server
+
+
+def _record(asked: Any) -> Any:
+    event = eventlines.parse_record(dict(asked["line"]))
+    _usable(event)
+    return {"id": event.id}
+
+
+def control_target(data: bytes) -> None:
+    """One request at the commands' door: one line of JSON comes back, whatever went in."""
+    door = _Door(data)
+    door.handle()
+    said = door.wfile.getvalue()
+    assert said.endswith(b"\n")
+    answer = json.loads(said)
+    assert isinstance(answer, dict)
+    assert "AssertionError" not in str(answer.get("error", ""))
+
+
+_SECRET = b"the key of this campaign alone"
+
+
+def ticket_target(data: bytes) -> None:
+    """A ticket out of an address: only what we made names an alarm; what we make, we read."""
+    text = data.decode("latin-1")
+    named = oneclick.read(_SECRET, text)
+    if named is not None:
+        ours = oneclick.ticket(_SECRET, *named)
+        assert _spelling(text) == _spelling(ours), "a ticket that was not made here"
+    alarm = data.decode("utf-8", "replace")
+    made = oneclick.ticket(_SECRET, alarm, len(data))
+    assert oneclick.read(_SECRET, made) == (alarm, len(data))
+
+
+def _spelling(text: str) -> bytes:
+    """The bits of a ticket: base64 writes the same ones in more than one way (RFC 4648, 3.5)."""
+    return b".".join(base64.b64decode(p.rstrip("=") + "=" * (-len(p.rstrip("=")) % 4), b"-_") for p in text.split("."))
+
+
+_KINDS = tuple(entries.SHEETS)
+
+
+def form_target(data: bytes) -> None:
+    """First byte: which form.  The rest: the body that was posted."""
+    if not data:
+        return
+    body = data[1:]
+    environ = {
+        "CONTENT_LENGTH": str(len(body)),
+        "CONTENT_TYPE": "application/x-www-form-urlencoded",
+        "wsgi.input": io.BytesIO(body),
+    }
+    try:
+        form = http.read_form(environ)
+    except HttpError as e:
+        assert 400 <= e.status < 500
+        return
+    assert form == {k: v[0] for k, v in urllib.parse.parse_qs(body.decode(), keep_blank_values=True).items()}
+    which = data[0] % (len(_KINDS) + 2)
+    try:
+        record, at_s = _entry(which, form), fields.done_at(form, NOW_S, _ZONE)
+        event = eventlines.parse_record({**record, "at": eventlines.rfc3339(at_s)})
+    except FieldError as e:
+        assert str(e)
+        return
+    except LineError as e:
+        assert e.what
+        return
+    assert NOW_S - 367 * 86400 <= event.at_s <= NOW_S
+    _usable(event)
+    typed = {_float(v.strip().lstrip("<>").replace("\N{MINUS SIGN}", "-").replace(",", ".")) for v in form.values()}
+    assert _values_of(event) <= typed | {t / 100.0 for t in typed if t is not None} | {25.0}, (
+        "a number that nobody typed"
+    )
+
+
+def _entry(which: int, form: dict[str, str]) -> dict[str, Any]:
+    if which < len(_KINDS):
+        sheet = entries.SHEETS[_KINDS[which]]
+        return entries.record(sheet.kind, sheet.build(form), tank="foyer", entry_id="id-12345", at="")
+    if which == len(_KINDS):
+        return entries.record("test", entries.test_record(form, CONFIG.kit[0]), tank="foyer", entry_id="id-1", at="")
+    points = calibrating.points(form)
+    calibrating.preview(next(p for p in CONFIG.probe if p.quantity == "ph"), points)
+    return {"kind": "calibration", "id": "id-1", "probe": "foyer-ph", "points": points}
