@@ -24,7 +24,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from figures import Figure, proc, resident_mb, show
 
 from helpers.accelerated import DAY_S, House
-from rushlight.service import snapshots
+from rushlight.service import memory, snapshots
 
 WRITE_OUT_S = 30
 PACE_S = 1800
@@ -40,6 +40,7 @@ def objects() -> Counter[str]:
 def years(count: int) -> list[Figure]:
     """So many years, the first month at a reading a minute, the rest at one every half hour."""
     with tempfile.TemporaryDirectory() as name:
+        memory.settle()  # as the service does
         house = House(Path(name), every_s=PACE_S)
         month_mb, month, most_wal = 0.0, Counter[str](), 0
         wal = house.journal.path.with_name(house.journal.path.name + "-wal")

@@ -18,7 +18,7 @@ from rushlight.clock import Clock
 from rushlight.intake import polling
 from rushlight.journal import backup as backups
 from rushlight.journal.upkeep import Keep
-from rushlight.service import offline, outward, page
+from rushlight.service import memory, offline, outward, page
 from rushlight.service.calendar import Calendar, Job
 from rushlight.service.control import Control
 from rushlight.service.engine import Engine
@@ -65,6 +65,7 @@ class Service:
 
     def assemble(self) -> None:
         """Open the journal, come back to where it stands, and wire everything; nothing runs yet."""
+        memory.settle()
         journal = offline.open_journal(self.config, self.folder, self.clock.wall_s(), self.boot_id)
         for note in journal.report().notes:
             log.warning("journal=%r", note)
