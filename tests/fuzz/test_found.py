@@ -74,7 +74,9 @@ def test_half_a_character_in_a_note_is_refused() -> None:
 
 def test_a_name_given_twice_is_refused() -> None:
     """Two readers could take different values from it (RFC 8259, section 4)."""
-    assert "twice" in refused(FEEDING % '1,"grams":9').what
+    for line in (FEEDING % '1,"grams":9', READING % '1,"value" :9', READING % '1,"probe":"foyer-ph"'):
+        assert "twice" in refused(line).what
+    assert "twice" in refused('{"at":"2026-03-01T12:00:00Z","kind":"dose","tank":"a","what":"b","tank":"a"}').what
 
 
 def test_lines_are_utf8_and_nothing_else() -> None:
