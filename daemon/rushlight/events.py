@@ -261,5 +261,17 @@ class Supply(Event):
     dips: Annotated[int, Ge(1)] = 1
 
 
-INTERNAL_KINDS: dict[str, type[Event]] = {c.kind: c for c in (Condition, Supply)}
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Started(Event):
+    """The daemon began anew; of the time before, ticks had been made up to `reached_s`, Unix seconds, 0 for none.
+
+    Kept in the journal and never exported: what time alone would have brought while nobody watched is not made up
+    afterwards, and whoever makes the state from the journal again must know from when on that was.
+    """
+
+    kind: ClassVar[str] = "started"
+    reached_s: float = 0.0
+
+
+INTERNAL_KINDS: dict[str, type[Event]] = {c.kind: c for c in (Condition, Supply, Started)}
 """Kinds that a journal may hold and an event file may not."""

@@ -93,7 +93,7 @@ def test_a_restart_puts_nothing_into_the_outbox_again(tmp_path: Path) -> None:
         waiting = [(r.key, r.channel) for r in e.journal.outbox.waiting()]
         assert waiting
     with engine(tmp_path, clock) as e:
-        e._act([], e._started())
+        e.begin()
         e.once(0.01)
         assert [(r.key, r.channel) for r in e.journal.outbox.waiting()] == waiting
 

@@ -15,7 +15,7 @@ from types import TracebackType
 from typing import Any, Self
 
 from rushlight.effects import AlarmChange, Daily
-from rushlight.events import TankEvent
+from rushlight.events import INTERNAL_KINDS, TankEvent
 from rushlight.journal import history, outbox, readonly, rows
 from rushlight.journal.rows import Stored
 from rushlight.journal.schema import BUCKET_MS
@@ -75,6 +75,7 @@ SELECT b, min(low), sum(total), max(high), sum(n) FROM (
       AND bucket_ms >= :low - {BUCKET_MS // 2} AND bucket_ms < :high - {BUCKET_MS // 2}
 ) GROUP BY b ORDER BY b
 """  # noqa: S608
+_INTERNAL = ", ".join(f"'{kind}'" for kind in INTERNAL_KINDS)
 _ALARM = "at_ms, id, alarm, tank, occurrence, state, priority, text, evidence"
 
 
@@ -169,8 +170,8 @@ class Reader:
     def entries(self, tank: str | None = None, since_s: float = 0.0, limit: int = 200) -> list[Stored]:
         """What people entered (for one tank or all), newest first; corrections among them."""
         found = self._all(
-            "SELECT seq, line, clock_ok FROM event WHERE (:tank IS NULL OR tank = :tank OR kind = 'correction')"
-            " AND kind <> 'condition' AND at_ms >= :since ORDER BY at_ms DESC, seq DESC LIMIT :limit",
+            "SELECT seq, line, clock_ok FROM event WHERE (:tank IS NULL OR tank = :tank OR kind = 'correction')"  # noqa: S608
+            f" AND kind NOT IN ({_INTERNAL}) AND at_ms >= :since ORDER BY at_ms DESC, seq DESC LIMIT :limit",
             {"tank": tank, "since": rows.ms(since_s), "limit": limit},
         )
         stored = [Stored(seq, rows.event(line), ok == 1) for seq, line, ok in found]

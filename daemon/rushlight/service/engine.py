@@ -20,7 +20,7 @@ from typing import Any, Literal, TypeVar
 
 from rushlight.clock import Clock
 from rushlight.effects import AlarmChange, Effect, Message, Remark
-from rushlight.events import Condition, ConditionName, Correction, Event, Reading, Supply
+from rushlight.events import Condition, ConditionName, Correction, Event, Reading, Started, Supply
 from rushlight.intake import stamping
 from rushlight.intake.trust import Restamp, Stepped, TimeLine
 from rushlight.journal.rows import Recorded, whole_ms
@@ -157,7 +157,7 @@ class Engine:
 
     def run(self, stop: threading.Event) -> None:
         """Work until `stop` is set, then write what is left and a snapshot."""
-        self._act([], self._started())
+        self.begin()
         while not stop.is_set():
             self._progress()
             self.once(_LOOK_EVERY_S)
@@ -181,10 +181,13 @@ class Engine:
         for call in self.every_turn:
             call(now_s)
 
-    def _started(self) -> list[Effect]:
-        state = self.timeline.state
-        at_s = max(self.now_s(), state.at_s or 0.0)
-        return self.core.start(state, at_s)
+    def begin(self) -> None:
+        """Tell the core and the journal that watching begins anew; to be called once, before the first turn."""
+        reached_s = self.timeline.state.at_s or 0.0
+        at_s = max(self.now_s(), reached_s)
+        event = whole_ms(Started(at_s=at_s, id=str(uuid.uuid4()), reached_s=reached_s))
+        effects = self.timeline.feed(event)
+        self._act([Recorded(event, self.clock.mono_s(), self.time.trusted)], effects)
 
     def _take_samples(self, samples: Sequence[Sample]) -> None:
         for sample in samples:
@@ -340,7 +343,7 @@ class Engine:
         self._flush(urgent=True)
         log.warning("journal=came late, taking up what it holds")
         self._rebuild()
-        self._act([], self._started())
+        self.begin()
 
     def _snapshot(self) -> None:
         at_s = self.timeline.state.at_s

@@ -85,6 +85,8 @@ class ProbeState:
     bad_share: float = 0.0
     silent: bool = False
     silent_since_s: float = 0.0
+    silent_said_s: float = 0.0
+    """When its silence was last said."""
     fault: bool = False
     fault_why: str = ""
     due_told: bool = False
@@ -155,12 +157,14 @@ def _silent(probe: Probe, state: ProbeState, at_s: float, patience: Patience) ->
     if at_s >= since_s + patience.silent_after_s:  # the very sum that `next_wake` gave out
         if not state.silent:
             state.silent, state.silent_since_s = True, since_s
+        state.silent_said_s = at_s
         what = "has said nothing" if state.heard_at_s is not None else "has never been heard"
         sentence = f"the {name_of(probe)} probe {probe.id} {what} for {span(at_s - since_s)}{_supply(state, at_s)}"
         return [_finding(probe, "probe_silent", "raise", facts | {"sentence": sentence})]
     if state.silent and (state.value_at_s is None or state.value_at_s <= state.silent_since_s):
         return [_finding(probe, "probe_silent", "hold", facts)]
-    state.silent = False
+    # Heard in the very instant in which its silence was told, the worse word stands: it is said again next time.
+    state.silent = state.silent and at_s <= state.silent_said_s
     return [_finding(probe, "probe_silent", "clear", facts)]
 
 

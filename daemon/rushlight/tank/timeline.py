@@ -12,7 +12,7 @@ import heapq
 from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING
 
-from rushlight.events import Event, Reading, TankEvent, Tick
+from rushlight.events import Event, Reading, Started, TankEvent, Tick
 
 if TYPE_CHECKING:
     from rushlight.effects import Effect
@@ -41,7 +41,9 @@ class Timeline:
         return effects
 
     def feed(self, event: Event) -> list[Effect]:
-        """One event, after the ticks that were due before it."""
+        """One event, after the ticks that were due before it; those of a time when nobody watched are left out."""
+        if type(event) is Started:
+            return self.advance(event.reached_s) + self.core.start(self.state, event.arrived_s)
         wake_s = self.state.wake_s
         if wake_s is not None and wake_s <= event.arrived_s:
             effects = self.advance(event.arrived_s)
