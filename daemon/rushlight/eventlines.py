@@ -34,6 +34,7 @@ class LineError(ValueError):
     def __init__(self, line_no: int, key: str, what: str) -> None:
         # A key may be anything that was sent: as long as a book, or half a character that nobody can print.
         key = (key if len(key) <= _LONGEST_KEY else key[:_LONGEST_KEY] + "…").encode(errors="backslashreplace").decode()
+        what = what.encode(errors="backslashreplace").decode()
         self.line_no, self.key, self.what = line_no, key, what
         super().__init__(f"line {line_no}: {key}: {what}" if line_no else f"{key}: {what}")
 
@@ -52,19 +53,19 @@ def decode(text: str | bytes, line_no: int = 0) -> dict[str, Any]:
     A name that occurs twice is refused, because two readers could take different values from it.
     """
     try:
-        # json would guess UTF-16 from the bytes, and let half characters pass.
+        # json would guess UTF-16 from the bytes.
         plain = text.decode() if isinstance(text, bytes) else text
         record = json.loads(plain)
-        if type(record) is not dict:
-            raise LineError(line_no, "line", "expected one JSON object")
         # Each name and each text has two quotes; only where there are more can a name be there twice.  Counting
         # costs a tenth of looking at every pair.
-        if plain.count('"') != 2 * (len(record) + list(map(type, record.values())).count(str)):
+        if type(record) is dict and plain.count('"') != 2 * (len(record) + list(map(type, record.values())).count(str)):
             json.loads(plain, object_pairs_hook=_once)
-    except LineError:
-        raise
     except (ValueError, RecursionError) as e:
         raise LineError(line_no, "line", f"not JSON ({e})") from None
+    if not checking.is_text(plain):
+        raise LineError(line_no, "line", "is not UTF-8")
+    if type(record) is not dict:
+        raise LineError(line_no, "line", "expected one JSON object")
     return record
 
 
@@ -171,10 +172,7 @@ def _reading(record: dict[str, Any], line_no: int) -> Reading:
     unit, id_, received = record.get("unit", ""), record.get("id", ""), record.get("received_at")
     if type(unit) is not str or type(id_) is not str:
         raise LineError(line_no, "unit" if type(unit) is not str else "id", "expected text")
-    if not (probe.isascii() and unit.isascii() and id_.isascii()):
-        for key, said in (("probe", probe), ("unit", unit), ("id", id_)):
-            if not checking.is_text(said):
-                raise LineError(line_no, key, "holds half a character")
+    _whole(line_no, probe=probe, unit=unit, id=id_)
     return Reading(
         at_s=unix_s(record.get("at"), line_no),
         received_s=0.0 if received is None else unix_s(received, line_no, "received_at"),
@@ -184,6 +182,13 @@ def _reading(record: dict[str, Any], line_no: int) -> Reading:
         unit=unit,
         quality=cast("Quality | None", quality),
     )
+
+
+def _whole(line_no: int, **texts: str) -> None:
+    """Raise `LineError` for half a surrogate pair, which nothing could write."""
+    for key, said in texts.items():
+        if not checking.is_text(said):
+            raise LineError(line_no, key, "holds half a character")
 
 
 @cache

@@ -5,12 +5,14 @@ from __future__ import annotations
 import io
 import json
 from collections.abc import Callable
+from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
 from fuzz import people
 from helpers.site import CONFIG, config_of
-from rushlight import config, eventlines, exchange
+from rushlight import cli, config, eventlines, exchange
 from rushlight.config import ConfigError
 from rushlight.eventlines import LineError
 from rushlight.outlets.hub_commands import Drafts
@@ -96,6 +98,23 @@ def test_an_underscore_is_no_part_of_a_test_value() -> None:
         units.read_reported("nitrate", ">1_0")
     with pytest.raises(FieldError):
         fields.number({"grams": "1_0"}, "grams")
+
+
+@pytest.mark.parametrize(
+    ("form", "content", "said"),
+    [
+        ("events", b'\n{"kind":"note","text":"\xff"}', "line 2: line: is not UTF-8"),
+        ("csv", b"at,probe,value\n2026-03-01T12:00:00Z,\xff,7\n", "line 2: probe: no probe called"),
+        ("senml", b"\xff", "pack: "),
+    ],
+)
+def test_a_file_that_is_not_utf8_is_a_bad_line(tmp_path: Path, form: str, content: bytes, said: str) -> None:
+    """It was a traceback and exit status 1."""
+    (tmp_path / "config.toml").write_text(CONFIG + f'[storage]\nfolder = "{tmp_path}"\n')
+    (tmp_path / "file").write_bytes(content)
+    words = ["import", "--format", form, "-c", str(tmp_path / "config.toml"), str(tmp_path / "file")]
+    got = CliRunner().invoke(cli.main, words)
+    assert (got.exit_code, got.output[: len(said)]) == (2, said)
 
 
 # ---------------------------------------------------------------------- devices

@@ -119,7 +119,7 @@ def export(since: float | None, until: float | None, form: str, output: TextIO, 
 
 @click.command(name="import")
 @click.option("--format", "form", type=click.Choice(FORMATS), default="events", show_default=True)
-@click.argument("file", type=click.File("r"))
+@click.argument("file", type=click.File("r", encoding="utf-8", errors="surrogateescape"))  # so that the line is named
 @config_option
 def import_(file: TextIO, form: str, config_file: Path | None) -> None:
     """Take event lines from FILE into the journal; entries that are there already stay one entry.
