@@ -79,6 +79,10 @@ class TankView:
     due_reason: str = ""
     overdue: bool = False
     strips_left: float | None = None
+    reorder_at_s: float | None = None
+    """When to buy the next pack of strips."""
+    water_sentences: tuple[str, ...] = ()
+    """Ammonia and hardness as far as tests tell."""
     causes: tuple[Share, ...] = ()
     causes_sentence: str = ""
     last_test: Mapping[str, float | str] = field(default_factory=dict)

@@ -198,3 +198,38 @@ def test_a_device_link_works_once_and_a_device_can_be_sent_off(site: Site) -> No
     device = next(d for d in site.access.devices() if d.name == "sitter")
     client.post("/devices/revoke", {"device": device.id})
     assert other.get("/").status == 303
+
+
+def test_a_new_passphrase_needs_the_old_one_and_logs_out_everybody_else(tmp_path: Path) -> None:
+    with page_site(tmp_path) as site:
+        client, other = site.client(), site.client()
+        new = "duckweed at noon"
+        client.get("/devices")
+        link = re.search(r"(/join/[\w-]+)", client.post("/devices/link", {}).text).group(1)
+        client.get("/passphrase")
+        asked = {"old": PASSPHRASE, "passphrase": new, "again": new}
+        assert client.post("/passphrase", {**asked, "old": "not the old one"}).status == 403
+        assert client.post("/passphrase", {**asked, "again": "something else"}).status == 422
+        assert client.post("/passphrase", {**asked, "passphrase": "short", "again": "short"}).status == 422
+        assert other.get("/").status == 200
+        held = dict(client.cookies)
+        assert client.post("/passphrase", asked).status == 303
+        assert client.get("/").status == 200 and len(site.access.devices()) == 1
+        for stranger in (other, Client(site.port, cookies=held)):
+            assert stranger.get("/").status == 303
+        late = site.client(logged_in=False)
+        late.get(link)
+        assert late.post(link, {}).status == 403
+        late.get("/login")
+        assert late.post("/login", {"passphrase": PASSPHRASE}).status == 403
+        assert late.post("/login", {"passphrase": new}).status == 303
+
+
+@pytest.mark.parametrize(("ahead_s", "says"), [(-7200, "2 h behind"), (600, "10 min ahead of"), (200, ""), (-200, "")])
+def test_a_phone_whose_clock_differs_is_told(site: Site, ahead_s: int, says: str) -> None:
+    client = site.client()
+    sent_ms = str(round((site.engine.now_s() + ahead_s) * 1000))
+    done = enter(client, "/tanks/foyer/feeding", grams="0.9", sent_ms=sent_ms)
+    shown = client.get(done.headers["Location"]).text
+    assert "Entered. Feeding: 0.9 g" in shown
+    assert ("clock is" in shown) == bool(says) and says in shown

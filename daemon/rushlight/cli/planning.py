@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from pathlib import Path
 
 import click
@@ -14,6 +15,7 @@ from rushlight.science.water_change import DAILY_CAP, Contents, Plan, plan
 from rushlight.service import control
 from rushlight.settings import Config, Tank
 from rushlight.views import SiteView
+from rushlight.web import plans
 
 
 @click.command(name="plan")
@@ -62,20 +64,12 @@ def _now(config: Config, tank: Tank, nitrate: float | None) -> tuple[Contents, f
             fail("the daemon is not running here, so nitrate is not known; give it with --nitrate")
         return Contents(nitrate=nitrate), 0.0
     seen = next(t for t in view.tanks if t.id == tank.id)
-    probes = {p.quantity: p.value for p in seen.probes if p.fresh}
-    tested = {k: v for k, v in seen.last_test.items() if isinstance(v, float)}
     if nitrate is None and seen.nitrate is None:
         fail("nitrate is not known: no test has been entered; give it with --nitrate")
-    level = nitrate if nitrate is not None or seen.nitrate is None else seen.nitrate.mean
-    ph = probes.get("ph")
-    contents = Contents(
-        nitrate=level,
-        kh=tested.get("kh"),
-        gh=tested.get("gh"),
-        ph=ph if ph is not None else tested.get("ph"),
-        temp_c=probes.get("temperature"),
-    )
-    return contents, max(0.0, seen.net_rate.mean) if seen.net_rate else 0.0
+    found = plans.contents(seen)
+    return found if nitrate is None else dataclasses.replace(found, nitrate=nitrate), max(
+        0.0, seen.net_rate.mean
+    ) if seen.net_rate else 0.0
 
 
 def _show(made: Plan) -> None:

@@ -12,9 +12,9 @@ from rushlight import drawing
 from rushlight.alarms.words import number
 from rushlight.effects import Daily
 from rushlight.events import Event, Test
-from rushlight.science.interval import parse_bound, strip_span
 from rushlight.settings import Config, Tank
 from rushlight.summary.build import Picture
+from rushlight.tank.facts import nitrate_span
 
 SPAN_S = 56 * 86400.0
 
@@ -44,19 +44,8 @@ def _nitrate(
 
 
 def _bar(config: Config, tank: Tank, test: Test) -> drawing.Bar | None:
-    """What the test says of nitrate: the span between the pads beside it, or the value of a finer kit."""
-    value = test.values.get("nitrate")
-    if value is None or "nitrate" in test.units:
-        return None
-    if isinstance(value, str):
-        span = parse_bound(value)
-        return drawing.Bar(test.at_s, span.low, span.high)
-    named = test.kit or tank.testing.kit or config.kit[0].id
-    kit = next((k for k in config.kit if k.id == named), config.kit[0])
-    if test.method != "strip" or "nitrate" not in kit.pads:
-        return drawing.Bar(test.at_s, value, value)
-    span = strip_span(value, kit.pads["nitrate"])
-    return drawing.Bar(test.at_s, span.low, span.high)
+    span = nitrate_span(test, tank, config.kit)
+    return None if span is None else drawing.Bar(test.at_s, span.low, span.high)
 
 
 def _light(tank: Tank, days: Sequence[Daily], zone: zoneinfo.ZoneInfo) -> Picture | None:

@@ -15,7 +15,7 @@ from rushlight.effects import Daily, DueChange, Effect
 from rushlight.events import Dose, LampWork, TankEvent, Test, WaterChange
 from rushlight.settings import Config, Tank
 from rushlight.tank import because
-from rushlight.tank.chemistry import ChemistryState, ChemistryWatch
+from rushlight.tank.chemistry import ChemistryReport, ChemistryState, ChemistryWatch
 from rushlight.tank.light import LightState, LightWatch
 from rushlight.tank.limits import LimitsState, LimitsWatch
 from rushlight.tank.nitrate import NitrateReport, NitrateState, NitrateWatch
@@ -179,14 +179,13 @@ class TankCore:
         return [because.explain(f, seen) for f in found]
 
     def _chemistry(self, state: TankState, at_s: float, report: NitrateReport) -> list[Finding]:
-        return self.chemistry.findings(
-            state.chemistry,
-            at_s,
-            ph=self.fresh(state, "ph", at_s),
-            temp_c=self.fresh(state, "temperature", at_s),
-            supply_rate=report.supply_rate,
-            net_rate=report.net_rate,
-        )
+        ph, temp_c = self.fresh(state, "ph", at_s), self.fresh(state, "temperature", at_s)
+        return self.chemistry.findings(state.chemistry, at_s, ph, temp_c, report.supply_rate, report.net_rate)
+
+    def chemistry_report(self, state: TankState, at_s: float, report: NitrateReport) -> ChemistryReport:
+        """The water's chemistry by the probes' present values and the present rates."""
+        ph, temp_c = self.fresh(state, "ph", at_s), self.fresh(state, "temperature", at_s)
+        return self.chemistry.report(state.chemistry, at_s, ph, temp_c, report.supply_rate, report.net_rate)
 
     def fresh(self, state: TankState, quantity: str, at_s: float) -> float | None:
         """A probe's last good value, if it is recent."""

@@ -64,14 +64,21 @@ def kit_for(event: Test, tank: Tank, kits: Sequence[Kit]) -> Kit | None:
     return next((kit for kit in kits if kit.method == event.method), None)
 
 
-def _test(event: Test, tank: Tank, kits: Sequence[Kit]) -> Fact | None:
+def nitrate_span(event: Test, tank: Tank, kits: Sequence[Kit]) -> Span | None:
+    """What a test says of nitrate, mg/L as NO3: the span between a strip's pads, or one value; None: nothing."""
     reported = event.values.get("nitrate")
     if reported is None:
         return None
     kit = kit_for(event, tank, kits)
-    error = kit.error_percent / 100.0 if kit and kit.error_percent else READING_ERROR[event.method]
     pads = kit.pads.get("nitrate", ()) if kit and event.method == "strip" else ()
-    span = _span(reported, event.units.get("nitrate", ""), pads)
+    return _span(reported, event.units.get("nitrate", ""), pads)
+
+
+def _test(event: Test, tank: Tank, kits: Sequence[Kit]) -> Fact | None:
+    span, kit = nitrate_span(event, tank, kits), kit_for(event, tank, kits)
+    if span is None:
+        return None
+    error = kit.error_percent / 100.0 if kit and kit.error_percent else READING_ERROR[event.method]
     return Fact(
         at_s=event.at_s, id=event.id, kind="test", amount=error, low=span.low, high=span.high, word=event.method
     )

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from rushlight.effects import Estimate
+from rushlight.tank.chemistry import ChemistryReport, Hardness
 from rushlight.tank.core import TankCore, TankState
 from rushlight.tank.site import Core, SiteState
 from rushlight.views import AlarmView, ProbeView, SiteView, TankView
 
 _STANDING = frozenset({"unacknowledged", "acknowledged"})
+_LONG_DAYS = 365.0
+"""A limit farther off than this is nothing to speak of."""
 _RANK = {"high": 0, "medium": 1, "low": 2}
 
 
@@ -54,6 +57,8 @@ def _tank(tank: TankCore, state: TankState, at_s: float, probes: list[ProbeView]
         due_reason=state.due_reason,
         overdue=overdue,
         strips_left=tank.supplies.left(state.supplies),
+        reorder_at_s=tank.supplies.reorder_at_s(state.supplies, at_s),
+        water_sentences=water_sentences(tank.chemistry_report(state, at_s, report)),
         causes=report.causes,
         causes_sentence=report.causes_sentence,
         last_test={str(k): v for k, v in last.values.items()} if last else {},
@@ -73,6 +78,31 @@ def state_sentence(nitrate: Estimate | None, net_rate: Estimate | None, limit: f
     if net_rate.high < 0:
         return f"{level}, falling {-net_rate.mean:.1f} mg/L a day ({-net_rate.high:.1f} to {-net_rate.low:.1f})."
     return f"{level}, steady as far as the tests can tell."
+
+
+def water_sentences(water: ChemistryReport) -> tuple[str, ...]:
+    """Ammonia and hardness as far as tests tell, a sentence each."""
+    said: list[str] = []
+    if water.un_ionised is not None and water.total_ammonia is not None:
+        said.append(
+            f"Ammonia in the last test {water.total_ammonia:g} mg/L in all; of it poisonous (un-ionised), at pH "
+            f"{water.ph:.1f} and {water.temp_c:.0f} °C, {water.un_ionised:.2g} mg/L."
+        )
+    for name, hardness in (("KH", water.kh), ("GH", water.gh)):
+        if hardness is not None:
+            said.append(_hardness(name, hardness))
+    return tuple(said)
+
+
+def _hardness(name: str, h: Hardness) -> str:
+    level = f"{name} about {h.level.mean:.1f} °dH ({h.level.low:.1f} to {h.level.high:.1f})"
+    if h.days_to_limit is None or h.days_to_limit > _LONG_DAYS:
+        return f"{level}."
+    return (
+        f"{level}, past its limit in about {h.days_to_limit:.0f} days."
+        if h.days_to_limit
+        else f"{level}, past its limit."
+    )
 
 
 def todo_sentence(alarms: list[AlarmView], *, overdue: bool) -> str:

@@ -159,6 +159,23 @@ class Access:
                 raise HttpError(HTTPStatus.FORBIDDEN, "This link has been used or is too old; make another.")
             return self._enrol(name)
 
+    def change_passphrase(self, old: str, new: str, address: str, name: str) -> str:
+        """Another passphrase, proved by the old one: all sessions and links end; returns a new cookie for the asker.
+
+        Raises HttpError: the old one is wrong, too many tries, or the new one is too short.
+        """
+        with self._lock:
+            self._patience.check(address)
+            if not hmac.compare_digest(self._hash(old), self._kept.passphrase):
+                self._patience.note_wrong(address)
+                raise HttpError(HTTPStatus.FORBIDDEN, "That is not the passphrase until now.")
+            check_length(new)
+            self._kept.salt = secrets.token_hex(16)
+            self._kept.passphrase = self._hash(new)
+            self._kept.devices, self._kept.links = [], {}
+            log.info("page=passphrase-changed")
+            return self._enrol(name)
+
     # ------------------------------------------------------------------ being in
 
     def device(self, cookie_value: str) -> Device | None:

@@ -44,6 +44,7 @@ _CLOSED: tuple[tuple[str, str, Screen], ...] = (
     ("POST", "/alarms/acknowledge", writing.acknowledge),
     ("POST", "/alarms/shelve", writing.shelve),
     ("GET", "/devices", doors.devices),
+    ("GET POST", "/passphrase", doors.passphrase),
     ("POST", "/devices/link", doors.make_link),
     ("POST", "/devices/revoke", doors.revoke),
     ("POST", "/logout", doors.logout),

@@ -15,8 +15,8 @@ from rushlight.alarms.words import number
 from rushlight.effects import Daily, Estimate
 from rushlight.events import Correction, Event, TankEvent, Test
 from rushlight.journal.reader import Reader
-from rushlight.science.interval import parse_bound, strip_span
 from rushlight.settings import Config, Tank
+from rushlight.tank.facts import nitrate_span
 from rushlight.views import ProbeView, TankView
 from rushlight.web import words
 from rushlight.web.house import House, Trial
@@ -34,6 +34,7 @@ _SHOWN = ("temperature", "ph", "nitrate", "conductivity", "level")
 class Chart:
     """A picture, a sentence under it, and its values as a table."""
 
+    name: str
     svg: str
     said: str = ""
     head: tuple[str, ...] = ()
@@ -108,23 +109,12 @@ def nitrate(
         for t, e in _thin(band, _TABLE_ROWS)
     ]
     said = "Line and band: estimate with its 90 % interval, dashed the forecast. Bars: tests, known only to a span."
-    return Chart(svg, said, ("Day", "mg/L as NO3", "90 % interval"), tuple(rows))
+    return Chart("Nitrate", svg, said, ("Day", "mg/L as NO3", "90 % interval"), tuple(rows))
 
 
 def _bar(config: Config, tank: Tank, test: Test) -> drawing.Bar | None:
-    """What a test says of nitrate: the span between the pads beside it, or the value of a finer kit."""
-    value = test.values.get("nitrate")
-    if value is None or "nitrate" in test.units:
-        return None
-    if isinstance(value, str):
-        span = parse_bound(value)
-        return drawing.Bar(test.at_s, span.low, span.high)
-    named = test.kit or tank.testing.kit or config.kit[0].id
-    kit = next((k for k in config.kit if k.id == named), config.kit[0])
-    if test.method != "strip" or "nitrate" not in kit.pads:
-        return drawing.Bar(test.at_s, value, value)
-    span = strip_span(value, kit.pads["nitrate"])
-    return drawing.Bar(test.at_s, span.low, span.high)
+    span = nitrate_span(test, tank, config.kit)
+    return None if span is None else drawing.Bar(test.at_s, span.low, span.high)
 
 
 def _balance(days: Sequence[Daily], zone: zoneinfo.ZoneInfo) -> Chart:
@@ -136,7 +126,7 @@ def _balance(days: Sequence[Daily], zone: zoneinfo.ZoneInfo) -> Chart:
         for d in _thin(days, _TABLE_ROWS)
     ]
     said = "What the feed brings each day, and what the plants take up. Where the lines part, nitrate moves."
-    return Chart(svg, said, ("Day", "Supply", "Uptake", "Kept up"), tuple(rows))
+    return Chart("Supply and uptake", svg, said, ("Day", "Supply", "Uptake", "Kept up"), tuple(rows))
 
 
 def _percent(share: Estimate | None) -> str:
@@ -152,7 +142,7 @@ def _light(days: Sequence[Daily], zone: zoneinfo.ZoneInfo, said: Sequence[str]) 
         (words.date(d.at_s - 1, zone), _figure(d.light_dose_mol), _figure(d.lamp_dose_mol), _figure(d.lamp_percent))
         for d in _thin(days, _TABLE_ROWS)
     ]
-    return Chart(svg, " ".join(said), ("Day", "mol/m²", "of it lamp", "Lamp %"), tuple(rows))
+    return Chart("Light", svg, " ".join(said), ("Day", "mol/m²", "of it lamp", "Lamp %"), tuple(rows))
 
 
 def _figure(value: float | None) -> str:
@@ -178,7 +168,7 @@ def _probe(
         (words.moment(t, now_s, zone), number(m, 4), f"{number(lo, 4)} to {number(hi, 4)}")
         for t, m, lo, hi in _thin(points, _TABLE_ROWS)
     ]
-    return Chart(svg, probe.trouble, ("Hour", f"{name} {probe.unit}".strip(), "least to most"), tuple(rows))
+    return Chart(name, svg, probe.trouble, ("Hour", f"{name} {probe.unit}".strip(), "least to most"), tuple(rows))
 
 
 def _marks(before: Past, since_s: float = 0.0) -> list[drawing.Mark]:

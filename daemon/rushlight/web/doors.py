@@ -64,6 +64,23 @@ def _enter(visit: Visit, value: str, onward: str) -> Response:
     return response
 
 
+def passphrase(visit: Visit) -> Response:
+    """Another passphrase; who is logged in elsewhere is logged out."""
+    request, device = visit.request, visit.device
+    if request.method != "POST" or device is None:
+        return visit.page("passphrase.html", "Change the passphrase", fault="")
+    if request.field("passphrase") != request.field("again"):
+        differ = HttpError(HTTPStatus.UNPROCESSABLE_ENTITY, "The two new passphrases differ.")
+        return _retry(visit, "passphrase.html", "Change the passphrase", differ)
+    try:
+        value = visit.access.change_passphrase(
+            request.field("old"), request.field("passphrase"), request.address, device.name
+        )
+    except HttpError as e:
+        return _retry(visit, "passphrase.html", "Change the passphrase", e)
+    return _enter(visit, value, "/devices")
+
+
 def logout(visit: Visit) -> Response:
     """This device's cookie is worth nothing any more."""
     if visit.device is not None:

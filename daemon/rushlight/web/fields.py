@@ -11,7 +11,7 @@ import zoneinfo
 from collections.abc import Mapping
 
 AHEAD_S = 300.0
-"""A phone's clock may be so much ahead of ours."""
+"""A phone's clock may be so much ahead of ours, or behind, before it is spoken of."""
 LATEST_DAYS = 366.0
 _MS = 1000.0
 
@@ -71,6 +71,15 @@ def done_at(form: Mapping[str, str], now_s: float, zone: zoneinfo.ZoneInfo) -> f
     if at_s < now_s - LATEST_DAYS * 86400.0:
         raise FieldError("done_at", "is more than a year ago")
     return min(at_s, now_s)
+
+
+def clock_gap_s(form: Mapping[str, str], now_s: float) -> float:
+    """How far the phone's clock is ahead of ours, seconds; 0 where the form does not say.  Its delay counts as gap."""
+    try:
+        gap_s = float(form["sent_ms"]) / _MS - now_s
+    except (KeyError, ValueError):
+        return 0.0
+    return gap_s if math.isfinite(gap_s) else 0.0
 
 
 def _typed(typed: str, zone: zoneinfo.ZoneInfo) -> float:

@@ -5,6 +5,7 @@ Writes nothing; the forms on these screens are answered by `writing`.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -12,7 +13,7 @@ from rushlight import drawing
 from rushlight.effects import Estimate
 from rushlight.events import Acknowledge, Correction, Event, Shelve
 from rushlight.settings import OnHours, Tank
-from rushlight.views import SiteView
+from rushlight.views import SiteView, TankView
 from rushlight.web import charts, words
 from rushlight.web.charts import Chart
 from rushlight.web.fields import FieldError, number
@@ -45,12 +46,19 @@ class Row:
 def home(visit: Visit) -> Response:
     """Every tank a card."""
     view = visit.house.view()
-    return visit.page("home.html", "Tanks", view=view, notice=notice(visit), quiet=_quiet(view))
+    return visit.page("home.html", "Tanks", view=view, notice=notice(visit), heading=_heading(view))
 
 
-def _quiet(view: SiteView) -> bool:
-    alarms = [*view.alarms, *(a for t in view.tanks for a in t.alarms)]
-    return not any(a.state in {"unacknowledged", "acknowledged", "returned"} for a in alarms)
+def _heading(view: SiteView) -> str:
+    """The whole screen in a few words, the most pressing first."""
+    states = {a.state for a in (*view.alarms, *(a for t in view.tanks for a in t.alarms))}
+    if "unacknowledged" in states or any(t.overdue for t in view.tanks):
+        return "Something needs you"
+    if "acknowledged" in states:
+        return "In hand, not over yet"
+    if any(t.last_test_at_s is None for t in view.tanks):
+        return "A first test is needed"
+    return "All quiet; something is over" if "returned" in states else "All quiet"
 
 
 def notice(visit: Visit) -> Notice | None:
@@ -71,7 +79,19 @@ def notice(visit: Visit) -> Notice | None:
     if "again" in query:
         return Notice(f"That was entered already, once: {said}, {when}.", entry_id)
     held = " The disk does not take it just now; it is kept in memory." if "held" in query else ""
-    return Notice(f"Entered. {said}, {when}.{held}", entry_id)
+    return Notice(f"Entered. {said}, {when}.{held}{_clock(query.get('clock', ''))}", entry_id)
+
+
+def _clock(gap: str) -> str:
+    """A warning where the phone's clock and ours are far apart; `gap` in seconds, the phone ahead."""
+    if not re.fullmatch(r"-?\d{1,12}", gap):
+        return ""
+    gap_s = int(gap)
+    far = words.length(abs(gap_s))
+    return (
+        f" Your device's clock is {far} {'ahead of' if gap_s > 0 else 'behind'} this machine's: one of the two is "
+        "wrong, and the time above is this machine's. Set it right, or undo and enter it with its time."
+    )
 
 
 def entries(visit: Visit, tank_id: str) -> Response:
@@ -110,8 +130,21 @@ def tank(visit: Visit, tank_id: str) -> Response:
         outcome=outcome,
         faults=faults,
         hours_now=lamp_hours(settings),
+        facts=_facts(visit, view),
         notice=notice(visit),
     )
+
+
+def _facts(visit: Visit, view: TankView) -> list[str]:
+    """What else is known of the tank: its water's chemistry, and how long the strips last."""
+    facts = list(view.water_sentences)
+    if view.strips_left is not None:
+        facts.append(f"About {view.strips_left:.0f} strips left.")
+    if view.reorder_at_s is not None:
+        due = view.reorder_at_s <= visit.house.now_s()
+        day = words.day(view.reorder_at_s, visit.house.now_s(), visit.zone)
+        facts.append("Buy the next pack of strips now." if due else f"Buy the next pack of strips by {day}.")
+    return facts
 
 
 # ---------------------------------------------------------------------- what if
@@ -173,7 +206,7 @@ def _outcome(
         for (day, one), (_, other) in zip(plain, tried, strict=True)
         if day % 7 == 0
     ]
-    return Outcome(sentence, Chart(svg, "", ("When", "As it is, mg/L", "Tried, mg/L"), tuple(rows)))
+    return Outcome(sentence, Chart("The trial", svg, "", ("When", "As it is, mg/L", "Tried, mg/L"), tuple(rows)))
 
 
 def _crossing(ahead: Sequence[tuple[int, Estimate]], limit: float) -> str:

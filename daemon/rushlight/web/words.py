@@ -56,14 +56,16 @@ def ago(at_s: float | None, now_s: float) -> str:
     """'12 min ago'."""
     if at_s is None:
         return "never"
-    s = max(0.0, now_s - at_s)
-    if s < 90:
-        return "just now"
-    for size, word in ((86400.0 * 2, "days"), (3600.0 * 2, "h"), (60.0, "min")):
-        if s >= size:
-            unit_s = size if word == "min" else size / 2
-            return f"{s / unit_s:.0f} {word} ago"
-    return "just now"
+    s = now_s - at_s
+    return "just now" if s < 90 else f"{length(s)} ago"
+
+
+def length(s: float) -> str:
+    """'12 min', '5 h', '3 days'."""
+    for unit_s, word in ((86400.0, "days"), (3600.0, "h")):
+        if s >= 2 * unit_s:
+            return f"{s / unit_s:.0f} {word}"
+    return f"{s / 60.0:.0f} min"
 
 
 def span(e: Estimate | None, digits: int = 2) -> str:

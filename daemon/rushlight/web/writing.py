@@ -48,7 +48,9 @@ def _store(visit: Visit, event: Event, back: str) -> Response | None:
     if not receipt.new and not _same(visit, event):
         return None
     held = "" if receipt.durable else "&held=1"
-    return redirect(f"{back}?{'done' if receipt.new else 'again'}={receipt.id}{held}")
+    gap_s = fields.clock_gap_s(visit.request.form, visit.house.now_s())
+    gap = f"&clock={gap_s:.0f}" if abs(gap_s) > fields.AHEAD_S else ""
+    return redirect(f"{back}?{'done' if receipt.new else 'again'}={receipt.id}{held}{gap}")
 
 
 def _same(visit: Visit, event: Event) -> bool:

@@ -43,7 +43,7 @@
     event.preventDefault();
     if (form.dataset.busy) return;
     form.dataset.busy = "1";
-    const fields = Object.fromEntries(new FormData(form));
+    const fields = { ...Object.fromEntries(new FormData(form)), sent_ms: Date.now() };
     try {
       const answer = await post(form.action, fields);
       if (answer.ok && answer.redirected) { location.assign(answer.url); return; }
