@@ -50,4 +50,5 @@ def _group(group: Sequence[Item]) -> str:
         return group[0].body
     unstable = [bool(i.facts.get("unstable")) for i in group]
     lines = [words.happening_text(i.row, i.place, i.facts, unstable=u) for i, u in zip(group, unstable, strict=True)]
+    lines = list(dict.fromkeys(lines))  # a board that is down is one thing, however many probes it carries
     return "\n".join([*lines, words.advice_text(group[0].row, group[0].facts)])

@@ -80,15 +80,12 @@ def check(config_file: Path | None, *, send: bool, no_probes: bool) -> None:
 
 def _probes(config: Config, console: Console) -> list[checks.Line]:
     """The running daemon's word, or each probe read once where no daemon runs."""
-    from pydantic import TypeAdapter
-
-    from rushlight.views import SiteView
-
+    now = clock.SystemClock()
     try:
-        answer = control.ask(data_folder(config), do="view")
+        found = checks.probes_of_daemon(config, now, lambda: control.ask(data_folder(config), do="view")["view"])
     except control.NotRunningError:
-        return checks.probes(config, clock.SystemClock())
+        return checks.probes(config, now)
     except RuntimeError as e:
         return [checks.Line("daemon", False, f"runs here, but does not answer: {e}")]
     console.print("probes: the daemon is running and holds their ports; this is what it heard last", markup=False)
-    return checks.probes_of_daemon(config, TypeAdapter(SiteView).validate_python(answer["view"]))
+    return found

@@ -6,8 +6,11 @@ While the daemon runs it alone may open a port, so the probes' state is then the
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from typing import Any
+
+from pydantic import TypeAdapter
 
 from rushlight.clock import Clock
 from rushlight.intake.polling import Link, links
@@ -50,8 +53,22 @@ def probes(config: Config, clock: Clock) -> list[Line]:
     return found
 
 
-def probes_of_daemon(config: Config, view: SiteView) -> list[Line]:
-    """What the running daemon heard last from each probe; it holds the ports, so that nobody else may open them."""
+def probes_of_daemon(config: Config, clock: Clock, ask: Callable[[], Any]) -> list[Line]:
+    """What the running daemon heard last from each probe; it holds the ports, so that nobody else may open them.
+
+    `ask` gets its view; one that was only just started is given fifteen seconds to hear from every probe.
+    """
+    driven = {p.id for p in config.probe if p.driver != "none"}
+    until_s, pause = clock.mono_s() + _PATIENCE_S, threading.Event()
+    while True:
+        view = TypeAdapter(SiteView).validate_python(ask())
+        waiting = any(p.heard_at_s is None and not p.trouble and p.id in driven for t in view.tanks for p in t.probes)
+        if not waiting or clock.mono_s() >= until_s:
+            return _heard(config, view)
+        clock.wait(pause, 0.5)
+
+
+def _heard(config: Config, view: SiteView) -> list[Line]:
     seen = {p.id: p for t in view.tanks for p in t.probes}
     found = []
     for p in config.probe:

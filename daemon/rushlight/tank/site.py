@@ -19,6 +19,7 @@ from rushlight.effects import AlarmChange, Effect
 from rushlight.events import Acknowledge, Calibration, Condition, Correction, Event, Reading, Shelve, Supply, TankEvent
 from rushlight.settings import Config
 from rushlight.tank.core import TankCore, TankState
+from rushlight.tank.gateway import gateways, told_as_one
 from rushlight.tank.health import DAY_S, note_interference
 from rushlight.tank.probes import ProbeState, ProbeWatch
 from rushlight.tank.wakes import Wakes
@@ -69,6 +70,7 @@ class Core:
             t.id: [p.id for p in config.probe if p.tank == t.id and p.quantity in {"ph", "nitrate"}]
             for t in config.tank
         }
+        self._ways = gateways(config.probe)
         self._in_millivolts = frozenset(p.id for p in config.probe if p.unit.lower() in {"mv", "v"})
 
     def initial(self) -> SiteState:
@@ -112,9 +114,10 @@ class Core:
     def _begin(self, state: SiteState, at_s: float) -> None:
         state.at_s = state.day_from_s = at_s
         state.midnight_s = self.midnight_after(at_s)
-        state.wake_s = state.midnight_s
         for k, probe in self.probes.items():
             probe.findings(state.probes[k], at_s)  # from now on a probe that was never heard is silent
+            state.probes[k].watched = False  # its first reading is looked at, which says when it will be missed
+        state.wake_s = self._next_wake(state, at_s)
 
     def _reading(self, state: SiteState, event: Reading) -> Sequence[Finding]:
         """The hot path."""
@@ -174,6 +177,8 @@ class Core:
             wake_s = self.probes[k].next_wake(state.probes[k])
             if wake_s is not None and wake_s <= at_s:
                 found += self.probes[k].findings(state.probes[k], at_s)
+        if found and self._ways:
+            found = told_as_one(found, self._ways, state.probes, at_s)
         for k in due:
             found += self.tanks[k].on_tick(state.tanks[k], at_s)
             found += self._interference(state, k, at_s)
