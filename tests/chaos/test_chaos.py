@@ -1,0 +1,190 @@
+"""Years of faults in minutes: worlds drawn by number, each lived by the whole daemon, with what must hold after each step.
+
+`python tests/bench/chaos_campaign.py` lives as many of them as you like, and longer ones.
+"""
+
+from __future__ import annotations
+
+import logging
+import random
+import sqlite3
+from collections import Counter
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from helpers import chaosparts
+from helpers.chaos import World
+from helpers.chaosparts import HOUR_S, BrokenInvariantError, Fault
+from helpers.tornfiles import TornFiles
+from rushlight.journal.outbox import Outbox
+from rushlight.journal.pending import Pending
+from rushlight.outlets import heartbeat
+
+SEEDS = 24
+"""In the suite; the campaign lives hundreds."""
+
+
+@pytest.fixture(autouse=True)
+def quiet() -> Iterator[None]:
+    logging.disable(logging.CRITICAL)
+    yield
+    logging.disable(logging.NOTSET)
+
+
+@pytest.mark.parametrize("first", range(0, SEEDS, 6))
+def test_nothing_breaks_what_must_hold(first: int, tmp_path: Path) -> None:
+    for seed in range(first, first + 6):
+        folder = tmp_path / str(seed)
+        folder.mkdir()
+        World(folder, seed).run()
+
+
+def test_the_same_number_is_the_same_world(tmp_path: Path) -> None:
+    told = []
+    for name in ("one", "two"):
+        (tmp_path / name).mkdir()
+        world = World(tmp_path / name, 7, 2.0).run()
+        told.append(([(t.at_s, t.channel, t.key) for t in world.net.taken], world.net.pings, list(world.kept)))
+    assert told[0] == told[1]
+
+
+def test_all_kinds_of_fault_are_drawn() -> None:
+    drawn = Counter(f.kind for seed in range(SEEDS) for f in chaosparts.script(seed, 3.0))
+    assert set(drawn) == set(chaosparts.KINDS)
+
+
+# ---------------------------------------------------------------------- each rule can be broken
+
+
+def broken(folder: Path, *faults: Fault, days: float = 2.0) -> str:
+    """What a world with these faults finds broken."""
+    with pytest.raises(BrokenInvariantError) as found:
+        World(folder, 3, days, list(faults)).run()
+    return str(found.value).split("\n")[0]
+
+
+def test_a_journal_that_forgets_entries_is_found(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    write = Pending.write
+
+    def forgetful(self: Pending, conn: sqlite3.Connection) -> None:
+        for key in [k for k in self.others if k[0] == "event" and str(k[1]).endswith("-2")]:
+            del self.others[key]
+        write(self, conn)
+
+    monkeypatch.setattr(Pending, "write", forgetful)
+    assert "is gone" in broken(tmp_path)
+
+
+def test_a_card_that_lies_about_syncing_is_found(tmp_path: Path) -> None:
+    """Acknowledged entries that never reached the card: the world loses them with the power, and says so."""
+
+    class Lying(World):
+        def boot(self) -> None:
+            self.disk.lying = True
+            super().boot()
+
+    power = Fault(30 * HOUR_S, "power", HOUR_S, "3")
+    with pytest.raises(BrokenInvariantError, match="acknowledged entries gone"):
+        for seed in range(1, 9):
+            (tmp_path / str(seed)).mkdir()
+            Lying(tmp_path / str(seed), seed, 2.0, [power]).run()
+
+
+def test_a_message_told_twice_is_found(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    sent = Outbox.sent
+    done: set[str] = set()
+
+    def again(self: Outbox, key: str, channel: str, at_s: float, receipt: str = "") -> None:
+        if key in done:
+            sent(self, key, channel, at_s, receipt)
+        done.add(key)
+
+    monkeypatch.setattr(Outbox, "sent", again)
+    monkeypatch.setattr(Outbox, "drop", lambda *_: None)
+    assert "told twice without a doubt" in broken(tmp_path, Fault(20 * HOUR_S, "hot", 4 * HOUR_S))
+
+
+def test_a_true_alarm_that_nobody_hears_of_is_found(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    put = Outbox.put
+    monkeypatch.setattr(Outbox, "put", lambda self, m, *stamp: "temperature" not in m.key and put(self, m, *stamp))
+    assert "nobody was told of hot" in broken(tmp_path, Fault(12 * HOUR_S, "hot", 4 * HOUR_S))
+
+
+def test_a_false_alarm_is_found(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The water is warmer than the daemon may think, and the script knows nothing of it."""
+    water = World.water
+
+    def warm(self: World, probe: str) -> float:
+        return water(self, probe) + (6.0 if probe == "foyer-temperature" and self.true_s > 20 * HOUR_S else 0.0)
+
+    monkeypatch.setattr(World, "water", warm)
+    assert "a false alarm: foyer.temperature_high" in broken(tmp_path)
+
+
+def test_a_heart_that_beats_for_the_blind_is_found(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(heartbeat, "may_ping", lambda _: "")
+    monkeypatch.setattr(Outbox, "due", lambda *_a, **_k: [])
+    assert "a ping though" in broken(tmp_path, Fault(12 * HOUR_S, "broker", 12 * HOUR_S))
+
+
+def test_a_heart_that_stops_is_found(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(heartbeat, "may_ping", lambda _: "tired")
+    assert "no ping though all is well" in broken(tmp_path)
+
+
+def test_ticks_that_a_replay_does_not_make_are_found(tmp_path: Path) -> None:
+    class Fiddling(World):
+        def end(self) -> None:
+            assert self.service is not None
+            self.service.engine.timeline.state.probes["foyer-ph"].bad_share = 0.5
+            super().end()
+
+    with pytest.raises(BrokenInvariantError, match="the journal makes another state"):
+        Fiddling(tmp_path, 3, 1.5, []).run()
+
+
+# ---------------------------------------------------------------------- the card
+
+
+def test_sqlite_keeps_its_word_on_a_torn_card_and_can_t_on_one_that_lies(tmp_path: Path) -> None:
+    """Every commit with synchronous=FULL is there after a cut (sqlite.org/pragma.html), unless the card lied."""
+    lost = 0
+    for seed in range(40):
+        chance, folder = random.Random(seed), tmp_path / str(seed)
+        folder.mkdir()
+        disk = TornFiles(folder, chance)
+        with disk.mounted():
+            disk.lying = seed % 4 == 0
+            done = _write_until_the_power_goes(folder / "a.db", disk, chance)
+            disk.after_power_loss()
+            conn = sqlite3.connect(folder / "a.db")
+            try:
+                kept = conn.execute("SELECT count(*) FROM t").fetchone()[0]
+                sound = conn.execute("PRAGMA integrity_check").fetchone()[0]
+            except sqlite3.DatabaseError:
+                kept, sound = 0, "lost"
+            conn.close()
+        if disk.lying:
+            lost += kept < done
+        else:
+            assert (kept in (done, done + 1), sound) == (True, "ok")
+    assert lost > 0
+
+
+def _write_until_the_power_goes(path: Path, disk: TornFiles, chance: random.Random) -> int:
+    conn = sqlite3.connect(path, isolation_level=None)
+    conn.execute("PRAGMA journal_mode = WAL")
+    conn.execute("PRAGMA synchronous = FULL")
+    conn.execute("CREATE TABLE t (x)")
+    done, disk.dies_in = 0, chance.randrange(5, 300)
+    try:
+        while True:
+            conn.execute("INSERT INTO t VALUES (?)", (done,))
+            done += 1
+            if done % 40 == 0:
+                conn.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    except sqlite3.Error:
+        conn.close()
+        return done

@@ -1,0 +1,144 @@
+"""What a world of faults is made of: the installation, the kinds of fault, and the script that a number draws."""
+
+from __future__ import annotations
+
+import contextlib
+import random
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from rushlight.journal import check
+
+STEP_S = 600.0
+HOUR_S = 3600.0
+DAY_S = 86400.0
+BEAT_S = 3600.0
+SPRING_S, AUTUMN_S = 1_774_483_200.0, 1_792_627_200.0
+"""Midnight UTC on 26 March and on 22 October 2026: three days before Europe's clocks change."""
+
+CONFIG = """
+[site]
+name = "Rowan Street library"
+timezone = "Europe/Dublin"
+latitude = 53.3
+longitude = -6.3
+[[tank]]
+id = "foyer"
+name = "Foyer"
+litres = 140
+started = 2025-01-10
+source_water = {{ nitrate = 5.0, kh = 4.0, gh = 7.0, ph = 7.4 }}
+feed = {{ grams_per_day = 0.9, protein_percent = 42 }}
+testing = {{ shortest_days = 2, longest_days = 10, kit = "strip" }}
+limits = {{ nitrate = 60, temperature = {{ low = 21, high = 27 }}, ph = {{ low = 6.4, high = 7.8 }} }}
+[[kit]]
+id = "strip"
+pads = {{ nitrate = [0, 10, 25, 50, 100, 250], nitrite = [0, 0.5, 1, 3, 10] }}
+[[probe]]
+id = "foyer-temperature"
+tank = "foyer"
+quantity = "temperature"
+driver = "simulated"
+every_seconds = 600
+[[probe]]
+id = "foyer-ph"
+tank = "foyer"
+quantity = "ph"
+driver = "simulated"
+every_seconds = 600
+[push]
+server = "http://push.invalid"
+topic = "tanks"
+per_hour = 60
+[email]
+host = "mail.invalid"
+security = "none"
+sender = "tanks@library.invalid"
+to = ["duty@library.invalid"]
+weekly_day = {weekly_day}
+[heartbeat]
+url = "http://watcher.invalid/beat"
+every_seconds = 3600
+[contacts]
+quiet_from = "00:00"
+quiet_until = "00:00"
+[page]
+enabled = false
+"""
+
+PROBES = {"foyer-temperature": "temperature", "foyer-ph": "ph"}
+KINDS = (
+    "unplug", "broker", "garble", "freeze", "drift", "hot", "network", "push", "smtp", "disk_full", "read_only",
+    "corrupt", "clock_ahead", "clock_back", "power", "crash", "slow_card", "stuck_send",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Fault:
+    """What happens from `at_s` (seconds since the world began) for `lasts_s`; `how` says which probe or mood."""
+
+    at_s: float
+    kind: str
+    lasts_s: float
+    how: str = ""
+
+    @property
+    def end_s(self) -> float:
+        return self.at_s + self.lasts_s
+
+
+PEACE_S = 18 * HOUR_S
+"""At the end of a world, for everything to be told and to come right again."""
+
+
+def script(seed: int, days: float, *, often_h: float = 9.0) -> list[Fault]:
+    """The faults of one world; its first hours and its end are left in peace."""
+    chance, at_s, faults = random.Random(f"script {seed}"), 4 * HOUR_S, []
+    while True:
+        at_s += chance.expovariate(1 / (often_h * HOUR_S))
+        kind = chance.choice(KINDS)
+        lasts_s = chance.choice((0.5, 1.0, 3.0, 8.0, 20.0)) * HOUR_S * chance.uniform(0.7, 1.3)
+        how = ""
+        if kind in ("unplug", "garble", "freeze"):
+            how = chance.choice(list(PROBES))
+        elif kind in ("push", "smtp"):
+            how = chance.choice(("429", "500", "hang", "reset") if kind == "push" else ("450", "hang", "reset"))
+        elif kind.startswith("clock"):
+            how = str(round(chance.choice((60, 1200, 7200, 30 * DAY_S)) * chance.uniform(0.5, 1.5)))
+        elif kind in ("power", "crash"):
+            how = str(chance.randrange(0, 40))
+        if at_s > days * DAY_S - PEACE_S - HOUR_S:
+            return faults
+        lasts_s = min(lasts_s, days * DAY_S - PEACE_S - at_s)
+        faults.append(Fault(at_s, kind, lasts_s, how))
+
+
+class BrokenInvariantError(AssertionError):
+    """Says which seed, what was broken and the whole fault script."""
+
+
+def difference(a: bytes, b: bytes) -> str:
+    n = next((i for i, (x, y) in enumerate(zip(a, b, strict=False)) if x != y), min(len(a), len(b)))
+    return f"…{a[max(0, n - 120) : n + 60]!r} and …{b[max(0, n - 120) : n + 60]!r}"
+
+
+@contextlib.contextmanager
+def check_at_once() -> Iterator[None]:
+    """The look over the file at a start, in this process instead of a child: the same check, a hundred times cheaper."""
+
+    class Here:
+        def __init__(self, path: Path, _limit_s: float) -> None:
+            status, said = check.quick_check(path)
+            self._found = {0: "sound", 1: "damaged"}.get(status, "unknown"), said
+
+        def verdict(self, _wait_s: float, _spent_s: float = 0.0) -> tuple[str, str]:
+            return self._found
+
+        def stop(self) -> None: ...
+
+    real, check.Check = check.Check, Here  # type: ignore[misc,assignment]
+    try:
+        yield
+    finally:
+        check.Check = real  # type: ignore[misc]
