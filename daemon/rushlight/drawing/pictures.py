@@ -229,6 +229,7 @@ def _runs(points: Sequence[Band]) -> list[list[Band]]:
 
 
 def _nothing(title: str, why: str, palette: Palette, size: Size) -> str:
-    width, height = size
-    words = tag("text", why, x=width / 2, y=height / 2, font_size=TEXT, text_anchor="middle", fill=palette.ink)
-    return sheet(title, f"{title}: {why}", size, palette, words)
+    """A low sheet that says why there is no picture."""
+    width, height = size[0], min(size[1], 64)
+    words = tag("text", why, x=2, y=44, font_size=TEXT, fill=palette.ink)
+    return sheet(title, f"{title}: {why}", (width, height), palette, words)

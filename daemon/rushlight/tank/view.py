@@ -42,7 +42,7 @@ def _tank(tank: TankCore, state: TankState, at_s: float, probes: list[ProbeView]
         title=tank.tank.title,
         litres=tank.tank.litres,
         state_sentence=state_sentence(report.nitrate, report.net_rate, tank.tank.limits.nitrate),
-        todo_sentence=todo_sentence(alarms, overdue=overdue),
+        todo_sentence=todo_sentence(alarms, overdue=overdue, tested=last is not None),
         probes=tuple(probes),
         alarms=tuple(alarms),
         nitrate=report.nitrate,
@@ -105,11 +105,13 @@ def _hardness(name: str, h: Hardness) -> str:
     )
 
 
-def todo_sentence(alarms: list[AlarmView], *, overdue: bool) -> str:
+def todo_sentence(alarms: list[AlarmView], *, overdue: bool, tested: bool = True) -> str:
     """The one thing to do today, or that there is none.  `alarms` come most pressing first."""
     standing = [a for a in alarms if a.state in _STANDING]
     if standing and standing[0].first_action:
         return standing[0].first_action
     if overdue:
         return "Test the water with a strip and enter the result."
+    if not tested:
+        return "Test the water with a strip and enter the result; with the first test the estimate begins."
     return "Nothing to do today."

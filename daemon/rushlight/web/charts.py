@@ -109,7 +109,7 @@ def nitrate(
         for t, e in _thin(band, _TABLE_ROWS)
     ]
     said = "Line and band: estimate with its 90 % interval, dashed the forecast. Bars: tests, known only to a span."
-    return Chart("Nitrate", svg, said, ("Day", "mg/L as NO3", "90 % interval"), tuple(rows))
+    return Chart("Nitrate", svg, said if rows else "", ("Day", "mg/L as NO3", "90 % interval"), tuple(rows))
 
 
 def _bar(config: Config, tank: Tank, test: Test) -> drawing.Bar | None:
@@ -126,7 +126,7 @@ def _balance(days: Sequence[Daily], zone: zoneinfo.ZoneInfo) -> Chart:
         for d in _thin(days, _TABLE_ROWS)
     ]
     said = "What the feed brings each day, and what the plants take up. Where the lines part, nitrate moves."
-    return Chart("Supply and uptake", svg, said, ("Day", "Supply", "Uptake", "Kept up"), tuple(rows))
+    return Chart("Supply and uptake", svg, said if rows else "", ("Day", "Supply", "Uptake", "Kept up"), tuple(rows))
 
 
 def _percent(share: Estimate | None) -> str:

@@ -1,0 +1,186 @@
+"""Every screen before the rules of axe-core, an open checker of WCAG 2.2, in light and dark, on a phone and a desk.
+
+The checker is fetched from its registry for the test and is no part of this project; without network the test that
+needs it is skipped.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+import shutil
+import subprocess
+import tarfile
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from helpers.page import PASSPHRASE, Site, page_site
+from rushlight.effects import Daily, Estimate
+from rushlight.events import Feeding, Test, WaterChange
+from rushlight.journal.rows import Recorded
+
+CHROMIUM = Path("/usr/bin/chromium")
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(not CHROMIUM.exists(), reason="chromium is not installed"),
+]
+CHECKER = "axe-core@4.14.1"
+ENTRIES = ("test", "feeding", "water-change", "lamp", "sighting", "entries")
+SCREENS = (
+    "/",
+    "/tanks/foyer?feed=1.2&hours=8",
+    *(f"/tanks/foyer/{what}" for what in ENTRIES),
+    "/probes/foyer-ph/calibration",
+    "/devices",
+    "/passphrase",
+)
+DAY_S = 86400.0
+
+
+def fill(site: Site) -> None:
+    """Closed days and entries for the pictures, and an alarm."""
+    now_s = site.engine.now_s()
+    for n in range(20, 0, -1):
+        at_s = now_s - n * DAY_S
+        band = Estimate(mean=20.0 + math.sin(n), low=15.0, high=28.0)
+        rates = dict.fromkeys(("net_rate", "supply_rate", "uptake_rate", "kept_up"), band)
+        light = {"light_dose_mol": 4.0, "light_coverage": 1.0, "lamp_dose_mol": 3.0, "lamp_percent": 97.0}
+        day = Daily(
+            at_s=at_s,
+            tank="foyer",
+            date=f"{dt.datetime.fromtimestamp(at_s, dt.UTC):%Y-%m-%d}",
+            nitrate=band,
+            **light,
+            **rates,
+        )
+        event = Recorded(Feeding(at_s=at_s, id=f"feed-{n}", tank="foyer", grams=0.9), at_s)
+        site.engine.do(
+            lambda day=day, event=event: site.engine.journal.append([event], [day], urgent=True, at_s=day.at_s)
+        )
+    for n in (15, 8, 1):
+        values = {"nitrate": 25.0, "nitrite": 3.0 if n == 1 else 0.0, "kh": 5.0, "gh": 9.0}
+        site.engine.submit(Test(at_s=now_s - n * DAY_S, tank="foyer", method="strip", kit="strip", values=values))
+    site.engine.submit(WaterChange(at_s=now_s - 5 * DAY_S, tank="foyer", fraction=0.3))
+
+
+@pytest.fixture(scope="module")
+def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
+    with page_site(tmp_path_factory.mktemp("accessible")) as made:
+        fill(made)
+        yield made
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as p:
+        args = ["--no-sandbox", "--disable-quic", "--disable-background-networking"]
+        made = p.chromium.launch(executable_path=str(CHROMIUM), args=args)
+        yield made
+        made.close()
+
+
+@pytest.fixture(scope="module")
+def axe(tmp_path_factory: pytest.TempPathFactory) -> str:
+    npm, folder = shutil.which("npm"), tmp_path_factory.mktemp("axe")
+    if npm is None:
+        pytest.skip("npm is not installed, so the checker can't be fetched")
+    fetch = [npm, "pack", CHECKER, "--silent", "--fetch-retries=0", "--fetch-timeout=20000"]
+    try:
+        got = subprocess.run(fetch, cwd=folder, capture_output=True, timeout=60, check=False)
+    except subprocess.TimeoutExpired:
+        pytest.skip("the registry does not answer")
+    packed = next(folder.glob("*.tgz"), None)
+    if got.returncode or packed is None:
+        pytest.skip(f"{CHECKER} could not be fetched")
+    with tarfile.open(packed) as archive:
+        member = archive.extractfile("package/axe.min.js")
+        assert member is not None
+        return member.read().decode()
+
+
+def opened(browser: Any, site: Site, size: tuple[int, int], scheme: str) -> Any:
+    context = browser.new_context(
+        viewport={"width": size[0], "height": size[1]},
+        color_scheme=scheme,
+        base_url=f"http://127.0.0.1:{site.port}",
+    )
+    context.set_default_timeout(8000)
+    value = site.access.log_in(PASSPHRASE, "test", "phone at the desk")
+    context.add_cookies([{"name": "rushlight", "value": value, "url": f"http://127.0.0.1:{site.port}"}])
+    return context.new_page()
+
+
+FAULTS = """axe.run({runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice']}).then(
+  r => r.violations.map(v => [v.impact, v.id, v.nodes.slice(0, 3).map(n => n.html.slice(0, 120))]))"""
+OPEN_ALL = "document.querySelectorAll('details').forEach(d => { d.open = true; })"
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("size", [(390, 844), (1280, 800)], ids=["phone", "desk"])
+def test_no_screen_breaks_a_rule(browser: Any, site: Site, axe: str, size: tuple[int, int], scheme: str) -> None:
+    page, found, rules = opened(browser, site, size, scheme), {}, 0
+    for path in SCREENS:
+        page.goto(path)
+        page.evaluate(OPEN_ALL)
+        page.evaluate(axe)
+        faults = page.evaluate(FAULTS)
+        rules += 1
+        if faults:
+            found[path] = faults
+        assert page.evaluate("document.documentElement.scrollWidth") <= size[0], path
+    page.goto("/")
+    page.evaluate("document.querySelector('h1').insertAdjacentHTML('afterend', '<img src=\"/static/icon.svg\">')")
+    page.evaluate(axe)
+    assert [f[1] for f in page.evaluate(FAULTS)] == ["image-alt"]  # the checker does find what is wrong
+    page.context.close()
+    assert found == {} and rules == len(SCREENS)
+
+
+def test_words_of_pictures_are_large_enough_on_a_phone_and_their_values_are_in_a_table(
+    browser: Any, site: Site
+) -> None:
+    """11 px is our own floor for words in a picture on a phone; no standard names one."""
+    page = opened(browser, site, (390, 844), "light")
+    page.goto("/tanks/foyer")
+    sizes = page.evaluate(
+        "[...document.querySelectorAll('svg text')].map(t => parseFloat(getComputedStyle(t).fontSize)"
+        " * t.ownerSVGElement.getBoundingClientRect().width / t.ownerSVGElement.viewBox.baseVal.width)"
+    )
+    page.evaluate(OPEN_ALL)
+    outside = page.evaluate(
+        "[...document.querySelectorAll('svg text')].filter(t => { const a = t.getBoundingClientRect(),"
+        " b = t.ownerSVGElement.getBoundingClientRect(); return a.left < b.left - 1 || a.right > b.right + 1; })"
+        ".map(t => t.textContent)"
+    )
+    print(f"{len(sizes)} words in pictures, the smallest {min(sizes):.1f} px")
+    assert len(sizes) > 20 and min(sizes) >= 11.0 and outside == []
+    for name in ("Nitrate", "Supply and uptake", "Light"):
+        assert page.get_by_role("region", name=f"{name} as numbers").get_by_role("row").count() > 10
+    page.context.close()
+
+
+def test_the_keyboard_reaches_all_and_shows_where_it_is(browser: Any, site: Site) -> None:
+    """WCAG 2.2: focus visible (2.4.7), no trap (2.1.2), reachable (2.1.1)."""
+    page = opened(browser, site, (390, 844), "dark")
+    page.goto("/tanks/foyer/test")
+    wanted = page.evaluate(
+        "document.querySelectorAll('a[href],button,summary,input:not([type=hidden]):not([type=radio])').length"
+        " - document.querySelectorAll('details:not([open]) input').length"
+    )
+    groups, seen = page.locator("fieldset").count(), []
+    for _ in range(wanted + groups):
+        page.keyboard.press("Tab")
+        seen.append(
+            page.evaluate(
+                "(() => { const e = document.activeElement; const shown = e.type === 'radio' ? e.nextElementSibling : e;"
+                " return [e.outerHTML.slice(0, 60), getComputedStyle(shown).outlineStyle]; })()"
+            )
+        )
+    assert all(style == "solid" for _, style in seen), seen
+    assert len({html for html, _ in seen}) == wanted + groups
+    page.context.close()
