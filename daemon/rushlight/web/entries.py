@@ -163,7 +163,7 @@ SHEETS: Mapping[str, Sheet] = {
         "water_change",
         "Water change",
         "Water change",
-        (Field("percent", "Share changed", "%", most=100), Field("litres", "or litres changed", "L")),
+        (Field("percent", "Share changed", "%", most=100), Field("litres", "Or litres changed", "L")),
         _water_change,
     ),
     "top-off": Sheet("top_off", "Top-off", "Top-off", (Field("litres", "Water added", "L"),), _top_off),
@@ -173,7 +173,7 @@ SHEETS: Mapping[str, Sheet] = {
         "Harvest",
         (
             Field("fresh_grams", "Fresh weight, dripped off", "g"),
-            Field("dry_grams", "or dry weight", "g"),
+            Field("dry_grams", "Or dry weight", "g"),
             Field("plant", "Which plant", kind="text"),
         ),
         _harvest,
@@ -184,8 +184,8 @@ SHEETS: Mapping[str, Sheet] = {
         "Lamp work",
         (
             Field("what", "What was done", choices=LAMP_WORK),
-            Field("on", "New hours: on at", kind="time"),
-            Field("off", "off at", kind="time"),
+            Field("on", "New hours, on at", kind="time"),
+            Field("off", "New hours, off at", kind="time"),
         ),
         _lamp,
     ),
