@@ -159,6 +159,19 @@ def test_secrets_are_for_the_service_alone(installed: Installed) -> None:
     assert (root / "etc/mosquitto/rushlight/ca.key").stat().st_mode & 0o077 == 0
 
 
+@on("bookworm", "trixie")
+def test_log_limits_and_hardware_watchdog_are_in_force(installed: Installed) -> None:
+    """Asked of the running journal and the running manager, not read from the files that were written."""
+    machine = installed.machine
+    limits = {"System": "64M", "Runtime": "32M"}
+    said = machine.run("journalctl", "-t", "systemd-journald", "-o", "cat", "--no-pager").stdout
+    kind, most = re.findall(r"(System|Runtime) Journal \(.*\) is .*, max ([\d.]+[KMG])", said)[-1]
+    assert most.replace(".0", "") == limits[kind], said
+    assert machine.run("systemctl", "show", "-P", "RuntimeWatchdogUSec").stdout.strip() == "14s"
+    [line] = [row for row in installed.said.splitlines() if "hardware watchdog:" in row]
+    assert re.search(r"hardware watchdog: (on|off|this board shows none)", line), "what the kernel says is read back"
+
+
 # ---------------------------------------------------------------------- the service
 
 
