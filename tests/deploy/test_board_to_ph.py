@@ -53,7 +53,9 @@ def test_the_probe_table_in_the_documents_is_what_the_wizard_writes() -> None:
     [shown] = [p for b in blocks for p in tomllib.loads(b).get("probe", []) if p["driver"] == "lines"]
     port = discover.Proposal(id="x", driver="lines", quantity="ph", options={"port": shown["port"]})
     heard = wizard.Board("foyer-board", ("ph_mv",))
-    text = wizard.propose(discover.Findings(proposals=[port]), wizard.Answers(tanks=(wizard.Water("Foyer"),)), {shown["port"]: heard})
+    text = wizard.propose(
+        discover.Findings(proposals=[port]), wizard.Answers(tanks=(wizard.Water("Foyer"),)), {shown["port"]: heard}
+    )
     [written] = tomllib.loads(text)["probe"]
     assert written | {"id": shown["id"]} == shown
 
