@@ -15,6 +15,8 @@ import pytest
 from helpers.page import PASSPHRASE, Client, Site, page_site
 from rushlight.alarms import oneclick
 from rushlight.events import Correction, Test
+from rushlight.views import AlarmView, SiteView, TankView
+from rushlight.web.screens import heading
 
 
 @pytest.fixture(scope="module")
@@ -233,3 +235,30 @@ def test_a_phone_whose_clock_differs_is_told(site: Site, ahead_s: int, says: str
     shown = client.get(done.headers["Location"]).text
     assert "Entered. Feeding: 0.9 g" in shown
     assert ("clock is" in shown) == bool(says) and says in shown
+
+
+def test_an_empty_journal_says_what_to_do_first_and_a_first_test_fills_the_page(tmp_path: Path) -> None:
+    with page_site(tmp_path) as site:
+        client = site.client()
+        home, tank = client.get("/").text, client.get("/tanks/foyer").text
+        assert "A first test is needed" in home and "No probe has been heard yet" in home
+        assert "Nothing to do today" not in home and "with the first test the estimate begins" in tank
+        assert "no test yet" in tank and "What if" not in tank and "Water and supplies" not in tank
+        enter(client, "/tanks/foyer/test", kit="strip", nitrate="25", kh="5", gh="9")
+        tank = client.get("/tanks/foyer").text
+        assert "What if" in tank and re.search(r"KH about [\d.]+ °dH \([\d.]+ to [\d.]+\)", tank)
+
+
+def test_the_heading_names_the_most_pressing_state_and_never_calls_what_is_over_new() -> None:
+    def view(*states: str, overdue: bool = False) -> SiteView:
+        alarms = tuple(
+            AlarmView(id=s, alarm="ph_low", tank="foyer", occurrence=1, state=s, priority="low", since_s=0.0, text="")
+            for s in states
+        )
+        tank = TankView(id="foyer", title="Foyer", litres=140, alarms=alarms, overdue=overdue, last_test_at_s=1.0)
+        return SiteView(at_s=2.0, name="Rowan Street library", timezone="Europe/Dublin", tanks=(tank,))
+
+    assert heading(view()) == heading(view("shelved")) == "All quiet"
+    assert heading(view("returned")) == "All quiet; something is over"
+    assert heading(view("returned", "acknowledged")) == "In hand, not over yet"
+    assert heading(view("returned", "unacknowledged")) == heading(view(overdue=True)) == "Something needs you"

@@ -46,10 +46,10 @@ class Row:
 def home(visit: Visit) -> Response:
     """Every tank a card."""
     view = visit.house.view()
-    return visit.page("home.html", "Tanks", view=view, notice=notice(visit), heading=_heading(view))
+    return visit.page("home.html", "Tanks", view=view, notice=notice(visit), heading=heading(view))
 
 
-def _heading(view: SiteView) -> str:
+def heading(view: SiteView) -> str:
     """The whole screen in a few words, the most pressing first."""
     states = {a.state for a in (*view.alarms, *(a for t in view.tanks for a in t.alarms))}
     if "unacknowledged" in states or any(t.overdue for t in view.tanks):
