@@ -149,3 +149,46 @@ def test_a_full_queue_drops_samples_and_counts_them_but_never_an_entry(tmp_path:
         assert e.dropped_samples == 50
         with pytest.raises(TimeoutError):
             e.submit(Note(at_s=START_S, id="n", tank="foyer", text="x"), timeout_s=0.1)
+
+
+def test_a_clock_that_leaps_ahead_makes_no_time_pass_and_no_probe_silent(tmp_path: Path) -> None:
+    """A time server says three weeks later: the tank was watched all along, so nobody hears of silent probes."""
+    clock = SimulatedClock(START_S)
+    with engine(tmp_path, clock) as e:
+        e.begin()
+        feel(e, clock, 24.0, 10)
+        clock.step_wall(21 * 86400.0)
+        feel(e, clock, 24.0, 30)
+        assert e.now_s() == pytest.approx(clock.wall_s(), abs=0.01)
+        assert not [a for a in e.picture().tanks[0].alarms if a.id.endswith("foyer-temperature")]
+
+
+def test_a_clock_put_right_backwards_does_not_stop_the_alarms(tmp_path: Path) -> None:
+    """For a while the clock was three weeks ahead.  The water too warm after that is told at once, not in three weeks."""
+    clock = SimulatedClock(START_S)
+    with engine(tmp_path, clock) as e:
+        e.begin()
+        feel(e, clock, 24.0, 10)
+        clock.step_wall(21 * 86400.0)
+        feel(e, clock, 24.0, 30)
+        clock.step_wall(-21 * 86400.0)
+        feel(e, clock, 24.0, 30)
+        assert e.timeline.state.at_s == pytest.approx(clock.wall_s(), abs=5.0)
+        feel(e, clock, 29.0, 30)
+        assert [a.alarm for a in e.picture().tanks[0].alarms if a.alarm == "temperature_high"]
+        before = snapshots.dump(e.timeline.state)
+        e._flush(urgent=True)
+    with engine(tmp_path, clock) as e:
+        assert snapshots.dump(e.timeline.state) == before
+
+
+def test_a_probe_heard_in_the_instant_of_its_silence_is_not_silent_for_good(tmp_path: Path) -> None:
+    clock = SimulatedClock(START_S)
+    with engine(tmp_path, clock) as e:
+        e.begin()
+        feel(e, clock, 24.0, 3, every_s=600.0)
+        clock.advance(e.core.probes["foyer-temperature"].silent_after_s(e.timeline.state.probes["foyer-temperature"]))
+        e.hand([Sample("foyer-temperature", clock.mono_s(), 24.0)])
+        e.once(0.0)
+        feel(e, clock, 24.0, 6, every_s=300.0)
+        assert not [a for a in e.picture().tanks[0].alarms if a.id.endswith("foyer-temperature")]

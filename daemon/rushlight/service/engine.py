@@ -182,10 +182,15 @@ class Engine:
             call(now_s)
 
     def begin(self) -> None:
-        """Tell the core and the journal that watching begins anew; to be called once, before the first turn."""
-        reached_s = self.timeline.state.at_s or 0.0
-        at_s = max(self.now_s(), reached_s)
+        """Tell the core and the journal that watching begins anew: before the first turn, and where time made a leap.
+
+        A clock that is trusted may say an earlier time than the core has reached: that one was wrong then.
+        """
+        reached_s, now_s = self.timeline.state.at_s or 0.0, self.now_s()
+        at_s = now_s if self.time.trusted else max(now_s, reached_s)
         event = whole_ms(Started(at_s=at_s, id=str(uuid.uuid4()), reached_s=reached_s))
+        if at_s < reached_s:
+            self.journal.mark_period(_REACHED, "")
         effects = self.timeline.feed(event)
         self._act([Recorded(event, self.clock.mono_s(), self.time.trusted)], effects)
 
@@ -259,7 +264,9 @@ class Engine:
                 self._restamp()
             case Stepped(by_s, taken):
                 log.warning("clock=stepped by_s=%.3f taken=%s", by_s, taken)
-                if not taken:
+                if taken:
+                    self.begin()
+                else:
                     self.note_condition("clock_untrusted", "raise", "", {"step_s": by_s})
         if self.time.trusted and seen is None:
             self.note_condition("clock_untrusted", "clear", "", {})

@@ -147,7 +147,7 @@ def heartbeat_facts(engine: Engine, workers: Workers) -> HeartbeatFacts:
     def gather() -> HeartbeatFacts:
         waiting, now_s = engine.journal.outbox.waiting(), engine.now_s()
         untold = {alarm_id for row in waiting for alarm_id in row.alarm_id.split()}
-        silent = [a for t in engine.picture().tanks for a in t.alarms if a.alarm == "probe_silent"]
+        silent = [a for a in engine.core.book.views(engine.timeline.state.alarms) if a.alarm == "probe_silent"]
         ago_s = None if engine.evaluated_mono_s is None else engine.clock.mono_s() - engine.evaluated_mono_s
         nobody = not configured_channels(engine.config)
         return HeartbeatFacts(

@@ -85,6 +85,8 @@ class ProbeState:
     bad_share: float = 0.0
     silent: bool = False
     silent_since_s: float = 0.0
+    listened_from_s: float = 0.0
+    """Before this nobody listened, so it could not be heard."""
     silent_said_s: float = 0.0
     """When its silence was last said."""
     fault: bool = False
@@ -101,6 +103,19 @@ class ProbeState:
     dips: int = 0
     """How often the board's supply dipped in the day up to `dipped_at_s`."""
     dipped_at_s: float | None = None
+
+
+def listen_from(state: ProbeState, at_s: float) -> None:
+    """Nobody listened until now; what was heard later than now was stamped by a clock that was wrong."""
+    state.listened_from_s = at_s
+    if state.at_s > at_s:
+        state.at_s, state.behind, state.behind_at_s = at_s, 0, 0.0
+        state.memory = Memory(finest=state.memory.finest)
+        state.first_at_s = None if state.first_at_s is None else min(state.first_at_s, at_s)
+    if state.heard_at_s is not None and state.heard_at_s > at_s:
+        state.heard_at_s = at_s
+    if state.value_at_s is not None and state.value_at_s > at_s:
+        state.value_at_s = at_s
 
 
 def is_faulty(state: ProbeState, at_s: float) -> bool:
@@ -154,7 +169,7 @@ def _silent(probe: Probe, state: ProbeState, at_s: float, patience: Patience) ->
             return []
         since_s = state.asked_at_s
     facts = {"probe": probe.id, "quantity": probe.quantity, "silent_since_s": since_s, "value": None}
-    if at_s >= since_s + patience.silent_after_s:  # the very sum that `next_wake` gave out
+    if at_s >= max(since_s, state.listened_from_s) + patience.silent_after_s:  # the very sum that `next_wake` gave out
         if not state.silent:
             state.silent, state.silent_since_s = True, since_s
         state.silent_said_s = at_s

@@ -333,7 +333,7 @@ class ProbeWatch:
             if since_s is None and self.probe.driver != "none":
                 since_s = state.asked_at_s
             if since_s is not None:
-                wakes.append(since_s + self.silent_after_s(state))
+                wakes.append(max(since_s, state.listened_from_s) + self.silent_after_s(state))
         due_s = self.calibration_due_s(state)
         if due_s is not None and not state.due_told:
             wakes.append(due_s)

@@ -20,7 +20,7 @@ from rushlight.events import Acknowledge, Calibration, Condition, Correction, Ev
 from rushlight.settings import Config
 from rushlight.tank.core import TankCore, TankState
 from rushlight.tank.gateway import gateways, told_as_one
-from rushlight.tank.health import DAY_S, note_interference
+from rushlight.tank.health import DAY_S, listen_from, note_interference
 from rushlight.tank.probes import ProbeState, ProbeWatch
 from rushlight.tank.wakes import Wakes
 
@@ -83,7 +83,15 @@ class Core:
         )
 
     def start(self, state: SiteState, at_s: float) -> list[Effect]:
-        """Fit a state from before a restart to the present configuration; nothing is told twice for it."""
+        """Begin to watch anew at `at_s`, after a restart or a leap of the clock: fit the state to the configuration.
+
+        Nothing is told twice for it, and no probe is silent for the time in which nobody listened.
+        """
+        if state.at_s is not None and at_s < state.at_s:
+            state.at_s = state.day_from_s = at_s
+            state.midnight_s = self.midnight_after(at_s)
+        for probe in state.probes.values():
+            listen_from(probe, at_s)
         self._index(state)
         effects = self._told(state, self.book.on_start(state.alarms, at_s))
         state.wake_s = self._next_wake(state, at_s) if state.at_s is not None else None
