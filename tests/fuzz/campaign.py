@@ -13,6 +13,7 @@ family: it is written down once by its kind and place, with its input, and count
 from __future__ import annotations
 
 import argparse
+import importlib.util
 import logging
 import re
 import shutil
@@ -123,6 +124,8 @@ def main() -> int:
     if given.one:
         _run_family(given.one, given.inputs, given.folder)
         return 0
+    if importlib.util.find_spec("atheris") is None:
+        sys.exit("atheris is not installed; pip install -e '.[fuzz]'")
     sys.path.insert(0, str(HERE.parent))
     from fuzz.families import FAMILIES
 
@@ -137,7 +140,7 @@ def main() -> int:
             bad += len(faults)
             for fault in faults:
                 print(f"    {fault}", flush=True)
-            if given.faults and faults:
+            if given.faults and (Path(folder) / "faults").is_dir() and faults:
                 shutil.copytree(Path(folder) / "faults", given.faults / name, dirs_exist_ok=True)
                 shutil.copy(Path(folder) / "log", given.faults / name)
             if given.keep:
