@@ -34,11 +34,11 @@ _LIMITS = Adjustments(
 def _installation() -> tuple[Site, App, dict[bytes, bytes]]:
     """One installation with a real engine and journal for the whole campaign, and the words that let a phone in."""
     stack = contextlib.ExitStack()
-    atexit.register(stack.close)
     folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
     site = stack.enter_context(page_site(folder))
     client = site.client()
     session = client.cookies["rushlight"]
+    atexit.register(stack.close)  # after the folder has registered its own end, so before it is gone
     words = {b"@session@": session.encode(), b"@token@": site.access.token(session).encode()}
     return site, App(EngineHouse(site.engine), site.access), words
 

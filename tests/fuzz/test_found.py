@@ -182,6 +182,13 @@ def test_a_monstrous_file_is_a_fault_in_words(text: str) -> None:
         config.check(config.parse(text))
 
 
+def test_a_misspelt_driver_is_named_when_all_else_is_right() -> None:
+    """It was a KeyError: what the driver can measure was looked up before anybody asked whether there is one."""
+    text = CONFIG.replace('id = "foyer-ph"', 'id = "foyer-ph"\ndriver = "linez"')
+    with pytest.raises(ConfigError, match=r"probe\[2\]\.driver: expected one of .*did you mean 'lines'"):
+        config.check(config.parse(text))
+
+
 # ---------------------------------------------------------------------- hub, door, page
 
 
