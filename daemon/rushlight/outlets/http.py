@@ -216,6 +216,6 @@ class _FusedAdapter(HTTPAdapter):
         self.poolmanager.pool_classes_by_scheme = {"http": PlainPool, "https": SecurePool}
 
     def build_connection_pool_key_attributes(self, *args: Any, **kwargs: Any) -> Any:
-        """The library's own, with our way of checking certificates."""
+        """The library's own, with our way of checking certificates; reading the authorities costs more than a post."""
         host, pool = super().build_connection_pool_key_attributes(*args, **kwargs)
-        return host, pool | {"ssl_context": tls.context(self._ca_file)}
+        return host, pool | ({"ssl_context": tls.context(self._ca_file)} if host["scheme"] == "https" else {})
