@@ -254,7 +254,7 @@ class Notifier:
         until_s = self._gate(state, person, telling.priority, step, at_s)
         if step == "reminder":
             until_s = max(until_s or 0.0, self._morning(at_s + PATIENCE_S))
-        elif until_s is None and _pace(telling) not in ("urgent", "tested"):
+        elif until_s is None and telling.priority != "high":
             until_s = at_s + GATHER_S
         if until_s is not None:
             # All goes together as soon as one may go; when its time has come, the gate is asked again for all of it.
