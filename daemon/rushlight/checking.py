@@ -130,10 +130,13 @@ def _what(item: Any, known: type | None, loc: tuple[str | int, ...]) -> str:
         return f"expected {ctx['expected']}, got {shown(got)}{_close_choice(got, ctx['expected'])}"
     if kind == "value_error":
         return str(ctx["error"])
-    if kind == "too_short":
-        return f"expected at least {_counted(ctx['min_length'])}, got {_counted(ctx['actual_length'])}"
-    if kind == "too_long":
-        return f"expected at most {_counted(ctx['max_length'])}, got more"
+    if kind in {"too_short", "too_long"}:
+        least = kind == "too_short"
+        return (
+            f"expected at least {_counted(ctx['min_length'])}"
+            if least
+            else f"expected at most {_counted(ctx['max_length'])}"
+        )
     said = _WORDS.get(kind) or item["msg"].removeprefix("Input ").replace("should be", "must be")
     return said if isinstance(got, dict | list) else f"{said}, got {shown(got)}"
 

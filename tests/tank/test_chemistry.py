@@ -47,7 +47,8 @@ test_event.__test__ = False  # type: ignore[attr-defined]
 def says(
     w: ChemistryWatch, s: ChemistryState, day: float, ph: float | None = 7.1, temp_c: float | None = 24.0
 ) -> dict[str, str]:
-    return {f.alarm: f.says for f in w.findings(s, T0 + day * DAY_S, ph, temp_c)}
+    """What there is a test for."""
+    return {f.alarm: f.says for f in w.findings(s, T0 + day * DAY_S, ph, temp_c) if f.facts}
 
 
 def rate(mean: float) -> Estimate:
@@ -100,11 +101,17 @@ def test_nitrite_against_its_limit_with_a_margin() -> None:
         assert says(w, s, day)["nitrite_high"] == word
 
 
-def test_what_was_never_tested_is_not_spoken_of() -> None:
+def test_what_was_never_tested_raises_nothing_and_what_was_taken_back_clears() -> None:
     w, s = made()
-    assert w.findings(s, T0, 7.0, 24.0) == []
+    everything = dict.fromkeys(("ammonia_high", "nitrite_high", "alkalinity_low", "hardness_high"), "clear")
+    assert {f.alarm: f.says for f in w.findings(s, T0, 7.0, 24.0)} == everything
     w.on_fact(s, test_event(0, nitrate=20.0))
-    assert w.findings(s, T0, 7.0, 24.0) == []
+    assert {f.alarm: f.says for f in w.findings(s, T0, 7.0, 24.0)} == everything
+    wrong = test_event(0, nitrite=3.0, kh=0.5)
+    w.on_fact(s, wrong)
+    assert says(w, s, 0) == {"nitrite_high": "raise", "alkalinity_low": "raise"}
+    w.void(s, wrong.id)
+    assert {f.alarm: f.says for f in w.findings(s, T0, 7.0, 24.0)} == everything
 
 
 def test_nitrification_spends_hardness_at_the_stoichiometric_rate() -> None:
@@ -253,7 +260,7 @@ def test_order_corrections_and_json_do_not_matter(order: list[int], twice: set[i
     assert adapter.validate_json(adapter.dump_json(other)) == one
     for fact in FACTS:
         w.void(one, fact.id)
-    assert w.findings(one, T0 + 20 * DAY_S, 7.0, 24.0) == []
+    assert not any(f.facts for f in w.findings(one, T0 + 20 * DAY_S, 7.0, 24.0))
 
 
 def test_intervals_widen_with_silence() -> None:

@@ -223,14 +223,16 @@ class ChemistryWatch:
         supply_rate: Estimate | None = None,
         net_rate: Estimate | None = None,
     ) -> list[Finding]:
-        """The word on each of the four alarms for which there is anything to go by; arguments as `report`."""
+        """The word on each of the four alarms; arguments as `report`."""
         told = self.report(state, at_s, ph, temp_c, supply_rate, net_rate)
         found = self._ammonia(state, at_s, told) + self._nitrite(state, at_s, told)
-        if told.kh is not None:
-            found.append(self._alkalinity(told.kh))
-        if told.gh is not None:
-            found.append(self._hard(told.gh))
+        found.append(self._never_tested("alkalinity_low") if told.kh is None else self._alkalinity(told.kh))
+        found.append(self._never_tested("hardness_high") if told.gh is None else self._hard(told.gh))
         return found
+
+    def _never_tested(self, alarm: str) -> Finding:
+        """Where no test is known, the alarm can only stand on one that was taken back."""
+        return Finding(alarm=alarm, tank=self.tank.id, says="clear")
 
     def _ph(self, state: ChemistryState, at_s: float, probe: float | None) -> tuple[float, bool]:
         if probe is not None:
@@ -243,7 +245,7 @@ class ChemistryWatch:
     def _ammonia(self, state: ChemistryState, at_s: float, told: ChemistryReport) -> list[Finding]:
         test = _latest(state.tested.get("ammonia", ()), at_s)
         if test is None or told.un_ionised is None or told.total_ammonia is None:
-            return []
+            return [self._never_tested("ammonia_high")]
         limit = self.tank.limits.ammonia
         says = _level_says(told.un_ionised, limit, at_s - test.at_s)
         assumed = [w for w, is_so in (("pH", told.ph_assumed), ("temperature", told.temp_assumed)) if is_so]
@@ -269,7 +271,7 @@ class ChemistryWatch:
     def _nitrite(self, state: ChemistryState, at_s: float, told: ChemistryReport) -> list[Finding]:
         test = _latest(state.tested.get("nitrite", ()), at_s)
         if test is None or told.nitrite is None:
-            return []
+            return [self._never_tested("nitrite_high")]
         limit = self.tank.limits.nitrite
         facts = {"value": told.nitrite, "unit": "mg/L", "limit": limit, "tested_at_s": test.at_s}
         says = _level_says(told.nitrite, limit, at_s - test.at_s)
