@@ -123,6 +123,8 @@ class TornFiles:
         finally:
             lib.sqlite3_vfs_register(self._real, 1)
             lib.sqlite3_vfs_unregister(c.byref(mine))
+            self._files.clear()
+            self._at.clear()
 
     def _on_open(self, _vfs: int, name: int, file: int, flags: int, out: int) -> int:
         done = self._open(self._real, name, file, flags, out)

@@ -108,6 +108,7 @@ class ProbeState:
 def listen_from(state: ProbeState, at_s: float) -> None:
     """Nobody listened until now; what was heard later than now was stamped by a clock that was wrong."""
     state.listened_from_s = at_s
+    state.silent_since_s = min(state.silent_since_s, at_s)
     if state.at_s > at_s:
         state.at_s, state.behind, state.behind_at_s = at_s, 0, 0.0
         state.memory = Memory(finest=state.memory.finest)
@@ -179,7 +180,7 @@ def _silent(probe: Probe, state: ProbeState, at_s: float, patience: Patience) ->
     if state.silent and (state.value_at_s is None or state.value_at_s <= state.silent_since_s):
         return [_finding(probe, "probe_silent", "hold", facts)]
     # Heard in the very instant in which its silence was told, the worse word stands: it is said again next time.
-    state.silent = state.silent and at_s <= state.silent_said_s
+    state.silent = state.silent and at_s == state.silent_said_s
     return [_finding(probe, "probe_silent", "clear", facts)]
 
 
