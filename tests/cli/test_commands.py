@@ -134,7 +134,7 @@ def test_plan(config: Path) -> None:
     text = config.read_text().replace("nitrate = 5.0", "nitrate = 10.0")
     config.write_text(text)
     got = run("plan", "--config", str(config), "--target", "45", "--nitrate", "80", "--daily-cap", "0.5")
-    assert "50%" in got.stdout
+    assert "50 %" in got.stdout
     impossible = run("plan", "--config", str(config), "--target", "9", "--nitrate", "80")
     assert impossible.returncode == 2
     assert "source water" in impossible.stderr

@@ -75,7 +75,7 @@ def test_rising_risk_brings_the_date_forward_to_the_last_safe_day() -> None:
     w.on_fact(s, strip(0))
     assert due_day(w, s, 0, lambda d: 0.02 * d) == 4.0  # 0.10 is reached on day 5
     reason = s.reason
-    assert "above 40 mg/L would be 10%" in reason
+    assert "above 40 mg/L would be 10 %" in reason
 
 
 def test_doubt_about_the_present_halves_the_room() -> None:
@@ -88,7 +88,7 @@ def test_a_chance_within_four_weeks_is_worth_a_closer_look() -> None:
     w, s = watch()
     w.on_fact(s, strip(0))
     assert due_day(w, s, 0, lambda d: 0.2 if d >= 28 else 0.0) == 6.0
-    assert "within four weeks is 20%" in s.reason
+    assert "within four weeks is 20 %" in s.reason
 
 
 def test_certainty_of_being_above_does_not_ask_for_a_test_every_other_day() -> None:

@@ -84,7 +84,7 @@ def _show(made: Plan) -> None:
         after = change.after
         table.add_row(
             str(change.day),
-            f"{change.fraction:.0%}",
+            f"{100 * change.fraction:.0f} %",
             f"{change.litres:.0f}",
             _figure(after.nitrate, "mg/L"),
             _figure(after.kh, "°dH"),

@@ -105,8 +105,8 @@ def _series(level: float, target: float, source: float, cap: float, rise: float)
         if number > LONGEST_SERIES:
             low = _after_series(level, source, cap, LONGEST_SERIES, rise)
             raise ImpossibleError(
-                f"changes of {cap:.0%} a day leave nitrate at {low:.0f} mg/L, because it rises by {rise:.1f} mg/L a "
-                "day meanwhile. Allow larger changes, or find the cause of the rise first."
+                f"changes of {100 * cap:.0f} % a day leave nitrate at {low:.0f} mg/L, because it rises by {rise:.1f} "
+                "mg/L a day meanwhile. Allow larger changes, or find the cause of the rise first."
             )
     if number == 1:
         return 1, fraction_for(level, target, source)

@@ -160,7 +160,9 @@ def _feed(share: float, share_sd: float, then: Drivers, now: Drivers) -> Suspect
     if abs(more) < 0.03 * max(then.feed, now.feed):
         return None
     word = "more" if more > 0.0 else "less"
-    told = f"{abs(more) / then.feed:.0%} {word} feed than before" if then.feed > 0.0 else "feed is recorded now"
+    told = (
+        f"{100 * (abs(more) / then.feed):.0f} % {word} feed than before" if then.feed > 0.0 else "feed is recorded now"
+    )
     return Suspect("feed", share * more, share_sd * abs(more), told)
 
 
@@ -241,6 +243,6 @@ def _sentence(parts: tuple[Share, ...], total: float, tests: int) -> str:
     elif part >= 1.0:
         why = f"Simplest cause: {first.text}; that would explain all of it."
     else:
-        why = f"Simplest cause: {first.text}; that explains about {part:.0%} of it."
+        why = f"Simplest cause: {first.text}; that explains about {100 * part:.0f} % of it."
     again = " All of this rests on one test: test again before changing anything." if tests <= 1 else ""
     return f"Nitrate {word} {per_day}. {why}{again}"

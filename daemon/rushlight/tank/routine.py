@@ -237,7 +237,7 @@ class RoutineWatch:
             wishes.append((halfway_s, f"it is open whether nitrate is above {self.tank.limits.nitrate:g} mg/L already"))
         elif chance_now < DOUBT[0] and (chance := risk(AHEAD_DAYS)) >= AHEAD:
             limit = self.tank.limits.nitrate
-            reason = f"the chance that nitrate passes {limit:g} mg/L within four weeks is {chance:.0%}"
+            reason = f"the chance that nitrate passes {limit:g} mg/L within four weeks is {100 * chance:.0f} %"
             wishes.append((tested_s + self._between(0.5), reason))
         horizon = int((tested_s + self.longest_s - at_s) // DAY_S)
         for day in range(1, horizon + 1):
@@ -245,7 +245,7 @@ class RoutineWatch:
             if chance - chance_now >= RISE:
                 days = max(0.0, (at_s - tested_s) // DAY_S + day - 1)
                 limit = self.tank.limits.nitrate
-                reason = f"a day later the chance of nitrate above {limit:g} mg/L would be {chance:.0%}"
+                reason = f"a day later the chance of nitrate above {limit:g} mg/L would be {100 * chance:.0f} %"
                 wishes.append((tested_s + days * DAY_S, reason))
                 break
         return wishes

@@ -132,7 +132,7 @@ def _balance(days: Sequence[Daily], zone: zoneinfo.ZoneInfo) -> Chart:
 def _percent(share: Estimate | None) -> str:
     if share is None:
         return "not known"
-    return f"{share.mean:.0%} ({share.low:.0%} to {share.high:.0%})"
+    return f"{100 * share.mean:.0f} % ({100 * share.low:.0f} % to {100 * share.high:.0f} %)"
 
 
 def _light(days: Sequence[Daily], zone: zoneinfo.ZoneInfo, said: Sequence[str]) -> Chart:

@@ -90,7 +90,7 @@ def of_event(event: Event) -> str:  # noqa: C901, PLR0911 - one line for each ki
         case Feeding():
             return f"Feeding: {event.grams:g} g"
         case WaterChange():
-            amount = f"{event.litres:g} L" if event.fraction is None else f"{event.fraction:.0%}"
+            amount = f"{event.litres:g} L" if event.fraction is None else f"{100 * event.fraction:.0f} %"
             return f"Water change: {amount}"
         case TopOff():
             return f"Top-off: {event.litres:g} L"
