@@ -150,7 +150,7 @@ def _words(
     umol: float | None,
     lamp_hours: float,
 ) -> str:
-    got = f"The plants got {dose:.2g} mol m⁻² a day this week"
+    got = f"The plants got {dose:.2g} mol/m² of light a day this week"
     if not low:
         return f"{got}; uptake meets supply at about {need.mean:.2g} (90 %: {need.low:.2g} to {need.high:.2g})."
     text = f"{got} and need about {need.mean:.2g} (90 %: {need.low:.2g} to {need.high:.2g}) to keep up with the feed."

@@ -164,15 +164,21 @@ def _mean(days: Sequence[tuple[int, float, float, float, float | None]]) -> floa
     return sum(good) / len(good) if len(good) >= 4 else None
 
 
+def _more_or_less(ratio: float) -> str:
+    percent = round(100.0 * (ratio - 1.0))
+    return "as much" if percent == 0 else f"{abs(percent)} % {'more' if percent > 0 else 'less'}"
+
+
 def _week_sentence(site: Site, state: LightState) -> str:
     """This week against last, and how much of the difference the season alone would make."""
     week, before = _mean(state.days[-7:]), _mean(state.days[-14:-7])
     if week is None:
         return ""
-    text = f"{week:.2g} mol m⁻² a day this week"
+    text = f"{week:.2g} mol/m² of light a day this week"
     if before is None or before <= 0.0:
         return text + "."
-    text += f", {100.0 * (week / before - 1.0):+.0f} % against the week before"
+    compared = _more_or_less(week / before)
+    text += f", {compared} {'as' if compared == 'as much' else 'than'} the week before"
     if site.latitude is not None:
         daylight_share = 1.0 - sum(d[3] for d in state.days[-14:-7]) / max(1e-9, sum(d[1] for d in state.days[-14:-7]))
         sun = [
@@ -180,7 +186,7 @@ def _week_sentence(site: Site, state: LightState) -> str:
             for days in (state.days[-7:], state.days[-14:-7])
         ]
         if sun[1] > 0.0:
-            text += f" (the season alone: {100.0 * daylight_share * (sun[0] / sun[1] - 1.0):+.0f} %)"
+            text += f" (the season alone: {_more_or_less(1.0 + daylight_share * (sun[0] / sun[1] - 1.0))})"
     return text + "."
 
 
