@@ -28,6 +28,7 @@ from helpers.chaosparts import (
     STEP_S,
     BrokenInvariantError,
     Fault,
+    Probes,
     check_at_once,
     difference,
     script,
@@ -42,39 +43,7 @@ from rushlight.service import snapshots
 from rushlight.service.service import Service
 from rushlight.tank.site import Core
 from rushlight.tank.timeline import Timeline
-from rushlight_drivers import LinkError, Sample
 from rushlight_drivers.simulated import Options, value_at
-
-
-class _Probes:
-    """The driver of the simulated link, with what goes wrong on the way from the water."""
-
-    def __init__(self, world: World) -> None:
-        self.world = world
-        self._frozen: dict[str, float] = {}
-
-    def open(self) -> None:
-        if self.world.on("broker"):
-            raise LinkError("no broker")
-
-    def close(self) -> None: ...
-
-    def poll(self, _timeout_s: float) -> Sequence[Sample]:
-        self.open()
-        return [s for name in PROBES if (s := self._say(name)) is not None]
-
-    def _say(self, name: str) -> Sample | None:
-        world, mono_s = self.world, self.world.clock.mono_s()
-        value = world.water(name)
-        if world.on("unplug", name):
-            return None
-        if world.on("garble", name):
-            return Sample(name, mono_s, None, "garbled", "half a line")
-        if world.on("freeze", name):
-            value = self._frozen.setdefault(name, value)
-        else:
-            self._frozen.pop(name, None)
-        return Sample(name, mono_s, value)
 
 
 class World:
@@ -98,7 +67,7 @@ class World:
         self.excused: set[str] = set()
         self.sends: Counter[str] = Counter()
         self.counts: Counter[str] = Counter()
-        self._beat_due_s = 0.0
+        self._beat_due_s, self._steps = 0.0, 0
         self._entered, self._tested_s = 0, -3 * DAY_S
         self._down_until_s = -1.0
         self._begun: set[int] = set()
@@ -153,7 +122,7 @@ class World:
         )
         self.service.assemble()
         for link in self.service.links:
-            link.driver = _Probes(self)  # type: ignore[assignment]
+            link.driver = Probes(self)  # type: ignore[assignment]
         engine = self.service.engine
         engine.begin()
         self._check_kept("at a start")
@@ -208,6 +177,7 @@ class World:
             raise BrokenInvariantError(self.told(what))
 
     def step(self) -> None:
+        self._steps += 1
         self.true_s += STEP_S
         self.clock.advance(STEP_S)
         self._begin_and_end()
@@ -262,6 +232,9 @@ class World:
                 self._ended.add(n)
                 self._end(f)
         self.net.down = self.on("network")
+        off_s = self.clock.wall_s() - (self.start_s + self.true_s)
+        if abs(off_s) > 1.0 and not (self.net.down or self.on("clock_ahead") or self.on("clock_back")):
+            self.clock.step_wall(-off_s)  # the time server has been reached again
         self.net.mood = {
             c: f.how
             for c, kind in (("push", "push"), ("email", "smtp"))
@@ -269,7 +242,11 @@ class World:
             if f.kind == kind and f.at_s <= self.true_s < f.end_s
         }
         self.disk.full, self.disk.read_only = self.on("disk_full"), self.on("read_only")
-        self.disk.on_sync = (lambda: self.clock.advance(2.0)) if self.on("slow_card") else (lambda: None)
+        self.disk.on_sync = self._dawdle if self.on("slow_card") else (lambda: None)
+
+    def _dawdle(self) -> None:
+        self.clock.advance(2.0)
+        self.true_s += 2.0
 
     def _begin(self, f: Fault) -> None:
         if f.kind.startswith("clock"):
@@ -289,10 +266,6 @@ class World:
         if f.kind == "power" and self.disk.dies_in is not None and self.service is not None:
             self._count_outcomes()
             self.lose_power()
-        if f.kind.startswith("clock"):
-            off_s = self.clock.wall_s() - (self.start_s + self.true_s)
-            if abs(off_s) > 2:
-                self.clock.step_wall(-off_s)
 
     def _damage(self) -> None:
         """Some pages of the database turn to noise; what lay in them alone is lost to the card."""
@@ -309,8 +282,7 @@ class World:
 
     def _keeper(self) -> None:
         """Feeds every evening, tests every third day, and acknowledges some of what the phone shows."""
-        steps = round(self.true_s / STEP_S)
-        if steps % 144 == 100:
+        if self._steps % 144 == 100:
             self._enter(Feeding(at_s=self._now_s(), id=self._id(), tank="foyer", grams=0.9))
         if self.true_s - self._tested_s > 2 * DAY_S:
             self._tested_s = self.true_s
@@ -410,7 +382,7 @@ class World:
         wal = files.size(self.folder / "journal.sqlite-wal") or 0
         self.demand(wal <= WAL_LIMIT_BYTES + 1_000_000, f"the log has grown to {wal} bytes")
         self.demand(threading.active_count() <= THREADS + 2, f"threads: {[t.name for t in threading.enumerate()]}")
-        if round(self.true_s / STEP_S) % 144 == 0:
+        if self._steps % 144 == 0:
             open_now = sum(1 for _ in Path("/proc/self/fd").iterdir())
             self._fds = open_now if self._fds is None else self._fds
             self.demand(open_now <= self._fds + 6, f"{open_now} files are open, {self._fds} were at first")

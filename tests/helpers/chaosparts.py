@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import contextlib
 import random
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from rushlight.journal import check
+from rushlight_drivers import LinkError, Sample
 
 STEP_S = 600.0
 HOUR_S = 3600.0
@@ -116,6 +118,37 @@ def script(seed: int, days: float, *, often_h: float = 9.0) -> list[Fault]:
 
 class BrokenInvariantError(AssertionError):
     """Says which seed, what was broken and the whole fault script."""
+
+
+class Probes:
+    """The driver of the simulated link, with what goes wrong on the way from the water."""
+
+    def __init__(self, world: Any) -> None:
+        self.world = world
+        self._frozen: dict[str, float] = {}
+
+    def open(self) -> None:
+        if self.world.on("broker"):
+            raise LinkError("no broker")
+
+    def close(self) -> None: ...
+
+    def poll(self, _timeout_s: float) -> Sequence[Sample]:
+        self.open()
+        return [s for name in PROBES if (s := self._say(name)) is not None]
+
+    def _say(self, name: str) -> Sample | None:
+        world, mono_s = self.world, self.world.clock.mono_s()
+        value = world.water(name)
+        if world.on("unplug", name):
+            return None
+        if world.on("garble", name):
+            return Sample(name, mono_s, None, "garbled", "half a line")
+        if world.on("freeze", name):
+            value = self._frozen.setdefault(name, value)
+        else:
+            self._frozen.pop(name, None)
+        return Sample(name, mono_s, value)
 
 
 def difference(a: bytes, b: bytes) -> str:

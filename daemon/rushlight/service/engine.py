@@ -285,7 +285,8 @@ class Engine:
         self.journal.restamp(self._boot_id, self.time.offset_s, self.now_s())
         if self._snapped_untrusted:
             self.journal.drop_snapshots()
-            self._snapped_untrusted = False
+            # On the disk before the state is made again, or it would be made from the very snapshot to be dropped.
+            self._snapped_untrusted = not self.journal.commit(self.now_s(), urgent=True)
         self.journal.mark_period(_REACHED, "")
         self._rebuild()
 
