@@ -128,7 +128,7 @@ def _check(item: dict[str, Any]) -> None:
         elif key == "bver" and (isinstance(said, bool) or not isinstance(said, int) or not 1 <= said <= VERSION):
             raise SenmlError(f"version {said!r} is not understood")
         elif key not in _KNOWN and key.endswith("_"):
-            raise SenmlError(f"{key} must be understood and is not")
+            raise SenmlError(f"{key!r} must be understood and is not")
 
 
 _FIELDS = {

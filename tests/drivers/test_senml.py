@@ -32,7 +32,7 @@ from rushlight_drivers import senml
         ('[{"n": "-a", "v": 1}]', "is not a name"),
         ('[{"bver": 11, "n": "a", "v": 1}]', "version 11 is not understood"),
         ('[{"bver": 5, "n": "a", "v": 1}, {"bver": 6, "n": "a", "v": 1}]', "bver differs"),
-        ('[{"n": "a", "v": 1, "must_": 1}]', "must_ must be understood"),
+        ('[{"n": "a", "v": 1, "must_": 1}]', "'must_' must be understood"),
         ('[{"n": "a", "v": 1, "n": "b"}]', "twice"),
         ('[{"n": "a", "v": 1e999}]', "not a number"),
     ],

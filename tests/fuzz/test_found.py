@@ -137,6 +137,14 @@ def test_control_bytes_are_no_blanks_on_a_wire() -> None:
     assert iio.work_out(iio.Parts("\x1c2"), Channel("p", iio.Options(channel="in_temp")), 0.0).trouble == "garbled"
 
 
+def test_half_a_character_in_a_key_is_told_in_words_that_can_be_written() -> None:
+    options = mqtt.Options(topic="t", format="senml")
+    payload = rb'[{"\ud800_": 12}]'
+    (sample,) = mqtt.PayloadCodec([Channel("p", options)]).samples("t", payload, 0.0)
+    assert sample.trouble == "garbled"
+    assert sample.detail.encode()
+
+
 def test_a_product_beyond_all_numbers_is_no_value() -> None:
     sample = iio.work_out(iio.Parts(None, "1e300", "1e300"), Channel("p", iio.Options(channel="in_illuminance")), 0.0)
     assert (sample.value, sample.trouble) == (None, "garbled")
@@ -194,7 +202,7 @@ def test_a_misspelt_driver_is_named_when_all_else_is_right() -> None:
 
 def test_a_long_field_is_not_cut_to_a_shorter_number() -> None:
     """64 bytes were looked at: 1, sixty-three blanks and 5 was 1."""
-    for payload in (b"1" + b" " * 63 + b"5", b"0." + b"0" * 70 + b"1", b"1_0", "١".encode()):
+    for payload in (b"1" + b" " * 63 + b"5", b"\x1f7", b"0." + b"0" * 70 + b"1", b"1_0", "١".encode()):
         with pytest.raises(LineError):
             Drafts().put("foyer", "nitrate", payload, 0.0)
 

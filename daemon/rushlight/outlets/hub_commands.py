@@ -21,7 +21,7 @@ from rushlight.events import Acknowledge, Event, Shelve, Test
 from rushlight.outlets.hub_entities import FIELDS, UNSEEN_STATES
 from rushlight.settings import Config, Kit, Substance
 from rushlight.views import AlarmView, SiteView
-from rushlight_drivers.numerals import number
+from rushlight_drivers.numerals import BLANKS, number
 
 LONGEST_BYTES = 64 * 1024
 LONGEST_ID = 200
@@ -165,7 +165,7 @@ class Drafts:
 
 def _field_number(name: str, payload: bytes, most: float) -> float:
     # Strict and whole: a long payload that was cut could pass for another number.
-    value = number(payload.decode(errors="replace").strip())
+    value = number(payload.decode(errors="replace").strip(BLANKS))
     if value is None or not 0 <= value <= most:
         raise LineError(0, name, f"expected a number from 0 to {most:g}, got {payload[:40].decode(errors='replace')!r}")
     return value
