@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from rushlight.clock import SimulatedClock
 from rushlight.intake.polling import LONGEST_WAIT_S, Link, LinkWorker, Thinner, links
-from rushlight.intake.stamping import reading
+from rushlight.intake.stamping import reading, says_nothing
 from rushlight.settings import Probe
 from rushlight_drivers import Channel, DriverSpec, LinkError, Sample
 from rushlight_drivers.simulated import Options as Simulated
@@ -119,9 +119,10 @@ def test_trouble_never_becomes_a_number() -> None:
         ("sentinel", 4),
         ("checksum", 4),
         ("garbled", 4),
-        ("unreadable", 4),
     ):
         event = reading(Sample("p", 1.0, 85.0, trouble=trouble), lambda m: m + 100)  # type: ignore[arg-type]
         assert (event.value, event.quality, event.at_s) == (None, flag, 101.0)
+    assert says_nothing(Sample("p", 1.0, None, trouble="unreadable"))
+    assert not says_nothing(Sample("p", 1.0, None, trouble="garbled"))
     stored = reading(Sample("p", 1.0, 7.0, trouble="retained"), lambda m: m)
     assert (stored.value, stored.quality) == (7.0, 3)

@@ -15,12 +15,16 @@ _FLAG_OF_TROUBLE: dict[str, Quality | None] = {
     "sentinel": 4,
     "checksum": 4,
     "garbled": 4,
-    "unreadable": 4,
 }
 
 
+def says_nothing(sample: Sample) -> bool:
+    """Whether the device could not be read at all: that is no reading, so it falls silent like one that is gone."""
+    return sample.trouble == "unreadable"
+
+
 def reading(sample: Sample, at: Callable[[float], float], id_: str = "") -> Reading:
-    """The event for a sample; `at` turns its monotonic time into seconds since 1970."""
+    """The event for a sample that says something; `at` turns its monotonic time into seconds since 1970."""
     return Reading(
         at_s=at(sample.mono_s),
         id=id_,

@@ -85,6 +85,8 @@ class Engine:
         self._next_s: dict[str, float] = {}
         self._conditions: dict[tuple[str, str], str] = {}
         self._snapped_untrusted = self._restamp_due = False
+        self._unread: dict[str, str] = {}
+        """Probes that cannot be read, and why, so that each is logged once."""
         self._replaced = journal.report().replaced
         self.dropped_samples = 0
         self.every_turn: list[Callable[[float], None]] = []
@@ -198,6 +200,12 @@ class Engine:
         for sample in samples:
             if sample.trouble:
                 log.debug("probe=%s trouble=%s detail=%r", sample.channel, sample.trouble, sample.detail)
+            if stamping.says_nothing(sample):
+                if self._unread.get(sample.channel) != sample.detail:
+                    log.warning("probe=%s state=unread why=%r", sample.channel, sample.detail)
+                    self._unread[sample.channel] = sample.detail
+                continue
+            self._unread.pop(sample.channel, None)
             self._step(stamping.reading(sample, self.time.at), sample.mono_s)
 
     def enter(self, event: Event) -> Receipt:
