@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from http import HTTPStatus
 from typing import Any
 
+from rushlight.alarms.table import TABLE
 from rushlight.settings import Config, Probe, Tank
 from rushlight.views import TankView
 from rushlight.web import render, words
@@ -63,6 +64,8 @@ class Visit:
             here=self.request.path,
             tanks=self.config.tank,
             moment=lambda at_s: words.moment(at_s, now_s, zone),
+            day=lambda at_s: words.day(at_s, now_s, zone),
+            alarm_title=lambda alarm: TABLE[alarm.alarm].title,
             ago=lambda at_s: words.ago(at_s, now_s),
             **values,
         )
