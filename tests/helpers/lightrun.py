@@ -21,6 +21,8 @@ class Run:
     state: LightState
     said: list[tuple[float, str, str, dict[str, Any]]] = field(default_factory=list)
     days: list[DayLight] = field(default_factory=list)
+    dimmed: list[tuple[float, str]] = field(default_factory=list)
+    """What the report says dimmed, at the end of each day on which something has: lamp, probe or unknown."""
 
     def first(self, alarm: str, after: float = 0.0) -> float | None:
         """Day on which an alarm was first raised."""
@@ -61,6 +63,9 @@ def run(
             date = dt.datetime.fromtimestamp(to_s - 1.0, watch.zone).date().isoformat()
             out.days.append(watch.close_day(state, date, from_s, to_s))
             judge(to_s)
+            if state.lamp.dimming and not state.undecided:
+                what = watch.report(state, to_s).what_dimmed
+                out.dimmed.append(((to_s - start_s) / 86400.0, what))
             from_s, to_s = to_s, _midnight(to_s, watch)
         while pending and at_s >= pending[0].at_s:
             watch.on_lamp(state, pending.pop(0))

@@ -6,7 +6,8 @@ lamp-off is its own measurement, free of daylight.  How much each counts depends
 
 The sum is Page's test on the log of output over anchor, as a log-likelihood ratio for a loss of the smallest size
 worth acting on (`science.cusum`).  A switching counts at most a third of what an alarm needs, so that one odd day
-raises none and a step is still told after three switchings, within two days.  Lamp-on and lamp-off must agree.
+raises none.  A second sum, for a loss four times that size, tells a step after three switchings, within two days.
+Lamp-on and lamp-off must agree.
 """
 
 from __future__ import annotations
@@ -25,7 +26,7 @@ from rushlight.settings import OnHours
 from rushlight.tank import edges
 
 DAY_S = 86_400.0
-FIRST_LOOK_S = 75 * 60.0
+FIRST_LOOK_S = 60 * 60.0
 """After an expected switching, when it is measured: readings on both sides are needed."""
 SECOND_LOOK_S = 150 * 60.0
 """When a switching that was not found in its place is looked for up to 75 minutes away (a timer without summer
@@ -41,13 +42,19 @@ warm-up, mains voltage, room temperature)."""
 DECISION = 10.0
 """Sum at which `lamp_dimming` is raised: e**10 switchings between false alarms at least (Wald's bound)."""
 MOST_PER_EDGE = 3.5
+STEP_DECISION = 8.0
+"""The same for the large loss.  Less is needed: what healthy light now and then adds up to, half of this, comes from
+single odd switchings, and those are bounded by the figure below (own choice, tried on simulated rooms)."""
+MOST_PER_STEP_EDGE = 3.9
+"""For the large loss: two switchings, one odd day, still raise nothing, but any third that is low by half of it does."""
 STEP_FACTOR = 4.0
 """A second sum is set for a loss this many times the smallest, so that a step shows within two days even in restless
 light."""
 ABSENT = 0.2
 """A jump below this share of the lamp's is none."""
-AGREE = 2.5
-"""What lamp-on and lamp-off must each have gathered by themselves."""
+AGREE, AGREE_ON_STEP = 4.0, 2.5
+"""What lamp-on and lamp-off must each have gathered by themselves: two switchings' worth for a slow loss, one's for a
+large one."""
 CLIP_SD = 4.0
 WANDER_SD_PER_DAY = 0.004
 """How fast the running estimate of the output may wander, per root day."""
@@ -231,10 +238,11 @@ class LampWatch:
         slot = state.slots[number]
         slot.missed += 1
         jump = slot.jump()
-        around = [bisect_left(times, expected_s + 60.0 * m) for m in (-75, -10, 30, 75)]
+        usual_s = expected_s + slot.shift_s  # A timer an hour off switches in what may be a hole there.
+        around = [bisect_left(times, usual_s + 60.0 * m) for m in (-75, -10, 30, 75)]
         if jump is None or around[1] - around[0] < 3 or around[3] - around[2] < 3:
             return
-        best = edges.locate(times, values, expected_s - AWAY_S, expected_s + AWAY_S, slot.sign)
+        best = edges.locate(times, values, usual_s - AWAY_S, usual_s + AWAY_S, slot.sign)
         if best is not None and best[1] < ABSENT * jump * math.exp(state.change):
             state.found = [*state.found[-4 * len(state.slots) :], (number, expected_s, None)]
 
@@ -274,23 +282,24 @@ class LampWatch:
     def _judge(self, state: LampState, slot: Slot, at_s: float, change: float, relative_var: float) -> None:
         sd = math.sqrt(EVERYDAY_SD**2 + relative_var + slot.anchor_sd**2)
         small, large = (
-            min(MOST_PER_EDGE, cusum.fall_score(change, sd, shift, max(CLIP_SD, shift / sd)))
-            for shift in (self.shift, self.step_shift)
+            min(most, cusum.fall_score(change, sd, shift, max(CLIP_SD, shift / sd)))
+            for shift, most in ((self.shift, MOST_PER_EDGE), (self.step_shift, MOST_PER_STEP_EDGE))
         )
         state.sum = cusum.score_step(state.sum, small, DECISION + 8.0)
-        state.step_sum = cusum.score_step(state.step_sum, large, DECISION + 8.0)
+        state.step_sum = cusum.score_step(state.step_sum, large, STEP_DECISION + 8.0)
         slot.own = cusum.score_step(slot.own, max(small, large), DECISION)
         highest = max(state.sum, state.step_sum)
         if highest <= 0.0:
             state.rising_since_s = None
         elif state.rising_since_s is None:
             state.rising_since_s = at_s
-        if highest >= DECISION and self._agree(state, at_s):
+        slow = state.sum >= DECISION and self._agree(state, at_s, AGREE)
+        if slow or (state.step_sum >= STEP_DECISION and self._agree(state, at_s, AGREE_ON_STEP)):
             state.dimming = True
         elif highest <= 1.0:
             state.dimming = False
 
-    def _agree(self, state: LampState, at_s: float) -> bool:
+    def _agree(self, state: LampState, at_s: float, least: float) -> bool:
         """Lamp-on and lamp-off each show it, as far as each was seen in the last ten days."""
         for sign in (1, -1):
             fresh = [
@@ -298,7 +307,7 @@ class LampWatch:
                 for s in state.slots
                 if s.sign == sign and s.anchor is not None and s.seen_s is not None and at_s - s.seen_s < 10 * DAY_S
             ]
-            if fresh and max(s.own for s in fresh) < AGREE:
+            if fresh and max(s.own for s in fresh) < least:
                 return False
         return True
 

@@ -102,21 +102,25 @@ def trouble_now(
         return None
     level = sum(lv for a, b, lv in spans if a + GRACE_S <= at_s <= b - GRACE_S)
     if level > 0.0:
-        return _should_be_on(recent, level, last)
+        return _should_be_on(recent, level, last, dark_outside)
     if any(a - GRACE_S <= at_s <= b + GRACE_S for a, b, _ in spans):
         return None
     level = min(lv for _, _, lv in spans)
-    if last == (-1, False) or (dark_outside and min(recent) >= HALF * level):
-        return "not_off"
-    return "" if max(recent) < HALF * level else None
+    if max(recent) < HALF * level:
+        return ""  # Whatever hid its going out, too little light is left for it to be on.
+    return "not_off" if last == (-1, False) or (dark_outside and min(recent) >= HALF * level) else None
 
 
-def _should_be_on(recent: Sequence[float], level: float, last: tuple[int, bool] | None) -> Trouble | None:
+def _should_be_on(
+    recent: Sequence[float], level: float, last: tuple[int, bool] | None, dark_outside: bool | None
+) -> Trouble | None:
     """Whether it is on in the middle of its hours.
 
-    Seen coming on, the lamp must have gone out since; but a hand, a leaf or a book over the probe is likelier than
-    that, and leaves more light than a dark lamp does.
+    Whatever hid its coming on, half of its light on a dark night is its own.  Seen coming on, it must have gone out
+    since; but a hand, a leaf or a book over the probe is likelier than that, and leaves more light than a dark lamp.
     """
+    if dark_outside and min(recent) >= HALF * level:
+        return ""
     if last == (1, False) or max(recent) < (GONE_OUT if last == (1, True) else UNSEEN) * level:
         return "not_on"
     return "" if min(recent) >= HALF * level else None
