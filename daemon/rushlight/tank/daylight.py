@@ -21,13 +21,22 @@ BANDS_DEG = (4.0, 7.0, 11.0, 16.0, 22.0, 30.0, 40.0, 52.0, 66.0, 90.0)
 WEEKS_MOST = 104
 NIGHT = "night"
 BEST_OF_WEEK = 1
+LOWEST_DEG = 2.0
+"""Below this height of the sun a clear sky is not known well enough."""
+STEADY_S = 2100.0
+"""How far to either side the light is looked at for its steadiness."""
+STEADY = 0.02
+"""How much, as a share of all light, steady ten-minute means may scatter (own choice)."""
 UPPER = 0.98
-"""The expectile that stands for the envelope."""
+"""The expectile that stands for the upper edge."""
+EDGE_STEPS, CLEAR_STEPS = 12, 8
+CLOUDED = 0.12
+"""A week's steady light this far below the fit, as a log, was an even overcast and no clear sky."""
 BESIDE_LAMP = 0.3
 """Daylight weaker than this share of the lamp drowns in the lamp's own error."""
 FEW_WEEKS = 1.4
 """By how much the fit's error is widened (own choice, tried on simulated windows)."""
-CLEAR_SKY_SD = 0.03
+CLEAR_SKY_SD = 0.02
 """How well the brightest days of a season are known at best, as a log: haze differs (own choice)."""
 MOST_BEYOND = 0.6
 """A share further than this beyond 1 is no fouling, however sure the fit."""
@@ -35,6 +44,9 @@ MISFIT = 0.2
 """How far the share may be off because a window does not see the whole sky (own choice)."""
 PRIOR_LAMP = 0.7
 """Natural log odds before daylight is looked at: lamps age more often than probes foul (own choice)."""
+
+SURE_ODDS = 1.4
+"""Natural log odds of four to one: so sure must the daylight be before lamp or probe is named as the one."""
 
 
 @dataclass(slots=True)
@@ -60,7 +72,7 @@ class Likeness:
 
     def by_season(self) -> bool:
         """Whether daylight fell far more than any probe's fouling explains: this window has a season of its own."""
-        return self.share > 1.0 + MOST_BEYOND
+        return self.share > 1.0 + MOST_BEYOND + self.sd
 
     def probe_odds(self) -> float | None:
         """Natural log odds that the probe lost light, not the lamp; None when daylight did something else altogether.
@@ -82,29 +94,53 @@ def note_day(
 ) -> None:
     """Take in one day.
 
-    `points` are times with the daylight and the lamp's light at them in the probe's unit; `elevation_deg` gives the
-    sun's height at a time; `lamp_change` is the lamp's log change that day.  A band whose daylight stays below `least`
-    or drowns in the lamp's own error says nothing that day; beside the lamp and without it are bands of their own.
+    `points` are times with the daylight and the lamp's light at them in the probe's unit, ten-minute means;
+    `elevation_deg` gives the sun's height at a time; `lamp_change` is the lamp's log change that day.  A band whose
+    daylight stays below `least` or drowns in the lamp's own error says nothing that day, nor does light that
+    flickers: clouds do, a clear sky does not.  Beside the lamp and without it are bands of their own.
     """
     if state.week is not None and week != state.week:
         _close_week(state)
     state.week = week
-    by_band: dict[str, list[tuple[float, float, float]]] = {}
-    previous = -90.0
-    for at_s, value, lamp in points:
-        height = elevation_deg(at_s)
-        band = next((k for k, top in enumerate(BANDS_DEG) if height < top), 0)
-        if band:
-            name = f"{band}{'a' if height >= previous else 'p'}{'l' if lamp > 0.0 else ''}"
-            by_band.setdefault(name, []).append((value, lamp, clear_sky_w_m2(height)))
-        previous = height
+    sky = _against_clear_sky(points, elevation_deg, least)
+    by_band: dict[str, list[float]] = {}
+    for i, (_, index, _, name) in enumerate(sky):
+        if name and _steady(sky, i):
+            by_band.setdefault(name, []).append(index)
     for name, rows in by_band.items():
-        light, lamp, clear = (sum(column) for column in zip(*rows, strict=True))
-        if len(rows) >= 2 and light >= max(len(rows) * least, BESIDE_LAMP * lamp):
-            best = [*state.running.get(name, []), math.log(light / clear)]
+        if len(rows) >= 2:
+            best = [*state.running.get(name, []), sum(rows) / len(rows)]
             state.running[name] = sorted(best, reverse=True)[:BEST_OF_WEEK]
     state.days += 1
     state.change_sum += lamp_change
+
+
+def _against_clear_sky(
+    points: Sequence[tuple[float, float, float]], elevation_deg: Callable[[float], float], least: float
+) -> list[tuple[float, float, float, str]]:
+    """Each usable point: time, log of daylight over a clear sky's, all light over daylight, band ('' for none)."""
+    out: list[tuple[float, float, float, str]] = []
+    previous = -90.0
+    for at_s, value, lamp in points:
+        height = elevation_deg(at_s)
+        if height > LOWEST_DEG and value >= max(least, BESIDE_LAMP * lamp):
+            band = next(k for k, top in enumerate(BANDS_DEG) if height <= top)
+            name = f"{band}{'a' if height >= previous else 'p'}{'l' if lamp > 0.0 else ''}" if band else ""
+            out.append((at_s, math.log(value / clear_sky_w_m2(height)), (value + lamp) / value, name))
+        previous = height
+    return out
+
+
+def _steady(sky: Sequence[tuple[float, float, float, str]], i: int) -> bool:
+    """Whether the light around place `i` bends no more, over an hour, than a clear sky's and the probe's noise allow.
+
+    Smoothness as the mark of a clear sky: Reno & Hansen 2016 (Renewable Energy 90:520-531); the bound is our own.
+    """
+    near = [row for row in sky[max(0, i - 3) : i + 4] if abs(row[0] - sky[i][0]) <= STEADY_S]
+    bends = [a[1] - 2.0 * b[1] + c[1] for a, b, c in zip(near, near[1:], near[2:], strict=False)]
+    if len(bends) < 3:
+        return False
+    return math.sqrt(sum(b * b for b in bends) / (6.0 * len(bends))) <= STEADY * sky[i][2]
 
 
 def _close_week(state: DaylightState) -> None:
@@ -117,8 +153,8 @@ def _close_week(state: DaylightState) -> None:
 def likeness(state: DaylightState) -> Likeness | None:
     """How far daylight followed the lamp over the weeks kept; None where they say nothing.
 
-    Regression of the envelope's log on the lamp's log change, each band with a level of its own, by asymmetric least
-    squares, so that it runs along the upper edge.
+    Regression of the clear sky's log on the lamp's log change, each band with a level of its own: first by asymmetric
+    least squares, so that it runs along the upper edge, then by plain ones on what lies near that edge.
     """
     weeks = list(state.weeks)
     if state.days >= 2 and state.week is not None:
@@ -136,25 +172,38 @@ def _regress(weeks: Sequence[tuple[int, float, dict[str, float]]]) -> Likeness |
     bands = [rows for rows in by_band.values() if len(rows) >= 2]
     if sum(len(rows) for rows in bands) < 6:
         return None
-    share, moment = 0.0, 0.0
     weights = [[1.0] * len(rows) for rows in bands]
-    flat: list[tuple[int, float, float, float]] = []
-    for _ in range(30):
-        centred = [_centred(rows, own) for rows, own in zip(bands, weights, strict=True)]
-        flat = [
-            (number, w, x, y)
-            for rows, own in zip(centred, weights, strict=True)
-            for (number, x, y), w in zip(rows, own, strict=True)
-        ]
-        moment = sum(w * x * x for _, w, x, _ in flat)
+    for step in range(EDGE_STEPS + CLEAR_STEPS):
+        share, moment, centred = _fit(bands, weights)
         if moment < 1e-9:
             return None
-        before, share = share, sum(w * x * y for _, w, x, y in flat) / moment
-        weights = [[UPPER if y > share * x else 1.0 - UPPER for _, x, y in rows] for rows in centred]
-        if abs(share - before) < 1e-4:
-            break
+        if step < EDGE_STEPS:
+            weights = [[UPPER if y > share * x else 1.0 - UPPER for _, x, y in rows] for rows in centred]
+        else:
+            weights = [[1.0 if y > share * x - CLOUDED else 0.0 for _, x, y in rows] for rows in centred]
+    share, moment, centred = _fit(bands, weights)
+    if moment < 1e-9 or sum(map(sum, weights)) < 6.0:
+        return None
+    flat = [
+        (number, w, x, y)
+        for rows, own in zip(centred, weights, strict=True)
+        for (number, x, y), w in zip(rows, own, strict=True)
+    ]
     span = max(x for _, x, _ in weeks) - min(x for _, x, _ in weeks)
     return Likeness(share, max(CLEAR_SKY_SD / span, _error(flat, share, moment)), len(weeks))
+
+
+_Rows = list[tuple[int, float, float]]
+
+
+def _fit(bands: Sequence[_Rows], weights: Sequence[Sequence[float]]) -> tuple[float, float, list[_Rows]]:
+    """Slope, its moment, and the rows less their bands' levels, by weighted least squares."""
+    centred = [_centred(rows, own) for rows, own in zip(bands, weights, strict=True)]
+    moment = along = 0.0
+    for rows, own in zip(centred, weights, strict=True):
+        moment += sum(w * x * x for (_, x, _), w in zip(rows, own, strict=True))
+        along += sum(w * x * y for (_, x, y), w in zip(rows, own, strict=True))
+    return (along / moment if moment else 0.0), moment, centred
 
 
 def _error(flat: Sequence[tuple[int, float, float, float]], share: float, moment: float) -> float:
@@ -170,7 +219,7 @@ def _error(flat: Sequence[tuple[int, float, float, float]], share: float, moment
 
 def _centred(rows: Sequence[tuple[int, float, float]], weights: Sequence[float]) -> list[tuple[int, float, float]]:
     """Both coordinates less their weighted means."""
-    total = sum(weights)
+    total = sum(weights) or 1.0
     mean_x = sum(w * x for (_, x, _), w in zip(rows, weights, strict=True)) / total
     mean_y = sum(w * y for (_, _, y), w in zip(rows, weights, strict=True)) / total
     return [(number, x - mean_x, y - mean_y) for number, x, y in rows]

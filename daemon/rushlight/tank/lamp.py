@@ -46,7 +46,7 @@ STEP_DECISION = 8.0
 """The same for the large loss.  Less is needed: what healthy light now and then adds up to, half of this, comes from
 single odd switchings, and those are bounded by the figure below (own choice, tried on simulated rooms)."""
 MOST_PER_STEP_EDGE = 3.9
-"""For the large loss: two switchings, one odd day, still raise nothing, but any third that is low by half of it does."""
+"""For the large loss: two switchings, one odd day, raise nothing, but any third that is low by half of it does."""
 STEP_FACTOR = 4.0
 """A second sum is set for a loss this many times the smallest, so that a step shows within two days even in restless
 light."""

@@ -42,20 +42,21 @@ CHECK_S = 3600.0
 BACK_S = 3 * 3600.0
 """A clock set back by less has its hours counted already; by more, the old time was wrong."""
 
-SURE_ODDS = 1.4
-"""Natural log odds of four to one: so sure must the daylight be before the probe is blamed instead of the lamp."""
-LEANING_DAYS = 7
+LEANING_DAYS = 4
 """For so many days, too."""
 SEASON_S = 42 * DAY_S
 """After the season was seen to change this window's light by itself, how long daylight is no witness."""
 PATIENCE = -0.051
 """While daylight leans towards the probe, nothing is said until the loss has come to this log: five percent."""
+SETTLED_S = 1.5 * DAY_S
+WORTH_CLEANING = -0.03
+"""A cleaning of light that is less far down, as a log, shows nothing."""
 DARK_DEG = -6.0
 """Civil twilight ends: daylight at a probe indoors is nothing beside a lamp."""
 SKY_EVERY_S = 600.0
 """How often daylight is compared with the sun."""
-SWITCHING_S = 600.0
-"""Readings this close to a switching are neither lamp nor daylight alone."""
+SWITCHING_S = 900.0
+"""Ten-minute means this close to a switching are neither lamp nor daylight alone."""
 
 
 class LightWatch:
@@ -146,7 +147,9 @@ class LightWatch:
         if self.lamp is None:
             return
         if event.what == "cleaned":
-            state.fouled = False
+            state.cleaned_s, state.cleaned_change, state.cleaning = event.at_s, state.lamp.change, ""
+            state.fouled = state.undecided = state.told_lamp = False
+            state.leaning_days = 0
             self.lamp.cleaned(state.lamp)
             return
         at_s = max(event.at_s, state.last_s or event.at_s)
@@ -157,7 +160,7 @@ class LightWatch:
             self.lamp.reanchor(state.lamp, at_s)
         state.daylight, state.fouled, state.share = DaylightState(), False, None
         state.trouble, state.since_anchor_mol, state.note = None, 0.0, ""
-        state.spans_until_s = None
+        state.spans_until_s, state.cleaned_s, state.cleaning = None, None, ""
         state.wake_s = self._next_wake(state, at_s)
 
     def void(self, state: LightState, event_id: str) -> None:
@@ -204,22 +207,33 @@ class LightWatch:
         """Lamp or probe, once the lamp's light has fallen: by the odds that daylight gives."""
         state.undecided = False
         if not state.lamp.dimming:
-            state.fouled, state.told_lamp, state.leaning_days = False, False, 0
+            state.fouled, state.told_lamp, state.leaning_days, state.odds = False, False, 0, None
             return
         like = daylight.likeness(state.daylight)
         odds = None if like is None else like.probe_odds()
         state.share, state.share_sd = (None, 0.0) if like is None or odds is None else (like.share, like.sd)
         if like is not None and like.by_season():
             state.season_s = state.last_s
+        state.odds = odds
         settled = state.season_s is None or (state.last_s or 0.0) - state.season_s > SEASON_S
-        if odds is not None and odds > SURE_ODDS and settled:
+        if odds is not None and odds > daylight.SURE_ODDS and settled:
             state.leaning_days += 1
             state.fouled = state.fouled or state.leaning_days >= LEANING_DAYS
-        elif odds is None or odds < 0.0:
-            state.fouled, state.leaning_days = False, 0
+        else:
+            state.leaning_days = 0
+            state.fouled = state.fouled and (odds is None or odds > 0.0)
         if not state.fouled and not state.told_lamp:
             state.undecided = odds is not None and odds > 0.0 and state.lamp.change > PATIENCE
             state.told_lamp = not state.undecided
+
+    def _what_cleaning_showed(self, state: LightState, at_s: float) -> None:
+        """A day and a half of switchings after a cleaning settle whether dirt was what dimmed the light."""
+        if state.cleaned_s is None or at_s - state.cleaned_s < SETTLED_S or state.cleaned_change > WORTH_CLEANING:
+            return
+        if (state.lamp.change_at_s or 0.0) - state.cleaned_s < SETTLED_S - DAY_S:
+            return
+        state.cleaning = "helped" if state.lamp.change > 0.5 * state.cleaned_change else "in vain"
+        state.cleaned_s = None
 
     # ---- days
 
@@ -234,6 +248,7 @@ class LightWatch:
             row = (ordinal, round(day.dose_mol, 5), round(day.coverage, 4), round(day.lamp_dose_mol or 0.0, 5), percent)
             state.days = [*state.days[-(DAYS_MOST - 1) :], row]
             state.since_anchor_mol += day.dose_mol
+            self._what_cleaning_showed(state, to_s)
             if day.coverage >= 0.5:
                 self._learn(state, ordinal, from_s, to_s)
                 self._what_dimmed(state)
@@ -289,7 +304,8 @@ class LightWatch:
         spans = self.lamp.spans(state.lamp, from_s, to_s) if self.lamp else []
         thin = max(1, round(SKY_EVERY_S * len(times) / (to_s - from_s)))
         points: list[tuple[float, float, float]] = []
-        for at_s, value in zip(times[::thin], values[::thin], strict=True):
+        for k in range(0, len(times), thin):
+            at_s, value = (sum(part) / len(part) for part in (times[k : k + thin], values[k : k + thin]))
             if not _near_switching(at_s, spans):
                 lamp = sum(level for a, b, level in spans if a <= at_s <= b)
                 points.append((at_s, value - lamp, lamp))

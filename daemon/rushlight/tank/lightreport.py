@@ -105,30 +105,54 @@ def _dimming_facts(zone: ZoneInfo, lamp: LampWatch, state: LightState, at_s: flo
         "lamp_percent_high": round(percent.high, 1),
         "loss_percent": round(100.0 - percent.mean, 1),
     }
-    level = f"{percent.mean:.0f} % (90 %: {percent.low:.0f} to {percent.high:.0f}) of what it was in {facts['anchor']}"
+    anchored, since = (told_date(s, at_s, zone) for s in (state.lamp.since_s or at_s, since_s))
+    level = f"{percent.mean:.0f} % (90 %: {percent.low:.0f} to {percent.high:.0f}) of what it was on {anchored}"
     if state.fouled:
         facts["sentence"] = f"the light probe reads {level}, lamp and daylight alike."
         facts["cause_sentence"] = "The probe is dirty or shaded; the plants' light is probably unchanged."
     else:
-        facts["sentence"] = f"the lamp gives {level}, falling since about {facts['since']}."
+        facts["sentence"] = f"the lamp gives {level}, falling since about {since}."
         facts["cause_sentence"] = _cause(state)
-        facts["action_sentence"] = (
-            "Wipe the light probe and the lamp's cover, lamp switched off and unplugged, and record it as cleaned;"
-            " if that does not bring it back, replace the lamp."
-        )
+        facts["action_sentence"] = _action(state)
     return facts
 
 
+def _surely_lamp(state: LightState) -> bool:
+    return state.cleaning == "in vain" or (state.odds is not None and state.odds < -daylight.SURE_ODDS)
+
+
 def _cause(state: LightState) -> str:
-    if state.share is None or state.share_sd > 0.6:
-        return "The lamp ages, or the probe or the lamp's cover is dirty; daylight can't tell which yet."
-    if state.share < 0.5:
+    """Lamp or probe, no surer than the evidence."""
+    if state.cleaning == "in vain":
+        return "Wiping did not bring the light back, so it is the lamp itself."
+    if _surely_lamp(state):
         return "Daylight at the probe has not fallen with it, so it is the lamp or its cover, not the probe."
-    return "Daylight seems to have fallen too, so a dirty probe is possible as well."
+    if state.odds is not None and state.odds > 0.0:
+        return "Daylight seems to have fallen too, so it may be a dirty probe: wipe the probe first, that settles it."
+    why = "the daylight that reaches the probe can't tell which yet"
+    if state.season_s is not None and state.share is None:
+        why = "daylight at this window changes by itself with the season and can't tell which"
+    return f"It is the lamp or a dirty probe; {why}. Wipe the probe first, that settles it."
+
+
+def _action(state: LightState) -> str:
+    if state.cleaning == "in vain":
+        return "Replace the lamp, or lengthen its hours until you do."
+    first = "the lamp's cover" if _surely_lamp(state) else "the light probe first, then the lamp's cover"
+    return (
+        f"Wipe {first}, lamp switched off and unplugged, and record it as cleaned; if that does not bring the light"
+        " back, replace the lamp."
+    )
 
 
 def _date(at_s: float, zone: ZoneInfo) -> str:
     return dt.datetime.fromtimestamp(at_s, zone).date().isoformat()
+
+
+def told_date(at_s: float, now_s: float, zone: ZoneInfo) -> str:
+    """'10 April', with the year where it is another than now."""
+    when, now = (dt.datetime.fromtimestamp(s, zone).date() for s in (at_s, now_s))
+    return f"{when.day} {when:%B}" + ("" if when.year == now.year else f" {when.year}")
 
 
 # ---- report
@@ -195,8 +219,14 @@ def _dimmed(lamp: LampWatch | None, state: LightState) -> tuple[str, str]:
     if lamp is not None and state.lamp.dimming:
         if state.fouled:
             return "probe", "Lamp and daylight have fallen alike: the light probe is dirty or shaded."
-        sure = state.share is not None and state.share_sd <= 0.6
-        return ("lamp" if sure else "unknown"), _cause(state)
+        return ("lamp" if _surely_lamp(state) else "unknown"), _cause(state)
+    if state.cleaning == "helped":
+        return "", "The last cleaning brought the light back: what had dimmed was dirt, not the lamp."
+    return _without_edges(lamp, state)
+
+
+def _without_edges(lamp: LampWatch | None, state: LightState) -> tuple[str, str]:
+    """The weaker claims: by nights where the lamp never goes off, and by daylight at equal heights of the sun."""
     night = daylight.night_change(state.daylight)
     if night is not None and night < -0.1:
         loss = 100.0 * (1.0 - math.exp(night))

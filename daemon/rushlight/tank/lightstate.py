@@ -39,6 +39,11 @@ class LightState:
     daylight: DaylightState = field(default_factory=DaylightState)
     need: NeedState = field(default_factory=NeedState)
     fouled: bool = False
+    cleaned_s: float | None = None
+    """When the last cleaning was recorded while the light was down, and (below) by how much as a natural log."""
+    cleaned_change: float = 0.0
+    cleaning: str = ""
+    """What that cleaning showed: '' nothing yet, 'helped', 'in vain'."""
     leaning_days: int = 0
     """Days on which daylight was sure that it is the probe."""
     season_s: float | None = None
@@ -50,6 +55,8 @@ class LightState:
     share: float | None = None
     """How far daylight followed the lamp's loss: 0 not at all, 1 alike; None unknown."""
     share_sd: float = 0.0
+    odds: float | None = None
+    """Natural log odds by daylight that the probe lost light, not the lamp; None unknown."""
     trouble: str | None = None
     """'' the lamp is as it should be, 'not_on', 'not_off', None unknown."""
     spans: list[tuple[float, float, float]] = field(default_factory=list)
