@@ -15,6 +15,7 @@ from helpers.lightrun import Run, run, true_loss, watch_for
 from helpers.lightsim import Room, Year, simulate
 from rushlight.events import LampWork
 from rushlight.settings import Lamp, OnHours, Probe, Site, Tank
+from rushlight.tank import switching
 from rushlight.tank.light import LightState, LightWatch
 
 DAY_S = 86400.0
@@ -267,6 +268,59 @@ def test_a_fouled_probe_is_told_from_a_lamp_in_the_end():
     assert result.watch.report(result.state, result.state.last_s).what_dimmed == "probe"
 
 
+BRIGHT = dataclasses.replace(PLAIN, window_share=0.06)
+
+
+def of_dimming(result: Run) -> dict[str, object]:
+    return next(f for _, a, s, f in result.said if a in ("lamp_dimming", "light_probe_fouled") and s == "raise")
+
+
+@pytest.mark.parametrize("seed", [41, 42])
+def test_beside_a_bright_window_a_fouled_probe_is_never_blamed_on_the_lamp_for_certain(seed: int):
+    result = run(simulate(seed, room=BRIGHT, foul_percent_week=0.5))
+    assert "not the probe" not in str(of_dimming(result)["cause_sentence"])
+    assert {what for day, what in result.dimmed if day > 200.0} == {"probe"}
+
+
+@pytest.mark.parametrize("seed", [43, 44])
+def test_beside_a_bright_window_a_fading_lamp_is_never_called_a_fouled_probe(seed: int):
+    result = run(simulate(seed, room=BRIGHT, fade_percent_week=0.5))
+    assert result.first("light_probe_fouled") is None
+    assert result.dimmed[-1][1] == "lamp"
+
+
+def test_without_daylight_the_cause_is_held_open_and_the_first_thing_to_do_settles_it():
+    result = run(simulate(45, room=dataclasses.replace(PLAIN, window_share=0.001), days=150, foul_percent_week=1.0))
+    assert result.first("light_probe_fouled") is None
+    assert {what for _, what in result.dimmed} == {"unknown"}
+    facts = of_dimming(result)
+    assert "the lamp or a dirty probe" in str(facts["cause_sentence"])
+    assert str(facts["action_sentence"]).startswith("Wipe the light probe first")
+
+
+def test_dates_are_written_as_people_write_them():
+    result = run(simulate(46, room=PLAIN, days=120, step_loss=0.2, step_at_day=60.0))
+    facts = of_dimming(result)
+    assert "of what it was on 1 January, falling since about 2 March." in str(facts["sentence"])
+    assert facts["anchor"] == "2025-01-01"  # evidence for programs stays as it was
+
+
+def test_a_wiping_that_helps_is_told_and_one_that_does_not_names_the_lamp():
+    fouled = simulate(10, room=PLAIN, days=100, foul_step=0.25, step_at_day=60.0)
+    day = (fouled.times - fouled.times[0]) / DAY_S
+    wiped = dataclasses.replace(fouled, values=np.where(day > 90.0, fouled.values / 0.75, fouled.values))
+    result = run(wiped, events=(lamp_event(wiped, 90.0, "cleaned"),))
+    report = result.watch.report(result.state, result.state.last_s)
+    assert (report.what_dimmed, result.state.lamp.dimming) == ("", False)
+    assert "brought the light back" in report.dimmed_sentence
+    faded = simulate(10, room=PLAIN, days=100, step_loss=0.25, step_at_day=60.0)
+    result = run(faded, events=(lamp_event(faded, 90.0, "cleaned"),))
+    report = result.watch.report(result.state, result.state.last_s)
+    assert report.what_dimmed == "lamp"
+    assert "Wiping did not bring the light back" in report.dimmed_sentence
+    assert result.first("lamp_dimming", 90.0) < 92.5
+
+
 # ---- lamp_off and switching times
 
 
@@ -283,6 +337,27 @@ def test_a_lamp_that_stays_off_is_told_the_same_morning_and_clears():
     assert 40.0 + 8 / 24 < day < 40.0 + 12 / 24
     assert [(a, s) for d, a, s, _ in result.said if a == "lamp_off"][-1] == ("lamp_off", "clear")
     assert result.first("lamp_dimming") is None
+
+
+def test_a_timer_an_hour_off_and_a_hole_at_its_switching_are_no_lamp_that_stays_off():
+    """The probe misses the lamp-on of a timer without summer time, and comes back in the middle of its hours."""
+    year = simulate(61, room=dataclasses.replace(PLAIN, timer_follows_clock=False), start="2025-03-01", days=70)
+    day = (year.times - year.times[0]) / DAY_S
+    result = run(dataclasses.replace(year, values=np.where((day > 60.325) & (day < 60.56), np.nan, year.values)))
+    assert result.raised("lamp_off") == []
+
+
+def test_a_lamp_that_is_dark_at_night_did_go_off_whatever_hid_it():
+    spans = [(START_S + 8 * 3600.0, START_S + 18 * 3600.0, 5000.0)]
+    at_s = START_S + 23 * 3600.0
+    times = [at_s - 300.0 * k for k in range(6, -1, -1)]
+    for values, expected in (([1.0] * 7, ""), ([5000.0] * 7, "not_off")):
+        told = switching.trouble_now(spans, times, values, at_s, dark_outside=True, last=(-1, False))
+        assert told == expected
+    noon_s = START_S + 13 * 3600.0
+    times = [noon_s - 300.0 * k for k in range(6, -1, -1)]
+    lit = switching.trouble_now(spans, times, [5000.0] * 7, noon_s, dark_outside=True, last=(1, False))
+    assert lit == ""  # in the polar night, say
 
 
 def test_a_lamp_that_burns_all_night_is_told():

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 from rushlight.alarms.finding import Finding
 from rushlight.effects import Daily, DueChange, Effect
-from rushlight.events import Dose, LampWork, TankEvent, Test, WaterChange
+from rushlight.events import Dose, Harvest, LampWork, TankEvent, Test, WaterChange
 from rushlight.settings import Config, Tank
 from rushlight.tank import because
 from rushlight.tank.chemistry import ChemistryReport, ChemistryState, ChemistryWatch
@@ -96,6 +96,8 @@ class TankCore:
         self.supplies.on_fact(state.supplies, event)
         if isinstance(event, LampWork):
             self.light.on_lamp(state.light, event)
+        if isinstance(event, Harvest):
+            self.light.on_harvest(state.light, event)
         if isinstance(event, WaterChange | Dose):
             state.disturbed_s = [*state.disturbed_s, event.at_s][-20:]
         if isinstance(event, Test):
@@ -116,7 +118,7 @@ class TankCore:
         day = self.light.close_day(state.light, date, from_s, to_s)
         self.nitrate.close_day(state.nitrate, day, date, to_s)
         report = self.nitrate.report(state.nitrate, to_s)
-        self.light.light_needed(state.light, report.uptake_rate, report.supply_rate)
+        self.light.light_needed(state.light, report.uptake_rate, report.supply_rate, report.kept_up)
         return Daily(
             at_s=to_s,
             tank=self.tank.id,

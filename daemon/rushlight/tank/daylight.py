@@ -40,6 +40,7 @@ CLEAR_SKY_SD = 0.02
 """How well the brightest days of a season are known at best, as a log: haze differs (own choice)."""
 MOST_BEYOND = 0.6
 """A share further than this beyond 1 is no fouling, however sure the fit."""
+BEYOND = 0.25
 MISFIT = 0.2
 """How far the share may be off because a window does not see the whole sky (own choice)."""
 PRIOR_LAMP = 0.7
@@ -80,7 +81,8 @@ class Likeness:
         A share far from both 0 and 1 means that the season changed this window's light by itself.
         """
         sd = math.hypot(self.sd, MISFIT)
-        odds = (2.0 * self.share - 1.0) / (2.0 * sd * sd) - PRIOR_LAMP
+        share = min(1.0 + BEYOND, max(-BEYOND, self.share))  # A share of -2 is no better a proof than one of 0.
+        odds = (2.0 * share - 1.0) / (2.0 * sd * sd) - PRIOR_LAMP
         return None if self.by_season() or self.share < -MOST_BEYOND - 2.0 * self.sd else odds
 
 
@@ -189,7 +191,9 @@ def _regress(weeks: Sequence[tuple[int, float, dict[str, float]]]) -> Likeness |
         for rows, own in zip(centred, weights, strict=True)
         for (number, x, y), w in zip(rows, own, strict=True)
     ]
-    span = max(x for _, x, _ in weeks) - min(x for _, x, _ in weeks)
+    # Only what a band saw of the lamp's change, between its own clear weeks, can tell anything.
+    seen = [[x for (_, x, _), w in zip(rows, own, strict=True) if w] for rows, own in zip(bands, weights, strict=True)]
+    span = max(max(xs, default=0.0) - min(xs, default=0.0) for xs in seen)
     return Likeness(share, max(CLEAR_SKY_SD / span, _error(flat, share, moment)), len(weeks))
 
 

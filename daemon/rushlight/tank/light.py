@@ -17,7 +17,7 @@ from zoneinfo import ZoneInfo
 
 from rushlight.alarms.finding import Finding
 from rushlight.effects import Estimate
-from rushlight.events import LampWork
+from rushlight.events import Harvest, LampWork
 from rushlight.science import photometry
 from rushlight.science.dose import longest_gap_s, overlap_s, trapezoid
 from rushlight.science.robust import median
@@ -46,8 +46,9 @@ LEANING_DAYS = 4
 """For so many days, too."""
 SEASON_S = 42 * DAY_S
 """After the season was seen to change this window's light by itself, how long daylight is no witness."""
-PATIENCE = -0.051
-"""While daylight leans towards the probe, nothing is said until the loss has come to this log: five percent."""
+PATIENCE = -0.042
+"""While daylight leans towards the probe, nothing is said until the loss has come to this log: four percent, so that
+a quick fade, which the running estimate trails, is still told before six."""
 SETTLED_S = 1.5 * DAY_S
 WORTH_CLEANING = -0.03
 """A cleaning of light that is less far down, as a log, shows nothing."""
@@ -162,6 +163,10 @@ class LightWatch:
         state.trouble, state.since_anchor_mol, state.note = None, 0.0, ""
         state.spans_until_s, state.cleaned_s, state.cleaning = None, None, ""
         state.wake_s = self._next_wake(state, at_s)
+
+    def on_harvest(self, state: LightState, event: Harvest) -> None:
+        """Plants were cut: for some weeks less uptake is no want of light."""
+        state.need.cut_s = max(event.at_s, state.need.cut_s or event.at_s)
 
     def void(self, state: LightState, event_id: str) -> None:
         """That work was never done; only the last entry can be taken back, an older one has been built upon."""
@@ -357,17 +362,27 @@ class LightWatch:
             self._settle(state, at_s)
         return lightreport.findings(self.tank.id, self.zone, self.lamp, state, at_s)
 
-    def light_needed(self, state: LightState, uptake_rate: Estimate | None, supply_rate: Estimate | None) -> LightNeed:
-        """The dose at which uptake meets supply (both mg/L as NO3 per day), in words and as hours or µmol to add."""
+    def light_needed(
+        self,
+        state: LightState,
+        uptake_rate: Estimate | None,
+        supply_rate: Estimate | None,
+        kept_up: Estimate | None,
+    ) -> LightNeed:
+        """The dose at which uptake meets supply, in words and as hours or µmol to add.
+
+        The rates are mg/L as NO3 per day; `kept_up` is the one over the other.
+        """
         week = [d for d in state.days[-7:] if d[2] >= 0.8]
         if len(week) < 4:
             return lightneed.refused(state.need, "Too few well-measured days this week to say whether light is enough.")
-        if uptake_rate is None or supply_rate is None:
+        if uptake_rate is None or supply_rate is None or kept_up is None:
             return lightneed.refused(state.need, "Uptake is not known yet, so neither is the light that it needs.")
         dose = sum(d[1] for d in week) / len(week)
         if dose <= 0.0:
             return lightneed.refused(state.need, "No light was measured this week.")
-        lightneed.note_week(state.need, week[-1][0] // 7, dose, uptake_rate, supply_rate)
+        if lightneed.sure(kept_up):
+            lightneed.note_week(state.need, week[-1][0] // 7, dose, uptake_rate, supply_rate)
         lamp_dose = sum(d[3] for d in week) / len(week)
         to_s = state.from_s or 0.0
         spans = self.lamp.spans(state.lamp, to_s - DAY_S, to_s) if self.lamp else []
@@ -377,9 +392,11 @@ class LightWatch:
             dose,
             uptake_rate,
             supply_rate,
+            kept_up,
             lamp_ppfd_umol=lamp_dose * 1e6 / (hours * 3600.0) if hours > 0.0 else None,
             lamp_hours=hours,
             lamp_percent=week[-1][4],
+            cut_lately=state.need.cut_s is not None and to_s - state.need.cut_s < lightneed.CUT_S,
         )
 
     def report(self, state: LightState, at_s: float) -> LightReport:

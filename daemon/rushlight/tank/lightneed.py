@@ -9,7 +9,6 @@ Never estimates uptake or supply itself; both come from the nitrate watch, with 
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -19,10 +18,14 @@ from rushlight.science.robust import median
 
 WEEKS_MOST = 104
 FEWEST_WEEKS = 4
-SURE = 0.5
-"""An uptake whose 90 % interval is wider than this share of its mean to either side is not used."""
+SURE = 0.6
+"""A share kept up whose 90 % interval is wider than this share of its mean to either side is not used."""
 OUTGROWN = 0.75
 """Uptake per mol below this share of the tank's own usual, at an unchanged lamp, is called outgrown (own choice)."""
+UNCHANGED, FED_MORE = 0.9, 1.15
+"""Shares of the tank's own usual: a dose above the first has not fallen, a supply above the second has risen."""
+CUT_S = 28 * 86_400.0
+"""How long plants take to grow back after a harvest (common practice, no source)."""
 LONGEST_HOURS = 14.0
 """Longer lamp days mainly feed algae (common practice, no source)."""
 
@@ -32,6 +35,8 @@ class NeedState:
     """The tank's record: week number, daily dose in mol m⁻², uptake and supply in mg/L as NO3 per day."""
 
     weeks: list[tuple[int, float, float, float]] = field(default_factory=list)
+    cut_s: float | None = None
+    """When plants were last harvested."""
     low: bool | None = None
     """Whether the week's dose is below what is needed; None when that is not known."""
     need_mol: float | None = None
@@ -64,15 +69,16 @@ def refused(state: NeedState, why: str) -> LightNeed:
 
 
 def note_week(state: NeedState, week: int, dose_mol: float, uptake: Estimate, supply: Estimate) -> None:
-    """Keep this week's figures if they are sure enough; the last call of a week stands."""
-    if uptake.mean <= 0.0 or dose_mol <= 0.0 or not _sure(uptake):
+    """Keep this week's figures; the last call of a week stands."""
+    if uptake.mean <= 0.0 or dose_mol <= 0.0:
         return
     state.weeks = [w for w in state.weeks if w[0] != week][-(WEEKS_MOST - 1) :]
     state.weeks.append((week, dose_mol, uptake.mean, supply.mean))
 
 
-def _sure(e: Estimate) -> bool:
-    return e.mean > 0.0 and max(e.high - e.mean, e.mean - e.low) <= SURE * e.mean
+def sure(kept_up: Estimate) -> bool:
+    """Whether the share of the supply that plants take up is known well enough to go by."""
+    return max(kept_up.high - kept_up.mean, kept_up.mean - kept_up.low) <= SURE * kept_up.mean
 
 
 def assess(
@@ -80,24 +86,30 @@ def assess(
     dose_mol: float,
     uptake: Estimate,
     supply: Estimate,
+    kept_up: Estimate,
     *,
     lamp_ppfd_umol: float | None,
     lamp_hours: float,
     lamp_percent: float | None,
+    cut_lately: bool = False,
 ) -> LightNeed:
     """What this tank's plants need against what they got this week, in words and numbers.
 
-    `dose_mol` is the mean of the week's well-covered days; `lamp_ppfd_umol` and `lamp_hours` the lamp's present part.
+    `dose_mol` is the mean of the week's well-covered days; `kept_up` is uptake over supply, whose interval is far
+    narrower than theirs, because what is unsure about the supply is unsure about the uptake in the same way;
+    `lamp_ppfd_umol` and `lamp_hours` are the lamp's present part; `cut_lately` says that plants were harvested.
     """
-    if not _sure(uptake) or supply.mean <= 0.0:
+    if not sure(kept_up):
         return refused(state, "How much the plants take up is not yet known well enough to say what light they need.")
+    if kept_up.high < 1.0 and (why := _not_for_want_of_light(state.weeks, dose_mol, supply.mean, cut_lately)):
+        return refused(state, why)
     per_mol = uptake.mean / dose_mol
     usual = _usual(state.weeks)
-    need = _need(dose_mol, uptake, supply)
+    need = Estimate(mean=dose_mol / kept_up.mean, low=dose_mol / kept_up.high, high=dose_mol / kept_up.low)
     add = max(0.0, need.mean - dose_mol)
     # Behind for certain, not just by the estimate's own error; and clear only with a tenth to spare.
-    behind = supply.mean > uptake.high and need.mean > 1.1 * dose_mol
-    low = behind if state.low is not True else not (uptake.mean >= supply.mean or dose_mol >= 1.1 * need.mean)
+    behind = kept_up.high < 1.0 and need.mean > 1.1 * dose_mol
+    low = behind if state.low is not True else not (kept_up.mean >= 1.0 or dose_mol >= 1.1 * need.mean)
     at_anchor = lamp_percent is None or lamp_percent >= 95.0
     outgrown = bool(low and at_anchor and usual is not None and per_mol < OUTGROWN * usual)
     hours = umol = None
@@ -130,14 +142,17 @@ def _usual(weeks: Sequence[tuple[int, float, float, float]]) -> float | None:
     return median(per_mol[: max(2, len(per_mol) // 2)])
 
 
-def _need(dose_mol: float, uptake: Estimate, supply: Estimate) -> Estimate:
-    """Dose at which uptake meets supply: dose x supply / uptake, errors of both combined as ratios."""
-    mean = dose_mol * supply.mean / uptake.mean
-    spread = [
-        math.hypot(math.log(max(s, 1e-9) / supply.mean), math.log(max(u, 1e-9) / uptake.mean))
-        for s, u in ((supply.low, uptake.high), (supply.high, uptake.low))
-    ]
-    return Estimate(mean=mean, low=mean * math.exp(-spread[0]), high=mean * math.exp(spread[1]))
+def _not_for_want_of_light(
+    weeks: Sequence[tuple[int, float, float, float]], dose_mol: float, supply: float, cut_lately: bool
+) -> str:
+    """The simpler reason why uptake is behind under as much light as ever, in words; '' where there is none."""
+    if len(weeks) < FEWEST_WEEKS or dose_mol < UNCHANGED * median([w[1] for w in weeks]):
+        return ""
+    if supply > FED_MORE * median([w[3] for w in weeks]):
+        return "More is fed than usual under the same light, so what light would be needed is not asked first."
+    if cut_lately:
+        return "The plants were cut lately; what light they need will show when they have grown back."
+    return ""
 
 
 def _words(
