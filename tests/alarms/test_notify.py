@@ -12,7 +12,8 @@ from pydantic import TypeAdapter
 from rushlight.alarms.finding import Finding
 from rushlight.alarms.machine import AlarmBook, AlarmsState
 from rushlight.alarms.notify import GATHER_S, Notifier, NotifyState, configured_channels
-from rushlight.alarms.table import RANK, TABLE
+from rushlight.alarms.pace import RANK
+from rushlight.alarms.table import TABLE
 from rushlight.effects import AlarmChange
 from rushlight.settings import Config, Contacts, Email, Kit, Person, Push, Site, Sitter, Tank, Webhook
 
@@ -285,26 +286,6 @@ def test_what_gets_worse_is_no_reminder():
     scene.change(NOON + 1200, "acknowledged", alarm="test_overdue")
     (message,) = scene.change(NOON + day, alarm="test_overdue", priority="high")
     assert message.priority == "high"
-
-
-def test_what_rose_before_anybody_could_be_told_is_told_once_when_somebody_can():
-    nobody = replace(BASE, push=Push(), email=Email())
-    scene = Scene(nobody)
-    scene.change(NOON, alarm="lamp_dimming")
-    scene.change(NOON + 60)
-    scene.change(NOON + 120, alarm="probe_silent", tank=None)
-    scene.change(NOON + 180, "acknowledged", alarm="probe_silent", tank=None)
-    scene.until(NOON + 3600)
-    assert scene.said == []
-    scene.notifier = Notifier(BASE)
-    scene.said += scene.notifier.tell_untold(scene.state, NOON + 7200, NOON)
-    scene.until(NOON + 7200 + GATHER_S)
-    assert [(m.alarm_id, m.priority) for m in scene.said] == [
-        ("foyer.temperature_high", "high"),
-        ("foyer.lamp_dimming", "medium"),
-    ]
-    assert "Standing since 12:01." in scene.said[0].body
-    assert scene.notifier.tell_untold(scene.state, NOON + 7300, NOON + 7250) == [], "it rose when there was a way"
 
 
 @pytest.mark.parametrize(("alarm", "days"), [("test_overdue", [0, 1, 3, 7, 14]), ("lamp_off", [0, 1, 3, 7, 14])])

@@ -6,7 +6,8 @@ from pathlib import Path
 import pytest
 
 from rushlight.alarms import page
-from rushlight.alarms.table import ACK_LASTS_S, REPEATS_S, TABLE
+from rushlight.alarms.pace import ACK_LASTS_S, REPEATS_S
+from rushlight.alarms.table import TABLE
 
 DEPLOY = Path(__file__).parents[2] / "deploy" / "alarms.md"
 

@@ -12,17 +12,16 @@ import shutil
 import subprocess
 import tarfile
 from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 import pytest
 
+from helpers.browser import CHROMIUM, chromium
 from helpers.page import PASSPHRASE, Site, page_site
 from rushlight.effects import Daily, Estimate
 from rushlight.events import Feeding, Test, WaterChange
 from rushlight.journal.rows import Recorded
 
-CHROMIUM = Path("/usr/bin/chromium")
 pytestmark = [
     pytest.mark.browser,
     pytest.mark.skipif(not CHROMIUM.exists(), reason="chromium is not installed"),
@@ -75,13 +74,8 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Any]:
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as p:
-        args = ["--no-sandbox", "--disable-quic", "--disable-background-networking"]
-        made = p.chromium.launch(executable_path=str(CHROMIUM), args=args)
+    with chromium() as made:
         yield made
-        made.close()
 
 
 @pytest.fixture(scope="module")

@@ -11,11 +11,11 @@ from typing import Any
 
 import pytest
 
+from helpers.browser import CHROMIUM, chromium
 from helpers.daemon import until
 from helpers.page import PASSPHRASE, Site, page_site
 from rushlight.events import Correction, Feeding, Test
 
-CHROMIUM = Path("/usr/bin/chromium")
 pytestmark = [
     pytest.mark.browser,
     pytest.mark.skipif(not CHROMIUM.exists(), reason="chromium is not installed"),
@@ -39,13 +39,8 @@ def site(tmp_path: Path) -> Iterator[Site]:
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Any]:
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as p:
-        args = ["--no-sandbox", "--disable-quic", "--disable-background-networking"]
-        made = p.chromium.launch(executable_path=str(CHROMIUM), args=args)
+    with chromium() as made:
         yield made
-        made.close()
 
 
 def opened(browser: Any, site: Site, size: tuple[int, int], **options: Any) -> Any:

@@ -19,7 +19,8 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from rushlight.alarms import digest, hours, words
-from rushlight.alarms.table import DAY_S, HOUR_S, RANK, REPEATS_S, TABLE, Pace
+from rushlight.alarms.pace import DAY_S, HOUR_S, RANK, REPEATS_S, Pace
+from rushlight.alarms.table import TABLE
 from rushlight.effects import AlarmChange, Effect, Message
 from rushlight.settings import Config, Person, Priority
 
@@ -209,20 +210,6 @@ class Notifier:
         effects: list[Effect] = []
         for who in self._second(at_s):
             effects += self._say(state, who, alarm_id, telling, at_s, "raise")
-        return effects
-
-    def tell_untold(self, state: NotifyState, at_s: float, since_s: float) -> list[Effect]:
-        """Tell what has risen since `since_s` and stands, for until now there was no way to tell anybody."""
-        effects: list[Effect] = []
-        for alarm_id in sorted(state.telling):
-            telling = state.telling[alarm_id]
-            if not telling.standing or telling.since_s < since_s:
-                continue
-            _unhold(state, alarm_id)
-            telling.told, telling.said, telling.last_key = [], 0, ""
-            telling.first_s = telling.next_s = telling.escalate_s = None
-            effects += self._tell(state, alarm_id, telling, at_s, "raise")
-        self._set_wake(state)
         return effects
 
     # -- an alarm is over ----------------------------------------------------------------------------------

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from rushlight.alarms import words
-from rushlight.alarms.table import ACK_LASTS_S, REPEATS_S, TABLE, AlarmRow, Pace
+from rushlight.alarms.pace import ACK_LASTS_S, REPEATS_S, Pace
+from rushlight.alarms.table import TABLE, AlarmRow
 
 _INTRO = """# Alarms
 
