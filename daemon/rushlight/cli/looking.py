@@ -16,6 +16,7 @@ from rich.padding import Padding
 from rich.table import Table
 
 from rushlight import eventlines
+from rushlight.alarms import words
 from rushlight.cli.common import config_option, data_folder, fail, load_config
 from rushlight.clock import SystemClock
 from rushlight.effects import Estimate
@@ -71,7 +72,9 @@ def _print_tank(console: Console, tank: TankView, now_s: float, zone: zoneinfo.Z
     console.print(f"  To do: {tank.todo_sentence}", highlight=False)
     if tank.due_at_s is not None:
         late = " — overdue" if tank.overdue else ""
-        console.print(f"  Next test: {_local(tank.due_at_s, zone)}{late}. {tank.due_reason}", highlight=False)
+        console.print(
+            f"  Next test: {_local(tank.due_at_s, zone)}{late}. {words.sentence(tank.due_reason)}", highlight=False
+        )
     for name, value, unit in (
         ("supply", tank.supply_rate, "mg/L a day"),
         ("uptake", tank.uptake_rate, "mg/L a day"),

@@ -128,20 +128,21 @@ def _cause(state: LightState) -> str:
     if _surely_lamp(state):
         return "Daylight at the probe has not fallen with it, so it is the lamp or its cover, not the probe."
     if state.odds is not None and state.odds > 0.0:
-        return "Daylight seems to have fallen too, so it may be a dirty probe: wipe the probe first, that settles it."
+        return "Daylight seems to have fallen too, so it may be a dirty probe."
     why = "the daylight that reaches the probe can't tell which yet"
     if state.season_s is not None and state.share is None:
         why = "daylight at this window changes by itself with the season and can't tell which"
-    return f"It is the lamp or a dirty probe; {why}. Wipe the probe first, that settles it."
+    return f"It is the lamp or a dirty probe; {why}."
 
 
 def _action(state: LightState) -> str:
     if state.cleaning == "in vain":
         return "Replace the lamp, or lengthen its hours until you do."
     first = "the lamp's cover" if _surely_lamp(state) else "the light probe first, then the lamp's cover"
+    settles = "" if _surely_lamp(state) else ", which settles it"
     return (
-        f"Wipe {first}, lamp switched off and unplugged, and record it as cleaned; if that does not bring the light"
-        " back, replace the lamp."
+        f"Wipe {first}, lamp switched off and unplugged, and record it as cleaned{settles}; if that does not bring the"
+        " light back, replace the lamp."
     )
 
 
@@ -219,7 +220,9 @@ def _dimmed(lamp: LampWatch | None, state: LightState) -> tuple[str, str]:
     if lamp is not None and state.lamp.dimming:
         if state.fouled:
             return "probe", "Lamp and daylight have fallen alike: the light probe is dirty or shaded."
-        return ("lamp" if _surely_lamp(state) else "unknown"), _cause(state)
+        if _surely_lamp(state):
+            return "lamp", _cause(state)
+        return "unknown", f"{_cause(state)} Wipe the probe first: that settles it."
     if state.cleaning == "helped":
         return "", "The last cleaning brought the light back: what had dimmed was dirt, not the lamp."
     return _without_edges(lamp, state)
