@@ -11,6 +11,7 @@ import signal
 import sqlite3
 import subprocess
 import sys
+import threading
 import time
 from pathlib import Path
 
@@ -363,7 +364,7 @@ def test_a_send_that_never_ends_is_given_up_and_tried_anew():
 
 
 def test_a_channel_that_hangs_again_and_again_is_reported_stuck():
-    channel = Hanging()
+    channel, others = Hanging(), set(threading.enumerate())
     house = House({"push": channel})
     house._put([Message(at_s=T0, key="k", channel="push", priority="high", title="t", body="b")])
     for _ in range(MOST_ABANDONED + 1):
@@ -377,6 +378,7 @@ def test_a_channel_that_hangs_again_and_again_is_reported_stuck():
     for gate in channel.gates:
         gate.put(Never("x"))
     house.delivery.stop()
+    wait_for(lambda: set(threading.enumerate()) <= others)  # what was given up on ends too
 
 
 def test_a_check_is_refused_while_the_channel_is_busy():

@@ -226,6 +226,7 @@ class Delivery:
             return
         log.error("outlet=%s hung_s=%.0f", name, self._clock.mono_s() - lane.since_mono_s)
         lane.abandoned += 1
+        lane.inbox.put(None)  # should its try end after all, so does the worker that nobody feeds any more
         lane.inbox = queue.Queue()
         outcome = Outcome(name, lane.job, lane.row, Later("no answer, and the try did not end"))
         if lane.thread is not None:
