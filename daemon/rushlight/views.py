@@ -29,6 +29,11 @@ class ProbeView:
     flag: int = 9
     trouble: str = ""
 
+    @property
+    def unit_shown(self) -> str:
+        """The unit as a person reads it after the value; a pH is its own unit and gets none."""
+        return "" if self.unit == "pH" else self.unit
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AlarmView:

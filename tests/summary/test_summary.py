@@ -1,5 +1,6 @@
 """The weekly summary: what it says, in text and in HTML, with pictures and without."""
 
+import base64
 import datetime as dt
 import re
 from dataclasses import replace
@@ -8,13 +9,14 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from helpers.browser import chromium
 from helpers.weeks import CONFIG, DUBLIN, NOW_S, alarm, material
 from rushlight.events import Note
 from rushlight.summary.build import build
 from rushlight.summary.letter import pack, unpack
 from rushlight.summary.pictures import tank_pictures
 from rushlight.summary.raster import png
-from rushlight.summary.render import TEXT_WIDTH, as_html, as_text, letter, subject
+from rushlight.summary.render import TEXT_WIDTH, as_html, as_page, as_text, letter, subject
 from rushlight.summary.week import week_at
 
 # -- weeks
@@ -219,3 +221,50 @@ def test_a_rasteriser_that_takes_too_long_is_given_up():
 
 def test_a_tank_without_data_has_no_pictures():
     assert tank_pictures(CONFIG, CONFIG.tank[0], (), (), NOW_S) == []
+
+
+# -- as a file
+
+
+def test_the_file_carries_its_pictures_inside_and_nothing_from_outside():
+    page = Outline()
+    page.feed(as_page(build(material())))
+    sources = [i["src"] for i in page.images]
+    assert sources, "the file shows what the letter shows"
+    assert all(s.startswith("data:image/svg+xml;base64,") for s in sources)
+    svg = base64.b64decode(sources[0].partition(",")[2]).decode()
+    assert svg.startswith("<svg")
+    assert "href" not in svg
+
+
+def test_an_overdue_test_is_asked_for_once_and_counted_once():
+    base = material()
+    overdue = alarm("test_overdue", {"days": 3})
+    foyer = replace(base.view.tanks[0], alarms=(overdue,))
+    climbed = [replace(c, at_s=c.at_s + 3600, priority="high") for c in base.changes if c.alarm == "test_overdue"]
+    assert climbed, "the week has an overdue test"
+    part = build(replace(base, view=replace(base.view, tanks=(foyer,)), changes=(*base.changes, *climbed))).tanks[0]
+    assert part.todo == (overdue.first_action,)
+    assert dict(part.figures)["Tests"] == "1 done, 1 missed"
+
+
+# -- on a phone
+
+
+@pytest.mark.parametrize("blocked", [False, True])
+def test_a_phone_shows_the_letter_without_sideways_scrolling(blocked):
+    made = letter(build(material()))
+    address = {f"cid:{name}": "" if blocked else _data(data) for name, data in made.pictures.items()}
+    html = re.sub(r'"(cid:[^"]+)"', lambda found: f'"{address[found[1]]}"', made.html)
+    with chromium() as browser:
+        page = browser.new_page(viewport={"width": 390, "height": 844})
+        page.set_content(html)
+        wide = page.evaluate("document.documentElement.scrollWidth")
+        drawn = page.evaluate("[...document.images].map(i => [i.naturalWidth > 0, i.alt.length > 0])")
+    assert wide <= 390
+    assert drawn
+    assert all(seen is not blocked and described for seen, described in drawn)
+
+
+def _data(png_bytes: bytes) -> str:
+    return f"data:image/png;base64,{base64.b64encode(png_bytes).decode()}"

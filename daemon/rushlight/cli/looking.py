@@ -92,7 +92,7 @@ def _print_tank(console: Console, tank: TankView, now_s: float, zone: zoneinfo.Z
 
 
 def _value(probe: ProbeView) -> str:
-    return "—" if probe.value is None else f"{probe.value:.5g} {probe.unit}".strip()
+    return "—" if probe.value is None else f"{probe.value:.5g} {probe.unit_shown}".strip()
 
 
 def _estimate(e: Estimate) -> str:

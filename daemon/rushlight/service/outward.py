@@ -193,8 +193,9 @@ class Weekly:
 
     def text(self, form: str) -> str:
         """The summary as `text` or `html`."""
-        summary = self._build(with_pictures=False)
-        return render.as_html(summary) if form == "html" else render.as_text(summary)
+        as_page = form == "html"
+        summary = self._build(with_pictures=as_page)
+        return render.as_page(summary) if as_page else render.as_text(summary)
 
     def send(self, *, extra: str = "") -> bool:
         """Put this week's summary into the outbox; `extra` makes it another message than the scheduled one."""

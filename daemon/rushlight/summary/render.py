@@ -6,6 +6,7 @@ and says everything without its pictures.
 
 from __future__ import annotations
 
+import base64
 import functools
 import textwrap
 from collections.abc import Callable
@@ -35,6 +36,12 @@ def as_html(summary: Summary, picture: Callable[[str], str] | None = None) -> st
     """For a mail reader; `picture` gives the address of a picture by its name (default `cid:name`)."""
     address = picture if picture is not None else "cid:{}".format
     return _templates().get_template("summary.html").render(s=summary, address=address)
+
+
+def as_page(summary: Summary) -> str:
+    """For a file that a browser opens: the letter's HTML with its pictures inside."""
+    drawn = {p.name: base64.b64encode(p.svg.encode()).decode() for t in summary.tanks for p in t.pictures}
+    return as_html(summary, lambda name: f"data:image/svg+xml;base64,{drawn[name]}")
 
 
 def letter(summary: Summary, rasterise: Callable[[str], bytes | None] = png) -> Letter:

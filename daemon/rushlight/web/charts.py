@@ -163,12 +163,12 @@ def _probe(
     limits = {"temperature": tank.limits.temperature, "ph": tank.limits.ph}.get(probe.quantity)
     edges = (limits.low, limits.high) if limits else (None, None)
     name = words.quantity(probe.quantity)
-    svg = drawing.probe(name, probe.unit, points, edges, marks, zone=zone, palette=drawing.PAGE)
+    svg = drawing.probe(name, probe.unit_shown, points, edges, marks, zone=zone, palette=drawing.PAGE)
     rows = [
         (words.moment(t, now_s, zone), number(m, 4), f"{number(lo, 4)} to {number(hi, 4)}")
         for t, m, lo, hi in _thin(points, _TABLE_ROWS)
     ]
-    return Chart(name, svg, probe.trouble, ("Hour", f"{name} {probe.unit}".strip(), "least to most"), tuple(rows))
+    return Chart(name, svg, probe.trouble, ("Hour", f"{name} {probe.unit_shown}".strip(), "least to most"), tuple(rows))
 
 
 def _marks(before: Past, since_s: float = 0.0) -> list[drawing.Mark]:
