@@ -159,6 +159,14 @@ class LampWork(TankEvent):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Pack(TankEvent):
+    """A pack of test strips opened for this tank, or its strips counted again: what was left before counts no more."""
+
+    kind: ClassVar[str] = "pack"
+    strips: Positive
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Sighting(TankEvent):
     """Something seen."""
 
@@ -227,7 +235,7 @@ KINDS: dict[str, type[Event]] = {
     c.kind: c
     for c in (
         *(Reading, Test, Feeding, WaterChange, TopOff, Harvest, Dose, Stocking, LampWork, Sighting, Calibration),
-        *(Acknowledge, Shelve, Correction, Note),
+        *(Acknowledge, Shelve, Correction, Note, Pack),
     )
 }
 

@@ -91,7 +91,7 @@ class Testing:
     kit: str = ""
     """Empty: the first kit."""
     strips: NotNegative | None = None
-    """Strips in the open pack; a half counts 0.5.  None: not counted."""
+    """Strips in the pack open at the start; a half counts 0.5.  Later packs are entered.  None: not counted."""
     opened_on: dt.date | None = None
     shelf_days: Positive = 180.0
     """Days that an opened pack stays good; the maker's leaflet overrides this (common practice, no source)."""

@@ -76,6 +76,16 @@ def test_every_planted_fault_is_told_in_time_and_names_its_cause(fault: year.Pla
         assert because.search(told[0].body), told[0].body
 
 
+@pytest.mark.parametrize("tank", ["foyer", "reading-room"])
+def test_the_last_strips_are_told_in_the_summary_until_the_new_pack_is_entered(tank: str) -> None:
+    told = [
+        (local_day(e.at_s), e.state) for e in played()[1] if isinstance(e, AlarmChange) and e.id == f"{tank}.strips_low"
+    ]
+    (low, _), (bought, state) = told
+    assert dt.date(year.YEAR, 8, 3) <= low < year.NO_STRIPS_FROM
+    assert (bought, state) == (year.NO_STRIPS_TO, "returned")
+
+
 @pytest.mark.parametrize("month", [2, 3, 12])
 def test_quiet_months_ask_nobody_for_anything(month: int) -> None:
     """The plants take up what the feed supplies and tests are made when due: not even the weekly summary has news."""

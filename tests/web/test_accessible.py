@@ -27,7 +27,7 @@ pytestmark = [
     pytest.mark.skipif(not CHROMIUM.exists(), reason="chromium is not installed"),
 ]
 CHECKER = "axe-core@4.14.1"
-ENTRIES = ("test", "feeding", "water-change", "top-off", "harvest", "stocking", "dose", "lamp", "sighting", "note")
+ENTRIES = ("test", "feeding", "water-change", "top-off", "harvest", "stocking", "dose", "lamp", "sighting", "note", "pack")
 SCREENS = (
     "/",
     "/tanks/foyer?feed=1.2&hours=8",

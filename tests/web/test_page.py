@@ -69,7 +69,7 @@ def test_login_keeps_and_logout_ends_a_session(site: Site) -> None:
     ["/", "/tanks/foyer", "/tanks/foyer/test", "/tanks/foyer/entries", "/devices", "/probes/foyer-ph/calibration"]
     + [
         f"/tanks/foyer/{w}"
-        for w in ("feeding", "water-change", "top-off", "harvest", "lamp", "sighting", "stocking", "dose", "note")
+        for w in ("feeding", "water-change", "top-off", "harvest", "lamp", "sighting", "stocking", "dose", "note", "pack")
     ],
 )
 def test_every_screen_answers_and_asks_nobody_else(site: Site, path: str) -> None:
@@ -129,6 +129,7 @@ def test_a_late_entry_takes_its_local_time_and_a_kept_one_its_age(site: Site) ->
         ("sighting", {"what": "algae"}, "sighting"),
         ("stocking", {"change": "-1", "species": "zebra danio"}, "stocking"),
         ("dose", {"what": "bicarbonate", "kh_mg_caco3": "500"}, "dose"),
+        ("pack", {"strips": "50"}, "pack"),
         ("note", {"text": "<script>alert(1)</script>"}, "note"),
     ],
 )

@@ -40,7 +40,7 @@ def record(kind: str, pairs: tuple[str, ...], config_file: Path | None, **given:
     """Write down a test, a feeding, a water change or anything else done or seen.
 
     KIND is one of test, feeding, water_change, top_off, harvest, dose, stocking, lamp, sighting, calibration,
-    correction, note.
+    correction, note, pack.
 
     \b
     rushlight record test --tank foyer nitrate=25 ph=7.0
@@ -51,6 +51,7 @@ def record(kind: str, pairs: tuple[str, ...], config_file: Path | None, **given:
     rushlight record harvest --tank foyer fresh_grams=400 plant='umbrella sedge'
     rushlight record lamp --tank foyer what=replaced
     rushlight record sighting --tank foyer what=algae
+    rushlight record pack --tank foyer strips=50
     rushlight record calibration --probe foyer-ph 6.86=6.91@24 4.01=4.10@24
     rushlight record correction of=ENTRY-ID void=true
 

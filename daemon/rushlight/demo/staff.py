@@ -24,6 +24,7 @@ from rushlight.events import (
     Harvest,
     LampWork,
     Note,
+    Pack,
     Sighting,
     Stocking,
     Test,
@@ -126,9 +127,9 @@ class Staff:
             self._plan(at_s + 15.2 * 3600, "calibrate", "foyer-ph")
         if day.weekday() == 4:
             self._plan(at_s + 16 * 3600, "top off", "foyer")
-        for date, what in _DIARY:
+        for date, what, tank in _DIARY:
             if date == day:
-                self._plan(at_s + 11.5 * 3600, what, "")
+                self._plan(at_s + 11.5 * 3600, what, tank)
         self._day = day + dt.timedelta(days=1)
 
     def _do(self, at_s: float, what: str, subject: str) -> Iterator[Event]:
@@ -150,33 +151,40 @@ class Staff:
                 points = tuple(CalibrationPoint(value=v, raw=v, temperature_c=21.0) for v in (6.88, 4.00))
                 yield Calibration(at_s=at_s, id=name, probe=subject, points=points)
             case _:
-                yield self._diary(at_s, what, name)
+                yield self._diary(at_s, what, name, subject)
 
-    def _diary(self, at_s: float, what: str, name: str) -> Event:
+    def _diary(self, at_s: float, what: str, name: str, tank: str) -> Event:
         foyer = self._water["foyer"]
-        if what.startswith("water change"):
-            fraction = float(what.rsplit(maxsplit=1)[-1])
-            foyer.change(fraction)
-            return WaterChange(at_s=at_s, id=name, tank="foyer", fraction=fraction)
-        if what == "harvest":
-            foyer.plants *= 0.6
-            return Harvest(at_s=at_s, id=name, tank="foyer", fresh_grams=420, plant="umbrella sedge")
-        if what == "batten":
-            return LampWork(at_s=at_s, id=name, tank="foyer", what="replaced")
-        if what == "growth":
-            return Sighting(at_s=at_s, id=name, tank="reading-room", what="new_growth", note="watercress")
-        if what == "barbs":
-            return Stocking(at_s=at_s, id=name, tank="reading-room", change=2, species="cherry barb", grams=2.0)
-        return Note(at_s=at_s, id=name, tank="foyer", text=what)
+        event: Event
+        match what.rpartition(" "):
+            case ("water change", _, fraction):
+                foyer.change(float(fraction))
+                event = WaterChange(at_s=at_s, id=name, tank=tank, fraction=float(fraction))
+            case ("strips", _, count):
+                event = Pack(at_s=at_s, id=name, tank=tank, strips=float(count))
+            case (_, _, "harvest"):
+                foyer.plants *= 0.6
+                event = Harvest(at_s=at_s, id=name, tank=tank, fresh_grams=420, plant="umbrella sedge")
+            case (_, _, "batten"):
+                event = LampWork(at_s=at_s, id=name, tank=tank, what="replaced")
+            case (_, _, "growth"):
+                event = Sighting(at_s=at_s, id=name, tank=tank, what="new_growth", note="watercress")
+            case (_, _, "barbs"):
+                event = Stocking(at_s=at_s, id=name, tank=tank, change=2, species="cherry barb", grams=2.0)
+            case _:
+                event = Note(at_s=at_s, id=name, tank=tank, text=what)
+        return event
 
 
 _DIARY = (
-    (dt.date(year.YEAR, 2, 10), "growth"),
-    (dt.date(year.YEAR, 3, 3), "barbs"),
-    (dt.date(year.YEAR, 6, 15), "harvest"),
-    (dt.date(year.YEAR, 7, 17), "holiday sitter feeds until 1 August, no tests"),
-    (dt.date(year.YEAR, 8, 5), "water change 0.35"),
-    (dt.date(year.YEAR, 9, 2), "water change 0.3"),
-    (dt.date(year.YEAR, 9, 14), "batten"),
-    (dt.date(year.YEAR, 11, 3), "water change 0.4"),
+    (dt.date(year.YEAR, 2, 10), "growth", "reading-room"),
+    (dt.date(year.YEAR, 3, 3), "barbs", "reading-room"),
+    (dt.date(year.YEAR, 6, 15), "harvest", "foyer"),
+    (dt.date(year.YEAR, 7, 17), "holiday sitter feeds until 1 August, no tests", "foyer"),
+    (dt.date(year.YEAR, 8, 5), "water change 0.35", "foyer"),
+    *((dt.date(year.YEAR, 8, 3), "strips 2", tank) for tank in ("foyer", "reading-room")),
+    *((dt.date(year.YEAR, 8, 26), "strips 100", tank) for tank in ("foyer", "reading-room")),
+    (dt.date(year.YEAR, 9, 2), "water change 0.3", "foyer"),
+    (dt.date(year.YEAR, 9, 14), "batten", "foyer"),
+    (dt.date(year.YEAR, 11, 3), "water change 0.4", "foyer"),
 )

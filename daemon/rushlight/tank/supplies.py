@@ -1,12 +1,14 @@
 """Test strips: how many are left, how long they stay good, and when to buy more.
 
-Owns the finding `strips_low`.  Counts from the configuration's pack (`testing.strips`, `testing.opened_on`) down, one
-strip for each strip test, half a strip where the test's note says so.  Never decides when to test.
+Owns the finding `strips_low`.  Counts the open pack down, one strip for each strip test, half a strip where the test's
+note says so.  The open pack is the one last entered, or the configuration's (`testing.strips`, `testing.opened_on`)
+where that is newer.  Never decides when to test.
 """
 
 from __future__ import annotations
 
 import datetime as dt
+import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -14,13 +16,15 @@ from itertools import pairwise
 from statistics import median
 
 from rushlight.alarms.finding import Finding, Says
-from rushlight.events import TankEvent, Test
+from rushlight.events import Pack, TankEvent, Test
 from rushlight.settings import Kit, Tank
 
 DAY_S = 86400.0
 ENOUGH_DAYS = 14.0
 """A pack that lasts for less is running out; buying takes a week or two."""
 PACE_TESTS = 6
+KEEP_DAYS = 400.0
+"""What is older can't be corrected any more: it is kept as a sum."""
 _HALF = re.compile(r"\bhal(f|ves)\b", re.IGNORECASE)
 
 
@@ -34,10 +38,23 @@ class StripUse:
 
 
 @dataclass(slots=True)
+class Opened:
+    """A pack: when it was opened (None: not known), and how many strips were in it (None: they are not counted)."""
+
+    at_s: float | None
+    id: str
+    strips: float | None
+
+
+@dataclass(slots=True)
 class SuppliesState:
-    """Every strip test since the pack was opened, oldest first."""
+    """The strip tests and packs of the last `KEEP_DAYS`, oldest first, and what the open pack gave before that."""
 
     used: list[StripUse] = field(default_factory=list)
+    packs: list[Opened] = field(default_factory=list)
+    spent: float = 0.0
+    """Strips that the open pack gave before `spent_until_s`."""
+    spent_until_s: float = 0.0
 
 
 class SuppliesWatch:
@@ -47,32 +64,55 @@ class SuppliesWatch:
         self.tank = tank
         self._kit = tank.testing.kit or kits[0].id
         opened = tank.testing.opened_on
-        self._opened_s = None if opened is None else dt.datetime.combine(opened, dt.time(), dt.UTC).timestamp()
+        opened_s = None if opened is None else dt.datetime.combine(opened, dt.time(), dt.UTC).timestamp()
+        self._first = Opened(opened_s, "", tank.testing.strips)
 
     def initial(self) -> SuppliesState:
         """No strip used yet."""
         return SuppliesState()
 
     def on_fact(self, state: SuppliesState, event: TankEvent) -> None:
-        """A manual entry; only strip tests with this tank's kit take a strip."""
+        """A manual entry: a pack opened, or a strip test; only those with this tank's kit take a strip."""
         self.void(state, event.id)
-        if not isinstance(event, Test) or event.method != "strip" or event.kit not in ("", self._kit):
+        if isinstance(event, Pack):
+            state.packs = sorted([*state.packs, Opened(event.at_s, event.id, event.strips)], key=_when)
+        elif isinstance(event, Test) and event.method == "strip" and event.kit in ("", self._kit):
+            use = StripUse(event.at_s, event.id, 0.5 if _HALF.search(event.note) else 1.0)
+            state.used = sorted([*state.used, use], key=_when)
+        else:
             return
-        if self._opened_s is not None and event.at_s < self._opened_s:
-            return
-        use = StripUse(event.at_s, event.id, 0.5 if _HALF.search(event.note) else 1.0)
-        state.used = sorted([*state.used, use], key=lambda u: (u.at_s, u.id))
+        self._fold(state)
 
     def void(self, state: SuppliesState, event_id: str) -> None:
         """That entry never was."""
         if event_id:
             state.used = [u for u in state.used if u.id != event_id]
+            state.packs = [p for p in state.packs if p.id != event_id]
+
+    def open_pack(self, state: SuppliesState) -> Opened:
+        """The pack that strips are taken from."""
+        last = state.packs[-1] if state.packs else self._first
+        return last if _when(last) >= _when(self._first) else self._first
+
+    def _fold(self, state: SuppliesState) -> None:
+        """Keep of what is old enough to stand only the sum."""
+        newest_s = max([u.at_s for u in state.used[-1:]] + [p.at_s or 0.0 for p in state.packs[-1:]])
+        until_s = max(state.spent_until_s, newest_s - KEEP_DAYS * DAY_S)
+        opened_s = self.open_pack(state).at_s or 0.0
+        before = 0.0 if opened_s >= state.spent_until_s else state.spent
+        state.spent = before + sum(u.strips for u in state.used if opened_s <= u.at_s < until_s)
+        state.spent_until_s = until_s
+        state.used = [u for u in state.used if u.at_s >= until_s]
+        state.packs = [p for p in state.packs[:-1] if _when(p)[0] >= until_s] + state.packs[-1:]
 
     def left(self, state: SuppliesState) -> float | None:
         """Strips left in the pack, never below 0; None if they are not counted."""
-        if self.tank.testing.strips is None:
+        pack = self.open_pack(state)
+        if pack.strips is None:
             return None
-        return max(0.0, self.tank.testing.strips - sum(u.strips for u in state.used))
+        opened_s = pack.at_s or 0.0
+        before = state.spent if opened_s < state.spent_until_s else 0.0
+        return max(0.0, pack.strips - before - sum(u.strips for u in state.used if u.at_s >= opened_s))
 
     def strips_per_day(self, state: SuppliesState) -> float:
         """The present pace: the median interval and use of the last few tests, else one in the longest interval."""
@@ -82,13 +122,14 @@ class SuppliesWatch:
             return 1.0 / self.tank.testing.longest_days
         return median(u.strips for u in recent) / (median(gaps) / DAY_S)
 
-    def shelf_ends_s(self) -> float | None:
+    def shelf_ends_s(self, state: SuppliesState) -> float | None:
         """When the open pack is past its shelf life; None if its opening is not known."""
-        return None if self._opened_s is None else self._opened_s + self.tank.testing.shelf_days * DAY_S
+        opened_s = self.open_pack(state).at_s
+        return None if opened_s is None else opened_s + self.tank.testing.shelf_days * DAY_S
 
     def reorder_at_s(self, state: SuppliesState, at_s: float) -> float | None:
         """When to buy the next pack: two weeks before the last strip or the end of the shelf life; None: not known."""
-        left, shelf_s = self.left(state), self.shelf_ends_s()
+        left, shelf_s = self.left(state), self.shelf_ends_s(state)
         ends = [] if shelf_s is None else [shelf_s]
         if left is not None:
             ends.append(at_s + left / self.strips_per_day(state) * DAY_S)
@@ -96,13 +137,12 @@ class SuppliesWatch:
 
     def next_wake(self, state: SuppliesState, at_s: float) -> float | None:
         """When the shelf life ends, if that is to come."""
-        del state
-        shelf_s = self.shelf_ends_s()
+        shelf_s = self.shelf_ends_s(state)
         return shelf_s if shelf_s is not None and shelf_s > at_s else None
 
     def findings(self, state: SuppliesState, at_s: float) -> list[Finding]:
         """`strips_low`: fewer strips than two weeks need, or a pack past its shelf life."""
-        left, shelf_s = self.left(state), self.shelf_ends_s()
+        left, shelf_s = self.left(state), self.shelf_ends_s(state)
         if left is None and shelf_s is None:
             return []
         needed = self.strips_per_day(state) * ENOUGH_DAYS
@@ -129,3 +169,8 @@ class SuppliesWatch:
         if stale:
             parts.append(f"the open pack is past its {self.tank.testing.shelf_days:g} days")
         return " and ".join(parts)
+
+
+def _when(entry: StripUse | Opened) -> tuple[float, str]:
+    """The order of entries: by time, then by id; what was opened nobody knows when comes first."""
+    return (-math.inf if entry.at_s is None else entry.at_s, entry.id)

@@ -142,11 +142,16 @@ def _note(form: Form) -> Record:
     return {"text": said}
 
 
+def _pack(form: Form) -> Record:
+    return {"strips": needed(form, "strips", least=0.5, most=10_000)}
+
+
 def _said(form: Form, name: str) -> Record:
     said = text(form, name)
     return {name: said} if said else {}
 
 
+_PACK = "Or count again what is left in the open one."
 _GRAMS = "Weigh a pinch once and count pinches after that."
 SHEETS: Mapping[str, Sheet] = {
     "feeding": Sheet(
@@ -218,6 +223,7 @@ SHEETS: Mapping[str, Sheet] = {
         ),
         _dose,
     ),
+    "pack": Sheet("pack", "New pack of strips", "New pack", (Field("strips", "Strips in it", hint=_PACK),), _pack),
     "note": Sheet("note", "Note", "Note", (Field("text", "In words", kind="text"),), _note),
 }
 """By the last part of the address."""

@@ -16,6 +16,7 @@ from rushlight.events import (
     Harvest,
     LampWork,
     Note,
+    Pack,
     Sighting,
     Stocking,
     Test,
@@ -82,7 +83,7 @@ def values_of(values: object) -> str:
     return ", ".join(f"{NAMES.get(k, k)} {v if isinstance(v, str) else f'{v:g}'}" for k, v in values.items())
 
 
-def of_event(event: Event) -> str:  # noqa: C901, PLR0911 - one line for each kind
+def of_event(event: Event) -> str:  # noqa: C901, PLR0911, PLR0912 - one line for each kind
     """What an entry says, in a few words."""
     match event:
         case Test():
@@ -108,6 +109,8 @@ def of_event(event: Event) -> str:  # noqa: C901, PLR0911 - one line for each ki
             return f"Added: {event.what}"
         case Calibration():
             return f"Calibration of {event.probe}, {len(event.points)} points"
+        case Pack():
+            return f"New pack of strips: {event.strips:g}"
         case Note():
             return f"Note: {event.text}"
         case Correction():
