@@ -16,6 +16,7 @@ from helpers.page import PASSPHRASE, Client, Site, page_site
 from rushlight.alarms import oneclick
 from rushlight.events import Correction, Test
 from rushlight.views import AlarmView, SiteView, TankView
+from rushlight.web import fields
 from rushlight.web.screens import heading
 
 
@@ -140,6 +141,26 @@ def test_other_entries(site: Site, what: str, form: dict[str, str], kind: str) -
     assert any(e.kind == kind for e in entries(site))
     assert "<script>alert" not in client.get("/tanks/foyer/entries").text
     assert enter(client, f"/tanks/foyer/{what}").status == 422
+
+
+@pytest.mark.parametrize(
+    ("typed", "answer"),
+    [
+        ("1,5", 1.5),
+        ("0,125", 0.125),
+        ("2,500", "“2,500” has two readings: write 2.5 or 2500"),
+        ("1,234.5", "is not a number"),
+        ("12,5000", 12.5),
+    ],
+)
+def test_a_comma_is_a_decimal_comma_unless_it_may_part_thousands(typed: str, answer: float | str) -> None:
+    """Both signs are decimal signs and neither parts groups of digits (ISO 80000-1, 7.3, from memory); people differ."""
+    if isinstance(answer, float):
+        assert fields.number({"grams": typed}, "grams") == answer
+        return
+    with pytest.raises(fields.FieldError) as caught:
+        fields.number({"grams": typed}, "grams")
+    assert answer in caught.value.what
 
 
 def test_calibration_is_checked_then_saved(site: Site) -> None:

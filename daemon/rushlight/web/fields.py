@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+import re
 import zoneinfo
 from collections.abc import Mapping
 
@@ -14,6 +15,7 @@ AHEAD_S = 300.0
 """A phone's clock may be so much ahead of ours, or behind, before it is spoken of."""
 LATEST_DAYS = 366.0
 _MS = 1000.0
+_THOUSANDS = re.compile(r"-?[1-9]\d{0,2},\d{3}")
 
 
 class FieldError(ValueError):
@@ -25,10 +27,13 @@ class FieldError(ValueError):
 
 
 def number(form: Mapping[str, str], name: str, *, least: float = 0.0, most: float = 1e6) -> float | None:
-    """A number with a decimal point or comma; None for an empty field.  Raises FieldError."""
-    text = form.get(name, "").strip().replace("\N{MINUS SIGN}", "-").replace(",", ".")
+    """A number with a decimal point or comma; None for an empty field.  Raises FieldError, also for two readings."""
+    typed = form.get(name, "").strip().replace("\N{MINUS SIGN}", "-")
+    text = typed.replace(",", ".")
     if not text:
         return None
+    if _THOUSANDS.fullmatch(typed) and least <= (large := float(typed.replace(",", ""))) <= most:
+        raise FieldError(name, f"“{typed[:20]}” has two readings: write {float(text):g} or {large:.0f}")
     try:
         value = float(text.replace("_", "?"))  # to Python 1_0 is ten; to a person it is a slip
     except ValueError:
