@@ -21,13 +21,14 @@ from helpers.page import PASSPHRASE, Site, page_site
 from rushlight.effects import Daily, Estimate
 from rushlight.events import Feeding, Test, WaterChange
 from rushlight.journal.rows import Recorded
+from rushlight.web.entries import SHEETS
 
 pytestmark = [
     pytest.mark.browser,
     pytest.mark.skipif(not CHROMIUM.exists(), reason="chromium is not installed"),
 ]
 CHECKER = "axe-core@4.14.1"
-ENTRIES = ("test", "feeding", "water-change", "top-off", "harvest", "stocking", "dose", "lamp", "sighting", "note", "pack")
+ENTRIES = ("test", *SHEETS)
 SCREENS = (
     "/",
     "/tanks/foyer?feed=1.2&hours=8",

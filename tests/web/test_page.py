@@ -17,6 +17,7 @@ from rushlight.alarms import oneclick
 from rushlight.events import Correction, Test
 from rushlight.views import AlarmView, SiteView, TankView
 from rushlight.web import fields
+from rushlight.web.entries import SHEETS
 from rushlight.web.screens import heading
 
 
@@ -68,10 +69,7 @@ def test_login_keeps_and_logout_ends_a_session(site: Site) -> None:
 @pytest.mark.parametrize(
     "path",
     ["/", "/tanks/foyer", "/tanks/foyer/test", "/tanks/foyer/entries", "/devices", "/probes/foyer-ph/calibration"]
-    + [
-        f"/tanks/foyer/{w}"
-        for w in ("feeding", "water-change", "top-off", "harvest", "lamp", "sighting", "stocking", "dose", "note", "pack")
-    ],
+    + [f"/tanks/foyer/{w}" for w in SHEETS],
 )
 def test_every_screen_answers_and_asks_nobody_else(site: Site, path: str) -> None:
     got = site.client().get(path)
