@@ -21,14 +21,14 @@ from rushlight import logs
 from rushlight.clock import SystemClock
 from rushlight.demo import staff, year
 from rushlight.effects import AlarmChange, Daily, Effect, Message
-from rushlight.events import Event
+from rushlight.events import Event, Test
 from rushlight.service import offline
 from rushlight.service.service import Service
 from rushlight.settings import Config
 from rushlight.tank.site import Core
 
-_LIVE_DAYS = 60
-"""So much of the year's end is put before the live start, so that pictures and estimates have a past."""
+_LIVE_DAYS = 120
+"""So much of the year's end is put before the live start, so that pictures, estimates and causes have a past."""
 
 
 @click.command()
@@ -67,18 +67,22 @@ def _tell_year(console: Console, config: Config) -> list[Event]:
     story = track(staff.play(core), "an invented year", total=count, console=console, transient=True)
     effects: list[Effect] = []
     recent: list[Event] = []
+    last_test: dict[str, Event] = {}
     since_s = year.local(12, 31, 24) - (_LIVE_DAYS + 1) * 86400
     for event, said in story:
         effects += said
         if event.at_s > since_s:
             recent.append(event)
+        elif isinstance(event, Test):
+            last_test[event.tank] = dataclasses.replace(event, at_s=since_s)
     told = [e for e in effects if isinstance(e, Message)]
     _print_story(console, config, told)
     days = sum(isinstance(e, Daily) for e in effects)
     raised = [e for e in effects if isinstance(e, AlarmChange) and e.state == "unacknowledged" and e.priority == "low"]
     console.print(f"{count:,} readings, {days} tank-days; {len(told)} messages to the phone in the whole year,")
     console.print(f"{len(raised)} alarms of low priority left to the weekly summary.")
-    return recent
+    # Without these the live tanks would begin as never tested.
+    return [*last_test.values(), *recent]
 
 
 def _print_story(console: Console, config: Config, told: list[Message]) -> None:
@@ -108,7 +112,10 @@ def _live(console: Console, text: str, folder: Path, port: int, recent: list[Eve
     config = configuration.load(file)
     for old in folder.glob(f"{offline.JOURNAL_NAME}*"):
         old.unlink()
-    offline.fill(config, folder, _until(recent, now_s), now_s)
+    past = track(
+        _until(recent, now_s), "its last months into the journal", total=len(recent), console=console, transient=True
+    )
+    offline.fill(config, folder, past, now_s)
     console.print(f"live on simulated probes; the page is at http://127.0.0.1:{port}/ — in another terminal:")
     console.print(f"  rushlight status --config {file}")
     console.print(f"  rushlight record test --config {file} --tank foyer nitrate=25 ph=7.0")
