@@ -14,6 +14,7 @@ from pydantic import TypeAdapter
 from rich.console import Console
 from rich.padding import Padding
 from rich.table import Table
+from rich.text import Text
 
 from rushlight import eventlines
 from rushlight.alarms import words
@@ -60,35 +61,38 @@ def status(config_file: Path | None, *, as_json: bool) -> None:
     console = Console()
     zone = zoneinfo.ZoneInfo(view.timezone)
     clock = "" if view.clock_ok else "  (the clock is not trusted yet)"
-    console.print(f"[bold]{view.name}[/bold]  {_local(view.at_s, zone)}{clock}", highlight=False)
+    console.print(Text.assemble((view.name, "bold"), f"  {_local(view.at_s, zone)}{clock}"))
     for tank in view.tanks:
         _print_tank(console, tank, view.at_s, zone)
     _print_alarms(console, [*view.alarms, *(a for t in view.tanks for a in t.alarms)], zone)
 
 
 def _print_tank(console: Console, tank: TankView, now_s: float, zone: zoneinfo.ZoneInfo) -> None:
-    console.print(f"\n[bold]{tank.title}[/bold] ({tank.litres:g} L)", highlight=False)
-    console.print(f"  {tank.state_sentence}", highlight=False)
-    console.print(f"  To do: {tank.todo_sentence}", highlight=False)
+    console.print(Text.assemble("\n", (tank.title, "bold"), f" ({tank.litres:g} L)"))
+    _say(console, tank.state_sentence)
+    _say(console, f"To do: {tank.todo_sentence}")
     if tank.due_at_s is not None:
         late = " — overdue" if tank.overdue else ""
-        console.print(
-            f"  Next test: {_local(tank.due_at_s, zone)}{late}. {words.sentence(tank.due_reason)}", highlight=False
-        )
+        _say(console, f"Next test: {_local(tank.due_at_s, zone)}{late}. {words.sentence(tank.due_reason)}")
     for name, value, unit in (
         ("supply", tank.supply_rate, "mg/L a day"),
         ("uptake", tank.uptake_rate, "mg/L a day"),
         ("share kept up", tank.kept_up, ""),
     ):
         if value is not None:
-            console.print(f"  {name}: {_estimate(value)} {unit}".rstrip(), highlight=False)
+            _say(console, f"{name}: {_estimate(value)} {unit}".rstrip())
     if tank.probes:
         table = Table(box=None, padding=(0, 2), header_style="dim")
         for column in ("probe", "value", "age", ""):
             table.add_column(column)
         for probe in tank.probes:
-            table.add_row(probe.id, _value(probe), _age(probe.value_at_s, now_s), probe.trouble)
+            table.add_row(probe.id, _value(probe), _age(probe.value_at_s, now_s), Text(probe.trouble))
         console.print(table)
+
+
+def _say(console: Console, text: str) -> None:
+    """One sentence, indented also where it wraps; what stands in brackets is text, not markup."""
+    console.print(Padding(Text(text), (0, 0, 0, 2)))
 
 
 def _value(probe: ProbeView) -> str:
@@ -120,9 +124,9 @@ def _print_alarms(console: Console, alarms: list[AlarmView], zone: zoneinfo.Zone
     # Not a table: an id is there to be copied, and a narrow terminal would break it.
     for a in alarms:
         console.print()
-        console.print(f"[bold]{a.id}[/bold]", highlight=False, soft_wrap=True)
-        console.print(f"  {a.state}, {a.priority} priority, since {_local(a.since_s, zone)}", highlight=False)
-        console.print(Padding(a.text, (0, 2)), highlight=False)
+        console.print(Text(a.id, "bold"), soft_wrap=True)
+        _say(console, f"{a.state}, {a.priority} priority, since {_local(a.since_s, zone)}")
+        _say(console, a.text)
 
 
 @click.group(invoke_without_command=True)
