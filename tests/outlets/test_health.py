@@ -34,16 +34,9 @@ def test_a_permanent_failure_is_told_at_once():
     assert ChannelHealth("email").hear(Never("refuses the password (535)"), T0).says == "raise"
 
 
-def test_a_clock_that_goes_back_does_not_hide_a_failure():
-    health = ChannelHealth("push")
-    health.hear(Later("x"), T0)
-    health.hear(Later("x"), T0 - 7200)
-    assert health.hear(Later("x"), T0 - 7200 + FAILING_S).says == "raise"
-
-
 @pytest.mark.parametrize(("days", "says"), [(30, "clear"), (7.5, "clear"), (6.5, "raise"), (0.5, "raise")])
 def test_a_certificate_that_runs_out_is_told_ahead(days, says):
-    verdict = ChannelHealth("push").hear(Done(), T0, T0 + days * DAY_S)
+    verdict = ChannelHealth("push").hear(Done(), 5.0, days * DAY_S)
     assert verdict.says == says
     if says == "raise":
         assert "runs out" in verdict.facts["sentence"]

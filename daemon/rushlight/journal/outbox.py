@@ -39,6 +39,7 @@ class Row:
     alarm_id: str
     created_ms: int
     not_before_ms: int
+    """Until when quiet hours hold it; after a try, until when the receiver asked to be left in peace."""
     tries: int = 0
     tried_ms: int | None = None
     next_try_ms: int = 0
@@ -169,21 +170,44 @@ class Outbox:
         return ready[:limit]
 
     def sent(self, key: str, channel: str, at_s: float, receipt: str = "") -> None:
-        """It has been delivered; commit this at once."""
-        if row := self._open.get((key, channel)):
-            row.tries += 1
-            self._close(row, "sent", at_s, receipt=receipt)
+        """It has been delivered; commit this at once.
+
+        What the same person was to be told of the same alarm earlier and less urgently is overtaken by it: 'over',
+        read after the alarm has risen again, would be false.
+        """
+        row = self._open.get((key, channel))
+        if row is None:
+            return
+        row.tries += 1
+        self._close(row, "sent", at_s, receipt=receipt)
+        for other in [r for r in self._open.values() if row.alarm_id and _overtakes(row, r)]:
+            self._close(other, "dropped", at_s, why=f"overtaken by {key}")
 
     def later(self, key: str, channel: str, at_s: float, why: str, wait_s: float | None = None) -> None:
-        """It could not be delivered now; try again after `wait_s`, or after a wait that grows with each try."""
+        """It could not be delivered now.
+
+        Tried again once the `wait_s` seconds are over that the receiver asked for, or, if it asked for none, after a
+        wait that grows with each try and that `release` may cut short.
+        """
         if row := self._open.get((key, channel)):
-            if wait_s is None:
-                wait_s = min(FIRST_WAIT_S * 2.0 ** min(row.tries, 20), LONGEST_WAIT_S[row.priority])
+            own_s = min(FIRST_WAIT_S * 2.0 ** min(row.tries, 20), LONGEST_WAIT_S[row.priority])
             row.tries += 1
             row.tried_ms = round(at_s * 1000)
-            row.next_try_ms = row.tried_ms + round(wait_s * 1000)
+            row.next_try_ms = row.tried_ms + round((own_s if wait_s is None else wait_s) * 1000)
+            row.not_before_ms = 0 if wait_s is None else row.next_try_ms
             row.why = why
             self._save(row)
+
+    def release(self, channel: str, at_s: float) -> None:
+        """The channel has just delivered: what waits there after a failed try need not wait any longer.
+
+        What the receiver itself put off, and what quiet hours hold, goes on waiting.
+        """
+        now_ms = round(at_s * 1000)
+        for row in self._open.values():
+            if row.channel == channel and _resting(row, now_ms) and not row.not_before_ms:
+                row.next_try_ms = now_ms
+                self._save(row)
 
     def never(self, key: str, channel: str, at_s: float, why: str) -> None:
         """It will never be delivered on this channel."""
@@ -223,12 +247,18 @@ class Outbox:
 
 def _held(row: Row, now_ms: int) -> bool:
     """Whether it is too early for it; a clock that went back behind its making holds nothing back."""
-    return row.created_ms <= now_ms < row.not_before_ms
+    return row.tried_ms is None and row.created_ms <= now_ms < row.not_before_ms
 
 
 def _resting(row: Row, now_ms: int) -> bool:
     """Whether a failed try was too short ago; the same for a clock that went back behind that try."""
     return row.tried_ms is not None and row.tried_ms <= now_ms < row.next_try_ms
+
+
+def _overtakes(row: Row, other: Row) -> bool:
+    """Whether `row` is a later and more urgent word to the same person on the same alarm."""
+    same = (row.alarm_id, row.contact) == (other.alarm_id, other.contact)
+    return same and row.created_ms > other.created_ms and _RANK[row.priority] < _RANK[other.priority]
 
 
 def rows_of(values: Iterable[tuple[Any, ...]]) -> list[Row]:

@@ -55,6 +55,8 @@ class Row(Protocol):
     def alarm_id(self) -> str: ...
     @property
     def created_ms(self) -> int: ...
+    @property
+    def tries(self) -> int: ...
 
 
 class Outbox(Protocol):
@@ -64,18 +66,22 @@ class Outbox(Protocol):
     def put(self, message: Message) -> bool: ...
     def sent(self, key: str, channel: str, at_s: float, receipt: str = "") -> None: ...
     def later(self, key: str, channel: str, at_s: float, why: str, wait_s: float | None = None) -> None: ...
+    def release(self, channel: str, at_s: float) -> None: ...
     def never(self, key: str, channel: str, at_s: float, why: str) -> None: ...
     def drop(self, key: str, at_s: float, why: str) -> None: ...
 
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What came of one parcel or, with `row` None, of a check of the channel's credentials."""
+    """What came of one parcel or, with `row` None, of a check of the channel's credentials.
+
+    `result` None: the channel has no way to be checked, so nothing was learned.
+    """
 
     channel: str
     job: int
     row: Row | None
-    result: Result
+    result: Result | None
 
 
 @dataclass(slots=True)
@@ -91,6 +97,8 @@ class _Lane:
     row: Row | None = None
     since_mono_s: float = 0.0
     abandoned: int = 0
+    peace_until_mono_s: float = 0.0
+    """Until then the receiver has asked to be left in peace."""
 
 
 class Delivery:
@@ -134,13 +142,22 @@ class Delivery:
         given = 0
         for name, lane in self._lanes.items():
             self._give_up_on_hung(name, lane)
-            if lane.job:
-                continue
-            rows = self._outbox.due(now_s, name, 1)
-            if rows:
-                self._give(lane, rows[0], _aged(rows[0], self._parcel(rows[0]), now_s))
+            row = None if lane.job else self._next(name, lane, now_s)
+            if row is not None:
+                self._give(lane, row, _aged(row, self._parcel(row), now_s))
                 given += 1
         return given
+
+    def _next(self, name: str, lane: _Lane, now_s: float) -> Row | None:
+        """The channel's next message; while its receiver wants peace, none but a high one that was not tried yet."""
+        peace_s = lane.peace_until_mono_s - self._clock.mono_s()
+        while rows := self._outbox.due(now_s, name, 20):
+            if peace_s <= 0 or (rows[0].priority == "high" and not rows[0].tries):
+                return rows[0]
+            for row in rows:
+                if row.priority != "high" or row.tries:
+                    self._write(row, Later("its receiver has asked for a pause", max(1.0, peace_s)), now_s)
+        return None
 
     def check(self, channel: str) -> bool:
         """Have the channel prove its credentials; False if it is busy or does not exist."""
@@ -150,16 +167,27 @@ class Delivery:
         self._give(lane, None, None)
         return True
 
-    def settle(self, outcome: Outcome, now_s: float) -> Verdict | None:
-        """Write down what came of a parcel, let another channel stand in, and say if the channel's health changed."""
-        lane = self._lanes[outcome.channel]
+    def settle(self, outcome: Outcome, now_s: float, *, clock_ok: bool = True) -> Verdict | None:
+        """Write down what came of a parcel, let another channel stand in, and say if the channel's health changed.
+
+        `clock_ok` says whether `now_s` can be held against a certificate.
+        """
+        lane, result = self._lanes[outcome.channel], outcome.result
         if outcome.job == lane.job:
             lane.job, lane.row = 0, None
-        elif not isinstance(outcome.result, Done):
+        elif not isinstance(result, Done):
             return None  # given up on before, and nothing new
+        if result is None:
+            return None
+        mono_s = self._clock.mono_s()
         if outcome.row is not None:
-            self._write(outcome.row, outcome.result, now_s)
-        return lane.health.hear(outcome.result, now_s, lane.outlet.certificate_until_s)
+            self._write(outcome.row, result, now_s)
+        if isinstance(result, Done):
+            self._outbox.release(outcome.channel, now_s)
+        elif isinstance(result, Later) and result.after_s is not None:
+            lane.peace_until_mono_s = max(lane.peace_until_mono_s, mono_s + result.after_s)
+        until_s = lane.outlet.certificate_until_s if clock_ok else None
+        return lane.health.hear(result, mono_s, None if until_s is None else until_s - now_s)
 
     def health(self) -> dict[str, ChannelHealth]:
         """Every channel's record."""
@@ -190,7 +218,9 @@ class Delivery:
                 return
             case Later(why, after_s):
                 self._outbox.later(row.key, row.channel, now_s, why, after_s)
-                waits = row.priority != "high" and now_s - row.created_ms / 1000 < STAND_IN_AFTER_S
+                # Nobody waits for a receiver that puts it off for longer, nor for a clock that went back behind it.
+                age_s = now_s - row.created_ms / 1000
+                waits = row.priority != "high" and 0 <= age_s < STAND_IN_AFTER_S - (after_s or 0.0)
             case Never(why):
                 self._outbox.never(row.key, row.channel, now_s, why)
                 waits = False
@@ -267,7 +297,7 @@ class Delivery:
             where = _place(e)
             log.error("outlet=%s defect=%s at=%s", name, type(e).__name__, where)  # noqa: TRY400
             result = Later(f"a defect in this program ({type(e).__name__} at {where})")
-        self._post(Outcome(name, job, row, result if result is not None else Done()))
+        self._post(Outcome(name, job, row, result))
 
 
 def _aged(row: Row, parcel: Parcel, now_s: float) -> Parcel:

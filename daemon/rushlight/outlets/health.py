@@ -1,6 +1,6 @@
 """How each channel is doing: what was last proven, since when it fails, and whether that is worth an alarm.
 
-Pure: told the results and the time, says 'raise' or 'clear'.  Never sends.
+Pure: told the results and the monotonic time, says 'raise' or 'clear'.  Never sends.
 """
 
 from __future__ import annotations
@@ -28,28 +28,31 @@ class Verdict:
 
 @dataclass(slots=True)
 class ChannelHealth:
-    """One channel's record; times are Unix seconds."""
+    """One channel's record.  Times are monotonic seconds: a clock that is set neither makes nor hides a failure."""
 
     channel: str
-    proven_s: float | None = None
-    failing_since_s: float | None = None
+    delivered_mono_s: float | None = None
+    failing_since_mono_s: float | None = None
     why: str = ""
     raised: bool | None = None
     """None: not said anything since the start."""
 
-    def hear(self, result: Result, at_s: float, certificate_until_s: float | None = None) -> Verdict | None:
-        """Take one result in; a verdict where it changes."""
+    def hear(self, result: Result, mono_s: float, certificate_left_s: float | None = None) -> Verdict | None:
+        """Take one result in; a verdict where it changes.
+
+        `certificate_left_s` is how long the other end's certificate is still good for; None: not known.
+        """
         if isinstance(result, Done):
-            self.proven_s, self.failing_since_s, self.why = at_s, None, ""
-            left_s = None if certificate_until_s is None else certificate_until_s - at_s
-            if left_s is not None and left_s < EXPIRES_SOON_S:
-                return self._say("raise", self._expiring(max(0.0, left_s)))
+            self.delivered_mono_s, self.failing_since_mono_s, self.why = mono_s, None, ""
+            if certificate_left_s is not None and certificate_left_s < EXPIRES_SOON_S:
+                return self._say("raise", self._expiring(max(0.0, certificate_left_s)))
             return self._say("clear", {})
-        if self.failing_since_s is None or at_s < self.failing_since_s:
-            self.failing_since_s = at_s
+        if self.failing_since_mono_s is None:
+            self.failing_since_mono_s = mono_s
         self.why = result.why
-        if isinstance(result, Never) or at_s - self.failing_since_s >= FAILING_S:
-            return self._say("raise", self._failing(at_s))
+        failing_s = mono_s - self.failing_since_mono_s
+        if isinstance(result, Never) or failing_s >= FAILING_S:
+            return self._say("raise", self._failing(failing_s))
         return None
 
     def _say(self, says: Literal["raise", "clear"], facts: Mapping[str, Any]) -> Verdict | None:
@@ -58,9 +61,8 @@ class ChannelHealth:
         self.raised = says == "raise"
         return Verdict(self.channel, says, facts)
 
-    def _failing(self, at_s: float) -> dict[str, Any]:
-        since_s = self.failing_since_s if self.failing_since_s is not None else at_s
-        hours = (at_s - since_s) / 3600
+    def _failing(self, failing_s: float) -> dict[str, Any]:
+        hours = failing_s / 3600
         span = f" for {hours:.0f} h" if hours >= 1 else ""
         return {
             "channel": self.channel,

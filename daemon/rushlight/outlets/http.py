@@ -33,7 +33,6 @@ TOO_MANY_WAIT_S = 900.0
 """Wait after 'too many requests' without a Retry-After."""
 LONGEST_WAIT_S = 6 * 3600.0
 """No receiver may put a message off for longer than this."""
-CERTIFICATE_WAIT_S = 900.0
 _RECEIPT_BYTES = 4096
 
 
@@ -82,7 +81,7 @@ def request(
                 else:
                     answer.result = Later(f"{host} did not finish within {deadline_s:.0f} s")
         except requests.exceptions.SSLError as e:
-            answer.result = Later(certificate_reason(host, e), CERTIFICATE_WAIT_S)
+            answer.result = Later(certificate_reason(host, e))
         except (requests.exceptions.InvalidURL, requests.exceptions.MissingSchema, UnicodeError):
             answer.result = Never("the address is not a valid URL")
         except (requests.exceptions.RequestException, HTTPError, OSError) as e:

@@ -20,7 +20,7 @@ from typing import Any
 
 from rushlight.outlets import tls
 from rushlight.outlets.fuse import Fuse
-from rushlight.outlets.http import CERTIFICATE_WAIT_S, CONNECT_S, certificate_reason, certificate_until_s
+from rushlight.outlets.http import CONNECT_S, certificate_reason, certificate_until_s
 from rushlight.outlets.result import Done, Later, Never, Parcel, Result
 from rushlight.settings import Email
 from rushlight.summary.letter import Letter, unpack
@@ -60,7 +60,7 @@ class MailOutlet:
                 smtp = self._connect(fuse)
                 return self._log_in(smtp) or act(smtp)
             except ssl.SSLError as e:
-                return Later(certificate_reason(host, e), CERTIFICATE_WAIT_S)
+                return Later(certificate_reason(host, e))
             except smtplib.SMTPNotSupportedError:
                 return Never(f"{host} does not offer what security = {self._settings.security!r} or the log-in needs")
             except smtplib.SMTPResponseException as e:

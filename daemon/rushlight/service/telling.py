@@ -104,7 +104,7 @@ class Telling:
 
     def _post(self, outcome: Outcome) -> None:
         def settle() -> None:
-            verdict = self.delivery.settle(outcome, self.engine.now_s())
+            verdict = self.delivery.settle(outcome, self.engine.now_s(), clock_ok=self.engine.time.trusted)
             self.engine.journal.commit(self.engine.now_s(), urgent=True)
             if verdict is not None:
                 self.engine.note_condition("delivery_failing", verdict.says, verdict.channel, dict(verdict.facts))
