@@ -95,6 +95,16 @@ class TankView:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class OutletView:
+    """One way by which news leaves the house, and how it is doing, in one plain sentence."""
+
+    name: str
+    title: str
+    well: bool
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SiteView:
     """The installation."""
 
@@ -105,3 +115,5 @@ class SiteView:
     tanks: tuple[TankView, ...] = ()
     alarms: tuple[AlarmView, ...] = ()
     """Those that belong to no tank."""
+    outlets: tuple[OutletView, ...] = ()
+    """How news leaves the house, as the running daemon knows it."""

@@ -12,6 +12,7 @@ from typing import Any
 import click
 from pydantic import TypeAdapter
 from rich.console import Console
+from rich.markup import escape
 from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
@@ -45,7 +46,7 @@ def _view(config: Config) -> SiteView:
 @click.option("--json", "as_json", is_flag=True, help="The same as JSON.")
 @config_option
 def status(config_file: Path | None, *, as_json: bool) -> None:
-    """Show each tank: its state in a sentence, fresh values, the next test and standing alarms.
+    """Show each tank: its state, fresh values, the next test, standing alarms, and how news leaves the house.
 
     \b
     rushlight status
@@ -65,6 +66,10 @@ def status(config_file: Path | None, *, as_json: bool) -> None:
     for tank in view.tanks:
         _print_tank(console, tank, view.at_s, zone)
     _print_alarms(console, [*view.alarms, *(a for t in view.tanks for a in t.alarms)], zone)
+    for outlet in view.outlets:
+        console.print()
+        console.print(f"[bold]{outlet.title}[/bold]{'' if outlet.well else ' (trouble)'}", highlight=False)
+        console.print(Padding(escape(outlet.sentence), (0, 2)), highlight=False)
 
 
 def _print_tank(console: Console, tank: TankView, now_s: float, zone: zoneinfo.ZoneInfo) -> None:

@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-from rushlight.outlets.result import Done, Never, Result
+from rushlight.outlets.result import Done, Later, Never, Result
 
 FAILING_S = 3600.0
 """A channel that could not deliver for this long is failing, though each single try may yet succeed later."""
@@ -33,7 +33,8 @@ class ChannelHealth:
     channel: str
     delivered_mono_s: float | None = None
     failing_since_mono_s: float | None = None
-    why: str = ""
+    trouble: Later | Never | None = None
+    """The last try, if it failed."""
     raised: bool | None = None
     """None: not said anything since the start."""
 
@@ -43,16 +44,16 @@ class ChannelHealth:
         `certificate_left_s` is how long the other end's certificate is still good for; None: not known.
         """
         if isinstance(result, Done):
-            self.delivered_mono_s, self.failing_since_mono_s, self.why = mono_s, None, ""
+            self.delivered_mono_s, self.failing_since_mono_s, self.trouble = mono_s, None, None
             if certificate_left_s is not None and certificate_left_s < EXPIRES_SOON_S:
                 return self._say("raise", self._expiring(max(0.0, certificate_left_s)))
             return self._say("clear", {})
         if self.failing_since_mono_s is None:
             self.failing_since_mono_s = mono_s
-        self.why = result.why
+        self.trouble = result
         failing_s = mono_s - self.failing_since_mono_s
         if isinstance(result, Never) or failing_s >= FAILING_S:
-            return self._say("raise", self._failing(failing_s))
+            return self._say("raise", self._failing(failing_s, result.why))
         return None
 
     def _say(self, says: Literal["raise", "clear"], facts: Mapping[str, Any]) -> Verdict | None:
@@ -61,12 +62,12 @@ class ChannelHealth:
         self.raised = says == "raise"
         return Verdict(self.channel, says, facts)
 
-    def _failing(self, failing_s: float) -> dict[str, Any]:
+    def _failing(self, failing_s: float, why: str) -> dict[str, Any]:
         hours = failing_s / 3600
         span = f" for {hours:.0f} h" if hours >= 1 else ""
         return {
             "channel": self.channel,
-            "sentence": f"Messages by {self.channel} have not gone through{span}: {self.why}",
+            "sentence": f"Messages by {self.channel} have not gone through{span}: {why}",
             "cause_sentence": "",
         }
 

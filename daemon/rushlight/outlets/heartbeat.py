@@ -69,6 +69,8 @@ class Heartbeat:
     ) -> None:
         self._settings, self._url, self._fail_url, self._clock, self._facts = settings, url, fail_url, clock, facts
         self.last_reason = ""
+        self.trouble = ""
+        """Why the last round brought no ping through; empty: it did."""
         self.last_ping_mono_s: float | None = None
 
     def run(self, stop: threading.Event, progress: Callable[[], None] = lambda: None) -> None:
@@ -94,6 +96,10 @@ class Heartbeat:
 
     def once(self) -> str:
         """One round; returns why there was no ping, empty if there was one."""
+        self.trouble = self._round()
+        return self.trouble
+
+    def _round(self) -> str:
         try:
             reason = may_ping(self._facts())
         except Exception as e:  # noqa: BLE001 - whatever keeps the facts from us is a reason for silence

@@ -83,6 +83,8 @@ class HubOutlet(threading.Thread):
     ) -> None:
         super().__init__(name="hub", daemon=True)
         self.trouble = "not connected yet"
+        self.since_mono_s = clock.mono_s()
+        """Since when it has been in trouble, or without it."""
         self._config, self._hub, self._id = config, config.hub, installation_id
         self._clock, self._stopping, self._progress = clock, stop, progress
         self._view, self._submit, self._published, self._password = current_view, submit, published, password
@@ -256,6 +258,8 @@ class HubOutlet(threading.Thread):
                 log.warning("hub=trouble why=%r", trouble)
             else:
                 log.info("hub=connected")
+            if not (trouble and self.trouble):
+                self.since_mono_s = self._clock.mono_s()
         self.trouble = trouble
 
     # ------------------------------------------------------------------ going out

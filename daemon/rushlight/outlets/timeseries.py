@@ -19,6 +19,7 @@ from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal, Protocol
+from urllib.parse import urlsplit
 
 from rushlight.clock import Clock
 from rushlight.events import Event
@@ -126,7 +127,7 @@ class Writer:
             raise _refusal(e, self._settings) from None
         except (HTTPError, OSError) as e:
             # Not an answer but the want of one: the library passes these on as they are.
-            raise StoreError(0, f"the store at {self._settings.url} can't be reached ({_cause(e)})") from None
+            raise StoreError(0, f"{_store(self._settings)} can't be reached ({_cause(e)})") from None
 
     def close(self) -> None:
         """Let go of the connection; never waits."""
@@ -159,13 +160,18 @@ def _refusal(error: Any, settings: Timeseries) -> StoreError:
     told = (getattr(error, name, "") for name in ("body", "reason", "message"))
     said = str(next((x for x in told if x), error))[:200]
     if not status:
-        return StoreError(0, f"the store at {settings.url} can't be reached ({said})")
+        return StoreError(0, f"{_store(settings)} can't be reached ({said})")
     words = {
         401: "the store does not accept the token (401); make a new one that may write to the bucket",
         403: "the token may not write to this bucket (403)",
         404: f"the store knows no organisation {settings.org!r} with bucket {settings.bucket!r}, or no such API (404)",
     }
     return StoreError(status, words.get(status, f"the store answered {status}: {said}"), _retry_after(error))
+
+
+def _store(settings: Timeseries) -> str:
+    """The store in words; a name and password before its host are nobody's business."""
+    return f"the store at {urlsplit(settings.url).netloc.rpartition('@')[2]}"
 
 
 def _retry_after(error: Any) -> float:
@@ -263,6 +269,8 @@ class TimeseriesOutlet(threading.Thread):
     ) -> None:
         super().__init__(name="timeseries", daemon=True)
         self.trouble = ""
+        self.since_mono_s = clock.mono_s()
+        """Since when it has been in trouble, or without it."""
         self.sender: Sender | None = None
         self._settings, self._history, self._make_points = settings, history, make_points
         self._clock, self._stopping, self._token = clock, stop, token
@@ -382,6 +390,8 @@ class TimeseriesOutlet(threading.Thread):
                 log.warning("timeseries=trouble why=%r", trouble)
             else:
                 log.info("timeseries=sending")
+            if not (trouble and self.trouble):
+                self.since_mono_s = self._clock.mono_s()
         self.trouble = trouble
 
 

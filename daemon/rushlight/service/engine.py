@@ -30,7 +30,7 @@ from rushlight.settings import Config
 from rushlight.tank.site import Core
 from rushlight.tank.timeline import Timeline
 from rushlight.tank.view import site_view
-from rushlight.views import SiteView
+from rushlight.views import OutletView, SiteView
 from rushlight_drivers import Sample
 
 log = logging.getLogger(__name__)
@@ -93,6 +93,8 @@ class Engine:
         """Called on the engine's thread at the end of each turn with the present moment; must not block."""
         self.every_change: list[Callable[[], None]] = []
         """Called after something was written that others may want to show."""
+        self.outlets: list[Callable[[], Sequence[OutletView]]] = []
+        """Asked on the engine's thread how news leaves the house; must not block."""
         trusted = synchronised()
         self._rebuild()
         reached_s = self.timeline.state.at_s
@@ -371,7 +373,9 @@ class Engine:
     def picture(self) -> SiteView:
         """The installation as it stands now, on the engine's own thread."""
         at_s = max(self.now_s(), self.timeline.state.at_s or 0.0)
-        return site_view(self.core, self.timeline.state, at_s, clock_ok=self.time.trusted)
+        outlets = tuple(outlet for ask in self.outlets for outlet in ask())
+        view = site_view(self.core, self.timeline.state, at_s, clock_ok=self.time.trusted)
+        return dataclasses.replace(view, outlets=outlets)
 
     def _rebuild(self) -> None:
         """The state from the newest usable snapshot and every event since; what followed from them is done already."""

@@ -15,6 +15,7 @@ from rushlight import config as configuration
 from rushlight.alarms.notify import configured_channels
 from rushlight.effects import Message
 from rushlight.journal.reader import UnreadableError
+from rushlight.outlets import standing
 from rushlight.outlets.heartbeat import Heartbeat, HeartbeatFacts
 from rushlight.outlets.hub import HubOutlet
 from rushlight.outlets.timeseries import Sender, TimeseriesOutlet, Writer
@@ -22,7 +23,7 @@ from rushlight.outlets.timeseries_journal import JournalHistory, back_fill_journ
 from rushlight.outlets.timeseries_points import Points
 from rushlight.service import offline
 from rushlight.service.engine import Engine
-from rushlight.service.telling import Telling
+from rushlight.service.telling import Telling, present
 from rushlight.service.workers import Workers
 from rushlight.settings import Config
 from rushlight.summary import build, letter, pictures, render
@@ -71,6 +72,7 @@ def start_hub(config: Config, installation: str, engine: Engine, workers: Worker
         progress=workers.stamp("hub", 120.0),
     )
     engine.every_change.append(hub.nudge)
+    engine.outlets.append(lambda: [standing.link("hub", hub.trouble, hub.since_mono_s, present(engine))])
     workers.start(hub)
 
 
@@ -85,19 +87,19 @@ def start_timeseries(config: Config, installation: str, folder: Path, engine: En
         folder / "refused-lines.txt",
         "timeseries",
     )
-    workers.start(
-        TimeseriesOutlet(
-            config.timeseries,
-            history,
-            lambda: Points(config, installation),
-            workers.clock,
-            workers.stop,
-            token=configuration.secret(config.timeseries.token, config.timeseries.token_file),
-            # Asked on the engine's own thread, so that it is never seen between trust and restamp.
-            clock_ok=lambda: engine.do(lambda: engine.time.trusted),
-            progress=workers.stamp("timeseries", 300.0),
-        )
+    outlet = TimeseriesOutlet(
+        config.timeseries,
+        history,
+        lambda: Points(config, installation),
+        workers.clock,
+        workers.stop,
+        token=configuration.secret(config.timeseries.token, config.timeseries.token_file),
+        # Asked on the engine's own thread, so that it is never seen between trust and restamp.
+        clock_ok=lambda: engine.do(lambda: engine.time.trusted),
+        progress=workers.stamp("timeseries", 300.0),
     )
+    engine.outlets.append(lambda: [standing.link("timeseries", outlet.trouble, outlet.since_mono_s, present(engine))])
+    workers.start(outlet)
 
 
 def backfill(config: Config, folder: Path, *, since_s: float | None, until_s: float | None) -> int:
@@ -128,7 +130,9 @@ def make_heartbeat(config: Config, engine: Engine, workers: Workers) -> Heartbea
     if not (beat.url or beat.url_file):
         return None
     url = configuration.secret(beat.url, beat.url_file)
-    return Heartbeat(beat, url, beat.fail_url, workers.clock, lambda: heartbeat_facts(engine, workers))
+    made = Heartbeat(beat, url, beat.fail_url, workers.clock, lambda: heartbeat_facts(engine, workers))
+    engine.outlets.append(lambda: [standing.watcher(made.trouble, made.last_ping_mono_s, present(engine))])
+    return made
 
 
 def start_heartbeat(heartbeat: Heartbeat, workers: Workers, every_s: float) -> None:

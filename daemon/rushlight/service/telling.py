@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import logging
 import zoneinfo
+from collections import Counter
 from collections.abc import Callable, Sequence
 
 from rushlight import config as configuration
@@ -15,7 +16,8 @@ from rushlight.alarms import oneclick
 from rushlight.alarms.notify import configured_channels
 from rushlight.clock import Clock
 from rushlight.effects import Message
-from rushlight.outlets import selftest
+from rushlight.journal.reader import UnreadableError
+from rushlight.outlets import selftest, standing
 from rushlight.outlets.delivery import Delivery, Outcome, Row
 from rushlight.outlets.mail import MailOutlet
 from rushlight.outlets.push import PushOutlet
@@ -24,6 +26,7 @@ from rushlight.outlets.services import ServicesOutlet
 from rushlight.outlets.webhook import WebhookOutlet
 from rushlight.service.engine import Engine
 from rushlight.settings import Config
+from rushlight.views import OutletView
 
 log = logging.getLogger(__name__)
 
@@ -54,6 +57,11 @@ def outlets(config: Config, wall_s: Callable[[], float]) -> dict[str, Outlet]:
     return found
 
 
+def present(engine: Engine) -> standing.Now:
+    """The moment at which an outlet is asked how it is."""
+    return standing.Now(engine.clock.mono_s(), engine.now_s(), zoneinfo.ZoneInfo(engine.config.site.timezone))
+
+
 class Telling:
     """Takes from the outbox what is due and writes back what came of it; called once a turn by the engine."""
 
@@ -68,6 +76,8 @@ class Telling:
         """Under which the page takes acknowledgements from notifications; None: messages carry no button."""
         self._started_mono_s = clock.mono_s()
         self._people = {p.id: p for p in config.contacts.person}
+        self._before_s = self._proven_before()
+        engine.outlets.append(self.standing)
 
     def start(self) -> None:
         self.delivery.start()
@@ -88,15 +98,36 @@ class Telling:
         def work() -> bool:
             now_s = self.engine.now_s()
             zone = zoneinfo.ZoneInfo(self.config.site.timezone)
-            with self.engine.journal.reader() as reader:
-                proven_s = {d.channel: d.proven_s for d in reader.deliveries()}
-            for message in selftest.messages(self.channels, proven_s, now_s, zone):
+            for message in selftest.messages(self.channels, self._proven_s(), now_s, zone):
                 self.engine.put(message)
             for channel in self.channels:
                 self.delivery.check(channel)
             return True
 
         return self.engine.do(work)
+
+    def standing(self) -> list[OutletView]:
+        """How each channel is doing; on the engine's own thread."""
+        now = present(self.engine)
+        waiting = Counter(row.channel for row in self.engine.journal.outbox.waiting())
+        health = self.delivery.health()
+        if not health:
+            return [standing.nobody()]
+        return [
+            standing.channel(health[name], now, before_s=self._before_s.get(name), waiting=waiting[name])
+            for name in self.channels
+        ]
+
+    def _proven_s(self) -> dict[str, float | None]:
+        """When each channel delivered last, by the journal."""
+        with self.engine.journal.reader() as reader:
+            return {d.channel: d.proven_s for d in reader.deliveries()}
+
+    def _proven_before(self) -> dict[str, float | None]:
+        try:
+            return self._proven_s()
+        except UnreadableError:
+            return {}
 
     def send(self, message: Message) -> None:
         """Put one message in the outbox (the weekly summary, a trial on request)."""
