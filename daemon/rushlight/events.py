@@ -281,5 +281,16 @@ class Started(Event):
     reached_s: float = 0.0
 
 
-INTERNAL_KINDS: dict[str, type[Event]] = {c.kind: c for c in (Condition, Supply, Started)}
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Untold(Event):
+    """After a start the outbox showed that nobody was told of these alarms (their ids), though they stand.
+
+    Kept in the journal and never exported, as a condition is: whom the daemon could reach is about this machine.
+    """
+
+    kind: ClassVar[str] = "untold"
+    alarms: Annotated[tuple[str, ...], MinLen(1)]
+
+
+INTERNAL_KINDS: dict[str, type[Event]] = {c.kind: c for c in (Condition, Supply, Started, Untold)}
 """Kinds that a journal may hold and an event file may not."""

@@ -139,6 +139,26 @@ class Notifier:
         self._set_wake(state)
         return effects
 
+    def tell_anew(
+        self,
+        state: NotifyState,
+        at_s: float,
+        alarm_ids: Iterable[str],
+        facts: Callable[[str], Mapping[str, Any] | None] | None = None,
+    ) -> list[Effect]:
+        """Alarms that stand though nobody was told of them, whatever this memory believes: told as if they rose now."""
+        effects: list[Effect] = []
+        for alarm_id in sorted(alarm_ids):
+            telling = state.telling.get(alarm_id)
+            if telling is None or not telling.standing:
+                continue
+            _unhold(state, alarm_id)
+            self._refresh(alarm_id, telling, facts)
+            telling.told, telling.first_s, telling.next_s, telling.escalate_s = [], None, None, None
+            effects += self._tell(state, alarm_id, telling, at_s, "raise")
+        self._set_wake(state)
+        return effects
+
     def _refresh(
         self, alarm_id: str, telling: Telling, facts: Callable[[str], Mapping[str, Any] | None] | None
     ) -> None:

@@ -202,6 +202,11 @@ class Reader:
         """The outbox, newest first."""
         return outbox.rows_of(self._all(f"{outbox.SELECT} ORDER BY no DESC LIMIT ?", (limit,)))
 
+    def messages_since(self, at_s: float) -> list[outbox.Row]:
+        """Messages about alarms that were made at or after `at_s`, oldest first."""
+        sql = f"{outbox.SELECT} WHERE alarm_id <> '' AND created_ms >= ? ORDER BY no"
+        return outbox.rows_of(self._all(sql, (rows.ms(at_s),)))
+
     def deliveries(self) -> list[Delivery]:
         """Each channel that ever had a message."""
         found = self._all(

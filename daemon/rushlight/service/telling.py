@@ -24,6 +24,7 @@ from rushlight.outlets.push import PushOutlet
 from rushlight.outlets.result import Outlet, Parcel
 from rushlight.outlets.services import ServicesOutlet
 from rushlight.outlets.webhook import WebhookOutlet
+from rushlight.service import untold
 from rushlight.service.engine import Engine
 from rushlight.settings import Config
 from rushlight.views import OutletView
@@ -33,6 +34,7 @@ log = logging.getLogger(__name__)
 CATCH_UP_S = 60.0
 """After a pause, so long passes before anything but high is sent: what came back by itself is not told."""
 PAUSE_S = 300.0
+LOOK_AGAIN_S = 60.0
 
 
 def outlets(config: Config, wall_s: Callable[[], float]) -> dict[str, Outlet]:
@@ -75,6 +77,9 @@ class Telling:
         self.ticket_secret: bytes | None = None
         """Under which the page takes acknowledgements from notifications; None: messages carry no button."""
         self._started_mono_s = clock.mono_s()
+        self._look_mono_s: float | None = self._started_mono_s
+        """When it is looked next at what nobody was told of; None: it is known."""
+        self._came_up = False
         self._people = {p.id: p for p in config.contacts.person}
         self._before_s = self._proven_before()
         engine.outlets.append(self.standing)
@@ -88,9 +93,25 @@ class Telling:
 
     def turn(self, now_s: float) -> None:
         """Offer idle workers their next message, unless the daemon has only just come back from a pause."""
+        if not self._came_up:
+            self._came_up = True
+            untold.take_leave(self.engine, self.channels, now_s)
         if self.engine.paused_s > PAUSE_S and self._clock.mono_s() - self._started_mono_s < CATCH_UP_S:
             return
+        self._tell_untold()
         self.delivery.offer(now_s)
+
+    def _tell_untold(self) -> None:
+        """Once after the start, as soon as the journal can be read."""
+        mono_s = self._clock.mono_s()
+        if self._look_mono_s is None or mono_s < self._look_mono_s:
+            return
+        self._look_mono_s = None
+        try:
+            untold.tell(self.engine)
+        except UnreadableError as e:
+            log.warning("untold=not known why=%r", str(e))
+            self._look_mono_s = mono_s + LOOK_AGAIN_S
 
     def self_test(self) -> bool:
         """Make every channel that carried nothing for a week carry something, and prove the mail account."""

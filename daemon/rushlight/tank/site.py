@@ -16,7 +16,18 @@ from rushlight.alarms.finding import Finding
 from rushlight.alarms.machine import AlarmBook, AlarmsState
 from rushlight.alarms.notify import Notifier, NotifyState
 from rushlight.effects import AlarmChange, Effect
-from rushlight.events import Acknowledge, Calibration, Condition, Correction, Event, Reading, Shelve, Supply, TankEvent
+from rushlight.events import (
+    Acknowledge,
+    Calibration,
+    Condition,
+    Correction,
+    Event,
+    Reading,
+    Shelve,
+    Supply,
+    TankEvent,
+    Untold,
+)
 from rushlight.settings import Config
 from rushlight.tank.core import TankCore, TankState
 from rushlight.tank.gateway import gateways, told_as_one
@@ -160,6 +171,10 @@ class Core:
                 facts = {"subject": event.subject, **event.facts}
                 finding = Finding(alarm=event.alarm, tank=None, says=event.says, subject=event.subject, facts=facts)
                 effects = self._judge(state, at_s, [finding])
+            case Untold():
+                effects = self.notifier.tell_anew(
+                    state.notify, at_s, event.alarms, lambda alarm_id: self.book.facts(state.alarms, alarm_id)
+                )
             case Supply():
                 self._dipped(state, event)
                 effects = []
