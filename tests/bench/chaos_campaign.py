@@ -33,7 +33,7 @@ def rss_mb() -> float:
 
 def main(seeds: int, days: float, first: int) -> int:
     logging.disable(logging.CRITICAL)
-    faults, told, broken, warm_mb, excused, lost = Counter[str](), 0, list[int](), 0.0, 0, 0
+    faults, told, broken, warm_mb, excused, lost, replayed = Counter[str](), 0, list[int](), 0.0, 0, 0, 0
     began = time.process_time()
     room = "/dev/shm" if Path("/dev/shm").is_dir() else None
     for n, seed in enumerate(range(first, first + seeds)):
@@ -50,12 +50,14 @@ def main(seeds: int, days: float, first: int) -> int:
         told += len(world.net.taken)
         excused += len(world.excused)
         lost += world.disk.lost_writes
+        replayed += world.export_replayed
         if n == WARM:
             warm_mb = rss_mb()
     print(f"{seeds} worlds of {days:g} days, {sum(faults.values())} faults, {told} messages taken by the servers")
     for kind, count in sorted(faults.items()):
         print(f"  {kind:12} {count:6}")
     print(f"writes under way when the power went: {lost}; entries that lay on spoilt pages alone: {excused}")
+    print(f"worlds whose exported lines were replayed and made the same state: {replayed}")
     print(
         f"memory {warm_mb:.1f} MB after {WARM} worlds, {rss_mb():.1f} MB at the end; {time.process_time() - began:.0f} s CPU"
     )

@@ -19,6 +19,7 @@ from helpers import chaosparts
 from helpers.chaos import World
 from helpers.chaosparts import HOUR_S, BrokenInvariantError, Fault
 from helpers.tornfiles import TornFiles
+from rushlight.journal import export
 from rushlight.journal.outbox import Outbox
 from rushlight.journal.pending import Pending
 from rushlight.outlets import heartbeat
@@ -145,6 +146,18 @@ def test_ticks_that_a_replay_does_not_make_are_found(tmp_path: Path) -> None:
 
     with pytest.raises(BrokenInvariantError, match="the journal makes another state"):
         Fiddling(tmp_path, 3, 1.5, []).run()
+
+
+def test_an_export_that_leaves_something_out_is_found(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    lines = export.lines
+    monkeypatch.setattr(export, "lines", lambda path: (x for x in lines(path) if '"kind":"feeding"' not in x))
+    assert "the export is not what is kept" in broken(tmp_path)
+
+
+def test_a_replay_that_is_not_the_journals_is_found(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    by_arrival = chaosparts.by_arrival
+    monkeypatch.setattr(chaosparts, "by_arrival", lambda events: list(by_arrival(events))[:-2])
+    assert "the export makes another state" in broken(tmp_path)
 
 
 # ---------------------------------------------------------------------- the card

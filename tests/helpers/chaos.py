@@ -31,7 +31,9 @@ from helpers.chaosparts import (
     Probes,
     check_at_once,
     difference,
+    export_fault,
     script,
+    state_of,
 )
 from helpers.site import config_of
 from helpers.tornfiles import TornFiles
@@ -41,8 +43,6 @@ from rushlight.journal import files
 from rushlight.journal.database import WAL_LIMIT_BYTES
 from rushlight.service import snapshots
 from rushlight.service.service import Service
-from rushlight.tank.site import Core
-from rushlight.tank.timeline import Timeline
 from rushlight_drivers.simulated import Options, value_at
 
 MOST_THREADS = 2
@@ -85,6 +85,7 @@ class World:
         self._fds: int | None = None
         self._corrupted = False
         self.pings_seen = 0
+        self.export_replayed = False
 
     # ------------------------------------------------------------------ the water and the faults in force
 
@@ -470,16 +471,15 @@ class World:
         self.demand(got, f"nobody was told of {f.kind} {f.how} at hour {f.at_s / HOUR_S:.1f}")
 
     def _replay_rule(self) -> None:
-        """The state is what the journal's events make of an empty one; and the exported lines make the same alarms."""
+        """The state is what the journal's events make of an empty one; and the exported lines are those events."""
         assert self.service is not None
         engine = self.service.engine
         engine._flush(urgent=True)
         if self._corrupted:
             return
-        fresh = Core(self.config)
-        timeline = Timeline(fresh, fresh.initial())
-        for stored in engine.journal.events_since(0):
-            timeline.feed(stored.event)
-        timeline.advance(engine.timeline.state.at_s or 0.0)
-        again, live = snapshots.dump(timeline.state), snapshots.dump(engine.timeline.state)
+        to_s = engine.timeline.state.at_s or 0.0
+        again = state_of(self.config, (stored.event for stored in engine.journal.events_since(0)), to_s)
+        live = snapshots.dump(engine.timeline.state)
         self.demand(again == live, f"the journal makes another state: {difference(again, live)}")
+        fault, self.export_replayed = export_fault(self.config, engine.journal, to_s)
+        self.demand(not fault, fault)

@@ -3,13 +3,23 @@
 from __future__ import annotations
 
 import contextlib
+import dataclasses
+import json
 import random
-from collections.abc import Iterator, Sequence
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from rushlight.journal import check
+from rushlight.eventlines import parse_line
+from rushlight.events import INTERNAL_KINDS, Event, Reading
+from rushlight.journal import check, export
+from rushlight.journal.store import Journal
+from rushlight.service import snapshots
+from rushlight.settings import Config
+from rushlight.tank.site import Core
+from rushlight.tank.timeline import Timeline, by_arrival
 from rushlight_drivers import LinkError, Sample
 
 STEP_S = 600.0
@@ -154,6 +164,45 @@ class Probes:
 def difference(a: bytes, b: bytes) -> str:
     n = next((i for i, (x, y) in enumerate(zip(a, b, strict=False)) if x != y), min(len(a), len(b)))
     return f"…{a[max(0, n - 120) : n + 60]!r} and …{b[max(0, n - 120) : n + 60]!r}"
+
+
+def state_of(config: Config, events: Iterable[Event], to_s: float) -> bytes:
+    """What these events make of an empty state by `to_s`."""
+    core = Core(config)
+    timeline = Timeline(core, core.initial())
+    for event in events:
+        timeline.feed(event)
+    timeline.advance(to_s)
+    return snapshots.dump(timeline.state)
+
+
+def export_fault(config: Config, journal: Journal, to_s: float) -> tuple[str, bool]:
+    """What is wrong with the exported lines, empty for nothing; and whether their replay could be compared.
+
+    Every event that is not about the machine itself is there, as it is kept.  Where none arrived before the one kept
+    before it (a clock was set back then), the lines make the very state that the kept events make, apart from the order
+    of names: of one moment's readings the lines have another one first.
+    """
+    kept = [s.event for s in journal.events_since(0) if s.event.kind not in INTERNAL_KINDS]
+    parsed = [parse_line(line, n) for n, line in enumerate(export.lines(journal.path), start=1)]
+    missing = Counter(map(_content, kept))
+    missing.subtract(map(_content, parsed))
+    wrong = [f"{n:+d} {what}" for what, n in missing.items() if n]
+    if wrong:
+        return f"the export is not what is kept: {wrong[:3]}", False
+    arrivals = [e.arrived_s for e in kept]
+    if arrivals != sorted(arrivals):
+        return "", False
+    straight, again = (
+        json.dumps(json.loads(state_of(config, events, to_s)), sort_keys=True).encode()
+        for events in (kept, by_arrival(parsed))
+    )
+    return "" if again == straight else f"the export makes another state: {difference(again, straight)}", True
+
+
+def _content(event: Event) -> str:
+    """What an event says; a reading is given its id only in the export."""
+    return repr(dataclasses.replace(event, id="") if isinstance(event, Reading) else event)
 
 
 @contextlib.contextmanager
