@@ -2,8 +2,8 @@
 
 APScheduler wakes them; a 'done for this period' key in the journal decides whether they run, because its wall-clock
 schedule runs a job twice on the autumn day, skips it when the Pi slept through the hour, and stalls or
-runs away when the clock steps.  So: never started before the clock is trusted, set up anew after a step, and
-asked again every ten minutes whether something due was missed.
+runs away when the clock steps.  So: nothing runs by it but once a day or a week, it is never started before the clock
+is trusted, and every ten monotonic minutes it is asked whether something due was missed.
 """
 
 from __future__ import annotations

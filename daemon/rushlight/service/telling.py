@@ -32,7 +32,7 @@ from rushlight.views import OutletView
 log = logging.getLogger(__name__)
 
 CATCH_UP_S = 60.0
-"""After a pause, so long passes before anything but high is sent: what came back by itself is not told."""
+"""After a pause, so long passes before anything is sent: what came back by itself is not told."""
 PAUSE_S = 300.0
 LOOK_AGAIN_S = 60.0
 
