@@ -6,8 +6,8 @@ lamp-off is its own measurement, free of daylight.  How much each counts depends
 
 The sum is Page's test on the log of output over anchor, as a log-likelihood ratio for a loss of the smallest size
 worth acting on (`science.cusum`).  A switching counts at most a third of what an alarm needs, so that one odd day
-raises none.  A second sum, for a loss four times that size, tells a step after three switchings, within two days.
-Lamp-on and lamp-off must agree.
+raises none.  A second sum, for a loss three and a half times that size, tells a step after three switchings, within
+two days.  Lamp-on and lamp-off must agree.
 """
 
 from __future__ import annotations
@@ -42,19 +42,24 @@ warm-up, mains voltage, room temperature)."""
 DECISION = 10.0
 """Sum at which `lamp_dimming` is raised: e**10 switchings between false alarms at least (Wald's bound)."""
 MOST_PER_EDGE = 3.5
-STEP_DECISION = 8.0
+SLOW_ERROR = 0.9
+"""Share of a switching's measured error that the sum for a slow loss goes by.  Errors are measured on the wide side
+(in healthy simulated rooms switchings scatter by 0.5 to 0.9 of them); over the many that a slow loss takes, that
+evens out (own choice)."""
+STEP_DECISION = 7.5
 """The same for the large loss.  Less is needed: what healthy light now and then adds up to, half of this, comes from
-single odd switchings, and those are bounded by the figure below (own choice, tried on simulated rooms)."""
-MOST_PER_STEP_EDGE = 3.9
-"""For the large loss: two switchings, one odd day, raise nothing, but any third that is low by half of it does."""
-STEP_FACTOR = 4.0
+single odd switchings, and those are bounded by the figures below (own choice, tried on simulated rooms)."""
+MOST_PER_STEP_EDGE, STEP_FEWEST = 3.9, 3
+"""For the large loss: two switchings, one odd day, raise nothing, but any third that does not speak against it does."""
+STEP_FACTOR = 3.5
 """A second sum is set for a loss this many times the smallest, so that a step shows within two days even in restless
 light."""
 ABSENT = 0.2
 """A jump below this share of the lamp's is none."""
-AGREE, AGREE_ON_STEP = 4.0, 2.5
-"""What lamp-on and lamp-off must each have gathered by themselves: two switchings' worth for a slow loss, one's for a
-large one."""
+AGREE, AGREE_ON_STEP = 2.0, 0.5
+"""What lamp-on and lamp-off must each have gathered by themselves, for a slow loss and for a large one: no proof, but
+more than nothing.  One of the two often switches in far more restless light and can tell little; where it can tell,
+a lamp that is as it was takes from the sums what the other gives."""
 CLIP_SD = 4.0
 WANDER_SD_PER_DAY = 0.004
 """How fast the running estimate of the output may wander, per root day."""
@@ -110,6 +115,8 @@ class LampState:
     """When the running anchor was begun."""
     sum: float = 0.0
     step_sum: float = 0.0
+    step_edges: int = 0
+    """Switchings since the step's sum left zero."""
     rising_since_s: float | None = None
     """When the sum last left zero: the likely begin of the loss."""
     dimming: bool = False
@@ -151,6 +158,7 @@ class LampWatch:
         """Forget the lamp's output, keep what is known of when it is switched."""
         state.since_s = at_s
         state.sum = state.step_sum = state.change = state.change_var = 0.0
+        state.step_edges = 0
         state.rising_since_s = state.change_at_s = None
         state.dimming, state.odd, state.found = False, 0, []
         for slot in state.slots:
@@ -160,7 +168,8 @@ class LampWatch:
 
     def cleaned(self, state: LampState) -> None:
         """The sum starts afresh against the same anchor; the running estimate may leap."""
-        state.sum, state.step_sum, state.rising_since_s, state.dimming = 0.0, 0.0, None, False
+        state.sum, state.step_sum, state.step_edges = 0.0, 0.0, 0
+        state.rising_since_s, state.dimming = None, False
         state.change_var += 0.1**2
         for slot in state.slots:
             slot.own = 0.0
@@ -260,9 +269,8 @@ class LampWatch:
         relative_var = min(0.25, (edge.sd / slot.anchor) ** 2)
         # The mean of a log lies half a variance below the log of the mean; that half is given back.
         change = math.log(max(0.2, ratio)) + 0.5 * relative_var
-        relative_var += slot.unrest
         self._judge(state, slot, edge.at_s, change, relative_var)
-        self._follow(state, slot, edge.at_s, change, relative_var)
+        self._follow(state, slot, edge.at_s, change, relative_var + slot.unrest)
 
     def _try_anchor(self, state: LampState, slot: Slot, at_s: float) -> None:
         days = (at_s - (state.since_s or at_s)) / DAY_S
@@ -280,13 +288,10 @@ class LampWatch:
             state.change_at_s, state.change_var = at_s, slot.anchor_sd**2
 
     def _judge(self, state: LampState, slot: Slot, at_s: float, change: float, relative_var: float) -> None:
-        sd = math.sqrt(EVERYDAY_SD**2 + relative_var + slot.anchor_sd**2)
-        small, large = (
-            min(most, cusum.fall_score(change, sd, shift, max(CLIP_SD, shift / sd)))
-            for shift, most in ((self.shift, MOST_PER_EDGE), (self.step_shift, MOST_PER_STEP_EDGE))
-        )
+        small, large = self._scores(slot, change, relative_var)
         state.sum = cusum.score_step(state.sum, small, DECISION + 8.0)
         state.step_sum = cusum.score_step(state.step_sum, large, STEP_DECISION + 8.0)
+        state.step_edges = min(STEP_FEWEST, state.step_edges + 1) if state.step_sum > 0.0 else 0
         slot.own = cusum.score_step(slot.own, max(small, large), DECISION)
         highest = max(state.sum, state.step_sum)
         if highest <= 0.0:
@@ -294,10 +299,25 @@ class LampWatch:
         elif state.rising_since_s is None:
             state.rising_since_s = at_s
         slow = state.sum >= DECISION and self._agree(state, at_s, AGREE)
-        if slow or (state.step_sum >= STEP_DECISION and self._agree(state, at_s, AGREE_ON_STEP)):
+        step = state.step_sum >= STEP_DECISION and state.step_edges >= STEP_FEWEST
+        if slow or (step and self._agree(state, at_s, AGREE_ON_STEP)):
             state.dimming = True
         elif highest <= 1.0:
             state.dimming = False
+
+    def _scores(self, slot: Slot, change: float, relative_var: float) -> tuple[float, float]:
+        """What one switching says for the smallest loss and for the large one: bounded log-likelihood ratios.
+
+        A fall well beyond the large loss is a shadow or the large loss; of a slow one it says nothing.
+        """
+        lasting = EVERYDAY_SD**2 + slot.anchor_sd**2 + slot.unrest
+        sd = math.sqrt(lasting + relative_var)
+        slow_sd = math.sqrt(lasting + SLOW_ERROR**2 * relative_var)
+        small = cusum.fall_score(change, slow_sd, self.shift, max(CLIP_SD, self.shift / slow_sd))
+        large = cusum.fall_score(change, sd, self.step_shift, max(CLIP_SD, self.step_shift / sd))
+        if change < -self.step_shift - slow_sd:
+            small = 0.0
+        return min(MOST_PER_EDGE, small), min(MOST_PER_STEP_EDGE, large)
 
     def _agree(self, state: LampState, at_s: float, least: float) -> bool:
         """Lamp-on and lamp-off each show it, as far as each was seen in the last ten days."""
