@@ -23,10 +23,15 @@ class Story:
     events: list[TankEvent] = field(default_factory=list)
     lights: list[DayLight] = field(default_factory=list)
     levels: list[float] = field(default_factory=list)
+    extra: list[float] = field(default_factory=list)
+    """What went wrong adds so much to each day's nitrate, mg/L, at the level that was."""
 
 
-def story(seed: int, cause: str, onset_day: int = 100, after_days: int = 70) -> Story:  # noqa: C901
-    """Balanced until the onset; then one change that lets nitrate rise by 0.3 to 0.8 of the supply."""
+def story(seed: int, cause: str, onset_day: int = 100, after_days: int = 70, still: float = 0.0) -> Story:  # noqa: C901
+    """Balanced until the onset; then one change that lets nitrate rise by 0.3 to 0.8 of the supply.
+
+    `still`: of the water changes that stop, the part that is still made.
+    """
     rng = random.Random(seed)
     litres, supply = rng.uniform(60, 200), rng.uniform(0.8, 1.6)
     share = min(0.9, max(0.5, rng.gauss(0.7, 0.08)))
@@ -64,11 +69,12 @@ def story(seed: int, cause: str, onset_day: int = 100, after_days: int = 70) -> 
                 out.events.append(Harvest(at_s=at_s + 100, id="cut", tank="sim", dry_grams=cut))
         if cause == "unexplained" and wrong:
             factor = 1 - size * min(1.0, gone / 20)
-        if changing and day % every == 2 and not (cause == "water changes" and wrong):
+        part = fraction * (still if cause == "water changes" and wrong else 1.0)
+        if changing and day % every == 2 and part > 0.0:
             from_tap = 25.0 if cause == "source water" and wrong else source
-            level += fraction * (from_tap - level)
+            level += part * (from_tap - level)
             change = WaterChange(
-                at_s=at_s + 50, id=f"w{day}", tank="sim", fraction=round(fraction, 2), source={"nitrate": from_tap}
+                at_s=at_s + 50, id=f"w{day}", tank="sim", fraction=round(part, 2), source={"nitrate": from_tap}
             )
             out.events.append(change)
         today = fed * max(0.3, rng.gauss(1, 0.1))
@@ -80,6 +86,12 @@ def story(seed: int, cause: str, onset_day: int = 100, after_days: int = 70) -> 
                 Test(at_s=at_s + 10 * 3600, id=f"t{day}", tank="sim", method="strip", values={"nitrate": value})
             )
         feedback = 0.02 * (level - home) if not wrong else 0.0
+        exchanged = 0.0
+        if cause == "water changes":
+            exchanged = (1.0 - still) * fraction / every * (home - source)
+        elif cause == "source water":
+            exchanged = fraction / every * (25.0 - source)
+        out.extra.append(supply * (fed / grams - 1.0) + uptake * (1.0 - factor) + (exchanged if wrong else 0.0))
         taken = uptake * factor + (feedback if not changing else 0.0) + supply * 0.02 * rng.gauss(0, 1)
         level = max(0.0, level + supply * today / grams - taken)
         dose = light * max(0.5, rng.gauss(1, 0.04))

@@ -8,6 +8,7 @@ Never says that something was done which is not in the ledger.
 
 from __future__ import annotations
 
+import bisect
 import datetime as dt
 import math
 from collections.abc import Callable
@@ -17,7 +18,7 @@ from zoneinfo import ZoneInfo
 from rushlight.effects import Estimate
 from rushlight.science import nitrogen
 from rushlight.science.gaussian import mixture_moments
-from rushlight.tank.balance import SHARE, Balance, is_quiet, level_parts, rate_parts, scale
+from rushlight.tank.balance import EXCHANGE_MEMORY_DAYS, SHARE, Balance, is_quiet, level_parts, rate_parts, scale
 from rushlight.tank.ledger import Fact, Ledger
 from rushlight.views import Share
 
@@ -28,6 +29,10 @@ NOW_DAYS = 14.0
 """What counts as now."""
 CHANGES_DAYS, CHANGES_MISSED = 42.0, 2.5
 """Water changes are rarer: six weeks count, or so many times the interval that was the habit."""
+HABIT_DAYS, HABIT_CHANGES = 100.0, 3
+"""Over so long, and from so many changes on, changing water is a habit that can end."""
+HABIT_PART = 0.5
+"""It has when by so much of it less, or more, is carried out: two changes where two and a half were due are no end."""
 BEFORE_DAYS = (70.0, 14.0)
 """What counts as before: from so long to so long before the tank was last quiet.  A slow change is well under way
 before it shows, so the last days of quiet are not what things were like."""
@@ -45,10 +50,15 @@ STOCKING_PART = (0.3, 0.25)
 """What new fish add where nobody records the feed, as a share of supply: mean and standard deviation, no source."""
 LEFTOVER = 0.2
 """Standard deviation of what nobody recorded, as a share of supply."""
-SOURCE_PART = 0.1
-"""How well exchange and source are known, as a share of what they carry."""
+CARRIED_PART = 0.3
+"""How well it is known what water changes carry, as a share of it: a handful of them, and a level that strips tell."""
+WEIGHTY = 0.25
+"""A recorded cause of this share of the change is the simpler story while it is not sure that there is another."""
 NOTABLE, NOTABLE_SURE = 0.05, 0.5
 """A change is looked into from this share of supply, and so many of its standard deviations, on."""
+
+NOTABLE_CARRIED = 0.1
+"""A habit of changing water has ended when the difference comes to this share of supply: what passes for quiet."""
 
 _Z90 = 1.6448536269514722
 
@@ -67,6 +77,8 @@ class Drivers:
     """Days from one water change to the next."""
     source: float | None
     """Of the last change, mg/L."""
+    level: float | None
+    """By the tests alone, mg/L."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +108,8 @@ def drivers(
         start_s = max(start_s, min(ledger.facts[0].at_s, to_s - 86400.0))
     changes = [f for f in ledger.later_than(start_s, to_s) if f.kind == "change"]
     sources = [f.source for f in changes if f.source is not None]
+    tests = [f for f in ledger.later_than(from_s, to_s) if f.kind == "test"]
+    levels = [0.5 * (f.low + (f.high if f.high is not None else f.low)) for f in tests]
     return Drivers(
         feed=sum(feed_on(day) for day in days) / len(days),
         feed_logged=any(day in ledger.fed for day in days),
@@ -103,6 +117,7 @@ def drivers(
         exchange=sum(f.amount for f in changes) * 86400.0 / (to_s - start_s),
         every_days=(to_s - start_s) / 86400.0 / len(changes) if changes else None,
         source=sources[-1] if sources else None,
+        level=sum(levels) / len(levels) if levels else None,
     )
 
 
@@ -114,13 +129,19 @@ def split(
     `feed_on` gives a local day's feed as mg/L per day at a share of one.
     """
     quiet_s = balance.quiet_at_s
-    if quiet_s is None or is_quiet(balance):
+    if quiet_s is None:
+        return (), ""
+    ended_s = habit_ended_s(ledger, balance)
+    if ended_s is not None:
+        quiet_s = min(quiet_s, ended_s)
+    elif is_quiet(balance):
         return (), ""
     then = drivers(ledger, feed_on, zone, _before(ledger, quiet_s))
     missed = CHANGES_DAYS if then.every_days is None else min(CHANGES_DAYS, CHANGES_MISSED * then.every_days)
     now = drivers(ledger, feed_on, zone, (balance.at_s - NOW_DAYS * 86400.0, balance.at_s), missed)
     rate, rate_sd = mixture_moments(rate_parts(balance))
-    suspects = _suspects(ledger, balance, litres, then, now)
+    facts = ledger.later_than(quiet_s - UNSEEN_DAYS * 86400.0, balance.at_s)
+    suspects = _suspects(facts, balance, litres, then, now)
     carried = sum(s.mean for s in suspects if s.cause in {"water changes", "source water"})
     seen = rate - balance.quiet_rate + carried
     seen_sd = math.hypot(rate_sd, balance.quiet_rate_sd)
@@ -128,7 +149,40 @@ def split(
     if abs(seen) < max(NOTABLE * size, NOTABLE_SURE * seen_sd):
         return (), ""
     parts = _condition(suspects, seen, seen_sd, LEFTOVER * size)
-    return parts, _sentence(parts, sum(p.change.mean for p in parts), balance.tests_since_quiet)
+    return parts, _sentence(parts, sum(p.change.mean for p in parts), evidence_tests(ledger, balance))
+
+
+def evidence_tests(ledger: Ledger, balance: Balance) -> int:
+    """How many tests the comparison rests on: since the tank was last quiet, or its water was last changed by habit."""
+    ended_s = habit_ended_s(ledger, balance)
+    if ended_s is None:
+        return balance.tests_since_quiet
+    return max(balance.tests_since_quiet, sum(f.kind == "test" for f in ledger.later_than(ended_s, balance.at_s)))
+
+
+def habit_ended_s(ledger: Ledger, balance: Balance) -> float | None:
+    """When the habit of changing water ended, in how much, how often, or with what water; None while it is kept.
+
+    The balance counts on the habit for months more, and calls a tank quiet in which nothing has changed but that.
+    Of the changes after which something may have become different, the one that parts most what was carried out.
+    """
+    changes = [f for f in ledger.facts if f.kind == "change" and f.at_s <= balance.at_s]
+    level = sum(w * m for w, m, _ in level_parts(balance))
+    carried = [f.amount * (level - (f.source or 0.0)) for f in changes]
+    most, ended_s = NOTABLE_CARRIED * scale(balance.usual), None
+    for n, last in enumerate(changes):
+        first = bisect.bisect_right(changes, last.at_s - HABIT_DAYS * 86400.0, key=lambda f: f.at_s)
+        since_s = balance.at_s - last.at_s
+        if n - first < HABIT_CHANGES - 1 or since_s > EXCHANGE_MEMORY_DAYS * 86400.0:
+            continue
+        before_s = last.at_s - changes[first].at_s
+        if since_s < min(CHANGES_DAYS * 86400.0, CHANGES_MISSED * before_s / (n - first)):
+            continue
+        pace = sum(carried[first + 1 : n + 1]) * 86400.0 / before_s
+        less = abs(pace - sum(carried[n + 1 :]) * 86400.0 / since_s)
+        if less > max(most, HABIT_PART * abs(pace)):
+            most, ended_s = less, last.at_s
+    return ended_s
 
 
 def _before(ledger: Ledger, quiet_s: float) -> tuple[float, float]:
@@ -139,11 +193,10 @@ def _before(ledger: Ledger, quiet_s: float) -> tuple[float, float]:
     return max(early, min(first_s, late - 86400.0)), late
 
 
-def _suspects(ledger: Ledger, balance: Balance, litres: float, then: Drivers, now: Drivers) -> list[Suspect]:
+def _suspects(facts: list[Fact], balance: Balance, litres: float, then: Drivers, now: Drivers) -> list[Suspect]:
     share, share_sd = mixture_moments([(m.weight, m.belief.mean[SHARE], m.belief.sd(SHARE)) for m in balance.modes])
-    level = sum(w * m for w, m, _ in level_parts(balance))
+    level = then.level if then.level is not None else sum(w * m for w, m, _ in level_parts(balance))
     uptake = share * then.feed if then.feed > 0.0 else scale(0.0)
-    facts = ledger.later_than((balance.quiet_at_s or 0.0) - UNSEEN_DAYS * 86400.0, balance.at_s)
     found = (
         _feed(share, share_sd, then, now),
         _light(uptake, then, now),
@@ -194,9 +247,9 @@ def _changes(level: float, then: Drivers, now: Drivers) -> Suspect | None:
     if abs(fewer) < 1e-4:
         return None
     source = then.source if then.source is not None else now.source if now.source is not None else 0.0
-    carried = fewer * (level - source)
+    carried = fewer * max(0.0, level - source)  # of the water as it was: that there is more in it now is the effect
     told = f"{now.exchange * 700:.0f} % of the water changed a week, before {then.exchange * 700:.0f} %"
-    return Suspect("water changes", carried, SOURCE_PART * abs(carried), told)
+    return Suspect("water changes", carried, CARRIED_PART * abs(carried), told)
 
 
 def _source(then: Drivers, now: Drivers) -> Suspect | None:
@@ -204,7 +257,7 @@ def _source(then: Drivers, now: Drivers) -> Suspect | None:
         return None
     brought = now.exchange * (now.source - then.source)
     told = f"the source water holds {now.source:.0f} mg/L nitrate, before {then.source:.0f}"
-    return Suspect("source water", brought, SOURCE_PART * abs(brought), told)
+    return Suspect("source water", brought, CARRIED_PART * abs(brought), told)
 
 
 def _stocking(facts: list[Fact], size: float, now: Drivers) -> Suspect | None:
@@ -227,10 +280,25 @@ def _condition(suspects: list[Suspect], seen: float, seen_sd: float, leftover_sd
         mean = p.mean + gain * surprise
         half = _Z90 * math.sqrt(max(0.0, p.sd**2 * (1.0 - gain) + (gain * seen_sd) ** 2))
         shares.append(Share(cause=p.cause, change=Estimate(mean=mean, low=mean - half, high=mean + half), text=p.text))
-    direction = math.copysign(1.0, sum(s.change.mean for s in shares))
+    return _in_order(shares)
+
+
+def _in_order(shares: list[Share]) -> tuple[Share, ...]:
+    """Largest first, and the simpler first of two that explain about the same.
+
+    What nobody recorded comes before a recorded cause of weight only by that part of it that is sure.
+    """
+    total = sum(s.change.mean for s in shares)
+    direction = math.copysign(1.0, total)
     coarse = 0.1 * max(abs(s.change.mean) for s in shares) or 1.0
-    shares.sort(key=lambda s: (-round(direction * s.change.mean / coarse), ORDER.index(s.cause)))
-    return tuple(shares)
+    recorded = max((direction * s.change.mean for s in shares if s.cause != "unexplained"), default=0.0)
+
+    def size(share: Share) -> float:
+        if share.cause == "unexplained" and recorded >= WEIGHTY * abs(total):
+            return share.change.low if direction > 0.0 else -share.change.high
+        return direction * share.change.mean
+
+    return tuple(sorted(shares, key=lambda s: (-round(size(s) / coarse), ORDER.index(s.cause))))
 
 
 def _sentence(parts: tuple[Share, ...], total: float, tests: int) -> str:

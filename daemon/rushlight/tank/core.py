@@ -14,7 +14,7 @@ from rushlight.alarms.finding import Finding
 from rushlight.effects import Daily, DueChange, Effect
 from rushlight.events import Dose, Harvest, LampWork, TankEvent, Test, WaterChange
 from rushlight.settings import Config, Tank
-from rushlight.tank import because
+from rushlight.tank import because, causes
 from rushlight.tank.chemistry import ChemistryReport, ChemistryState, ChemistryWatch
 from rushlight.tank.light import LightState, LightWatch
 from rushlight.tank.limits import LimitsState, LimitsWatch
@@ -173,7 +173,7 @@ class TankCore:
         seen = because.Evidence(
             causes=report.causes,
             sentence=report.causes_sentence,
-            tests_since_quiet=now.tests_since_quiet if now is not None else 0,
+            tests_since_quiet=causes.evidence_tests(state.nitrate.ledger, now) if now is not None else 0,
             standing=standing,
             lamp_percent=percent.mean if percent is not None else None,
             rising=report.net_rate is not None and report.net_rate.low > 0.0,
