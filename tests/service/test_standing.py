@@ -77,7 +77,7 @@ def test_a_house_with_every_way_out_shut_says_so(tmp_path: Path) -> None:
         assert {v["name"] for v in shown} == {"push", "hub", "timeseries", "heartbeat"}
         said = {v["name"]: v["sentence"] for v in shown}
         assert "no connection with 127.0.0.1" in said["push"]
-        assert "1 waiting" in said["push"]
+        assert " waiting. " in said["push"]
         assert "can't be reached" in said["hub"]
         assert "can't be reached" in said["timeseries"]
         status = " ".join(daemon.command("status").stdout.split())
