@@ -31,6 +31,8 @@ class Outcome:
     covered: int = 0
     judged: int = 0
     rate_covered: int = 0
+    share_covered: int = 0
+    share_judged: int = 0
     widths: list[float] = field(default_factory=list)
     strip_rule: list[int] = field(default_factory=list)
 
@@ -70,6 +72,9 @@ def run(sim: SimulatedTank) -> Outcome:
             out.covered += report.nitrate.low <= level <= report.nitrate.high
             out.rate_covered += report.net_rate.low <= sim.rates[day] <= report.net_rate.high
             out.widths.append(report.nitrate.high - report.nitrate.low)
+        if report.kept_up is not None:
+            out.share_judged += 1
+            out.share_covered += report.kept_up.low <= max(0.0, sim.kept[day]) <= report.kept_up.high
     return out
 
 
@@ -100,13 +105,34 @@ def line(alarm: str, done: list[tuple[SimulatedTank, Outcome]]) -> str:
     )
 
 
+def unseen(done: list[tuple[SimulatedTank, Outcome]]) -> str:
+    """How many of the missed crossings no strip could have told: none showed a pad above the limit before it."""
+    missed = [(s, o) for s, o in done if lead_days(*starts("nitrate_rising", o), s) is None]
+    blind = sum(not any(s.fade_day <= day <= s.crossing_day for day in o.strip_rule) for s, o in missed)
+    return f"  of {len(missed)} missed by nitrate_rising, {blind} had no strip above the limit from the fade to the crossing"
+
+
+def standing(done: list[tuple[SimulatedTank, Outcome]]) -> str:
+    """How often an alarm that is right says so again, where nobody does anything about it."""
+    cells = []
+    for alarm in ALARMS:
+        rows = [[a for a, b in o.raised[alarm] if b >= s.fade_day] for s, o in done]
+        raised = [len(r) for r in rows if r]
+        cells.append(f"{alarm} {mean(raised):.2f} (most {max(raised)})" if raised else f"{alarm} never")
+    return "  episodes a tank that raised it: " + ", ".join(cells)
+
+
 def coverage(name: str, group: list[tuple[SimulatedTank, Outcome]]) -> str:
     """On how many days the 90 % interval holds the truth."""
     judged = sum(o.judged for _, o in group)
     level = sum(o.covered for _, o in group) / judged
     rate = sum(o.rate_covered for _, o in group) / judged
+    share = sum(o.share_covered for _, o in group) / sum(o.share_judged for _, o in group)
     width = mean(w for _, o in group for w in o.widths)
-    return f"  {name}: 90 % interval holds the level on {level:.1%}, that day's rate on {rate:.1%} of days; mean width {width:.1f} mg/L"
+    return (
+        f"  {name}: 90 % interval holds the level on {level:.1%} of days (mean width {width:.1f} mg/L), "
+        f"that day's rate on {rate:.1%}, its share kept up on {share:.1%}"
+    )
 
 
 def main() -> None:
@@ -123,6 +149,14 @@ def main() -> None:
         print(f"{len(done)} tanks, {name}; median {took:.0f} days from the fade's beginning to the crossing")
         for alarm in (*ALARMS, STRIP_RULE):
             print(line(alarm, done))
+    print(f"{len(everything)} tanks, both kinds of fade")
+    for alarm in (*ALARMS, STRIP_RULE):
+        print(line(alarm, everything))
+    print(unseen(everything))
+    left = (simulate(base + i, fading=True, days=600, slow=i % 2 == 1, after_days=120) for i in range(n // 2))
+    done = [(s, run(s)) for s in left if s.crossing_day]
+    print(f"{len(done)} tanks left alone for 120 days after the crossing")
+    print(standing(done))
     quiet = [(s, run(s)) for s in (simulate(base + 50_000 + i, fading=False) for i in range(2 * n))]
     years = sum(len(s.levels) for s, _ in quiet) / 365.25
     print(f"{years:.0f} tank-years of steady tanks at 5 to 25 mg/L")

@@ -63,11 +63,17 @@ def read_strip(level: float, habits: Habits, rng: random.Random) -> float:
 
 
 def simulate(
-    seed: int, fading: bool, days: int = 365, habits: Habits | None = None, slow: bool = False
+    seed: int,
+    fading: bool,
+    days: int = 365,
+    habits: Habits | None = None,
+    slow: bool = False,
+    after_days: int = 21,
 ) -> SimulatedTank:
     """A tank that stays near its level, or one whose plants fade until nitrate is past the limit.
 
-    A fade takes 50 to 200 days to run its course, a slow one 200 to 400, as when a lamp ages.
+    A fade takes 50 to 200 days to run its course, a slow one 200 to 400, as when a lamp ages.  It is followed for
+    `after_days` past the crossing, in which nobody does anything about it.
     """
     rng = random.Random(seed)
     habits = habits or random_habits(rng)
@@ -118,7 +124,7 @@ def simulate(
         level = max(0.0, level + fed - uptake)
         if fading and out.crossing_day is None and level > LIMIT:
             out.crossing_day = day + 1
-        if out.crossing_day is not None and day > out.crossing_day + 21:
+        if out.crossing_day is not None and day > out.crossing_day + after_days:
             break
     out.events.sort(key=lambda e: (e.at_s, e.id))
     return out

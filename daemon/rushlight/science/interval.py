@@ -98,7 +98,8 @@ def blurred(span: Span, error_share: float, error_floor: float) -> Likelihood:
 def _point(value: float, error_share: float, error_floor: float) -> Likelihood:
     def likelihood(c: float) -> float:
         variance = (error_share * c) ** 2 + error_floor**2
-        return math.exp(-0.5 * (value - c) ** 2 / variance) / math.sqrt(2.0 * math.pi * variance)
+        z = (value - c) / math.sqrt(variance)
+        return math.exp(-0.5 * z * z) / math.sqrt(2.0 * math.pi * variance)
 
     return likelihood
 

@@ -17,6 +17,9 @@ from rushlight.tank.ledger import Fact, local_date
 
 READING_ERROR = {"strip": 0.22, "drops": 0.10, "lab": 0.03}
 """Reading error where the kit gives none: one standard deviation as a share of the level."""
+MOST_MG_L = 1e5
+"""A number above this is a slip of the pen, as no tank holds a tenth of a kilogram in a litre; it is cut to this, so
+that whatever is worked out from it stays finite, and the filter makes nothing of it."""
 
 
 def fact_of(event: TankEvent, tank: Tank, kits: Sequence[Kit], zone: ZoneInfo) -> Fact | None:  # noqa: PLR0911
@@ -89,9 +92,13 @@ def _span(reported: Reported, unit: str, pads: Sequence[float]) -> Span:
     if isinstance(reported, str):
         bound = parse_bound(reported)
         if bound.high is None:
-            return Span(to_standard("nitrate", bound.low, unit), None)
-        return Span(0.0, to_standard("nitrate", bound.high, unit))
-    value = to_standard("nitrate", float(reported), unit)
+            return Span(_mg_l(bound.low, unit), None)
+        return Span(0.0, _mg_l(bound.high, unit))
+    value = _mg_l(float(reported), unit)
     if pads:
         return strip_span(value, pads)
     return Span(value, value)
+
+
+def _mg_l(value: float, unit: str) -> float:
+    return min(MOST_MG_L, to_standard("nitrate", value, unit))

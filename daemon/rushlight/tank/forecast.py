@@ -94,9 +94,13 @@ def chances(balance: Balance, limit: float) -> tuple[float, ...]:
     """Probability that the limit has been passed by day 0, 1, … `HORIZON_DAYS`; never falls from day to day."""
     out: list[float] = []
     for day in range(HORIZON_DAYS + 1):
-        chance = chance_above(ahead(balance, float(day)), limit)
-        out.append(max(chance, out[-1] if out else 0.0))
+        out.append(chance_by(balance, limit, float(day), out[-1] if out else 0.0))
     return tuple(out)
+
+
+def chance_by(balance: Balance, limit: float, days: float, before: float) -> float:
+    """Probability that the limit has been passed by `days` from now, given that of an earlier day."""
+    return max(before, chance_above(ahead(balance, days), limit))
 
 
 def even_odds_day(balance: Balance, limit: float) -> float | None:
@@ -124,7 +128,8 @@ def share_kept_up(balance: Balance, feed: float) -> Estimate | None:
     """Uptake over supply at the given feed; None where supply is too small or too uncertain to divide by.
 
     Given the share φ, uptake is normal and the ratio u / (φ S) too; the distribution is the mixture over φ, which
-    keeps the strong correlation of the two (a larger share means more supply and more uptake).
+    keeps the strong correlation of the two (a larger share means more supply and more uptake).  Plants cannot keep up
+    with less than nothing: where more nitrate appears than the feed makes, that is a share of none.
     """
     if feed < 0.05:
         return None
@@ -141,4 +146,7 @@ def share_kept_up(balance: Balance, feed: float) -> Estimate | None:
             supply = max(0.1, phi) * feed
             uptake = b.mean[UPTAKE] + slope * (phi - share)
             parts.append((weight * mode.weight / total, uptake / supply, rest**0.5 / supply))
-    return estimate(parts)
+    above = (moments_above_zero(m, s) for _, m, s in parts)
+    mean = sum(w * mass * m for (w, _, _), (mass, m, _) in zip(parts, above, strict=True))
+    low, high = (mixture_quantile(parts, p) for p in (0.05, 0.95))
+    return Estimate(mean=mean, low=max(0.0, low), high=max(mean, high))

@@ -78,7 +78,7 @@ def note_week(state: NeedState, week: int, dose_mol: float, uptake: Estimate, su
 
 def sure(kept_up: Estimate) -> bool:
     """Whether the share of the supply that plants take up is known well enough to go by."""
-    return max(kept_up.high - kept_up.mean, kept_up.mean - kept_up.low) <= SURE * kept_up.mean
+    return kept_up.low > 0.0 and max(kept_up.high - kept_up.mean, kept_up.mean - kept_up.low) <= SURE * kept_up.mean
 
 
 def assess(

@@ -47,8 +47,14 @@ FRACTION_ERROR = 0.05
 ELECTRODE_STEP_S = 6 * 3600.0
 """Electrode readings enter as medians over so long."""
 
-RISING_RAISE, RISING_CLEAR = 0.42, 0.17
-"""Chance of passing the limit within four weeks at which `nitrate_rising` is raised, and cleared."""
+RISING_SOON = (14.0, 0.28)
+RISING_LATER = (42.0, 0.46)
+"""`nitrate_rising` is raised when the chance of passing the limit within so many days is so great: the later one sees
+the slow fade while there is time, the sooner one the level that has come near before its rise could be told.  Chosen on
+simulated tanks for one false warning in ten tank-years (tests/bench/bench_nitrate.py, tuning seeds)."""
+RISING_LEAST, RISING_CLEAR = 0.20, 0.17
+"""Chance of passing it within four weeks below which that alarm is not raised, as it speaks of four weeks, and at which
+it clears."""
 RISING_TOO_LATE = 0.7
 """Chance of being above the limit already from which on there is nothing left to warn of; `nitrate_high` says it."""
 HIGH_RAISE, HIGH_CLEAR = 0.60, 0.30
@@ -89,6 +95,8 @@ class NitrateReport:
     """Days until nitrate is as likely above the limit as below; None: not within a year."""
     chances: tuple[float, ...] = ()
     """Probability of having passed the limit by day 0, 1, 2 …"""
+    chance_later: float = 0.0
+    """The same by the last day that `RISING_LATER` looks at."""
     behind_days: float = 0.0
     """How long plants have not kept up, with good confidence when it began."""
     chance_behind: float = 0.0
@@ -248,10 +256,10 @@ class NitrateWatch:
             case "test":
                 span = Span(fact.low, fact.high)
                 seen = blurred(span, fact.amount, READING_FLOOR[fact.word])
-                bal.read_level(now, seen, SENSELESS_DENSITY if span.low == span.high else SENSELESS_PAD)
-                now.n_tests += 1
-                now.tests_since_quiet += 1
-                now.last_test_at_s = fact.at_s
+                if bal.read_level(now, seen, SENSELESS_DENSITY if span.low == span.high else SENSELESS_PAD):
+                    now.n_tests += 1
+                    now.tests_since_quiet += 1
+                    now.last_test_at_s = fact.at_s
             case "change":
                 source, sd = (fact.source, 0.0) if fact.source is not None else SOURCE_UNKNOWN
                 bal.mix_water(now, fact.amount, source, sd, FRACTION_ERROR * fact.amount)
@@ -314,6 +322,8 @@ class NitrateWatch:
         rates = bal.rate_parts(now)
         causes, sentence = split(state.ledger, lambda day: self._feed_on(state, day), self.zone, now, self.tank.litres)
         behind_s = now.behind_since_s
+        limit = self.tank.limits.nitrate
+        chances = forecast.chances(now, limit)
         return NitrateReport(
             at_s=now.at_s,
             nitrate=forecast.level_estimate(bal.level_parts(now)),
@@ -321,8 +331,9 @@ class NitrateWatch:
             supply_rate=supply,
             uptake_rate=forecast.estimate(bal.parts_along(now, (0.0, 1.0, 0.0, 0.0, 0.0))) if supply else None,
             kept_up=forecast.share_kept_up(now, now.recent),
-            days_to_limit=forecast.even_odds_day(now, self.tank.limits.nitrate),
-            chances=forecast.chances(now, self.tank.limits.nitrate),
+            days_to_limit=forecast.even_odds_day(now, limit),
+            chances=chances,
+            chance_later=forecast.chance_by(now, limit, RISING_LATER[0], chances[-1]),
             behind_days=(now.at_s - behind_s) / 86400.0 if behind_s is not None else 0.0,
             chance_behind=bal.chance_behind(now),
             causes=causes,
@@ -376,11 +387,11 @@ class NitrateWatch:
     def _rising(self, report: NitrateReport) -> Says:
         if not report.chances:
             return "hold"
-        soon = report.chances[-1]
-        if soon <= RISING_CLEAR:
+        if report.chances[-1] <= RISING_CLEAR:
             return "clear"
-        in_time = report.chances[0] < RISING_TOO_LATE
-        if in_time and soon >= RISING_RAISE and report.n_tests >= LEAST_TESTS:
+        if report.n_tests < LEAST_TESTS or report.chances[-1] < RISING_LEAST or report.chances[0] >= RISING_TOO_LATE:
+            return "hold"
+        if report.chance_within(RISING_SOON[0]) >= RISING_SOON[1] or report.chance_later >= RISING_LATER[1]:
             return "raise"
         return "hold"
 
