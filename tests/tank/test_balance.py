@@ -4,6 +4,8 @@ import math
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from rushlight.science.gaussian import mixture_moments
 from rushlight.science.interval import Span, blurred, strip_span
@@ -121,3 +123,69 @@ def test_lamp_loss_makes_fading_likelier_and_season_does_not():
     assert after(120, lambda d: 8.0, 99.0) == 0.0
     assert after(365, lambda d: 8 + 3 * math.cos(2 * math.pi * d / 365), None) == 0.0
     assert after(120, lambda d: 8.0 if d < 100 else 2.0, None) > 0.5
+
+
+def lived(values, feed):
+    """A balance after weekly strips."""
+    b = bal.begin(0.0, feed)
+    for week, value in enumerate(values):
+        bal.pass_time(b, (week + 1) * 7 * 86400.0, feed)
+        bal.read_level(b, blurred(strip_span(value, PADS), 0.22, 1.0), 0.2)
+        b.n_tests += 1
+    return b
+
+
+LIVES = st.lists(st.sampled_from([10.0, 25.0, 50.0, 100.0]), min_size=1, max_size=8)
+FEEDS = st.floats(0.3, 4.0)
+
+
+def level(b):
+    return mixture_moments(bal.level_parts(b))[0]
+
+
+@settings(max_examples=25, deadline=None)
+@given(LIVES, FEEDS, st.floats(0.5, 1.5), st.floats(0.0, 20.0), st.floats(0.0, 0.6), st.floats(0.0, 20.0))
+def test_the_mass_balance_closes(values, feed, by, dose, fraction, source):
+    """What is there = what was there + supply − uptake over the days + what was dosed − what a change carried out."""
+    b = lived(values, feed)
+    start, gained = level(b), 0.0
+    for hour in range(5 * 24):
+        before = -sum(m.weight * m.belief.mean[bal.UPTAKE] for m in b.modes)
+        share = sum(m.weight * m.belief.mean[bal.SHARE] for m in b.modes)
+        bal.pass_time(b, b.at_s + 3600.0, by * feed)
+        after = -sum(m.weight * m.belief.mean[bal.UPTAKE] for m in b.modes)
+        gained += (share * by * feed + 0.5 * (before + after)) / 24.0
+        if hour == 50:
+            bal.add_level(b, dose, 0.0)
+            gained += dose
+        if hour == 80:
+            gained += fraction * (source - level(b))
+            bal.mix_water(b, fraction, source, 0.0, 0.0)
+    if all(m.belief.mean[bal.LEVEL] > 3.0 * m.belief.sd(bal.LEVEL) for m in b.modes):  # else zero itself feeds in
+        assert level(b) - start == pytest.approx(gained, abs=2e-3)
+
+
+@settings(max_examples=50, deadline=None)
+@given(LIVES, FEEDS, st.floats(0.0, 0.95), st.floats(0.0, 60.0))
+def test_a_water_change_and_its_inverse_leave_what_was(values, feed, fraction, source):
+    """C' = (1 − f) C + f s is undone by f' = −f / (1 − f): means and covariances alike."""
+    b = lived(values, feed)
+    before = b.copy()
+    bal.mix_water(b, fraction, source, 0.0, 0.0)
+    carried_out = [(1.0 - fraction) * m.belief.mean[bal.LEVEL] + fraction * source for m in before.modes]
+    assert [m.belief.mean[bal.LEVEL] for m in b.modes] == pytest.approx(carried_out, rel=1e-12)
+    bal.mix_water(b, -fraction / (1.0 - fraction), source, 0.0, 0.0)
+    for now, was in zip(b.modes, before.modes, strict=True):
+        assert now.belief.mean == pytest.approx(was.belief.mean, rel=1e-9, abs=1e-9)
+        for row, old in zip(now.belief.cov, was.belief.cov, strict=True):
+            assert row == pytest.approx(old, rel=1e-9, abs=1e-9)
+
+
+@settings(max_examples=50, deadline=None)
+@given(LIVES, FEEDS, st.floats(0.0, 0.95), st.floats(0.0, 60.0))
+def test_what_a_water_change_took_out_can_be_put_back_as_a_dose(values, feed, fraction, source):
+    b = lived(values, feed)
+    was = level(b)
+    bal.mix_water(b, fraction, source, 0.0, 0.0)
+    bal.add_level(b, fraction * (was - source), 0.0)
+    assert level(b) == pytest.approx(was, rel=1e-9)

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from pydantic import TypeAdapter
 
 from helpers.nitrate_tanks import DAY_S, START_S, STRIP, Habits, read_strip, simulate
+from rushlight.eventlines import LineError, parse_record
 from rushlight.events import Dose, Feeding, Note, Test, TopOff, WaterChange
 from rushlight.settings import Feed, Kit, Tank
 from rushlight.tank.nitrate import NitrateState, NitrateWatch
@@ -402,3 +403,78 @@ def test_a_kit_of_its_own_error_is_believed():
     fine = w.report(state, at(0, 14)).nitrate
     coarse = told([test], 0.6)[2].nitrate
     assert fine.high - fine.low < 0.5 * (coarse.high - coarse.low)
+
+
+NITRATE_UNITS = ("", "mg/L", "mg/L N", "ppm", "g/L", "mmol/L", "mV", "furlong", "°dH")
+NUMBERS = st.one_of(
+    st.floats(allow_nan=True, allow_infinity=True),
+    st.integers(-10, 10**400),
+    st.sampled_from([0, 25, 1e6, 1e300, 1e308, 5e-324]),
+)
+WRITTEN = st.one_of(
+    NUMBERS,
+    st.builds(lambda sign, n: f"{sign}{n}", st.sampled_from(["<", ">", "<<", ""]), NUMBERS),
+    st.text(max_size=6),
+)
+
+
+@settings(max_examples=150, deadline=None)
+@given(WRITTEN, st.sampled_from(NITRATE_UNITS), st.sampled_from(["strip", "drops", "lab"]), st.booleans())
+def test_what_the_door_lets_in_never_stops_the_watch(value, unit, method, first):
+    """An entry is refused where it is read, with a reason; one that was let in is taken, however senseless."""
+    record = {"at": "2025-01-20T12:00:00Z", "kind": "test", "tank": "foyer", "method": method, "id": "odd"}
+    record |= {"values": {"nitrate": value}, "units": {"nitrate": unit} if unit else {}}
+    try:
+        event = parse_record(record)
+    except LineError:
+        return
+    w = watch()
+    state = w.initial()
+    for entry in [event, strip(21, 25), strip(28, 25)] if first else [strip(7, 25), event, strip(21, 25)]:
+        w.on_fact(state, entry)
+        w.close_day(state, None, "", entry.at_s + DAY_S)
+        report = w.report(state, entry.at_s + DAY_S)
+    assert 0.0 <= report.nitrate.low <= report.nitrate.mean <= report.nitrate.high < 1e6
+    assert STATE.validate_json(STATE.dump_json(state)) == state
+
+
+def test_a_first_reading_that_no_water_gives_is_none():
+    _, _, slip = told([strip(0, 2_500_000), strip(7, 25), strip(14, 25)], 20)
+    _, _, clean = told([strip(7, 25), strip(14, 25)], 20)
+    assert slip.n_tests == clean.n_tests == 2
+    assert slip.nitrate.mean == pytest.approx(clean.nitrate.mean, rel=0.02)
+
+
+@settings(max_examples=15, deadline=None)
+@given(st.lists(st.sampled_from([25.0, 50.0, 100.0]), min_size=1, max_size=8), st.integers(0, 30))
+def test_intervals_widen_with_silence_whatever_was_read(values, after):
+    """Levels that stand or rise; where one falls towards zero, that there is no less than nothing narrows it."""
+    events = [strip(7 * n, v) for n, v in enumerate(sorted(values))]
+    w, state, _ = told(events, 60)
+    widths = []
+    for day in (60 + after, 75 + after, 100 + after, 140 + after):
+        now = w.report(state, at(day)).nitrate
+        widths.append(now.high - now.low)
+    assert widths == sorted(widths)
+
+
+def test_one_low_strip_beside_high_ones_ends_no_alarm():
+    """A level of 45 read as 50 by most and as 25 once is the same level; the alarm that stands goes on standing."""
+    before = [strip(7 * n, v) for n, v in enumerate((10, 10, 25, 25, 25, 50, 25, 50, 50, 50))]
+    w, state, _ = told(before, 64)
+    assert says(w, state, 64)["nitrate_high"] == "raise"
+    for low_day in (70, 91):
+        w.on_fact(state, strip(low_day, 25))
+        assert "clear" not in {says(w, state, day)[a] for day in (71, 76) for a in ("nitrate_high", "nitrate_rising")}
+        for n in (7, 14):
+            w.on_fact(state, strip(low_day + n, 50))
+        assert says(w, state, low_day + 15)["nitrate_high"] == "raise"
+
+
+def test_plants_never_keep_up_with_less_than_nothing():
+    """Nitrate that may rise faster than the feed makes it: a share of none at worst, and never a negative one."""
+    tank = dataclasses.replace(TANK, feed=Feed(grams_per_day=0.3, protein_percent=42))
+    events = [strip(7 * n, v) for n, v in enumerate((10, 10, 25, 25, 25, 50, 50, 50, 50))]
+    _, _, report = told(events, 57, tank=tank)
+    assert report.uptake_rate.low < 0.0
+    assert 0.0 == report.kept_up.low < report.kept_up.mean < report.kept_up.high
