@@ -283,7 +283,7 @@ class Started(Event):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Untold(Event):
-    """After a start the outbox showed that nobody was told of these alarms (their ids), though they stand.
+    """After a start, or a channel's recovery, the outbox showed that nobody heard of these alarms (ids) that stand.
 
     Kept in the journal and never exported, as a condition is: whom the daemon could reach is about this machine.
     """

@@ -10,6 +10,7 @@ from helpers.site import config_of
 from rushlight.clock import SimulatedClock
 from rushlight.events import Acknowledge
 from rushlight.journal.outbox import Row
+from rushlight.outlets.result import Done, Never, Parcel, Result
 from rushlight.service import snapshots
 from rushlight.service.service import Service
 from rushlight.settings import Config
@@ -144,6 +145,42 @@ def test_what_was_refused_for_good_is_told_once_the_channel_is_mended(house: Hou
     house.live(40)
     [row] = [r for r in house.about("temperature_high") if r.state == "waiting"]
     assert row.key not in {r.key for r in first}
+
+
+def test_what_was_refused_for_good_is_told_again_as_soon_as_the_channel_delivers(house: House) -> None:
+    """A server that refuses everybody for an hour: a medium alarm of that hour would be told again after days only."""
+
+    class Moody:
+        certificate_until_s = None
+        answer: Result = Never("refuses the credentials (401)")
+
+        def send(self, _parcel: Parcel) -> Result:
+            return self.answer
+
+        def check(self) -> Result:
+            return self.answer
+
+    outlet = Moody()
+    telling = house.start(PUSH).telling
+    telling.delivery._lanes["push"].outlet = outlet
+    house.water_c = 24.0
+
+    def live(seconds: float) -> None:
+        for _ in range(round(seconds / 20)):
+            house.live(20)
+            while telling.delivery.work_off("push"):
+                house.engine.once(0.0)
+
+    live(600)
+    house.engine.note_condition("delivery_failing", "raise", "email", {"channel": "email", "sentence": "It is shut"})
+    live(1800)
+    assert {r.state for r in house.about("delivery_failing.email")} == {"failed"}
+    outlet.answer = Done()
+    live(1800)
+    assert {r.state for r in house.about("delivery_failing.email")} == {"failed"}, "nobody knows yet that it is well again"
+    assert telling.delivery.check("push")
+    live(300)
+    assert sorted(r.state for r in house.about("delivery_failing.email")) == ["failed", "sent"]
 
 
 def test_what_waited_for_a_channel_that_is_gone_goes_by_the_one_that_came(house: House) -> None:

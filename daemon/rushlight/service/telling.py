@@ -102,7 +102,7 @@ class Telling:
         self.delivery.offer(now_s)
 
     def _tell_untold(self) -> None:
-        """Once after the start, as soon as the journal can be read."""
+        """Once after the start and after each recovery of a channel, as soon as the journal can be read."""
         mono_s = self._clock.mono_s()
         if self._look_mono_s is None or mono_s < self._look_mono_s:
             return
@@ -160,6 +160,8 @@ class Telling:
             self.engine.journal.commit(self.engine.now_s(), urgent=True)
             if verdict is not None:
                 self.engine.note_condition("delivery_failing", verdict.says, verdict.channel, dict(verdict.facts))
+                if verdict.says == "clear":
+                    self._look_mono_s = self._clock.mono_s()  # what it refused for good meanwhile, nobody has heard
 
         self.engine.post(settle)
 

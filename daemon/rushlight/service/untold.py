@@ -1,4 +1,4 @@
-"""What stands though nobody was ever told: found out once after each start, and told then.
+"""What stands though nobody was ever told: found out after each start and recovery of a channel, and told then.
 
 An alarm may have risen while no channel was set up, or none that works; the core of that time had nobody to tell, or
 believes that its message arrived.  The outbox knows better.  What it shows goes to the core as an event, so that the
