@@ -22,6 +22,9 @@ DAY_S = 86400.0
 START_S = 1_740_000_000.0 - 1_740_000_000.0 % DAY_S  # a midnight UTC
 PLAIN = Room()
 PEOPLE = Room(room_light_lx=250.0, curtains=True, shadows=6.0)
+EAST = Room(
+    facing="east", window_share=0.03, room_light_lx=250.0, curtains=True, shadows=6.0, timer_follows_clock=False
+)
 
 
 def bare(unit: str = "lx", lamp: Lamp | None = None, every_s: float = 60.0) -> LightWatch:
@@ -168,6 +171,23 @@ def test_a_step_is_seen_within_two_days(at: float):
     day = result.first("lamp_dimming")
     assert day is not None
     assert 0.0 < day - at <= 2.0
+
+
+@pytest.mark.parametrize(("room", "seed", "at"), [(PEOPLE, 2002, 134.5), (EAST, 2004, 208.0)])
+def test_a_step_is_seen_within_two_days_though_one_side_of_the_day_is_restless(room: Room, seed: int, at: float):
+    """A switching lost to a hole and another blurred by clouds; low sun at each lamp-on."""
+    day = run(simulate(seed, room=room, days=int(at) + 4, step_loss=0.2, step_at_day=at)).first("lamp_dimming")
+    assert day is not None
+    assert 0.0 < day - at <= 2.0
+
+
+@pytest.mark.parametrize("left", [0.85, 0.7, 0.4])
+def test_a_shadow_over_one_whole_lamp_day_raises_nothing(left: float):
+    """Its lamp-on and its lamp-off are low alike; the next lamp-on is not."""
+    year = simulate(14, room=PLAIN, days=110)
+    day = (year.times - year.times[0]) / DAY_S
+    shaded = dataclasses.replace(year, values=np.where((day > 80.2) & (day < 80.95), left * year.values, year.values))
+    assert run(shaded).raised("lamp_dimming", "light_probe_fouled", "lamp_off") == []
 
 
 def test_minute_readings_give_the_same_verdict():

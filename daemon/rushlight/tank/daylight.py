@@ -30,10 +30,12 @@ STEADY = 0.02
 UPPER = 0.98
 """The expectile that stands for the upper edge."""
 EDGE_STEPS, CLEAR_STEPS = 12, 8
-CLOUDED = 0.12
-"""A week's steady light this far below the fit, as a log, was an even overcast and no clear sky."""
-BESIDE_LAMP = 0.3
-"""Daylight weaker than this share of the lamp drowns in the lamp's own error."""
+CLOUDED = 0.07
+"""A week's steady light this far below the fit, as a log, was an even overcast or haze and no clear sky (own choice,
+tried on simulated windows: more lets in what leans the fit, less leaves too few weeks)."""
+BESIDE_LAMP = 0.2
+"""Daylight weaker than this share of the lamp drowns in the lamp's own error.  Below it, winter's daylight at a window
+would tell nothing at all; above it, the one percent of the lamp that is not known is five of daylight."""
 FEW_WEEKS = 1.4
 """By how much the fit's error is widened (own choice, tried on simulated windows)."""
 CLEAR_SKY_SD = 0.02

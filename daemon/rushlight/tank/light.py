@@ -42,8 +42,8 @@ CHECK_S = 3600.0
 BACK_S = 3 * 3600.0
 """A clock set back by less has its hours counted already; by more, the old time was wrong."""
 
-LEANING_DAYS = 4
-"""For so many days, too."""
+LEANING_DAYS = 8
+"""For so many days daylight must be sure that it is the probe: more than a week, so that two weeks' skies agree."""
 SEASON_S = 42 * DAY_S
 """After the season was seen to change this window's light by itself, how long daylight is no witness."""
 PATIENCE = -0.042
