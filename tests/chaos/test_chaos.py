@@ -44,6 +44,11 @@ def test_nothing_breaks_what_must_hold(first: int, tmp_path: Path) -> None:
         shutil.rmtree(folder)
 
 
+def test_what_a_restored_journal_does_not_know_was_not_silence(tmp_path: Path) -> None:
+    """A crash after damage: the state comes from a backup, and the hours since it are lost, not unheard."""
+    World(tmp_path, 239, 3.0).run()
+
+
 def test_the_same_number_is_the_same_world(tmp_path: Path) -> None:
     told = []
     for name in ("one", "two"):

@@ -96,7 +96,7 @@ class Engine:
         self.outlets: list[Callable[[], Sequence[OutletView]]] = []
         """Asked on the engine's thread how news leaves the house; must not block."""
         trusted = synchronised()
-        self._rebuild()
+        self._rebuild(past_lost=self._replaced > 0)
         reached_s = self.timeline.state.at_s
         self.time = TimeLine(clock.wall_s(), clock.mono_s(), trusted=trusted, last_s=reached_s)
         self.paused_s = 0.0 if reached_s is None else max(0.0, self.now_s() - reached_s)
@@ -377,8 +377,12 @@ class Engine:
         view = site_view(self.core, self.timeline.state, at_s, clock_ok=self.time.trusted)
         return dataclasses.replace(view, outlets=outlets)
 
-    def _rebuild(self) -> None:
-        """The state from the newest usable snapshot and every event since; what followed from them is done already."""
+    def _rebuild(self, *, past_lost: bool = False) -> None:
+        """The state from the newest usable snapshot and every event since; what followed from them is done already.
+
+        `past_lost`: another file took the journal's place.  How far time had come is still known then, but not what was
+        heard until there, and no probe was silent for that.
+        """
         state, seq = None, 0
         held = self.journal.latest_snapshot(self._version)
         if held is not None:
@@ -392,7 +396,7 @@ class Engine:
             if self._known(stored.event):
                 self.timeline.feed(stored.event)
         reached = self.journal.period_done(_REACHED)
-        if reached:
+        if reached and not past_lost:
             self.timeline.advance(float(reached))
         for record in self.core.book.views(self.timeline.state.alarms):
             if record.alarm in {"delivery_failing", "storage_low", "clock_untrusted"}:
