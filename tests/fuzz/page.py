@@ -8,6 +8,7 @@ from __future__ import annotations
 import atexit
 import contextlib
 import functools
+import itertools
 import tempfile
 from pathlib import Path
 from types import SimpleNamespace
@@ -30,22 +31,29 @@ _LIMITS = Adjustments(
 )
 
 
-@functools.cache
-def _installation() -> tuple[Site, App, dict[bytes, bytes]]:
-    """One installation with a real engine and journal for the whole campaign, and the words that let a phone in."""
-    stack = contextlib.ExitStack()
+_RENEW_EVERY = 25_000
+"""Inputs to one installation: among them are valid entries, and thousands of those make every later screen slower."""
+_inputs = itertools.count()
+_closing = contextlib.ExitStack()
+
+
+@functools.lru_cache(maxsize=1)
+def _installation(_number: int) -> tuple[Site, App, dict[bytes, bytes]]:
+    """An installation with a real engine and journal, in the place of the one before; the words that let a phone in."""
+    _closing.close()
+    stack = _closing.enter_context(contextlib.ExitStack())
     folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
     site = stack.enter_context(page_site(folder))
     client = site.client()
     session = client.cookies["rushlight"]
-    atexit.register(stack.close)  # after the folder has registered its own end, so before it is gone
+    atexit.register(_closing.close)  # after the folder has registered its own end, so before it is gone
     words = {b"@session@": session.encode(), b"@token@": site.access.token(session).encode()}
     return site, App(EngineHouse(site.engine), site.access), words
 
 
 def page_target(data: bytes) -> None:
     """One connection's bytes; `@session@`, `@token@` and `@len@` stand for a logged-in phone's, and the body's length."""
-    _, app, words = _installation()
+    _, app, words = _installation(next(_inputs) // _RENEW_EVERY)
     for placeholder, said in words.items():
         data = data.replace(placeholder, said)
     # A mutation that changes the body would otherwise nearly always end at the length.
