@@ -46,9 +46,9 @@ LEANING_DAYS = 8
 """For so many days daylight must be sure that it is the probe: more than a week, so that two weeks' skies agree."""
 SEASON_S = 42 * DAY_S
 """After the season was seen to change this window's light by itself, how long daylight is no witness."""
-PATIENCE = -0.042
-"""While daylight leans towards the probe, nothing is said until the loss has come to this log: four percent, so that
-a quick fade, which the running estimate trails, is still told before six."""
+PATIENCE = -0.036
+"""While daylight leans towards the probe, nothing is said until the loss has come to this log: three and a half
+percent, so that a quick fade, which the running estimate trails, is still told before six."""
 SETTLED_S = 1.5 * DAY_S
 WORTH_CLEANING = -0.03
 """A cleaning of light that is less far down, as a log, shows nothing."""
