@@ -47,8 +47,8 @@ FRACTION_ERROR = 0.05
 ELECTRODE_STEP_S = 6 * 3600.0
 """Electrode readings enter as medians over so long."""
 
-RISING_SOON = (14.0, 0.28)
-RISING_LATER = (42.0, 0.46)
+RISING_SOON = (14.0, 0.30)
+RISING_LATER = (42.0, 0.54)
 """`nitrate_rising` is raised when the chance of passing the limit within so many days is so great: the later one sees
 the slow fade while there is time, the sooner one the level that has come near before its rise could be told.  Chosen on
 simulated tanks for one false warning in ten tank-years (tests/bench/bench_nitrate.py, tuning seeds)."""
@@ -57,7 +57,8 @@ RISING_LEAST, RISING_CLEAR = 0.20, 0.17
 it clears."""
 RISING_TOO_LATE = 0.7
 """Chance of being above the limit already from which on there is nothing left to warn of; `nitrate_high` says it."""
-HIGH_RAISE, HIGH_CLEAR = 0.60, 0.30
+HIGH_RAISE, HIGH_CLEAR = 0.60, 0.20
+"""Chance of being above the limit now.  The two lie far apart, as one pad of 25 beside others of 50 is no news."""
 BEHIND_SURE, BEHIND_OVER, BEHIND_DAYS = 0.90, 0.60, 14.0
 LEAST_TESTS = 3
 """No forecast alarm on fewer tests: two strips make no trend."""
