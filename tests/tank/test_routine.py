@@ -73,7 +73,8 @@ def test_a_test_without_nitrate_does_not_count() -> None:
 def test_rising_risk_brings_the_date_forward_to_the_last_safe_day() -> None:
     w, s = watch()
     w.on_fact(s, strip(0))
-    assert due_day(w, s, 0, lambda d: 0.02 * d) == 4.0  # 0.10 is reached on day 5
+    told = frozenset({"nitrate_rising"})  # which leaves the chance itself to set the date
+    assert due_day(w, s, 0, lambda d: 0.02 * d, told) == 4.0  # 0.10 is reached on day 5
     reason = s.reason
     assert "above 40 mg/L would be 10 %" in reason
 
@@ -84,11 +85,18 @@ def test_doubt_about_the_present_halves_the_room() -> None:
     assert due_day(w, s, 0, lambda d: 0.3) == 6.0
 
 
-def test_a_chance_within_four_weeks_is_worth_a_closer_look() -> None:
+@pytest.mark.parametrize(("chance", "day"), [(0.04, 10.0), (0.06, 6.0), (0.12, 4.0), (0.25, 2.0)])
+def test_the_likelier_the_limit_is_passed_within_four_weeks_the_sooner_the_next_test(chance: float, day: float) -> None:
     w, s = watch()
     w.on_fact(s, strip(0))
-    assert due_day(w, s, 0, lambda d: 0.2 if d >= 28 else 0.0) == 6.0
-    assert "within four weeks is 20 %" in s.reason
+    assert due_day(w, s, 0, lambda d: chance if d >= 28 else 0.0) == day
+    assert (f"within four weeks is {100 * chance:.0f} %" in s.reason) == (day < 10.0)
+
+
+def test_a_rise_that_has_been_told_is_not_looked_into_every_other_day() -> None:
+    w, s = watch()
+    w.on_fact(s, strip(0))
+    assert due_day(w, s, 0, lambda d: 0.5 if d >= 28 else 0.0, frozenset({"nitrate_rising"})) == 6.0
 
 
 def test_certainty_of_being_above_does_not_ask_for_a_test_every_other_day() -> None:

@@ -30,8 +30,11 @@ RISE = 0.10
 """A chance of passing the limit, grown by so much since now, makes not knowing risky."""
 DOUBT = (0.10, 0.90)
 """Between these chances it is open whether nitrate stands above its limit already."""
-AHEAD_DAYS, AHEAD = 28.0, 0.15
-"""A chance so large of passing the limit within four weeks is worth a closer look, while there is time to act."""
+AHEAD_DAYS = 28.0
+AHEAD = ((0.20, 0.0), (0.10, 0.25), (0.05, 0.5))
+"""Chances of passing the limit within four weeks, the largest first, and how far between the shortest and the longest
+interval the next test may lie then: one coarse strip settles little, so a suspicion is looked into quickly, or dropped.
+Chosen on simulated tanks (tests/bench/bench_schedule.py) for fewer tests than weekly ones at no later warning."""
 FOLLOW_DAYS = 14.0
 """How long a change to the tank keeps the interval short after the test that followed it."""
 MORNING = "09:00"
@@ -207,6 +210,8 @@ class RoutineWatch:
         wishes = [(tested_s + self.longest_s, self._settled_reason())]
         wishes += self._by_age(tested_s)
         wishes += self._by_risk(tested_s, at_s, risk)
+        if "nitrate_rising" not in pressing:  # once it has been said there is nothing left to find out in a hurry
+            wishes += self._by_suspicion(tested_s, risk)
         wishes += self._by_alarms(tested_s, pressing)
         wishes += self._by_changes(state, tested_s)
         due_at_s, reason = min(wishes)
@@ -235,10 +240,6 @@ class RoutineWatch:
         if DOUBT[0] < chance_now < DOUBT[1]:
             halfway_s = tested_s + self._between(0.5)
             wishes.append((halfway_s, f"it is open whether nitrate is above {self.tank.limits.nitrate:g} mg/L already"))
-        elif chance_now < DOUBT[0] and (chance := risk(AHEAD_DAYS)) >= AHEAD:
-            limit = self.tank.limits.nitrate
-            reason = f"the chance that nitrate passes {limit:g} mg/L within four weeks is {100 * chance:.0f} %"
-            wishes.append((tested_s + self._between(0.5), reason))
         horizon = int((tested_s + self.longest_s - at_s) // DAY_S)
         for day in range(1, horizon + 1):
             chance = risk(float(day))
@@ -249,6 +250,16 @@ class RoutineWatch:
                 wishes.append((tested_s + days * DAY_S, reason))
                 break
         return wishes
+
+    def _by_suspicion(self, tested_s: float, risk: Callable[[float], float]) -> list[tuple[float, str]]:
+        """The likelier the limit is passed within four weeks, the sooner, while nitrate is still surely below it."""
+        chance = risk(AHEAD_DAYS)
+        between = next((share for least, share in AHEAD if chance >= least), None)
+        if between is None or risk(0.0) >= DOUBT[0]:
+            return []
+        limit = self.tank.limits.nitrate
+        reason = f"the chance that nitrate passes {limit:g} mg/L within four weeks is {100 * chance:.0f} %"
+        return [(tested_s + self._between(between), reason)]
 
     def _by_alarms(self, tested_s: float, pressing: AbstractSet[str]) -> list[tuple[float, str]]:
         return [
