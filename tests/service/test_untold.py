@@ -177,7 +177,9 @@ def test_what_was_refused_for_good_is_told_again_as_soon_as_the_channel_delivers
     assert {r.state for r in house.about("delivery_failing.email")} == {"failed"}
     outlet.answer = Done()
     live(1800)
-    assert {r.state for r in house.about("delivery_failing.email")} == {"failed"}, "nobody knows yet that it is well again"
+    assert {r.state for r in house.about("delivery_failing.email")} == {"failed"}, (
+        "nobody knows yet that it is well again"
+    )
     assert telling.delivery.check("push")
     live(300)
     assert sorted(r.state for r in house.about("delivery_failing.email")) == ["failed", "sent"]
