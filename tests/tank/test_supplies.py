@@ -156,3 +156,13 @@ def test_ten_years_of_tests_keep_only_what_can_still_change() -> None:
     assert len(s.used) <= 400 / 7 + 2
     assert w.left(s) == 1000 - 522
     assert TypeAdapter(SuppliesState).validate_json(TypeAdapter(SuppliesState).dump_json(s)) == s
+
+
+def test_a_pack_entered_by_mistake_leaves_the_count_of_the_one_before() -> None:
+    w = watch(strips=1000, opened=None)
+    s = w.initial()
+    for day in range(0, 700, 7):
+        w.on_fact(s, strip(day))
+    w.on_fact(s, pack(701, 50))
+    w.void(s, "p701")
+    assert w.left(s) == 1000 - 100

@@ -48,12 +48,12 @@ class Opened:
 
 @dataclass(slots=True)
 class SuppliesState:
-    """The strip tests and packs of the last `KEEP_DAYS`, oldest first, and what the open pack gave before that."""
+    """The strip tests and packs of the last `KEEP_DAYS`, oldest first, and what the pack open then gave before that."""
 
     used: list[StripUse] = field(default_factory=list)
     packs: list[Opened] = field(default_factory=list)
     spent: float = 0.0
-    """Strips that the open pack gave before `spent_until_s`."""
+    """Strips that the pack open at `spent_until_s` gave before."""
     spent_until_s: float = 0.0
 
 
@@ -91,19 +91,24 @@ class SuppliesWatch:
 
     def open_pack(self, state: SuppliesState) -> Opened:
         """The pack that strips are taken from."""
-        last = state.packs[-1] if state.packs else self._first
-        return last if _when(last) >= _when(self._first) else self._first
+        return self._open_at(state, math.inf)
+
+    def _open_at(self, state: SuppliesState, at_s: float) -> Opened:
+        """The pack that strips were taken from then."""
+        packs = [p for p in (self._first, *state.packs) if _when(p)[0] < at_s]
+        return max(packs, key=_when, default=self._first)
 
     def _fold(self, state: SuppliesState) -> None:
         """Keep of what is old enough to stand only the sum."""
         newest_s = max([u.at_s for u in state.used[-1:]] + [p.at_s or 0.0 for p in state.packs[-1:]])
         until_s = max(state.spent_until_s, newest_s - KEEP_DAYS * DAY_S)
-        opened_s = self.open_pack(state).at_s or 0.0
+        then = self._open_at(state, until_s)  # not the one open now, which may yet turn out never to have been
+        opened_s = then.at_s or 0.0
         before = 0.0 if opened_s >= state.spent_until_s else state.spent
         state.spent = before + sum(u.strips for u in state.used if opened_s <= u.at_s < until_s)
         state.spent_until_s = until_s
         state.used = [u for u in state.used if u.at_s >= until_s]
-        state.packs = [p for p in state.packs[:-1] if _when(p)[0] >= until_s] + state.packs[-1:]
+        state.packs = [p for p in state.packs if p == then or _when(p)[0] >= until_s]
 
     def left(self, state: SuppliesState) -> float | None:
         """Strips left in the pack, never below 0; None if they are not counted."""
