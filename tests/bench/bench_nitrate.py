@@ -1,6 +1,12 @@
 """How early, how rarely in vain, and how honestly the nitrate watch warns, against a plain strip rule.
 
 Run as a script: `python tests/bench/bench_nitrate.py [tuning|holdout|fresh] [number of tanks]`.
+
+Last run, 60 tanks of each kind on fresh seeds: `nitrate_rising` at a median of 30 days before the crossing over both
+kinds of fade (16 and 44), 14 of 120 missed, 0.083 false warnings a tank-year of steady tanks, the level's 90 % interval
+right on 89.0 % of days where plants fade and 93.7 % where they do not.  The plain strip rule: 16 days, 19 missed, 0.133
+false.  Of the 14, ten never showed a strip above the limit: see bench_nitrate_ceiling.py, where an observer that knows
+all that can be known misses as many at that rate of false warnings.
 """
 
 from __future__ import annotations
@@ -70,12 +76,17 @@ def run(sim: SimulatedTank) -> Outcome:
         if report.nitrate is not None:
             out.judged += 1
             out.covered += report.nitrate.low <= level <= report.nitrate.high
-            out.rate_covered += report.net_rate.low <= sim.rates[day] <= report.net_rate.high
+            out.rate_covered += report.net_rate.low <= week(sim.rates, day) <= report.net_rate.high
             out.widths.append(report.nitrate.high - report.nitrate.low)
         if report.kept_up is not None:
             out.share_judged += 1
-            out.share_covered += report.kept_up.low <= max(0.0, sim.kept[day]) <= report.kept_up.high
+            out.share_covered += report.kept_up.low <= week(sim.kept, day) <= report.kept_up.high
     return out
+
+
+def week(values: list[float], day: int) -> float:
+    """Mean over the week that ends on that midnight, as a day's own feed is no rate."""
+    return mean(values[max(0, day - 7) : max(1, day)])
 
 
 def lead_days(starts: list[int], ends: list[int], sim: SimulatedTank) -> int | None:
@@ -131,7 +142,7 @@ def coverage(name: str, group: list[tuple[SimulatedTank, Outcome]]) -> str:
     width = mean(w for _, o in group for w in o.widths)
     return (
         f"  {name}: 90 % interval holds the level on {level:.1%} of days (mean width {width:.1f} mg/L), "
-        f"that day's rate on {rate:.1%}, its share kept up on {share:.1%}"
+        f"the week's rate on {rate:.1%}, its share kept up on {share:.1%}"
     )
 
 
