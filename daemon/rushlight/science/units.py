@@ -304,8 +304,8 @@ def read_reported(substance: str, reported: float | str, unit: str = "") -> Amou
     """A test's value, which may be '>250' or '<5', in the canonical unit.
 
     Raises:
-        ValueError: as `to_standard`, the value is below 0, or the text is not a number with at most one of '<' and '>'
-            before it.
+        ValueError: as `to_standard`, the value is below 0 or a voltage, or the text is not a number with at most one of
+            '<' and '>' before it.
     """
     text, bound = "", ""
     if isinstance(reported, str):
@@ -318,4 +318,6 @@ def read_reported(substance: str, reported: float | str, unit: str = "") -> Amou
         raise ValueError(f"{substance}: {reported!r} is not a number, '>number' or '<number'") from None
     if number < 0:
         raise ValueError(f"{substance}: {reported} is below 0")
+    if unit_of(substance, unit, number).standard == _MILLIVOLT["mv"].standard:
+        raise ValueError(f"{substance}: {unit} is what a probe gives, not a test")
     return Amount(to_standard(substance, number, unit), bound)
