@@ -72,7 +72,11 @@ BAD = [
     ),
     (f'{{{AT},"kind":"test","tank":"t","method":"strip","values":{{"nitrate":"> lots"}}}}', "values.nitrate", "number"),
     (f'{{{AT},"kind":"test","tank":"t","method":"strip","values":{{"nitrate":-5}}}}', "values.nitrate", "is below 0"),
-    (f'{{{AT},"kind":"test","tank":"t","method":"drops","values":{{"nitrate":5}},"units":{{"nitrate":"mV"}}}}', "units.nitrate", "what a probe gives"),
+    (
+        f'{{{AT},"kind":"test","tank":"t","method":"drops","values":{{"nitrate":5}},"units":{{"nitrate":"mV"}}}}',
+        "units.nitrate",
+        "what a probe gives",
+    ),
     (
         f'{{{AT},"kind":"test","tank":"t","method":"strip","values":{{"nitrate":5}},"units":{{"ph":"pH"}}}}',
         "units.ph",
