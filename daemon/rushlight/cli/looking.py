@@ -12,7 +12,6 @@ from typing import Any
 import click
 from pydantic import TypeAdapter
 from rich.console import Console
-from rich.markup import escape
 from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
@@ -68,8 +67,8 @@ def status(config_file: Path | None, *, as_json: bool) -> None:
     _print_alarms(console, [*view.alarms, *(a for t in view.tanks for a in t.alarms)], zone)
     for outlet in view.outlets:
         console.print()
-        console.print(f"[bold]{outlet.title}[/bold]{'' if outlet.well else ' (trouble)'}", highlight=False)
-        console.print(Padding(escape(outlet.sentence), (0, 2)), highlight=False)
+        console.print(Text.assemble((outlet.title, "bold"), "" if outlet.well else " (trouble)"))
+        _say(console, outlet.sentence)
 
 
 def _print_tank(console: Console, tank: TankView, now_s: float, zone: zoneinfo.ZoneInfo) -> None:
