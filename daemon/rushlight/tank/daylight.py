@@ -43,6 +43,7 @@ CLEAR_SKY_SD = 0.02
 MOST_BEYOND = 0.6
 """A share further than this beyond 1 is no fouling, however sure the fit."""
 BEYOND = 0.25
+"""A share so far beyond 0 or 1 proves no more than one nearer by (own choice)."""
 MISFIT = 0.2
 """How far the share may be off because a window does not see the whole sky (own choice)."""
 PRIOR_LAMP = 0.7
@@ -83,7 +84,7 @@ class Likeness:
         A share far from both 0 and 1 means that the season changed this window's light by itself.
         """
         sd = math.hypot(self.sd, MISFIT)
-        share = min(1.0 + BEYOND, max(-BEYOND, self.share))  # A share of -2 is no better a proof than one of 0.
+        share = min(1.0 + BEYOND, max(-BEYOND, self.share))
         odds = (2.0 * share - 1.0) / (2.0 * sd * sd) - PRIOR_LAMP
         return None if self.by_season() or self.share < -MOST_BEYOND - 2.0 * self.sd else odds
 
