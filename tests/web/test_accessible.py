@@ -21,6 +21,7 @@ from helpers.page import PASSPHRASE, Site, page_site
 from rushlight.effects import Daily, Estimate
 from rushlight.events import Feeding, Test, WaterChange
 from rushlight.journal.rows import Recorded
+from rushlight.views import OutletView
 from rushlight.web.entries import SHEETS
 
 pytestmark = [
@@ -63,6 +64,12 @@ def fill(site: Site) -> None:
     for n in (15, 8, 1):
         values = {"nitrate": 25.0, "nitrite": 3.0 if n == 1 else 0.0, "kh": 5.0, "gh": 9.0}
         site.engine.submit(Test(at_s=now_s - n * DAY_S, tank="foyer", method="strip", kit="strip", values=values))
+    site.engine.outlets.append(
+        lambda: [
+            OutletView(name="push", title="Push messages", well=False, sentence="Nothing has gone through."),
+            OutletView(name="hub", title="Hub", well=True, sentence="Connected."),
+        ]
+    )
     site.engine.submit(WaterChange(at_s=now_s - 5 * DAY_S, tank="foyer", fraction=0.3))
 
 
