@@ -35,6 +35,10 @@ __all__ = ["LightState", "LightWatch"]
 
 BIN_S = 120.0
 """Readings closer together than this are averaged before they are kept."""
+JUMP_SHARE = 0.1
+"""Light that differs by more than this share from its average so far is not averaged with it: the mean of a lamp on
+and a lamp off belongs to neither, and would make the switching look smaller (own choice; a probe's noise is a
+tenth of it)."""
 KEEP_S = 4.5 * 3600.0
 """How much of the day before is kept at midnight, for switchings that are measured after it."""
 BINS_MOST = 2000
@@ -103,9 +107,7 @@ class LightWatch:
                 state.value_s += trapezoid(state.last_value, value, dt_s)
                 state.covered_s += dt_s
         state.last_s, state.last_value = at_s, value
-        if at_s - state.bin_from_s >= BIN_S:
-            self._flush(state)
-            state.bin_from_s = at_s
+        self._make_room(state, at_s, value)
         state.bin_time += at_s - state.bin_from_s
         state.bin_sum += value
         state.bin_n += 1
@@ -118,6 +120,26 @@ class LightWatch:
         if self.lamp and self.tank.lamp and not state.lamp.slots:
             self.lamp.set_slots(state.lamp, at_s, slots_of(self.tank.lamp.hours))
         state.wake_s = self._next_wake(state, at_s)
+
+    def _make_room(self, state: LightState, at_s: float, value: float) -> None:
+        """End the running average when it is long enough, or when the light has jumped.
+
+        Once in its length at most, but for a jump that dwarfs the last: a lamp coming on in the twilight.
+        """
+        mean = state.bin_sum / state.bin_n if state.bin_n else value
+        by = abs(value - mean)
+        jumped = by > JUMP_SHARE * max(value, mean)
+        lately = state.jump_s is not None and at_s - state.jump_s < 1.5 * BIN_S
+        dwarfed = lately and by <= 2.0 * state.jump_by
+        if at_s - state.bin_from_s < BIN_S and (not jumped or (dwarfed and state.bin_n > 1)):
+            return
+        if jumped and lately and state.bin_n == 1:  # on the way from one level to the other, and of neither
+            state.bin_time = state.bin_sum = 0.0
+            state.bin_n = 0
+        if jumped and not dwarfed:
+            state.jump_s, state.jump_by = at_s, by
+        self._flush(state)
+        state.bin_from_s = at_s
 
     def _flush(self, state: LightState) -> None:
         n = state.bin_n
@@ -137,6 +159,7 @@ class LightWatch:
         del state.times[keep:], state.values[keep:]
         state.bin_time = state.bin_sum = 0.0
         state.bin_n = 0
+        state.jump_s, state.jump_by = None, 0.0
         state.last_s = state.bin_from_s = at_s
         if self.lamp:
             for slot in state.lamp.slots:

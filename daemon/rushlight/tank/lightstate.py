@@ -29,6 +29,9 @@ class LightState:
     bin_time: float = 0.0
     bin_sum: float = 0.0
     bin_n: int = 0
+    jump_s: float | None = None
+    jump_by: float = 0.0
+    """When the light last jumped away from the running average, and by how much."""
     times: list[float] = field(default_factory=list)
     values: list[float] = field(default_factory=list)
     lamp: LampState = field(default_factory=LampState)
