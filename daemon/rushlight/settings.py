@@ -166,7 +166,7 @@ class Probe:
     """Empty: the quantity's own unit."""
     every_seconds: Annotated[float, Ge(1), Le(3600)] = 60.0
     silent_seconds: Positive | None = None
-    """Silence after which `probe_silent` is raised.  None: three times `every_seconds`, at least 300 s."""
+    """Silence after which `probe_silent` is raised.  None: four and a half times `every_seconds`, at least 300 s."""
     range: Band = field(default_factory=Band)
     """What the probe can measure at all.  None: the quantity's own range."""
     calibrate_days: Positive | None = None

@@ -145,6 +145,15 @@ def test_silence_is_raised_when_due_and_only_a_good_reading_clears_it() -> None:
     assert s.watched is True
 
 
+def test_three_readings_lost_in_a_row_are_no_silence_and_four_are() -> None:
+    w = watch("ph", driver="mqtt", every_seconds=300.0)
+    s = w.initial()
+    feed(w, s, noisy(random.Random(3), 7.1, 10), every_s=300.0)
+    last_s = T0 + 9 * 300
+    assert says(w, s, last_s + 4 * 300.0)["probe_silent"] == "clear"
+    assert says(w, s, last_s + 5 * 300.0)["probe_silent"] == "raise"
+
+
 def test_the_keepers_own_patience_is_kept() -> None:
     w = watch(silent_seconds=1000.0)
     s = w.initial()
@@ -160,7 +169,7 @@ def test_a_slower_stream_than_configured_is_not_called_silent() -> None:
         at_s = T0 + 600.0 * i
         assert says(w, s, at_s).get("probe_silent", "clear") == "clear"
         w.on_reading(s, Reading(at_s=at_s, probe="p", value=round(rng.gauss(24.0, 0.05), 3)))
-    assert says(w, s, T0 + 299 * 600.0 + 2400.0)["probe_silent"] == "raise"
+    assert says(w, s, T0 + 299 * 600.0 + 3000.0)["probe_silent"] == "raise"
 
 
 def test_a_probe_without_driver_that_never_spoke_is_not_silent() -> None:

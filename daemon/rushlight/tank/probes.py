@@ -29,6 +29,9 @@ FUTURE_S = 300.0
 """A reading stamped further ahead of its arrival than this is not believed to be the latest."""
 LEARNED = 5
 """Intervals seen before the probe's own pace is trusted."""
+SILENT_INTERVALS = 4.5
+"""Silence is told after this many intervals: four readings missed in a row.  A radio that loses two readings in a
+hundred loses three in a row about once a year at one every five minutes, four in a row once in sixty years."""
 LONGEST_EVERY_S = 3600.0
 MANY_CALIBRATIONS = 60
 RATIO_SCALES = frozenset({"light", "conductivity"})
@@ -55,7 +58,7 @@ class ProbeWatch:
         self.rules = quality.rules_for(probe.quantity, self.standard, probe.range, unit, probe.every_seconds)
         self._plain = not self._millivolt
         self._strict_silent_s = probe.silent_seconds
-        self._silent_s = max(300.0, 3.0 * probe.every_seconds)
+        self._silent_s = max(300.0, SILENT_INTERVALS * probe.every_seconds)
         own_days = CALIBRATE_DAYS.get(probe.quantity)
         self.calibrate_days = probe.calibrate_days if probe.calibrate_days is not None else own_days
 
@@ -306,7 +309,7 @@ class ProbeWatch:
     # -- what a person should know -------------------------------------------------------------------------
 
     def silent_after_s(self, state: ProbeState) -> float:
-        """Silence, in seconds, after which the probe counts as silent: the keeper's figure, else three intervals.
+        """Silence, in seconds, after which the probe counts as silent: the keeper's figure, else by its pace.
 
         A stream that nobody polls (driver 'none') shows its own pace; until it has, an hour is allowed.
         """
@@ -314,7 +317,7 @@ class ProbeWatch:
             return self._strict_silent_s
         if state.intervals < LEARNED and self.probe.driver == "none":
             return max(self._silent_s, LONGEST_EVERY_S)
-        return max(self._silent_s, 3.0 * state.interval_s)
+        return max(self._silent_s, SILENT_INTERVALS * state.interval_s)
 
     def calibration_due_s(self, state: ProbeState) -> float | None:
         """When the next calibration is due; None if never."""
