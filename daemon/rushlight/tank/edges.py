@@ -20,6 +20,8 @@ from rushlight.science.robust import median
 
 SPAN_S = 75 * 60.0
 """How far to either side of a switching the light is looked at."""
+REACH_S = 600.0
+"""How far to either side a switching is looked for by its averages."""
 AVERAGE_S = 10 * 60.0
 """The longest average on either side: longer ones take in twilight's curve and people's room lights."""
 BRIDGE_S = 20 * 60.0
@@ -41,10 +43,23 @@ class Edge:
     width_s: float = 0.0
 
 
-def rise(times: Sequence[float], values: Sequence[float], i: int, reach_s: float = 600.0) -> float:
-    """Mean of the ten minutes after place `i` minus the mean of the ten before; the jump lies between i and i+1."""
-    left, right = _beside(times, i, reach_s)
+def rise(times: Sequence[float], values: Sequence[float], i: int, width_s: float = 0.0) -> float:
+    """Mean of the ten minutes (or the ramp's length) after place `i` minus the mean of those before.
+
+    The jump, or the middle of the ramp, lies between i and i+1.
+    """
+    left, right = _beside(times, i, reach_s(width_s))
     return sum(values[i + 1 : right]) / (right - i - 1) - sum(values[left : i + 1]) / (i + 1 - left)
+
+
+def reach_s(width_s: float) -> float:
+    """How far to either side a switching that takes `width_s` is looked for: across all of its ramp."""
+    return max(REACH_S, width_s)
+
+
+def seen_share(width_s: float) -> float:
+    """The share of a lamp's level that `rise` sees in the middle of a straight ramp, over `reach_s` on either side."""
+    return 1.0 - width_s / (4.0 * reach_s(width_s))
 
 
 def _beside(times: Sequence[float], i: int, reach_s: float) -> tuple[int, int]:
@@ -54,16 +69,21 @@ def _beside(times: Sequence[float], i: int, reach_s: float) -> tuple[int, int]:
 
 
 def locate(
-    times: Sequence[float], values: Sequence[float], from_s: float, to_s: float, sign: int
+    times: Sequence[float], values: Sequence[float], from_s: float, to_s: float, sign: int, width_s: float = 0.0
 ) -> tuple[int, float] | None:
-    """The place of the largest rise (`sign` 1) or fall (-1) between two times, and its size; None without readings."""
+    """The place of the largest rise (`sign` 1) or fall (-1) between two times, and its size; None without readings.
+
+    `width_s` is how long the lamp takes to come on, 0 for a plain switch.
+    """
     first, last = bisect_left(times, from_s) - 1, bisect_right(times, to_s)
     best: tuple[int, float] | None = None
     for i in range(max(first, 0), min(last, len(times) - 1)):
-        size = sign * rise(times, values, i)
+        size = sign * rise(times, values, i, width_s)
         if best is None or size > best[1]:
             best = i, size
-    return None if best is None else steepest(times, values, best[0], sign, size=best[1])
+    if best is None or width_s > 0.0:
+        return best
+    return steepest(times, values, best[0], sign, size=best[1])
 
 
 def steepest(times: Sequence[float], values: Sequence[float], i: int, sign: int, size: float) -> tuple[int, float]:

@@ -27,7 +27,9 @@ from rushlight.tank import edges
 
 DAY_S = 86_400.0
 FIRST_LOOK_S = 60 * 60.0
-"""After an expected switching, when it is measured: readings on both sides are needed."""
+"""After an expected switching, when it is measured at the soonest: readings on both sides are needed."""
+LOOK_AFTER = 5.5
+"""And not before this many readings after it."""
 SECOND_LOOK_S = 150 * 60.0
 """When a switching that was not found in its place is looked for up to 75 minutes away (a timer without summer
 time)."""
@@ -131,10 +133,11 @@ class LampState:
 
 
 class LampWatch:
-    """The lamp's settings: its zone, and the smallest loss worth acting on as a natural log."""
+    """The lamp's settings: its zone, the smallest loss worth acting on as a natural log, and the probe's pace."""
 
-    def __init__(self, zone: ZoneInfo, smallest_loss_percent: float) -> None:
+    def __init__(self, zone: ZoneInfo, smallest_loss_percent: float, every_s: float = 60.0) -> None:
         self.zone = zone
+        self.first_look_s = max(FIRST_LOOK_S, LOOK_AFTER * every_s)
         self.shift = -math.log1p(-smallest_loss_percent / 100.0)
         self.step_shift = -math.log1p(-min(0.5, STEP_FACTOR * smallest_loss_percent / 100.0))
 
@@ -176,15 +179,17 @@ class LampWatch:
 
     def next_look_s(self, state: LampState) -> float | None:
         """When the next switching can be measured."""
-        looks = [s.due_s + max(0.0, s.shift_s) + (SECOND_LOOK_S if s.looked else FIRST_LOOK_S) for s in state.slots]
-        return min(looks, default=None)
+        return min((self._look_s(s) for s in state.slots), default=None)
+
+    def _look_s(self, slot: Slot) -> float:
+        return slot.due_s + max(0.0, slot.shift_s) + (SECOND_LOOK_S if slot.looked else self.first_look_s)
 
     # ---- what
 
     def settle(self, state: LampState, times: Sequence[float], values: Sequence[float], at_s: float) -> None:
         """Measure every switching that is due by `at_s`."""
         for number, slot in enumerate(state.slots):
-            while at_s >= slot.due_s + max(0.0, slot.shift_s) + (SECOND_LOOK_S if slot.looked else FIRST_LOOK_S):
+            while at_s >= self._look_s(slot):
                 self._look(state, number, times, values, at_s)
 
     def _look(
@@ -212,13 +217,13 @@ class LampWatch:
         """The place of this slot's jump among the readings, if it stands out enough to be believed."""
         usual_s = slot.due_s + slot.shift_s
         jump = slot.jump()
-        level = None if jump is None else jump * math.exp(state.change)
-        if level is not None and len(slot.shifts_s) >= 3:
+        level = None if jump is None else jump * math.exp(state.change) * edges.seen_share(slot.width_s)
+        if level is not None and len(slot.shifts_s) >= 3 and not slot.width_s:
             i = _nearest(times, values, usual_s, slot.sign)
             if i is not None and slot.sign * edges.rise(times, values, i) >= 0.4 * level:
                 return i
         away_s = AWAY_S if slot.looked else 20 * 60.0
-        best = edges.locate(times, values, usual_s - away_s, usual_s + away_s, slot.sign)
+        best = edges.locate(times, values, usual_s - away_s, usual_s + away_s, slot.sign, slot.width_s)
         if best is None or abs(0.5 * (times[best[0]] + times[best[0] + 1]) - usual_s) > away_s + 900.0:
             return None
         i, size = best
@@ -251,8 +256,9 @@ class LampWatch:
         around = [bisect_left(times, usual_s + 60.0 * m) for m in (-75, -10, 30, 75)]
         if jump is None or around[1] - around[0] < 3 or around[3] - around[2] < 3:
             return
-        best = edges.locate(times, values, usual_s - AWAY_S, usual_s + AWAY_S, slot.sign)
-        if best is not None and best[1] < ABSENT * jump * math.exp(state.change):
+        best = edges.locate(times, values, usual_s - AWAY_S, usual_s + AWAY_S, slot.sign, slot.width_s)
+        least = ABSENT * jump * math.exp(state.change) * edges.seen_share(slot.width_s)
+        if best is not None and best[1] < least:
             state.found = [*state.found[-4 * len(state.slots) :], (number, expected_s, None)]
 
     # ---- how strong

@@ -79,8 +79,8 @@ class LightWatch:
         factor = photometry.umol_per_lux(lamp.spectrum, lamp.umol_per_lux) if lamp else photometry.DAYLIGHT
         self.lamp_factor = 1.0 if self.quantum else factor
         self.day_factor = 1.0 if self.quantum else photometry.DAYLIGHT
-        self.lamp = LampWatch(self.zone, lamp.smallest_loss_percent if lamp else 5.0) if lamp else None
         every_s = probe.every_seconds if probe else 60.0
+        self.lamp = LampWatch(self.zone, lamp.smallest_loss_percent, every_s) if lamp else None
         self.max_gap_s = longest_gap_s(every_s)
         self._least = 0.4 if self.quantum else 20.0
 

@@ -281,5 +281,5 @@ def _refusals(tank: Tank, site: Site, lamp: LampWatch | None, state: LightState,
     elif any(s.missed >= 5 for s in state.lamp.slots):
         out.append("Some lamp-on or lamp-off has not shown for five days; dimming is judged by the others.")
     if any(s.width_s > 0.0 for s in state.lamp.slots):
-        out.append("The lamp ramps up or down; its jumps are measured across the ramp and count a little less.")
+        out.append("The lamp ramps up or down; it is measured across the ramp, and counts a little less for it.")
     return out
