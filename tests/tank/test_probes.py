@@ -1,5 +1,6 @@
 """One probe from reading to finding: flags, calibration, silence, faults, late and future readings."""
 
+import math
 import random
 
 import pytest
@@ -118,6 +119,27 @@ def test_a_coarse_thermometer_may_rest_for_days() -> None:
     w = watch()
     s = w.initial()
     assert set(feed(w, s, [24.0, 24.0625, *[24.0625] * 4 * 288], every_s=300.0)) == {1}
+
+
+@pytest.mark.parametrize(("step", "told_day"), [(0.0625, 3), (0.1, 3), (0.5, None)])
+def test_a_thermometer_that_always_moved_and_now_rests_is_stuck(step: float, told_day: int | None) -> None:
+    """Steps of 1/16 °C and of 0.1 °C: what most cheap thermometers give.  By half degrees a tank may rest all winter."""
+    w = watch(every_seconds=300.0)
+    s = w.initial()
+    rng = random.Random(8)
+    moving = [round(24.5 + 0.3 * math.sin(i / 45.8) + rng.gauss(0.0, 0.03), 4) // step * step for i in range(20 * 288)]
+    assert set(feed(w, s, moving, every_s=300.0)) == {1}
+    flags = feed(w, s, [moving[-1]] * 6 * 288, T0 + 20 * DAY_S, 300.0)
+    assert (round(flags.index(4) / 288) if 4 in flags else None) == told_day
+
+
+def test_a_thermometer_that_often_rested_may_rest_again() -> None:
+    w = watch(every_seconds=300.0)
+    s = w.initial()
+    values = [24.0 + 0.0625 * (i // (20 * 12) % 2) for i in range(30 * 288)]  # it moves every twenty hours
+    assert set(feed(w, s, values, every_s=300.0)) == {1}
+    flags = feed(w, s, [values[-1]] * 6 * 288, T0 + 30 * DAY_S, 300.0)
+    assert flags.index(4) > 4 * 288 - 20 * 12
 
 
 def test_a_declared_range_is_in_the_probes_own_unit() -> None:

@@ -29,6 +29,9 @@ CONFIRMATIONS = 3
 """Consecutive samples that make a step real."""
 FLAT_SAMPLES = 12
 """A flat line needs at least so many samples, however long it lasts."""
+OWN_FLAT, OWN_FLAT_LEAST_S, LEARN_FLAT_S = 5.0, 72 * 3600.0, 14 * 86_400.0
+"""A coarse reading is stuck, too, when it has rested five times as long as it ever did before, and three days at
+least; how long it rests is known after two weeks (own choice)."""
 FORGET_S = 3 * 3600.0
 """After a gap this long the next sample is judged like a first one."""
 HOUR_S = 3600.0
@@ -50,6 +53,8 @@ class Rules:
     coarse_flat_s: float = NEVER_S
     """The same for a reading whose finest step is `fine_below` or more."""
     fine_below: float = 0.0
+    own_below: float = 0.0
+    """Below this finest step, how long a reading rested in its own past is a measure, too."""
     flat_above: float = -NEVER_S
     """No flat-line test at or below this value: a dark room is dark all night."""
     forget_s: float = FORGET_S
@@ -65,9 +70,11 @@ RULES: Mapping[tuple[str, str], Rules] = MappingProxyType(
             rate_per_s=6.0 / HOUR_S,
             flat_s=48 * HOUR_S,
             fine_below=0.03,
+            own_below=0.15,
             why="0 °C is what a shorted 1-wire line reads with a valid check sum, and no fish lives in it; "
             "a heater of 2 W a litre warms water by 1.7 °C an hour (specific heat), so 6 is generous; "
-            "flat line off for sensors with steps of 0.03 °C or more, which may rest for days in a heated tank",
+            "sensors with steps of 0.03 °C or more may rest for days in a heated tank: up to steps of 0.1 °C their own "
+            "past is the measure, and coarser ones have no flat-line test",
         ),
         ("air_temperature", "°C"): Rules(low=-40.0, high=60.0, step=8.0, rate_per_s=20.0 / HOUR_S, why="a door opens"),
         ("ph", "pH"): Rules(
@@ -152,9 +159,16 @@ class Memory:
     flat_at_s: float = NEVER_S
     flat_from_s: float = 0.0
     finest: float = NEVER_S
+    first_s: float | None = None
+    longest_s: float = 0.0
+    """How long the reading ever rested before it moved, since `first_s`."""
     candidate: float = 0.0
     agreeing: int = 0
     why: str = ""
+
+    def afresh(self) -> Memory:
+        """Nothing to compare the next sample with; what kind of device it is stays known."""
+        return Memory(finest=self.finest, first_s=self.first_s, longest_s=self.longest_s)
 
 
 def judge(rules: Rules, memory: Memory, at_s: float, raw: float, value: float) -> int:
@@ -188,18 +202,30 @@ def judge(rules: Rules, memory: Memory, at_s: float, raw: float, value: float) -
 
 def _first(rules: Rules, memory: Memory, at_s: float, raw: float, value: float) -> int:
     """A first sample, or the first after a gap: nothing to compare it with."""
+    memory.first_s = at_s if memory.first_s is None else min(memory.first_s, at_s)
     memory.value, memory.at_s, memory.agreeing = value, at_s, 0
     memory.raw, memory.same, memory.flat_from_s = raw, 1, at_s
-    memory.flat_at_s = at_s + (rules.flat_s if memory.finest < rules.fine_below else rules.coarse_flat_s)
+    memory.flat_at_s = at_s + _patience_s(rules, memory, at_s)
     return GOOD
+
+
+def _patience_s(rules: Rules, memory: Memory, at_s: float) -> float:
+    """How long a reading may now rest before it is called stuck."""
+    if memory.finest < rules.fine_below:
+        return rules.flat_s
+    learned = memory.first_s is not None and at_s - memory.first_s >= LEARN_FLAT_S
+    if learned and memory.longest_s and memory.finest < rules.own_below:
+        return min(rules.coarse_flat_s, max(OWN_FLAT_LEAST_S, OWN_FLAT * memory.longest_s))
+    return rules.coarse_flat_s
 
 
 def _moved(rules: Rules, memory: Memory, at_s: float, raw: float, change: float) -> None:
     """The reading is not the one before: the flat line begins anew, and the finest step seen may be finer."""
     if 0.0 < change < memory.finest:
         memory.finest = change
+    memory.longest_s = max(memory.longest_s, at_s - memory.flat_from_s)
     memory.raw, memory.same, memory.flat_from_s = raw, 1, at_s
-    memory.flat_at_s = at_s + (rules.flat_s if memory.finest < rules.fine_below else rules.coarse_flat_s)
+    memory.flat_at_s = at_s + _patience_s(rules, memory, at_s)
 
 
 def _jumped(step: float, memory: Memory, at_s: float, value: float) -> int:

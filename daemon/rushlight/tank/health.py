@@ -111,7 +111,7 @@ def listen_from(state: ProbeState, at_s: float) -> None:
     state.silent_since_s = min(state.silent_since_s, at_s)
     if state.at_s > at_s:
         state.at_s, state.behind, state.behind_at_s = at_s, 0, 0.0
-        state.memory = Memory(finest=state.memory.finest)
+        state.memory = state.memory.afresh()
         state.first_at_s = None if state.first_at_s is None else min(state.first_at_s, at_s)
     if state.heard_at_s is not None and state.heard_at_s > at_s:
         state.heard_at_s = at_s

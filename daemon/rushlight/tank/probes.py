@@ -16,7 +16,7 @@ from rushlight.alarms.finding import Finding
 from rushlight.events import Calibration, Reading
 from rushlight.science import electrode, quality
 from rushlight.science.electrode import Standard, Verdict
-from rushlight.science.quality import BAD, GOOD, MISSING, SUSPECT, UNEVALUATED, Memory, judge
+from rushlight.science.quality import BAD, GOOD, MISSING, SUSPECT, UNEVALUATED, judge
 from rushlight.science.units import standard_unit, unit_of
 from rushlight.settings import Probe
 from rushlight.tank import health
@@ -176,7 +176,7 @@ class ProbeWatch:
         if state.behind < quality.CONFIRMATIONS:
             return False
         state.behind, state.behind_at_s = 0, 0.0
-        state.memory = Memory(finest=state.memory.finest)
+        state.memory = state.memory.afresh()
         state.at_s = event.at_s
         state.first_at_s = min(state.first_at_s or event.at_s, event.at_s)
         return True
@@ -304,7 +304,7 @@ class ProbeWatch:
         state.calibrated_at_s = now.at_s if now else None
         state.due_told = False
         # Readings before and after are on different scales; a step between them means nothing.
-        state.memory = Memory(finest=state.memory.finest)
+        state.memory = state.memory.afresh()
 
     # -- what a person should know -------------------------------------------------------------------------
 
