@@ -10,7 +10,8 @@ from helpers.nitrate_tanks import DAY_S, START_S, STRIP
 from rushlight.effects import Estimate
 from rushlight.events import Test
 from rushlight.settings import Feed, Tank
-from rushlight.tank.causes import ORDER, _in_order, evidence_tests, habit_ended_s
+from rushlight.tank.causes import ORDER, _in_order, evidence_tests
+from rushlight.tank.habit import habit_ended_s
 from rushlight.tank.ledger import Fact, Ledger
 from rushlight.tank.nitrate import NitrateWatch
 from rushlight.views import Share

@@ -8,7 +8,6 @@ Never says that something was done which is not in the ledger.
 
 from __future__ import annotations
 
-import bisect
 import datetime as dt
 import math
 from collections.abc import Callable
@@ -18,7 +17,8 @@ from zoneinfo import ZoneInfo
 from rushlight.effects import Estimate
 from rushlight.science import nitrogen
 from rushlight.science.gaussian import mixture_moments
-from rushlight.tank.balance import EXCHANGE_MEMORY_DAYS, SHARE, Balance, is_quiet, level_parts, rate_parts, scale
+from rushlight.tank.balance import SHARE, Balance, is_quiet, level_parts, rate_parts, scale
+from rushlight.tank.habit import CHANGES_DAYS, CHANGES_MISSED, habit_ended_s
 from rushlight.tank.ledger import Fact, Ledger
 from rushlight.views import Share
 
@@ -27,12 +27,6 @@ ORDER = ("feed", "light", "harvest", "water changes", "source water", "stocking"
 
 NOW_DAYS = 14.0
 """What counts as now."""
-CHANGES_DAYS, CHANGES_MISSED = 42.0, 2.5
-"""Water changes are rarer: six weeks count, or so many times the interval that was the habit."""
-HABIT_DAYS, HABIT_CHANGES = 100.0, 3
-"""Over so long, and from so many changes on, changing water is a habit that can end."""
-HABIT_PART = 0.5
-"""It has when by so much of it less, or more, is carried out: two changes where two and a half were due are no end."""
 BEFORE_DAYS = (70.0, 14.0)
 """What counts as before: from so long to so long before the tank was last quiet.  A slow change is well under way
 before it shows, so the last days of quiet are not what things were like."""
@@ -56,9 +50,6 @@ WEIGHTY = 0.25
 """A recorded cause of this share of the change is the simpler story while it is not sure that there is another."""
 NOTABLE, NOTABLE_SURE = 0.05, 0.5
 """A change is looked into from this share of supply, and so many of its standard deviations, on."""
-
-NOTABLE_CARRIED = 0.1
-"""A habit of changing water has ended when the difference comes to this share of supply: what passes for quiet."""
 
 _Z90 = 1.6448536269514722
 
@@ -158,31 +149,6 @@ def evidence_tests(ledger: Ledger, balance: Balance) -> int:
     if ended_s is None:
         return balance.tests_since_quiet
     return max(balance.tests_since_quiet, sum(f.kind == "test" for f in ledger.later_than(ended_s, balance.at_s)))
-
-
-def habit_ended_s(ledger: Ledger, balance: Balance) -> float | None:
-    """When the habit of changing water ended, in how much, how often, or with what water; None while it is kept.
-
-    The balance counts on the habit for months more, and calls a tank quiet in which nothing has changed but that.
-    Of the changes after which something may have become different, the one that parts most what was carried out.
-    """
-    changes = [f for f in ledger.facts if f.kind == "change" and f.at_s <= balance.at_s]
-    level = sum(w * m for w, m, _ in level_parts(balance))
-    carried = [f.amount * (level - (f.source or 0.0)) for f in changes]
-    most, ended_s = NOTABLE_CARRIED * scale(balance.usual), None
-    for n, last in enumerate(changes):
-        first = bisect.bisect_right(changes, last.at_s - HABIT_DAYS * 86400.0, key=lambda f: f.at_s)
-        since_s = balance.at_s - last.at_s
-        if n - first < HABIT_CHANGES - 1 or since_s > EXCHANGE_MEMORY_DAYS * 86400.0:
-            continue
-        before_s = last.at_s - changes[first].at_s
-        if since_s < min(CHANGES_DAYS * 86400.0, CHANGES_MISSED * before_s / (n - first)):
-            continue
-        pace = sum(carried[first + 1 : n + 1]) * 86400.0 / before_s
-        less = abs(pace - sum(carried[n + 1 :]) * 86400.0 / since_s)
-        if less > max(most, HABIT_PART * abs(pace)):
-            most, ended_s = less, last.at_s
-    return ended_s
 
 
 def _before(ledger: Ledger, quiet_s: float) -> tuple[float, float]:

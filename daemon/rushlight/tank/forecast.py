@@ -56,14 +56,14 @@ def ahead(balance: Balance, days: float) -> list[Part]:
     """
     out: list[Part] = []
     total = sum(m.weight for m in balance.modes)
-    export = balance.export
+    left_over = balance.left
     kept = math.exp(-balance.exchange * days)
     half = math.sqrt(kept)
     for mode, pace in zip(balance.modes, PACES, strict=True):
-        stretch = step(pace, days, balance.recent, balance.usual)
+        stretch = step(pace, days, balance.recent, balance.usual, left_over)
         row = (kept, *(half * x for x in stretch.level_row[1:]))
         mean, variance = mode.belief.along(row)
-        mean += half * export * (days + stretch.level_row[UPTAKE]) + balance.change_source * (1.0 - kept)
+        mean += half * left_over * (days + stretch.level_row[UPTAKE]) + balance.change_source * (1.0 - kept)
         out.append((mode.weight / total, mean, math.sqrt(variance + stretch.level_noise * kept) or 1e-9))
     return out
 

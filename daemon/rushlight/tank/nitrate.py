@@ -11,6 +11,7 @@ over the whole day.
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -29,6 +30,7 @@ from rushlight.tank.balance import Balance
 from rushlight.tank.causes import split
 from rushlight.tank.day import DayLight
 from rushlight.tank.facts import fact_of
+from rushlight.tank.habit import habit_ended_s, pace_since
 from rushlight.tank.ledger import Fact, Ledger, local_date, midnight_after, midnight_before
 from rushlight.views import Share
 
@@ -233,6 +235,10 @@ class NitrateWatch:
             bal.pass_time(now, min(to_s, midnight_after(now.at_s, self.zone)), self._feed_rate(state, now.at_s))
 
     def _at_midnight(self, state: NitrateState, now: Balance) -> None:
+        now.recent = self._recent_feed(state, now)
+        ended_s = habit_ended_s(state.ledger, now)
+        if ended_s is not None:
+            bal.end_habit(now, pace_since(state.ledger, ended_s, now.at_s))
         sure = bal.chance_behind(now)
         if sure < BEHIND_OVER or now.n_tests < LEAST_TESTS:
             now.behind_since_s = None
@@ -247,6 +253,16 @@ class NitrateWatch:
         """The pace of feeding at `at_s`: the local day's feed over that day's length, mg/L per 24 h."""
         length_s = midnight_after(at_s, self.zone) - midnight_before(at_s, self.zone)
         return self._feed_on(state, local_date(at_s, self.zone)) * 86400.0 / length_s
+
+    def _recent_feed(self, state: NitrateState, now: Balance) -> float:
+        """The mean feed of the last seven local days, or of those since feed was first told; mg/L per day."""
+        today = dt.date.fromisoformat(local_date(now.at_s, self.zone))
+        days = [(today - dt.timedelta(days=n)).isoformat() for n in range(1, 8)]
+        if not self._assumed:
+            days = [day for day in days if day >= min(state.ledger.fed, default="")]
+        if not days or not state.ledger.facts:
+            return now.recent
+        return sum(self._feed_on(state, day) for day in days) / len(days)
 
     def _feed_on(self, state: NitrateState, date: str) -> float:
         """The feed of a local day, as nitrate at a share of one, mg/L."""
