@@ -153,6 +153,31 @@ def test_last_proven_delivery_per_channel(journal: Journal) -> None:
     assert (by["webhook"].failed, by["webhook"].why) == (1, "404")
 
 
+def test_since_when_a_channel_fails(journal: Journal) -> None:
+    """From the first message tried in vain, or from the last delivery after that one was made."""
+    box = journal.outbox
+
+    def since() -> float | None:
+        journal.commit(T0)
+        with journal.reader() as r:
+            return {d.channel: d.failing_since_s for d in r.deliveries()}["push"]
+
+    box.put(message("a", at_s=T0))
+    assert since() is None, "not tried yet"
+    box.later("a", "push", T0 + 10, "timeout")
+    assert since() == T0
+    box.put(message("b", at_s=T0 + 20))
+    box.sent("b", "push", T0 + 30)
+    assert since() is None, "the last try went through"
+    box.later("a", "push", T0 + 40, "timeout")
+    assert since() == T0 + 30
+    box.drop("a", T0 + 50, "delivered by webhook")
+    assert since() == T0 + 30, "another channel's success proves nothing for this one"
+    box.put(message("c", at_s=T0 + 60))
+    box.never("c", "push", T0 + 70, "401")
+    assert since() == T0 + 30
+
+
 @settings(max_examples=150, deadline=None)
 @given(
     st.lists(

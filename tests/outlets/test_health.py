@@ -4,9 +4,16 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from helpers.receivers import free_port
+from rushlight.clock import SimulatedClock
+from rushlight.effects import Message
+from rushlight.journal.outbox import Outbox
 from rushlight.outlets import selftest
-from rushlight.outlets.health import FAILING_S, ChannelHealth
-from rushlight.outlets.result import Done, Later, Never
+from rushlight.outlets.delivery import Delivery
+from rushlight.outlets.health import FAILING_S, SETTLING_S, ChannelHealth
+from rushlight.outlets.push import PushOutlet
+from rushlight.outlets.result import Done, Later, Never, Parcel
+from rushlight.settings import Push
 
 T0 = 1_750_000_000.0
 DAY_S = 86400.0
@@ -30,6 +37,24 @@ def test_an_hour_of_failures_is_told_once():
     assert health.hear(Done(), T0 + 11 * FAILING_S) is None
 
 
+def test_what_an_earlier_run_found_counts_once_this_one_has_tried_for_a_while():
+    """A daemon that is started anew each day still says within minutes that nothing has gone through since yesterday."""
+    health = ChannelHealth("push")
+    assert health.hear(Later("down"), 30.0, failed_before_s=DAY_S) is None, "the network may come up after us"
+    verdict = health.hear(Later("down"), 30.0 + SETTLING_S, failed_before_s=DAY_S + SETTLING_S)
+    assert verdict.says == "raise"
+    assert "for 24 h: down" in verdict.facts["sentence"]
+    assert health.failing_since_mono_s == pytest.approx(30.0 - DAY_S)
+
+
+def test_a_delivery_ends_what_an_earlier_run_found():
+    health = ChannelHealth("push")
+    health.hear(Later("down"), 30.0, failed_before_s=DAY_S)
+    health.hear(Done(), 60.0)
+    assert health.hear(Later("down"), 60.0 + SETTLING_S) is None
+    assert health.failing_since_mono_s == 60.0 + SETTLING_S
+
+
 def test_a_permanent_failure_is_told_at_once():
     assert ChannelHealth("email").hear(Never("refuses the password (535)"), T0).says == "raise"
 
@@ -51,3 +76,28 @@ def test_a_check_is_sent_only_where_nothing_was_proven_for_a_week():
     assert message.key == "selftest:webhook:2025-W24"
     again = selftest.messages(("webhook",), {}, T0 + 3600, zone)
     assert again[0].key == message.key
+
+
+@pytest.mark.parametrize(("clock_ok", "says"), [(True, ["raise"]), (False, [])])
+def test_a_restart_every_day_puts_the_news_of_a_dead_channel_off_no_longer(clock_ok, says):
+    """What the journal says of earlier runs counts as soon as the clock can be held against it."""
+    clock, posted = SimulatedClock(wall_s=T0), []
+    outlet = PushOutlet(Push(server=f"http://127.0.0.1:{free_port()}"), "t", "", clock.wall_s)
+    box = Outbox(lambda *_: None, lambda *_: False)
+    box.put(Message(at_s=T0, key="k", channel="push", priority="low", title="t", body="b"))
+    delivery = Delivery(
+        {"push": outlet},
+        box,
+        clock,
+        parcel=lambda row: Parcel(key=row.key, priority=row.priority, title=row.title, body=row.body),
+        route=lambda _: ("push",),
+        post=posted.append,
+        failing_since_s={"push": T0 - DAY_S},
+    )
+    verdicts = []
+    for _ in range(8):  # a quarter of an hour of tries, each later than the one before
+        clock.advance(120)
+        if delivery.offer(clock.wall_s()):
+            delivery.work_off("push")
+            verdicts.append(delivery.settle(posted.pop(), clock.wall_s(), clock_ok=clock_ok))
+    assert [v.says for v in verdicts if v is not None] == says

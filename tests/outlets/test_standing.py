@@ -25,6 +25,19 @@ def test_a_channel_that_delivers():
     assert (got.title, got.well, got.sentence) == ("Push messages", True, "Delivered last on Tue 25 November at 15:30.")
 
 
+def test_an_account_that_was_looked_at_is_not_a_message_that_arrived():
+    health = ChannelHealth("email")
+    health.hear(Done("logged in"), NOW.mono_s - 3600, sent=False)
+    assert view(health).sentence == (
+        "Nothing sent yet; 'rushlight check --send' tries it. Its account was in order on Tue 25 November at 15:30."
+    )
+    assert view(health, before_s=NOW.wall_s - 86400).sentence == (
+        "Delivered last on Mon 24 November at 16:30. Its account was in order on Tue 25 November at 15:30."
+    )
+    health.hear(Done(), NOW.mono_s)
+    assert view(health).sentence == "Delivered last on Tue 25 November at 16:30."
+
+
 def test_a_channel_that_fails_says_since_when_why_how_much_waits_and_what_to_do():
     health = ChannelHealth("email")
     health.hear(Done(), NOW.mono_s - 7200)

@@ -43,6 +43,8 @@ class Delivery:
 
     channel: str
     proven_s: float | None
+    failing_since_s: float | None
+    """Since when every try came to nothing, if the last one did."""
     waiting: int
     oldest_waiting_s: float | None
     failed: int
@@ -210,14 +212,18 @@ class Reader:
     def deliveries(self) -> list[Delivery]:
         """Each channel that ever had a message."""
         found = self._all(
-            "SELECT channel, max(CASE state WHEN 'sent' THEN done_ms END), sum(state = 'waiting'),"
+            "SELECT channel, max(CASE state WHEN 'sent' THEN done_ms END),"
+            " min(CASE WHEN tries > 0 AND state <> 'sent' THEN created_ms END),"
+            " max(CASE WHEN tries > 0 AND state <> 'sent' THEN ifnull(tried_ms, done_ms) END), sum(state = 'waiting'),"
             " min(CASE state WHEN 'waiting' THEN created_ms END), sum(state = 'failed'),"
             " (SELECT why FROM outbox w WHERE w.channel = o.channel AND state IN ('waiting', 'failed') AND why <> ''"
             "  ORDER BY no DESC LIMIT 1) FROM outbox o GROUP BY channel ORDER BY channel"
         )
         return [
-            Delivery(channel, _seconds(proven), waiting, _seconds(oldest), failed, why or "")
-            for channel, proven, waiting, oldest, failed, why in found
+            Delivery(
+                channel, _seconds(proven), _since(made, tried, proven), waiting, _seconds(oldest), failed, why or ""
+            )
+            for channel, proven, made, tried, waiting, oldest, failed, why in found
         ]
 
     def sizes(self) -> Sizes:
@@ -230,6 +236,13 @@ class Reader:
 
 def _seconds(at_ms: int | None) -> float | None:
     return None if at_ms is None else at_ms / 1000
+
+
+def _since(made_ms: int | None, tried_ms: int | None, proven_ms: int | None) -> float | None:
+    """Since when a channel fails: from its first message that was tried in vain, or its last delivery after that."""
+    if made_ms is None or tried_ms is None or tried_ms <= (proven_ms or 0):
+        return None
+    return max(made_ms, proven_ms or 0) / 1000
 
 
 def _touches(stored: Stored, tank: str) -> bool:

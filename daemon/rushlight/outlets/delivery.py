@@ -13,6 +13,7 @@ import queue
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Protocol
 
 from rushlight.clock import Clock
@@ -105,7 +106,8 @@ class Delivery:
     """The workers and what they are at.
 
     `parcel` makes what is sent of a row; `route` names a contact's channels in order; `post` takes an `Outcome`
-    from a worker's thread and must not block for long.
+    from a worker's thread and must not block for long.  `failing_since_s`: channels that earlier runs of the daemon
+    failed on, and since when, Unix seconds.
     """
 
     def __init__(
@@ -117,9 +119,11 @@ class Delivery:
         parcel: Callable[[Row], Parcel],
         route: Callable[[str], Sequence[str]],
         post: Callable[[Outcome], None],
+        failing_since_s: Mapping[str, float] = MappingProxyType({}),
     ) -> None:
         self._outbox, self._clock, self._parcel, self._route, self._post = outbox, clock, parcel, route, post
         self._lanes = {n: _Lane(o, queue.Queue(), ChannelHealth(n)) for n, o in outlets.items()}
+        self._failing_since_s = dict(failing_since_s)
         self._jobs = 0
 
     # -- called by the outbox's own thread -----------------------------------------------------------------
@@ -170,7 +174,7 @@ class Delivery:
     def settle(self, outcome: Outcome, now_s: float, *, clock_ok: bool = True) -> Verdict | None:
         """Write down what came of a parcel, let another channel stand in, and say if the channel's health changed.
 
-        `clock_ok` says whether `now_s` can be held against a certificate.
+        `clock_ok` says whether `now_s` can be held against a certificate, and against what an earlier run wrote.
         """
         lane, result = self._lanes[outcome.channel], outcome.result
         if outcome.job == lane.job:
@@ -184,10 +188,18 @@ class Delivery:
             self._write(outcome.row, result, now_s)
         if isinstance(result, Done):
             self._outbox.release(outcome.channel, now_s)
+            self._failing_since_s.pop(outcome.channel, None)
         elif isinstance(result, Later) and result.after_s is not None:
             lane.peace_until_mono_s = max(lane.peace_until_mono_s, mono_s + result.after_s)
         until_s = lane.outlet.certificate_until_s if clock_ok else None
-        return lane.health.hear(result, mono_s, None if until_s is None else until_s - now_s)
+        since_s = self._failing_since_s.get(outcome.channel, now_s) if clock_ok else now_s
+        return lane.health.hear(
+            result,
+            mono_s,
+            None if until_s is None else until_s - now_s,
+            sent=outcome.row is not None,
+            failed_before_s=max(0.0, now_s - since_s),
+        )
 
     def health(self) -> dict[str, ChannelHealth]:
         """Every channel's record."""

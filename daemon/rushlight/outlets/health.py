@@ -13,6 +13,8 @@ from rushlight.outlets.result import Done, Later, Never, Result
 
 FAILING_S = 3600.0
 """A channel that could not deliver for this long is failing, though each single try may yet succeed later."""
+SETTLING_S = 600.0
+"""A run that fails for less than this adds nothing to what an earlier one found: the network comes up after us."""
 EXPIRES_SOON_S = 7 * 86400.0
 """A certificate at the other end that runs out within this is told ahead (90-day ones are renewed at 30 days left)."""
 
@@ -32,27 +34,46 @@ class ChannelHealth:
 
     channel: str
     delivered_mono_s: float | None = None
+    checked_mono_s: float | None = None
+    """When the account was last found in order without anything being sent."""
     failing_since_mono_s: float | None = None
+    """Since when nothing goes through; by an earlier run's tries perhaps from before this one."""
+    failed_here_mono_s: float | None = None
+    """The first of the failed tries of this run."""
     trouble: Later | Never | None = None
     """The last try, if it failed."""
     raised: bool | None = None
     """None: not said anything since the start."""
 
-    def hear(self, result: Result, mono_s: float, certificate_left_s: float | None = None) -> Verdict | None:
+    def hear(
+        self,
+        result: Result,
+        mono_s: float,
+        certificate_left_s: float | None = None,
+        *,
+        sent: bool = True,
+        failed_before_s: float = 0.0,
+    ) -> Verdict | None:
         """Take one result in; a verdict where it changes.
 
-        `certificate_left_s` is how long the other end's certificate is still good for; None: not known.
+        `certificate_left_s` is how long the other end's certificate is still good for; None: not known.  `sent` False:
+        only the account was looked at.  `failed_before_s`: how long ago earlier runs of the daemon began to fail here.
         """
         if isinstance(result, Done):
-            self.delivered_mono_s, self.failing_since_mono_s, self.trouble = mono_s, None, None
+            self.failing_since_mono_s = self.failed_here_mono_s = self.trouble = None
+            if sent:
+                self.delivered_mono_s = mono_s
+            else:
+                self.checked_mono_s = mono_s
             if certificate_left_s is not None and certificate_left_s < EXPIRES_SOON_S:
                 return self._say("raise", self._expiring(max(0.0, certificate_left_s)))
             return self._say("clear", {})
-        if self.failing_since_mono_s is None:
-            self.failing_since_mono_s = mono_s
+        if self.failing_since_mono_s is None or self.failed_here_mono_s is None:
+            self.failing_since_mono_s = self.failed_here_mono_s = mono_s
+        self.failing_since_mono_s = min(self.failing_since_mono_s, mono_s - failed_before_s)
         self.trouble = result
-        failing_s = mono_s - self.failing_since_mono_s
-        if isinstance(result, Never) or failing_s >= FAILING_S:
+        failing_s, here_s = mono_s - self.failing_since_mono_s, mono_s - self.failed_here_mono_s
+        if isinstance(result, Never) or (failing_s >= FAILING_S and here_s >= SETTLING_S):
             return self._say("raise", self._failing(failing_s, result.why))
         return None
 

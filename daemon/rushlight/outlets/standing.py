@@ -7,6 +7,7 @@ outlet's own words, which never quote a credential.
 from __future__ import annotations
 
 import datetime as dt
+import math
 import zoneinfo
 from dataclasses import dataclass
 
@@ -74,6 +75,9 @@ def channel(health: ChannelHealth, now: Now, *, before_s: float | None, waiting:
         )
         return OutletView(name=health.channel, title=TITLES[health.channel], well=False, sentence=said)
     said = f"Delivered last on {last}." if last else "Nothing sent yet; 'rushlight check --send' tries it."
+    checked_mono_s = health.checked_mono_s
+    if checked_mono_s is not None and checked_mono_s > (health.delivered_mono_s or -math.inf):
+        said += f" Its account was in order on {now.when(checked_mono_s)}."
     return OutletView(name=health.channel, title=TITLES[health.channel], well=True, sentence=said)
 
 

@@ -16,6 +16,7 @@ from rushlight.alarms import oneclick
 from rushlight.alarms.notify import configured_channels
 from rushlight.clock import Clock
 from rushlight.effects import Message
+from rushlight.journal.reader import Delivery as Delivered
 from rushlight.journal.reader import UnreadableError
 from rushlight.outlets import selftest, standing
 from rushlight.outlets.delivery import Delivery, Outcome, Row
@@ -71,8 +72,15 @@ class Telling:
         self.config, self.engine, self._clock = config, engine, clock
         self.channels = tuple(configured_channels(config))
         self.outlets = outlets(config, engine.now_s)
+        self._before = self._known_before()
         self.delivery = Delivery(
-            self.outlets, engine.journal.outbox, clock, parcel=self._parcel, route=self._route, post=self._post
+            self.outlets,
+            engine.journal.outbox,
+            clock,
+            parcel=self._parcel,
+            route=self._route,
+            post=self._post,
+            failing_since_s={k: d.failing_since_s for k, d in self._before.items() if d.failing_since_s is not None},
         )
         self.ticket_secret: bytes | None = None
         """Under which the page takes acknowledgements from notifications; None: messages carry no button."""
@@ -81,7 +89,6 @@ class Telling:
         """When it is looked next at what nobody was told of; None: it is known."""
         self._came_up = False
         self._people = {p.id: p for p in config.contacts.person}
-        self._before_s = self._proven_before()
         engine.outlets.append(self.standing)
 
     def start(self) -> None:
@@ -119,7 +126,8 @@ class Telling:
         def work() -> bool:
             now_s = self.engine.now_s()
             zone = zoneinfo.ZoneInfo(self.config.site.timezone)
-            for message in selftest.messages(self.channels, self._proven_s(), now_s, zone):
+            proven_s = {channel: d.proven_s for channel, d in self._deliveries().items()}
+            for message in selftest.messages(self.channels, proven_s, now_s, zone):
                 self.engine.put(message)
             for channel in self.channels:
                 self.delivery.check(channel)
@@ -134,19 +142,21 @@ class Telling:
         health = self.delivery.health()
         if not health:
             return [standing.nobody()]
+        before_s = {channel: d.proven_s for channel, d in self._before.items()}
         return [
-            standing.channel(health[name], now, before_s=self._before_s.get(name), waiting=waiting[name])
+            standing.channel(health[name], now, before_s=before_s.get(name), waiting=waiting[name])
             for name in self.channels
         ]
 
-    def _proven_s(self) -> dict[str, float | None]:
-        """When each channel delivered last, by the journal."""
+    def _deliveries(self) -> dict[str, Delivered]:
+        """How each channel has done, by the journal.  Raises UnreadableError."""
         with self.engine.journal.reader() as reader:
-            return {d.channel: d.proven_s for d in reader.deliveries()}
+            return {d.channel: d for d in reader.deliveries()}
 
-    def _proven_before(self) -> dict[str, float | None]:
+    def _known_before(self) -> dict[str, Delivered]:
+        """How each channel did in earlier runs, as far as the journal can be read."""
         try:
-            return self._proven_s()
+            return self._deliveries()
         except UnreadableError:
             return {}
 
