@@ -62,6 +62,36 @@ def test_a_settled_tank_gets_the_longest_interval_and_no_more() -> None:
     assert "longest interval" in w.due(s, T0 + DAY_S, calm)[1]
 
 
+def test_two_strips_that_leave_it_open_ask_for_a_finer_measurement() -> None:
+    """Pads of 25 and 50 both fit a level beside 40: a third strip says nothing new, drops or a laboratory do."""
+    w, s = watch()
+    open_now = lambda days: 0.5  # noqa: E731
+    w.on_fact(s, strip(0))
+    assert "drop test" not in w.due(s, T0, open_now)[1]
+    w.on_fact(s, strip(7, nitrate=50.0))
+    said = w.due(s, T0 + 7 * DAY_S, open_now)[1]
+    assert said.startswith("it is open whether nitrate is above 40 mg/L already; pads at 25 and 50 are too coarse")
+    assert "a drop test or a laboratory's value would settle it" in said
+    assert "drop test" not in watch_after(w, s, 8, calm)
+    w.on_fact(s, Test(at_s=T0 + 9 * DAY_S, id="d", tank="foyer", method="drops", values={"nitrate": 38.0}))
+    assert "drop test" not in watch_after(w, s, 9, open_now)
+
+
+def test_fine_pads_and_drops_need_nothing_finer() -> None:
+    for kit in (Kit(id="strip", pads={"nitrate": (30, 36, 42, 50)}), Kit(id="strip", method="drops")):
+        w = RoutineWatch(FOYER, [kit], "Europe/Dublin")
+        s = w.initial()
+        w.on_fact(s, strip(0))
+        w.on_fact(s, strip(7))
+        assert "coarse" not in watch_after(w, s, 7, lambda days: 0.5)
+
+
+def watch_after(w: RoutineWatch, s: RoutineState, day: float, risk) -> str:  # type: ignore[no-untyped-def]
+    """The reason that is given when the date is worked out afresh."""
+    s.due_at_s = None
+    return w.due(s, T0 + day * DAY_S, risk)[1]
+
+
 def test_a_test_without_nitrate_does_not_count() -> None:
     w, s = watch()
     w.on_fact(s, strip(0))

@@ -15,7 +15,7 @@ from rushlight.science.units import to_standard
 from rushlight.settings import Kit, Tank
 from rushlight.tank.ledger import Fact, local_date
 
-READING_ERROR = {"strip": 0.22, "drops": 0.10, "lab": 0.03}
+READING_ERROR = {"strip": 0.22, "drops": 0.15, "lab": 0.03}
 """Reading error where the kit gives none: one standard deviation as a share of the level."""
 MOST_MG_L = 1e5
 """A number above this is a slip of the pen, as no tank holds a tenth of a kilogram in a litre; it is cut to this, so

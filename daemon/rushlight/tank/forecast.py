@@ -68,8 +68,8 @@ def ahead(balance: Balance, days: float) -> list[Part]:
     return out
 
 
-def level_estimate(parts: list[Part]) -> Estimate:
-    """Mean and central 90 % interval of a level, cut at zero."""
+def positive_estimate(parts: list[Part]) -> Estimate:
+    """Mean and central 90 % interval of what cannot be below zero: a level, a supply, an uptake."""
     weights = [(w, *moments_above_zero(m, s)[:2]) for w, m, s in parts]
     mass = sum(w * k for w, k, _ in weights)
     mean = sum(w * k * m for w, k, m in weights) / mass if mass > 0.0 else 0.0

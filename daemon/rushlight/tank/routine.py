@@ -30,6 +30,8 @@ RISE = 0.10
 """A chance of passing the limit, grown by so much since now, makes not knowing risky."""
 DOUBT = (0.10, 0.90)
 """Between these chances it is open whether nitrate stands above its limit already."""
+FINE_PADS = 1.25
+"""Pads whose values lie no further apart than by this factor are as fine as a strip's reading error."""
 AHEAD_DAYS = 28.0
 AHEAD = ((0.20, 0.0), (0.10, 0.25), (0.05, 0.5))
 """Chances of passing the limit within four weeks, the largest first, and how far between the shortest and the longest
@@ -101,7 +103,8 @@ class Fed:
 class RoutineState:
     """Tests, triggers and feedings of the last weeks, oldest first, and the date given out."""
 
-    tests: list[tuple[float, str]] = field(default_factory=list)
+    tests: list[tuple[float, str, str]] = field(default_factory=list)
+    """When, entry, method."""
     triggers: list[Trigger] = field(default_factory=list)
     fed: list[Fed] = field(default_factory=list)
     begun_s: float | None = None
@@ -127,6 +130,8 @@ class RoutineWatch:
         self.longest_s = testing.longest_days * DAY_S
         self.shortest_s = min(testing.shortest_days * DAY_S, self.longest_s)
         kit = next((k for k in kits if k.id == testing.kit), kits[0] if kits else None)
+        pads = kit.pads.get("nitrate", ()) if kit is not None and kit.method == "strip" else ()
+        self._coarse = _coarse(pads, tank.limits.nitrate)
         self._any_test_counts = kit is not None and bool(kit.pads) and "nitrate" not in kit.pads
         started = tank.started
         self._started_s = None if started is None else dt.datetime.combine(started, dt.time(), self.zone).timestamp()
@@ -144,7 +149,7 @@ class RoutineWatch:
             state.begun_s = event.at_s
         match event:
             case Test() if "nitrate" in event.values or self._any_test_counts:
-                state.tests = sorted([*state.tests, (event.at_s, event.id)])[-20:]
+                state.tests = sorted([*state.tests, (event.at_s, event.id, event.method)])[-20:]
             case Stocking() if event.change > 0:
                 self._trigger(state, event, "stocking")
             case Harvest():
@@ -195,7 +200,7 @@ class RoutineWatch:
             state.due_at_s, state.reason = urgent
         return state.due_at_s, state.reason
 
-    def _last(self, state: RoutineState, at_s: float) -> tuple[float, str] | None:
+    def _last(self, state: RoutineState, at_s: float) -> tuple[float, str, str] | None:
         done = [t for t in state.tests if t[0] <= at_s]
         return done[-1] if done else None
 
@@ -217,7 +222,14 @@ class RoutineWatch:
         due_at_s, reason = min(wishes)
         # A wish that is heard of late asks for a test now, not for one last week.
         not_before_s = max(tested_s + self.shortest_s, min(at_s, tested_s + self.longest_s))
-        return max(due_at_s, not_before_s), reason
+        return max(due_at_s, not_before_s), self._with_advice(state, at_s, risk, reason)
+
+    def _with_advice(self, state: RoutineState, at_s: float, risk: Callable[[float], float], reason: str) -> str:
+        """Where two strips have left it open whether nitrate is above its limit, a third one will not settle it."""
+        last = [method for tested_s, _, method in state.tests if tested_s <= at_s][-2:]
+        if last != ["strip", "strip"] or not self._coarse or not DOUBT[0] < risk(0.0) < DOUBT[1]:
+            return reason
+        return f"{reason}; {self._coarse}"
 
     def _settled_reason(self) -> str:
         days = self.tank.testing.longest_days
@@ -361,6 +373,17 @@ class RoutineWatch:
         if says == "clear":
             return [Finding(alarm="test_overdue", tank=self.tank.id, says=says, facts=facts)]
         return [Finding(alarm="test_overdue", tank=self.tank.id, says=says, priority=priority, facts=facts)]
+
+
+def _coarse(pads: Sequence[float], limit: float) -> str:
+    """What to measure with instead where a strip cannot tell both sides of the limit apart; empty where it can."""
+    below, above = max((p for p in pads if p < limit), default=0.0), min((p for p in pads if p >= limit), default=0.0)
+    if not above or above <= FINE_PADS * below:
+        return ""
+    return (
+        f"pads at {below:g} and {above:g} are too coarse beside a limit of {limit:g} mg/L: "
+        "a drop test or a laboratory's value would settle it"
+    )
 
 
 def _overdue_sentence(late_s: float, since_s: float | None) -> str:

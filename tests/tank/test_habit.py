@@ -1,0 +1,70 @@
+"""What a keeper does by habit: water changes that end, and feed that follows the days of the week."""
+
+import pytest
+
+from helpers.nitrate_tanks import DAY_S, LIMIT, START_S, STRIP
+from rushlight.events import Feeding, Test, WaterChange
+from rushlight.settings import Feed, Tank
+from rushlight.tank.habit import habit_ended_s, pace_since
+from rushlight.tank.nitrate import NitrateState, NitrateWatch
+
+TANK = Tank(id="sim", litres=100, feed=Feed(grams_per_day=0.6), source_water={"nitrate": 2.0})
+
+
+def lived(changes_until: int, days: int, fraction: float = 0.3) -> tuple[NitrateWatch, NitrateState, float]:
+    """A tank at 30 mg/L by its weekly strips, its water changed every week until a day."""
+    watch = NitrateWatch(TANK, (STRIP,), "UTC", has_electrode=False)
+    state = watch.initial()
+    for day in range(days):
+        at_s = START_S + day * DAY_S
+        if day % 7 == 0:
+            watch.on_fact(state, Test(at_s=at_s + 60, id=f"t{day}", tank="sim", method="lab", values={"nitrate": 30.0}))
+        if day % 7 == 3 and day < changes_until:
+            change = WaterChange(at_s=at_s + 60, id=f"w{day}", tank="sim", fraction=fraction)
+            watch.on_fact(state, change)
+        watch.close_day(state, None, "", at_s + DAY_S)
+    return watch, state, START_S + days * DAY_S
+
+
+def test_the_forecast_does_not_count_on_changes_that_are_made_no_more():
+    """What plants leave is a third of a tank's nitrate a week here; kept in, it passes the limit in weeks."""
+    kept_watch, kept, at_s = lived(changes_until=200, days=172)
+    assert habit_ended_s(kept.ledger, kept.now) is None
+    assert kept_watch.report(kept, at_s).chances[-1] < 0.1
+    watch, ended, at_s = lived(changes_until=150, days=172)
+    report = watch.report(ended, at_s)
+    assert report.chances[-1] > 0.5 > kept_watch.report(kept, at_s).chances[-1]
+    assert ended.now.exchange == pytest.approx(0.0, abs=1e-6)
+    assert ended.now.left > 0.5  # what the plants leave is as it was: they know nothing of changes
+    assert report.nitrate.mean < LIMIT
+
+
+def test_what_was_changed_since_the_end_is_what_is_counted_on():
+    _, state, at_s = lived(changes_until=150, days=172)
+    ended_s = habit_ended_s(state.ledger, state.now)
+    assert ended_s == START_S + 143 * DAY_S + 60
+    assert pace_since(state.ledger, ended_s, at_s) == 0.0
+    assert pace_since(state.ledger, ended_s - DAY_S, at_s) == pytest.approx(0.3 * DAY_S / (at_s - ended_s + DAY_S))
+
+
+def test_a_keeper_who_feeds_on_working_days_has_no_rise_in_the_middle_of_every_week():
+    """Uptake is slow, strips are weekly: the rate that is told must not follow the days of the week."""
+    watch = NitrateWatch(Tank(id="sim", litres=100), (STRIP,), "UTC", has_electrode=False)
+    state = watch.initial()
+    rates, kept_up = [], []
+    for day in range(120):
+        at_s = START_S + day * DAY_S
+        if day % 7 < 5:  # START_S is a Monday
+            watch.on_fact(state, Feeding(at_s=at_s + 60, id=f"f{day}", tank="sim", grams=0.84))
+        if day % 7 == 2:
+            strip = Test(at_s=at_s + 90, id=f"t{day}", tank="sim", method="strip", values={"nitrate": 10.0})
+            watch.on_fact(state, strip)
+        watch.close_day(state, None, "", at_s + DAY_S)
+        report = watch.report(state, at_s + DAY_S)
+        if day < 6:
+            assert report.kept_up is None  # a working day's feed alone is no week's
+        if day >= 60 and day % 7 != 2:
+            rates.append(report.net_rate.mean)
+            kept_up.append(report.kept_up.mean)
+    assert max(rates) - min(rates) < 0.1
+    assert 0.9 < min(kept_up) <= max(kept_up) < 1.1
