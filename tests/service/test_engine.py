@@ -11,6 +11,7 @@ import pytest
 
 from helpers.site import CONFIG, config_of
 from rushlight.clock import SimulatedClock
+from rushlight.effects import Message
 from rushlight.events import Feeding, Note, Reading, Test
 from rushlight.journal.store import Journal
 from rushlight.service import snapshots
@@ -180,6 +181,52 @@ def test_a_clock_put_right_backwards_does_not_stop_the_alarms(tmp_path: Path) ->
         e._flush(urgent=True)
     with engine(tmp_path, clock) as e:
         assert snapshots.dump(e.timeline.state) == before
+
+
+@pytest.mark.parametrize("sent", [True, False])
+@pytest.mark.parametrize("restarted", [True, False])
+def test_a_week_that_was_named_under_a_wrong_date_is_told_when_it_comes(
+    tmp_path: Path, *, sent: bool, restarted: bool
+) -> None:
+    """For a while the kernel vouched for a date in May.  The summary of that week in May goes out, and only once."""
+    clock, weeks_s = SimulatedClock(START_S), 70 * 86400.0
+
+    def summary(at_s: float, week: str) -> Message:
+        return Message(
+            at_s=at_s, key=f"weekly:{week}", channel="email", priority="low", title="t", body=f"said at {at_s:.0f}"
+        )
+
+    def arrive(e: Engine) -> list[str]:
+        rows = [row for row in e.journal.outbox.waiting() if not row.alarm_id]
+        for row in rows:
+            e.journal.outbox.sent(row.key, row.channel, e.now_s())
+        e.journal.commit(e.now_s(), urgent=True)
+        return [row.key for row in rows]
+
+    with engine(tmp_path, clock) as e:
+        e.begin()
+        feel(e, clock, 24.0, 10)
+        e.put(summary(e.now_s(), "2026-W09"))
+        assert arrive(e) == ["weekly:2026-W09"]
+        clock.step_wall(weeks_s)
+        feel(e, clock, 24.0, 30)
+        e.put(summary(e.now_s(), "2026-W19"))
+        if sent:
+            assert arrive(e) == ["weekly:2026-W19"]
+        clock.step_wall(-weeks_s)
+        if not restarted:
+            feel(e, clock, 24.0, 30)
+        e._flush(urgent=True)
+    with engine(tmp_path, clock) as e:
+        e.begin()
+        assert arrive(e) == [], "what waited under the wrong date is not sent"
+        e.put(summary(e.now_s(), "2026-W09"))
+        assert arrive(e) == [], "this week's has been sent"
+        clock.advance(weeks_s)
+        feel(e, clock, 24.0, 2)
+        for _ in range(2):
+            e.put(summary(e.now_s(), "2026-W19"))
+        assert arrive(e) == ["weekly:2026-W19"]
 
 
 def test_a_probe_heard_in_the_instant_of_its_silence_is_not_silent_for_good(tmp_path: Path) -> None:

@@ -58,6 +58,10 @@ PUT = (
     " ON CONFLICT (key, channel) DO UPDATE SET "
     + ", ".join(f"{c} = excluded.{c}" for c in COLUMNS if c not in {"no", "key", "channel"})
 )
+_FREE = (
+    "UPDATE outbox SET key = key || ' dated wrongly, no. ' || no"
+    " WHERE alarm_id = '' AND created_ms > ? AND state <> 'waiting'"
+)
 SELECT = f"SELECT {', '.join(COLUMNS)} FROM outbox"  # noqa: S608
 
 
@@ -218,6 +222,17 @@ class Outbox:
     def drop(self, key: str, at_s: float, why: str) -> None:
         """Nobody needs it any more, on any channel."""
         self._close_all(key, at_s, why)
+
+    def forget_dates_after(self, at_s: float) -> None:
+        """The time that had been reached was wrong, and it is `at_s` now; commit this at once.
+
+        A summary or a check is named after its week.  The weeks still to come get their names back, and what waits to
+        go out under one of them is dropped.
+        """
+        at_ms = round(at_s * 1000)
+        for row in [r for r in self._open.values() if r.created_ms > at_ms and not r.alarm_id]:
+            self._close(row, "dropped", at_s, why="made under a wrong date")
+        self._write("outbox names", at_ms, _FREE, (at_ms,))
 
     def waiting(self) -> list[Row]:
         """Every open row, oldest first."""

@@ -195,6 +195,7 @@ class Engine:
         event = whole_ms(Started(at_s=at_s, id=str(uuid.uuid4()), reached_s=reached_s))
         if at_s < reached_s:
             self.journal.mark_period(_REACHED, "")
+            self.journal.outbox.forget_dates_after(at_s)
         effects = self.timeline.feed(event)
         self._act([Recorded(event, self.clock.mono_s(), self.time.trusted)], effects)
 
