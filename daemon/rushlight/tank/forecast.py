@@ -68,8 +68,8 @@ def ahead(balance: Balance, days: float) -> list[Part]:
     return out
 
 
-def positive_estimate(parts: list[Part]) -> Estimate:
-    """Mean and central 90 % interval of what cannot be below zero: a level, a supply, an uptake."""
+def level_estimate(parts: list[Part]) -> Estimate:
+    """Mean and central 90 % interval of a level, cut at zero."""
     weights = [(w, *moments_above_zero(m, s)[:2]) for w, m, s in parts]
     mass = sum(w * k for w, k, _ in weights)
     mean = sum(w * k * m for w, k, m in weights) / mass if mass > 0.0 else 0.0
@@ -81,6 +81,12 @@ def estimate(parts: list[Part]) -> Estimate:
     """Mean and central 90 % interval of a normal mixture."""
     mean = sum(w * m for w, m, _ in parts)
     return Estimate(mean=mean, low=mixture_quantile(parts, 0.05), high=mixture_quantile(parts, 0.95))
+
+
+def flow_estimate(parts: list[Part]) -> Estimate:
+    """The same of a supply or an uptake, of which none is the least; the means still add up to the net rate's."""
+    plain = estimate(parts)
+    return Estimate(mean=max(0.0, plain.mean), low=max(0.0, plain.low), high=max(0.0, plain.high))
 
 
 def chance_above(parts: list[Part], limit: float) -> float:

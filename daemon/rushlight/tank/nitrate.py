@@ -343,10 +343,10 @@ class NitrateWatch:
         chances = forecast.chances(now, limit)
         return NitrateReport(
             at_s=now.at_s,
-            nitrate=forecast.positive_estimate(bal.level_parts(now)),
+            nitrate=forecast.level_estimate(bal.level_parts(now)),
             net_rate=forecast.estimate(rates),
             supply_rate=supply,
-            uptake_rate=forecast.positive_estimate(bal.parts_along(now, (0.0, 1.0, 0.0, 0.0, 0.0))) if supply else None,
+            uptake_rate=forecast.flow_estimate(bal.parts_along(now, (0.0, 1.0, 0.0, 0.0, 0.0))) if supply else None,
             kept_up=forecast.share_kept_up(now, now.recent) if now.fed_days >= 7.0 else None,
             days_to_limit=forecast.even_odds_day(now, limit),
             chances=chances,
@@ -382,7 +382,7 @@ class NitrateWatch:
         factor = 1.0 if light_factor is None else light_factor
         then = forecast.changed(now, forecast.Change(feed, factor, water_change_fraction or 0.0, source))
         days = range(forecast.HORIZON_DAYS + 1)
-        return [(day, forecast.positive_estimate(forecast.ahead(then, float(day)))) for day in days]
+        return [(day, forecast.level_estimate(forecast.ahead(then, float(day)))) for day in days]
 
     def findings(self, state: NitrateState, at_s: float) -> list[Finding]:
         """The three alarms' words."""
@@ -451,4 +451,4 @@ def _supply(now: Balance) -> Estimate | None:
     """Supply at the last week's feed; None where no feed is known.  It cannot be negative."""
     if now.recent <= 0.0:
         return None
-    return forecast.positive_estimate(bal.parts_along(now, (0.0, 0.0, now.recent, 0.0, 0.0)))
+    return forecast.flow_estimate(bal.parts_along(now, (0.0, 0.0, now.recent, 0.0, 0.0)))
