@@ -11,6 +11,7 @@ from pydantic import TypeAdapter
 
 from rushlight.alarms.finding import Finding
 from rushlight.alarms.machine import CHATTER_CROSSINGS, LATE_S, AlarmBook, AlarmsState
+from rushlight.alarms.pace import DAY_S, HOUR_S
 from rushlight.alarms.table import TABLE
 from rushlight.effects import AlarmChange, Remark
 from rushlight.settings import Alarms, Config, Kit, Probe, Site, Tank
@@ -72,6 +73,40 @@ def test_returned_then_normal_by_acknowledgement():
     assert states(book.on_tick(state, t + ROW.off_delay_s)) == ["returned"]
     assert states(book.acknowledge(state, t + 9999, ID, "x")) == ["normal"]
     assert book.views(state) == []
+
+
+def nitrate(book, state, at_s, says, name):
+    return book.judge(state, at_s, finding(says, f"nitrate_{name}")) + book.on_tick(state, at_s + HOUR_S)
+
+
+@pytest.mark.parametrize("first", ["high", "rising"])
+def test_nitrate_under_its_limit_again_but_still_rising_is_one_line(first):
+    """Whichever is found first: the rise alone is left to answer, and nobody acknowledges one trouble twice."""
+    book, state = AlarmBook(CONFIG), AlarmsState()
+    nitrate(book, state, T0, "raise", "high")
+    t = T0 + 10 * HOUR_S
+    if first == "high":
+        assert states(nitrate(book, state, t, "clear", "high")) == ["returned"]
+        assert states(nitrate(book, state, t + HOUR_S, "raise", "rising")) == ["unacknowledged", "normal"]
+    else:
+        nitrate(book, state, t, "raise", "rising")
+        assert states(nitrate(book, state, t + HOUR_S, "clear", "high")) == ["returned", "normal"]
+    assert [(v.id, v.state) for v in book.views(state)] == [("foyer.nitrate_rising", "unacknowledged")]
+    nitrate(book, state, t + 9 * HOUR_S, "raise", "high")
+    assert {v.alarm: v.state for v in book.views(state)}["nitrate_high"] == "unacknowledged", "told when it rises"
+
+
+def test_one_tanks_rise_answers_for_no_other_tank_and_a_told_return_waits_for_its_reader():
+    book, state, t = AlarmBook(CONFIG), AlarmsState(), T0
+    nitrate(book, state, T0, "raise", "high")
+    book.judge(state, T0, finding("raise", "nitrate_rising", tank="reading-room"))
+    assert states(nitrate(book, state, T0 + HOUR_S, "clear", "high")) == ["returned"]
+    for says, name in (("raise", "ph_high"), ("raise", "ph_moving"), ("clear", "ph_high")):
+        book.judge(state, t := t + DAY_S, finding(says, name))
+        row = TABLE[name]
+        book.on_tick(state, t + (row.on_delay_s if says == "raise" else row.off_delay_s))
+    by_name = {v.alarm: v.state for v in book.views(state)}
+    assert (by_name["ph_moving"], by_name["ph_high"]) == ("unacknowledged", "returned")
 
 
 def test_returned_then_raised_again_is_a_new_occurrence():

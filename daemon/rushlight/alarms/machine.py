@@ -124,6 +124,7 @@ class AlarmBook:
             effects += self._advance(alarm_id, record, at_s)
             effects += self._run_out(alarm_id, record, at_s)
             self._file(state, alarm_id, record)
+        effects += self._hand_on(state, at_s) if effects else []
         self._set_wake(state)
         return effects
 
@@ -259,6 +260,7 @@ class AlarmBook:
         elif record.due_s is not None:
             record.left_s, record.undo_due_s, record.due_s = record.due_s - at_s, record.due_s, None
         self._file(state, alarm_id, record)
+        effects += self._hand_on(state, at_s) if effects else []
         self._set_wake(state)
         return effects
 
@@ -378,6 +380,21 @@ class AlarmBook:
         """Off the shelf, or back in service: to what the condition says now."""
         return self._go(alarm_id, record, at_s, "unacknowledged" if record.active else "normal")
 
+    def _hand_on(self, state: AlarmsState, at_s: float) -> list[Effect]:
+        """What is over asks for no acknowledgement while an alarm that it had told for stands in its tank.
+
+        That one tells the same trouble at an earlier stage, no more softly, and is answered by itself: two lines for
+        one trouble would only tire.  What is told when it is over is left to whoever hears that.
+        """
+        effects: list[Effect] = []
+        standing = [r for ids in state.open.values() for r in map(state.alarms.__getitem__, ids) if r.active]
+        for alarm_id in sorted(i for ids in state.open.values() for i in ids):
+            record = state.alarms[alarm_id]
+            if record.state == "returned" and any(_goes_on_as(record, other) for other in standing):
+                effects += self._go(alarm_id, record, at_s, "normal")
+                self._file(state, alarm_id, record)
+        return effects
+
     def _retire(self, alarm_id: str, record: AlarmRecord, at_s: float) -> list[Effect]:
         was = record.state
         self._stand_still(record)
@@ -437,3 +454,14 @@ class AlarmBook:
         elif alarm_id not in ids:
             ids.append(alarm_id)
             ids.sort()
+
+
+def _goes_on_as(over: AlarmRecord, other: AlarmRecord) -> bool:
+    """Whether the trouble of an alarm that is over goes on as this one, which people see and answer."""
+    return (
+        other.tank == over.tank
+        and not TABLE[over.alarm].tell_return
+        and over.alarm in TABLE[other.alarm].told_by
+        and other.state in ("unacknowledged", "acknowledged")
+        and RANK[other.priority] >= RANK[over.priority]
+    )

@@ -14,7 +14,8 @@ _INTRO = """# Alarms
 
 An alarm asks for an action in time; what asks for nothing is not an alarm. Words and states follow IEC 62682 and
 ANSI/ISA-18.2: an alarm is *unacknowledged*, *acknowledged*, *returned* (back to normal, not yet acknowledged),
-*normal*, *shelved* (put aside for some hours) or *out of service* (by configuration).
+*normal*, *shelved* (put aside for some hours) or *out of service* (by configuration). What is over while the same
+trouble still stands at an earlier stage asks for no acknowledgement of its own.
 
 A high alarm is pushed at any hour. Medium waits for the end of the quiet hours. Low is told in the weekly summary.
 The values are estimates and common practice, not a substitute for testing or for a vet.
