@@ -86,6 +86,10 @@ ELECTRODE_DRIFT = 0.04
 drift at least that much in a day (common practice, no source)."""
 ELECTRODE_NOISE = (0.05, 1.0)
 """Electrode noise: share of the level, and mg/L."""
+SEEN_BY_ELECTRODE = (1.0, 0.0, 0.0, 1.0, 0.0)
+ELECTRODE_SAYS, FARTHEST = 0.25, 5.0
+"""How much one electrode reading counts between the models: the four of a day err together.  And how many standard
+deviations count at most (own choice)."""
 ELECTRODE_FIRST = 0.2
 """Electrode bias when nothing is known of it, as a share of the level: US EPA method 9210A allows 20 % RSD."""
 ELECTRODE_FIRST_MG_L = 5.0
@@ -393,13 +397,22 @@ def _at_level(belief: Belief, mean: float, variance: float) -> Belief:
 
 
 def read_electrode(balance: Balance, value: float, calibration_age_days: float) -> None:
-    """An electrode's value, mg/L: level plus bias plus noise that grows as the calibration ages."""
+    """An electrode's value, mg/L: level plus bias plus noise that grows as the calibration ages.
+
+    The models are weighed by where they expected the value, on one common scale, and not by how sure each was: an
+    electrode that happens to be steadier than assumed would otherwise speak, four times a day, for the stiffest.
+    """
     ageing = 1.0 + max(0.0, calibration_age_days) / 7.0
+    misses, expected_var = [], 0.0
     for mode in balance.modes:
         share, floor = ELECTRODE_NOISE
-        noise = (share * max(0.0, mode.belief.mean[LEVEL])) ** 2 + floor**2
-        mode.belief, loglik = update(mode.belief, (1.0, 0.0, 0.0, 1.0, 0.0), noise * ageing, value)
-        mode.weight *= max(math.exp(max(-50.0, loglik)), 1e-20)
+        noise = ((share * max(0.0, mode.belief.mean[LEVEL])) ** 2 + floor**2) * ageing
+        mean, variance = mode.belief.along(SEEN_BY_ELECTRODE)
+        misses.append(value - mean)
+        expected_var += mode.weight * (variance + noise)
+        mode.belief, _ = update(mode.belief, SEEN_BY_ELECTRODE, noise, value)
+    for mode, miss in zip(balance.modes, misses, strict=True):
+        mode.weight *= math.exp(-0.5 * ELECTRODE_SAYS * min(miss * miss / expected_var, FARTHEST**2))
     _renormalise(balance)
 
 
