@@ -126,6 +126,14 @@ driver = "iioo"
     assert "did you mean 'iio'?" in found["probe[0].driver"]
 
 
+def test_one_misspelt_key_does_not_hide_a_wrong_zone_nor_empty_the_list_of_tanks() -> None:
+    wrong = SMALLEST.replace("Dublin", "Dubln").replace("litres", "liters")
+    got = faults(wrong)
+    assert set(got) == {"tank[0].litres", "tank[0].liters", "site.timezone"}
+    assert "did you mean 'Europe/Dublin'" in got["site.timezone"]
+    assert "tank" in faults(SMALLEST.replace('[[tank]]\nid = "foyer"\nlitres = 140', "")), "none at all is told"
+
+
 def test_what_no_single_key_can_tell_is_checked_too() -> None:
     found = faults("""
 [site]

@@ -49,7 +49,11 @@ class Fault:
 def faults(error: ValidationError, known: type | None = None, prefix: Sequence[str | int] = ()) -> list[Fault]:
     """Every complaint of `error` as a `Fault`, in the order found; `known` is the class that was checked."""
     found: dict[str, Fault] = {}
-    for item in error.errors(include_url=False):
+    items = error.errors(include_url=False)
+    for item in items:
+        # A list that is empty only because each of its items is wrong has nothing of its own to mend.
+        if item["type"] == "too_short" and any(i["loc"][: len(item["loc"])] == item["loc"] != i["loc"] for i in items):
+            continue
         loc = [*prefix, *item["loc"]]
         fault = Fault(path(loc), _what(item, known, item["loc"]))
         found.setdefault(fault.key, fault)

@@ -32,7 +32,8 @@ class ConfigError(Exception):
 
     def __init__(self, file: Path | str, faults: list[Fault]) -> None:
         self.file, self.faults = file, faults
-        super().__init__("\n".join([f"{file}: {len(faults)} thing(s) to mend", *(f"  {f}" for f in faults)]))
+        things = "1 thing" if len(faults) == 1 else f"{len(faults)} things"
+        super().__init__("\n".join([f"{file}: {things} to mend", *(f"  {f}" for f in faults)]))
 
 
 def load(file: Path | str) -> Config:
@@ -71,7 +72,8 @@ def check(raw: Mapping[str, Any], file: Path | str = "config", *, readable_by_ot
     options, faults = _driver_options(bare, driver_keys)
     found += faults
     if config is None:
-        raise ConfigError(file, found)
+        site = raw.get("site")
+        raise ConfigError(file, found + _zone_faults(site.get("timezone") if isinstance(site, Mapping) else None))
     if len(options) == len(config.probe):
         probes = tuple(dataclasses.replace(p, options=o) for p, o in zip(config.probe, options, strict=True))
         config = dataclasses.replace(config, probe=probes)
@@ -163,10 +165,7 @@ def _sections(config: Any, key: str = "") -> Iterator[tuple[str, Any]]:
 
 def _cross_faults(config: Config) -> list[Fault]:
     """What no single key can tell."""
-    found = []
-    if config.site.timezone not in zoneinfo.available_timezones():
-        close = checking.nearest(config.site.timezone, zoneinfo.available_timezones())
-        found.append(Fault("site.timezone", f"no such IANA time zone: {config.site.timezone!r}{close}"))
+    found = _zone_faults(config.site.timezone)
     for name, things in (("tank", config.tank), ("kit", config.kit), ("probe", config.probe)):
         found += _repeated(name, [t.id for t in things])
     for i, tank in enumerate(config.tank):
@@ -189,6 +188,14 @@ def _cross_faults(config: Config) -> list[Fault]:
             )
         found += _quantity_faults(f"probe[{i}].quantity", probe) + _unit_faults(f"probe[{i}].unit", probe)
     return found
+
+
+def _zone_faults(name: object) -> list[Fault]:
+    """An unknown time zone; what is no text is complained of elsewhere."""
+    if not isinstance(name, str) or name in zoneinfo.available_timezones():
+        return []
+    close = checking.nearest(name, zoneinfo.available_timezones())
+    return [Fault("site.timezone", f"no such IANA time zone: {name!r}{close}")]
 
 
 def _repeated(name: str, ids: list[str]) -> list[Fault]:

@@ -146,6 +146,16 @@ def check_names(event: Event, config: Config, line_no: int = 0) -> None:
             raise LineError(line_no, "unit", str(e)) from None
 
 
+def check_typed(event: Event) -> None:
+    """Raise `LineError` for a test's figure that no water gives: at a keyboard it is a slip of the finger."""
+    if not isinstance(event, Test):
+        return
+    for name, value in event.values.items():
+        most = 14.0 if name == "ph" else 1000.0
+        if float(str(value).lstrip("<>")) > most:
+            raise LineError(0, f"values.{name}", f"expected a number from 0 to {most:g}, got {value}")
+
+
 def _plain(value: Any) -> Any:
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         return {f.name: _plain(getattr(value, f.name)) for f in dataclasses.fields(value)}

@@ -86,6 +86,11 @@ def test_an_entry_is_kept_without_a_daemon_and_found_in_the_export(config: Path)
         (("feeding", "gram=1"), "did you mean 'grams'?"),
         (("water_change", "fraction=30"), "less than or equal to 1"),
         (("test", "nitrate=25", "--at", "yesterday"), "--at: expected"),
+        (("test", "nitrate=25", "--at", "2126-03-01"), "lies in the future"),
+        (("test", "nitrate=25,5"), "write decimals with a point"),
+        (("test", "ph=70"), "expected a number from 0 to 14"),
+        (("test", "nitrate=99999"), "expected a number from 0 to 1000"),
+        (("note", "text= "), "text: is missing"),
         (("test", "gh=8 degrees"), "degrees"),
         (("calibration", "--probe", "foyer-ph", "7"), "expected STANDARD=READ"),
     ],
@@ -100,7 +105,9 @@ def test_a_wrong_entry_is_refused_with_the_reason(config: Path, words: tuple[str
 def test_late_entries_and_units(config: Path) -> None:
     run("record", "test", "--config", str(config), "method=lab", "nitrate=5.65 mg/L N", "--at", "2026-03-01 18:30")
     run("record", "water_change", "--config", str(config), "litres=30", "--note", "x")
+    run("record", "water_change", "--config", str(config), "fraction=30%", "--at", "2026-03-02 18:30")
     exported = [json.loads(line) for line in run("export", "--config", str(config)).stdout.splitlines()]
+    assert exported[1]["fraction"] == 0.3
     assert exported[0]["at"] == "2026-03-01T18:30:00Z"
     assert exported[0]["units"] == {"nitrate": "mg/L N"}
     assert exported[0]["received_at"] > exported[0]["at"]
@@ -135,9 +142,30 @@ def test_plan(config: Path) -> None:
     config.write_text(text)
     got = run("plan", "--config", str(config), "--target", "45", "--nitrate", "80", "--daily-cap", "0.5")
     assert "50 %" in got.stdout
+    assert got.stdout.split()[:6] == ["when", "change", "litres", "nitrate", "after", "now"], (
+        "what is not known is left out"
+    )
     impossible = run("plan", "--config", str(config), "--target", "9", "--nitrate", "80")
     assert impossible.returncode == 2
     assert "source water" in impossible.stderr
+
+
+def test_a_data_folder_that_cannot_be_made_stops_no_daemon(tmp_path: Path) -> None:
+    """Alarms go on without a disk; what needs one says so, and no line of the program's own code is shown."""
+    (tmp_path / "file").write_text("")
+    config = tmp_path / "config.toml"
+    config.write_text(f'{CONFIG}\n[page]\nenabled = false\n[storage]\nfolder = "{tmp_path / "file" / "data"}"\n')
+    with subprocess.Popen([*RUSHLIGHT, "run", "--config", str(config)], stderr=subprocess.PIPE, text=True) as daemon:
+        said = []
+        for line in daemon.stderr or ():
+            said.append(line)
+            if "state=running" in line or "Traceback" in line:
+                break
+        daemon.terminate()
+        said += daemon.stderr or []
+        assert daemon.wait(60) == 0
+    assert "state=running" in "".join(said)
+    assert "Traceback" not in "".join(said)
 
 
 def test_check_reads_the_simulated_probe(config: Path) -> None:

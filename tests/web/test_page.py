@@ -119,6 +119,12 @@ def test_a_late_entry_takes_its_local_time_and_a_kept_one_its_age(site: Site) ->
     assert ahead.status == 422 and "lies in the future" in ahead.text
 
 
+def test_every_form_is_linked_once_on_a_tanks_card(site: Site) -> None:
+    home = site.client().get("/").text
+    for what in ("test", *SHEETS, "entries"):
+        assert home.count(f'href="/tanks/foyer/{what}"') == 1, what
+
+
 @pytest.mark.parametrize(
     ("what", "form", "kind"),
     [

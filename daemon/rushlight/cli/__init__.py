@@ -14,21 +14,22 @@ import click
 from rushlight import __version__
 
 _COMMANDS = {
-    "run": "running:run",
-    "check": "running:check",
-    "demo": "demonstration:demo",
-    "record": "recording:record",
-    "status": "looking:status",
-    "alarms": "looking:alarms",
-    "plan": "planning:plan_",
-    "summary": "looking:summary",
-    "replay": "files:replay",
-    "export": "files:export",
-    "import": "files:import_",
-    "backfill": "files:backfill",
-    "backup": "files:backup",
-    "restore": "files:restore",
+    "run": ("running:run", "Run the daemon until it is told to stop."),
+    "check": ("running:check", "Check configuration, probes and, when asked, channels."),
+    "demo": ("demonstration:demo", "An invented year in seconds, then live."),
+    "record": ("recording:record", "Write down a test, a feeding, a water change …"),
+    "status": ("looking:status", "Each tank, its alarms, and how news leaves the house."),
+    "alarms": ("looking:alarms", "List alarms; acknowledge one or put it aside."),
+    "plan": ("planning:plan_", "How much water to change to reach a target."),
+    "summary": ("looking:summary", "The weekly summary, now."),
+    "replay": ("files:replay", "Run event lines through the core in simulated time."),
+    "export": ("files:export", "Write the journal as event lines."),
+    "import": ("files:import_", "Take event lines into the journal."),
+    "backfill": ("files:backfill", "Send the history to the time-series store again."),
+    "backup": ("files:backup", "Copy the journal and verify the copy."),
+    "restore": ("files:restore", "Put a backup in the journal's place."),
 }
+"""Each with where it is and what it is for, in a line of a narrow terminal."""
 
 
 class _Lazy(click.Group):
@@ -40,9 +41,11 @@ class _Lazy(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
         if cmd_name not in _COMMANDS:
             return None
-        module, name = _COMMANDS[cmd_name].split(":")
+        place, command_help = _COMMANDS[cmd_name]
+        module, name = place.split(":")
         command = getattr(importlib.import_module(f"rushlight.cli.{module}"), name)
         assert isinstance(command, click.Command)
+        command.short_help = command_help
         return command
 
 

@@ -20,10 +20,18 @@ from rushlight.web import plans
 
 @click.command(name="plan")
 @click.option("--tank", "-t", "tank_id", help="Tank id; may be left out when there is one tank.")
-@click.option("--target", type=float, required=True, help="Nitrate to reach, mg/L as NO3.")
-@click.option("--nitrate", type=float, help="Nitrate now, mg/L as NO3.  [default: the running daemon's estimate]")
+@click.option("--target", type=click.FloatRange(min=0), required=True, help="Nitrate to reach, mg/L as NO3.")
 @click.option(
-    "--daily-cap", type=float, default=DAILY_CAP, show_default=True, help="Largest part of the water changed a day."
+    "--nitrate",
+    type=click.FloatRange(min=0),
+    help="Nitrate now, mg/L as NO3.  [default: the running daemon's estimate]",
+)
+@click.option(
+    "--daily-cap",
+    type=click.FloatRange(0, 1, min_open=True),
+    default=DAILY_CAP,
+    show_default=True,
+    help="Largest part of the water changed a day.",
 )
 @config_option
 def plan_(
@@ -77,20 +85,16 @@ def _show(made: Plan) -> None:
     if not made.changes:
         console.print("nothing to change: nitrate is at or below the target already.")
         return
+    names = {"nitrate": ("nitrate", "mg/L"), "kh": ("KH", "°dH"), "gh": ("GH", "°dH"), "ph": ("pH", "")}
+    known = {k: v for k, v in names.items() if any(getattr(c.after, k) is not None for c in made.changes)}
     table = Table(box=None, padding=(0, 2), header_style="dim")
-    for column in ("day", "change", "litres", "nitrate after", "KH", "GH", "pH"):
-        table.add_column(column, justify="right")
+    table.add_column("when")
+    for column in ("change", "litres", *(f"{name} after" for name, _ in known.values())):
+        table.add_column(column, justify="right", no_wrap=True)
     for change in made.changes:
-        after = change.after
-        table.add_row(
-            str(change.day),
-            f"{100 * change.fraction:.0f} %",
-            f"{change.litres:.0f}",
-            _figure(after.nitrate, "mg/L"),
-            _figure(after.kh, "°dH"),
-            _figure(after.gh, "°dH"),
-            _figure(after.ph, ""),
-        )
+        after = (_figure(getattr(change.after, key), unit) for key, (_, unit) in known.items())
+        when = {0: "now", 1: "in 1 day"}.get(change.day, f"in {change.day} days")
+        table.add_row(when, f"{100 * change.fraction:.0f} %", f"{change.litres:.0f}", *after)
     console.print(table)
     for caution in made.cautions:
         console.print(f"note: {caution}")

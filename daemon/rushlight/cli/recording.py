@@ -22,6 +22,9 @@ from rushlight.settings import Config
 
 _KINDS = [k for k in KINDS if k not in {"reading", "acknowledge", "shelve"}]
 _VALUE = re.compile(r"\s*([<>]?\d+(?:\.\d+)?)\s*(.*)")
+_COMMA = re.compile(r"\s*[<>]?\d+,\d+.*")
+_AHEAD = dt.timedelta(minutes=5)
+"""A time given so little ahead of this machine's clock is taken for now."""
 _POINT = re.compile(r"(-?\d+(?:\.\d+)?)=(-?\d+(?:\.\d+)?)(?:@(-?\d+(?:\.\d+)?))?")
 
 
@@ -47,7 +50,7 @@ def record(kind: str, pairs: tuple[str, ...], config_file: Path | None, **given:
     rushlight record test --tank foyer nitrate='>250' --at '2026-03-01 18:30'
     rushlight record test --tank foyer method=lab 'nitrate=5.6 mg/L N'
     rushlight record feeding --tank foyer grams=0.9
-    rushlight record water_change --tank foyer fraction=0.3
+    rushlight record water_change --tank foyer fraction=30%
     rushlight record harvest --tank foyer fresh_grams=400 plant='umbrella sedge'
     rushlight record lamp --tank foyer what=replaced
     rushlight record sighting --tank foyer what=algae
@@ -60,7 +63,9 @@ def record(kind: str, pairs: tuple[str, ...], config_file: Path | None, **given:
     config = load_config(config_file)
     line = build(kind, pairs, config, SystemClock().wall_s(), **given)
     try:
-        eventlines.check_names(eventlines.parse_record(dict(line)), config)
+        event = eventlines.parse_record(dict(line))
+        eventlines.check_names(event, config)
+        eventlines.check_typed(event)
     except eventlines.LineError as e:
         fail(f"{e.key}: {e.what}", status=2)
     try:
@@ -101,6 +106,8 @@ def build(kind: str, pairs: tuple[str, ...], config: Config, now_s: float, **giv
     if given.get("note"):
         line[_note_key(kind)] = given["note"]
     fields = dict(_pair(p) for p in pairs)
+    if kind == "note" and not str(line.get("text", fields.get("text", ""))).strip():
+        fail("text: is missing; say it as text='…' or with --note", status=2)
     return line | (_test(fields, line["tank"], config) if kind == "test" else {k: _plain(v) for k, v in fields.items()})
 
 
@@ -129,6 +136,8 @@ def _test(fields: dict[str, str], tank: str, config: Config) -> dict[str, Any]:
     out["values"], units = {}, {}
     for name, text in fields.items():
         matched = _VALUE.fullmatch(text)
+        if _COMMA.fullmatch(text):
+            fail(f"{name}: write decimals with a point, such as 25.5, got {text!r}", status=2)
         if matched is None:
             fail(f"{name}: expected a number such as 25, '>250' or '5.6 mg/L N', got {text!r}", status=2)
         number, unit = matched.groups()
@@ -146,7 +155,9 @@ def _pair(text: str) -> tuple[str, str]:
 
 
 def _plain(text: str) -> Any:
-    """Numbers, true and JSON lists as themselves, all else as text."""
+    """Numbers, true and JSON lists as themselves, '30%' as the part 0.3, all else as text."""
+    if percent := re.fullmatch(r"(\d+(?:\.\d+)?) ?%", text):
+        return float(percent[1]) / 100
     try:
         return json.loads(text)
     except ValueError:
@@ -179,4 +190,7 @@ def _when(text: str | None, now: dt.datetime) -> dt.datetime:
         at = dt.datetime.fromisoformat(text)
     except ValueError:
         fail(f"--at: expected '18:30', '2026-03-01 18:30' or RFC 3339, got {text!r}", status=2)
-    return at if at.tzinfo else at.replace(tzinfo=now.tzinfo)
+    at = at if at.tzinfo else at.replace(tzinfo=now.tzinfo)
+    if at > now + _AHEAD:
+        fail(f"--at: {text!r} lies in the future", status=2)
+    return min(at, now)

@@ -63,7 +63,11 @@ def check(config_file: Path | None, *, send: bool, no_probes: bool) -> None:
 
     config = load_config(config_file)
     console = Console(highlight=False)
-    console.print(f"configuration: well ({len(config.tank)} tanks, {len(config.probe)} probes, {len(config.kit)} kits)")
+    counted = ", ".join(
+        f"{len(things)} {name if len(things) == 1 else name + 's'}"
+        for name, things in (("tank", config.tank), ("probe", config.probe), ("kit", config.kit))
+    )
+    console.print(f"configuration: well ({counted})")
     found = [] if no_probes else _probes(config, console)
     found += checks.channels(config, clock.SystemClock(), send=send)
     table = Table(box=None, padding=(0, 2), header_style="dim")

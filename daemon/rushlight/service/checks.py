@@ -154,7 +154,7 @@ def warnings(config: Config) -> Iterator[str]:
             "Set heartbeat.url, or heartbeat.accept_none = true."
         )
     if not telling.outlets(config, lambda: 0.0):
-        yield "no channel is configured, so no alarm reaches a phone; set [push], [webhook] or [email]."
+        yield "no channel is configured, so no alarm reaches a phone; set [push], [webhook], [services] or [email]."
     if not any(t.lamp for t in config.tank):
         yield "no tank has a lamp section, so a fading lamp can't be told."
     for p in config.probe:

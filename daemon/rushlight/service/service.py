@@ -122,11 +122,15 @@ class Service:
         return progress
 
     def _start_outlets(self) -> None:
-        installation = outward.installation_id(self.folder)
         if self.heartbeat is not None:
             outward.start_heartbeat(self.heartbeat, self.workers, self.config.heartbeat.every_seconds)
-        outward.start_hub(self.config, installation, self.engine, self.workers)
-        outward.start_timeseries(self.config, installation, self.folder, self.engine, self.workers)
+        try:
+            installation = outward.installation_id(self.folder)
+        except OSError as e:  # alarms go on without a disk; under another name all would stand twice in hub and store
+            log.error("hub=off timeseries=off until the next start, this installation's name is not to be had: %s", e)  # noqa: TRY400
+        else:
+            outward.start_hub(self.config, installation, self.engine, self.workers)
+            outward.start_timeseries(self.config, installation, self.folder, self.engine, self.workers)
         self.telling.ticket_secret = page.start_page(self.config, self.folder, self.engine, self.workers)
 
     def _control(self) -> Control | None:

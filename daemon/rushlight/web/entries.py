@@ -71,9 +71,10 @@ class Sheet:
 
     kind: str
     title: str
-    done: str
     fields: tuple[Field, ...]
     build: Callable[[Form], Record]
+    at_hand: bool = False
+    """A button on every tank's card, not one link among many: done every day or every week."""
 
 
 def _feeding(form: Form) -> Record:
@@ -157,25 +158,24 @@ SHEETS: Mapping[str, Sheet] = {
     "feeding": Sheet(
         "feeding",
         "Feeding",
-        "Feeding",
         (
             Field("grams", "Dry food", "g", hint=_GRAMS, most=1000),
             Field("protein_percent", "Protein, if not the usual", "%", most=100),
         ),
         _feeding,
+        at_hand=True,
     ),
     "water-change": Sheet(
         "water_change",
         "Water change",
-        "Water change",
         (Field("percent", "Share changed", "%", most=100), Field("litres", "Or litres changed", "L")),
         _water_change,
+        at_hand=True,
     ),
-    "top-off": Sheet("top_off", "Top-off", "Top-off", (Field("litres", "Water added", "L"),), _top_off),
+    "top-off": Sheet("top_off", "Top-off", (Field("litres", "Water added", "L"),), _top_off),
     "harvest": Sheet(
         "harvest",
         "Harvest or pruning",
-        "Harvest",
         (
             Field("fresh_grams", "Fresh weight, dripped off", "g"),
             Field("dry_grams", "Or dry weight", "g"),
@@ -186,7 +186,6 @@ SHEETS: Mapping[str, Sheet] = {
     "lamp": Sheet(
         "lamp",
         "Lamp",
-        "Lamp work",
         (
             Field("what", "What was done", choices=LAMP_WORK),
             Field("on", "New hours, on at", kind="time"),
@@ -197,13 +196,11 @@ SHEETS: Mapping[str, Sheet] = {
     "sighting": Sheet(
         "sighting",
         "Something seen",
-        "Sighting",
         (Field("what", "What", choices=SIGHTINGS), Field("note", "In words", kind="text")),
         _sighting,
     ),
     "stocking": Sheet(
         "stocking",
-        "Fish",
         "Fish",
         (
             Field("change", "How many more; below 0 for fewer", hint="Such as 3, or -1."),
@@ -214,7 +211,6 @@ SHEETS: Mapping[str, Sheet] = {
     "dose": Sheet(
         "dose",
         "Something added",
-        "Dose",
         (
             Field("what", "What", kind="text"),
             Field("nitrogen_mg", "Nitrogen in it", "mg N"),
@@ -223,8 +219,8 @@ SHEETS: Mapping[str, Sheet] = {
         ),
         _dose,
     ),
-    "pack": Sheet("pack", "New pack of strips", "New pack", (Field("strips", "Strips in it", hint=_PACK),), _pack),
-    "note": Sheet("note", "Note", "Note", (Field("text", "In words", kind="text"),), _note),
+    "pack": Sheet("pack", "New pack of strips", (Field("strips", "Strips in it", hint=_PACK),), _pack),
+    "note": Sheet("note", "Note", (Field("text", "In words", kind="text"),), _note),
 }
 """By the last part of the address."""
 

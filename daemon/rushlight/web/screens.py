@@ -16,6 +16,7 @@ from rushlight.settings import OnHours, Tank
 from rushlight.views import SiteView, TankView
 from rushlight.web import charts, words
 from rushlight.web.charts import Chart
+from rushlight.web.entries import SHEETS
 from rushlight.web.fields import FieldError, number
 from rushlight.web.house import Trial
 from rushlight.web.http import Response
@@ -46,7 +47,7 @@ class Row:
 def home(visit: Visit) -> Response:
     """Every tank a card."""
     view = visit.house.view()
-    return visit.page("home.html", "Tanks", view=view, notice=notice(visit), heading=heading(view))
+    return visit.page("home.html", "Tanks", view=view, notice=notice(visit), heading=heading(view), sheets=SHEETS)
 
 
 def heading(view: SiteView) -> str:

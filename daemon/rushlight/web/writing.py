@@ -64,6 +64,7 @@ def _event(visit: Visit, record: dict[str, Any]) -> Event:
     try:
         event = eventlines.parse_record(record)
         eventlines.check_names(event, visit.config)
+        eventlines.check_typed(event)
     except LineError as e:
         raise FieldError(e.key.rpartition(".")[2], e.what) from None
     return event
