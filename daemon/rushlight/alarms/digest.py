@@ -37,17 +37,18 @@ def title(items: Sequence[Item]) -> str:
 
 
 def body(items: Sequence[Item]) -> str:
-    """All of them; alarms of one kind that ask for the same are told together, the asking once."""
+    """All of them; alarms of one kind that ask for the same are told together, the asking once; so is what is over."""
     groups: dict[tuple[str, str], list[Item]] = {}
     for n, item in enumerate(items):
         key = (item.row.name, str(n) if item.whole else words.advice_text(item.row, item.facts))
+        key = ("", "over") if item.over else key
         groups.setdefault(key, []).append(item)
     return "\n\n".join(_group(group) for group in groups.values())
 
 
 def _group(group: Sequence[Item]) -> str:
-    if len(group) == 1:
-        return group[0].body
+    if len(group) == 1 or group[0].over:
+        return "\n".join(item.body for item in group)
     unstable = [bool(i.facts.get("unstable")) for i in group]
     lines = [words.happening_text(i.row, i.place, i.facts, unstable=u) for i, u in zip(group, unstable, strict=True)]
     lines = list(dict.fromkeys(lines))  # a board that is down is one thing, however many probes it carries

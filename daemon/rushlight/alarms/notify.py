@@ -242,7 +242,8 @@ class Notifier:
         _rest(telling)
         effects: list[Effect] = []
         if telling.occurrence == change.occurrence and TABLE[telling.alarm].tell_return:
-            telling.text = change.text
+            place = self._titles.get(telling.tank or "", "")
+            telling.text = words.change_text(TABLE[telling.alarm], place, telling.facts, "normal")
             for who in [w for w in telling.told if w in self._people]:
                 effects += self._say(state, who, change.id, telling, change.at_s, "return")
         if not any(change.id in held.steps for held in state.held.values()):

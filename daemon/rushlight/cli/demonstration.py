@@ -116,9 +116,10 @@ def _live(console: Console, text: str, folder: Path, port: int, recent: list[Eve
         _until(recent, now_s), "its last months into the journal", total=len(recent), console=console, transient=True
     )
     offline.fill(config, folder, past, now_s)
-    console.print(f"live on simulated probes; the page is at http://127.0.0.1:{port}/ — in another terminal:")
-    console.print(f"  rushlight status --config {file}")
-    console.print(f"  rushlight record test --config {file} --tank foyer nitrate=25 ph=7.0")
+    console.print(f"live on simulated probes. The page: http://127.0.0.1:{port}/")
+    console.print("It asks once for a code; the line 'page=setup' below tells it. In another terminal:")
+    for command in ("status", "record test --tank foyer nitrate=25 ph=7.0", "summary"):
+        console.print(f"  rushlight {command} --config {file}", soft_wrap=True)  # to be copied, so never broken
     console.print("Ctrl-C ends it.")
     logs.set_up("WARNING")
     service = Service(config, folder)
