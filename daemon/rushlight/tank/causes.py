@@ -214,7 +214,8 @@ def _changes(level: float, then: Drivers, now: Drivers) -> Suspect | None:
         return None
     source = then.source if then.source is not None else now.source if now.source is not None else 0.0
     carried = fewer * max(0.0, level - source)  # of the water as it was: that there is more in it now is the effect
-    told = f"{now.exchange * 700:.0f} % of the water changed a week, before {then.exchange * 700:.0f} %"
+    now_percent, then_percent = (f"{700 * d.exchange:.0f} %" if d.exchange > 0.0 else "none" for d in (now, then))
+    told = f"{now_percent} of the water is changed a week, before {then_percent}"
     return Suspect("water changes", carried, CARRIED_PART * abs(carried), told)
 
 
