@@ -104,8 +104,8 @@ class Canvas:
             dashes = {"stroke_dasharray": DASHES[dash]} if DASHES[dash] else {}
             self._add("path", d="".join(path), fill="none", stroke=colour, stroke_width=width, **dashes)
 
-    def _add(self, name: str, text: str = "", **attributes: str | float) -> None:
-        self._parts.append(tag(name, text, **attributes))
+    def _add(self, name: str, **attributes: str | float) -> None:
+        self._parts.append(tag(name, "", **attributes))
 
     def band(self, points: Sequence[tuple[float, float, float]], colour: str, opacity: float = 0.18) -> None:
         """The area between low and high over time."""
@@ -164,7 +164,7 @@ class Canvas:
 
     def words(self, x: float, y: float, text: str, colour: str, *, anchor: str = "start") -> None:
         """Text at a place in pixels."""
-        self._add("text", text, x=x, y=y, font_size=TEXT, text_anchor=anchor, fill=colour)
+        self._parts.append(over(text, x, y, colour, self.palette, anchor=anchor))
 
     def svg(self, description: str) -> str:
         """The finished picture; `description` is what it shows in words."""
@@ -184,8 +184,21 @@ class Canvas:
         for at_s, text in dates(self.from_s, self.to_s, self.zone):
             x = self.x(at_s)
             yield tag("path", d=f"M{x:.1f} {foot}v4", stroke=ink, stroke_width=0.8)
-            yield tag("text", text, x=x, y=foot + 17, font_size=TEXT, text_anchor="middle", fill=ink)
+            half = TEXT * 0.3 * len(text)
+            x, anchor = (x, "middle") if x + half <= self.width else (self.width - 1.0, "end")
+            yield tag("text", text, x=x, y=foot + 17, font_size=TEXT, text_anchor=anchor, fill=ink)
         yield tag("path", d=f"M{self.left} {foot}H{end}", stroke=ink, stroke_width=0.8)
+
+
+def over(text: str, x: float, y: float, colour: str, palette: Palette, *, anchor: str = "start") -> str:
+    """Text that stays readable where it lies on a line: the paper shines through around it."""
+    halo: dict[str, str | float] = {
+        "stroke": palette.paper,
+        "stroke_width": 3,
+        "stroke_linejoin": "round",
+        "paint_order": "stroke",
+    }
+    return tag("text", text, x=x, y=y, font_size=TEXT, text_anchor=anchor, fill=colour, **halo)
 
 
 def sheet(title: str, label: str, size: tuple[int, int], palette: Palette, body: str) -> str:

@@ -10,7 +10,7 @@ import zoneinfo
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from rushlight.drawing.canvas import DAY_S, TEXT, Canvas, Palette, sheet, tag
+from rushlight.drawing.canvas import DAY_S, TEXT, Canvas, Palette, over, sheet, tag
 
 Size = tuple[int, int]
 Band = tuple[float, float, float, float]
@@ -202,7 +202,7 @@ def shares(rows: Sequence[tuple[str, float, float, float]], *, palette: Palette,
             tag("text", name, x=2, y=y + 11, font_size=TEXT, fill=ink),
             tag("rect", x=left, y=y, width=max(0.5, right - left), height=14, fill=colour, fill_opacity=0.8),
             tag("path", d=whisker, stroke=ink, stroke_width=1.2),
-            tag("text", f"{mean:+.2f}", x=mid + aside, y=y + 11, font_size=TEXT, text_anchor=anchor, fill=ink),
+            over(f"{mean:+.2f}".replace("-", "\N{MINUS SIGN}"), mid + aside, y + 11, ink, palette, anchor=anchor),
         ]
     title = "Change of the net rate, mg/L a day"
     said = "; ".join(f"{name} {mean:+.2f}" for name, mean, _, _ in rows)
