@@ -102,6 +102,13 @@ def test_a_wrong_entry_is_refused_with_the_reason(config: Path, words: tuple[str
     assert not (config.parent / "data").exists()
 
 
+def test_an_entry_is_taken_back_by_its_id_and_no_other(config: Path) -> None:
+    run("record", "note", "--config", str(config), "text=x", "--id", "one")
+    assert run("record", "correction", "--config", str(config), "of=one", "void=true").returncode == 0
+    wrong = run("record", "correction", "--config", str(config), "of=two", "void=true")
+    assert (wrong.returncode, "no entry 'two'" in wrong.stderr) == (2, True)
+
+
 def test_late_entries_and_units(config: Path) -> None:
     run("record", "test", "--config", str(config), "method=lab", "nitrate=5.65 mg/L N", "--at", "2026-03-01 18:30")
     run("record", "water_change", "--config", str(config), "litres=30", "--note", "x")

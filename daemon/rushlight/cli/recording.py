@@ -83,6 +83,8 @@ def _without_daemon(config: Config, line: dict[str, Any]) -> dict[str, Any]:
 
     try:
         return offline.record(config, data_folder(config), eventlines.parse_record(dict(line)))
+    except ValueError as e:
+        fail(str(e), status=2)
     except OSError as e:
         fail(f"not stored: the daemon is not running and {data_folder(config)} can't be written ({e})")
 

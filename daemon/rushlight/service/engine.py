@@ -211,6 +211,12 @@ class Engine:
             self._unread.pop(sample.channel, None)
             self._step(stamping.reading(sample, self.time.at), sample.mono_s)
 
+    def enter_checked(self, event: Event) -> Receipt:
+        """Take an entry that a person typed.  Raises ValueError for a correction of what is not in the journal."""
+        if isinstance(event, Correction) and not self.journal.has(event.of):
+            raise ValueError(f"of: no entry {event.of!r}; 'rushlight export' and the page's list of entries name them")
+        return self.enter(event)
+
     def enter(self, event: Event) -> Receipt:
         """Take an entry, on the engine's own thread (or while no thread runs)."""
         event = event if event.id else dataclasses.replace(event, id=str(uuid.uuid4()))

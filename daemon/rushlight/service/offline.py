@@ -60,10 +60,13 @@ def _writable(config: Config, folder: Path) -> Iterator[tuple[Journal, float]]:
 
 
 def record(config: Config, folder: Path, event: Event) -> dict[str, Any]:
-    """Take one entry while no daemon runs; what follows from it waits in the outbox.  Raises OSError."""
+    """Take one entry while no daemon runs; what follows from it waits in the outbox.
+
+    Raises OSError, and ValueError for a correction of an unknown entry.
+    """
     with _writable(config, folder) as (journal, _):
         engine = Engine(config, journal, clock.SystemClock(), boot_id=clock.boot_id(), synchronised=lambda: True)
-        receipt = engine.enter(event)
+        receipt = engine.enter_checked(event)
     if not receipt.durable:
         raise OSError("the disk would not take it")
     return {"id": receipt.id, "new": receipt.new}

@@ -157,7 +157,7 @@ class Service:
         eventlines.check_names(event, self.config)
         if asked.get("now"):  # the engine's time can be put right later, a command's own clock can't
             event = dataclasses.replace(event, at_s=self.engine.now_s())
-        receipt = self.engine.submit(event)
+        receipt = self.engine.do(lambda: self.engine.enter_checked(event))
         return {"id": receipt.id, "new": receipt.new, "durable": receipt.durable}
 
     def _jobs(self) -> list[Job]:
