@@ -18,6 +18,7 @@ from rich.text import Text
 
 from rushlight import eventlines
 from rushlight.alarms import words
+from rushlight.alarms.table import TABLE
 from rushlight.cli.common import config_option, data_folder, fail, load_config
 from rushlight.clock import SystemClock
 from rushlight.effects import Estimate
@@ -74,7 +75,7 @@ def status(config_file: Path | None, *, as_json: bool) -> None:
 def _print_tank(console: Console, tank: TankView, now_s: float, zone: zoneinfo.ZoneInfo) -> None:
     console.print(Text.assemble("\n", (tank.title, "bold"), f" ({tank.litres:g} L)"))
     _say(console, tank.state_sentence)
-    _say(console, f"To do: {tank.todo_sentence}")
+    _say(console, f"Today: {tank.todo_sentence}")
     if tank.due_at_s is not None:
         late = " — overdue" if tank.overdue else ""
         _say(console, f"Next test: {_local(tank.due_at_s, zone)}{late}. {words.sentence(tank.due_reason)}")
@@ -100,7 +101,7 @@ def _say(console: Console, text: str) -> None:
 
 
 def _value(probe: ProbeView) -> str:
-    return "—" if probe.value is None else f"{probe.value:.5g} {probe.unit_shown}".strip()
+    return "—" if probe.value is None else f"{words.number(probe.value, 3)} {probe.unit_shown}".strip()
 
 
 def _estimate(e: Estimate) -> str:
@@ -129,8 +130,12 @@ def _print_alarms(console: Console, alarms: list[AlarmView], zone: zoneinfo.Zone
     for a in alarms:
         console.print()
         console.print(Text(a.id, "bold"), soft_wrap=True)
-        _say(console, f"{a.state}, {a.priority} priority, since {_local(a.since_s, zone)}")
-        _say(console, a.text)
+        since = f"since {_local(a.since_s, zone)}"
+        if a.state == "returned":  # what it asked for is asked for no longer
+            _say(console, f"{TABLE[a.alarm].title}: over by now, was {a.priority}, {since}; not yet acknowledged.")
+        else:
+            _say(console, f"{a.state.replace('_', ' ')}, {a.priority} priority, {since}")
+            _say(console, a.text)
 
 
 @click.group(invoke_without_command=True)
@@ -170,7 +175,13 @@ def acknowledge(outer: Path | None, alarm: str, by: str, config_file: Path | Non
 
 @alarms.command()
 @click.argument("alarm")
-@click.option("--hours", type=float, default=24.0, show_default=True, help="For how long; 0 takes it off the shelf.")
+@click.option(
+    "--hours",
+    type=click.FloatRange(min=0),
+    default=24.0,
+    show_default=True,
+    help="For how long; 0 takes it off the shelf.",
+)
 @_by_option
 @config_option
 @click.pass_obj
@@ -201,14 +212,19 @@ def summary(output: Path | None, config_file: Path | None, *, send: bool) -> Non
     rushlight summary --output week.html
     rushlight summary --send
 
-    Exit status: 0 done; 1 it could not be sent or the daemon is not running.
+    Exit status: 0 done; 1 it could not be sent or written, or the daemon is not running; 2 no such form.
     """  # noqa: D301
     config = load_config(config_file)
+    if output and output.suffix not in {".txt", ".html"}:
+        fail(f"--output: expected a name that ends in .txt or .html, got {str(output)!r}", status=2)
     if send:
         click.echo(_ask(config, do="send summary")["said"])
         return
     text = _ask(config, do="summary", form="html" if output and output.suffix == ".html" else "text")["text"]
     if output:
-        output.write_text(text)
+        try:
+            output.write_text(text)
+        except OSError as e:
+            fail(f"{output} can't be written: {e.strerror}")
     else:
         click.echo(text)

@@ -12,6 +12,7 @@ from typing import Any
 
 from pydantic import TypeAdapter
 
+from rushlight.alarms import words
 from rushlight.clock import Clock
 from rushlight.intake.polling import Link, links
 from rushlight.outlets.result import Done, Parcel, Result
@@ -77,7 +78,7 @@ def _heard(config: Config, view: SiteView) -> list[Line]:
             found.append(Line(p.id, False, "the running daemon does not know it; restart the daemon"))
         elif probe.fresh and probe.value is not None:
             age_s = max(0.0, view.at_s - (probe.value_at_s or view.at_s))
-            value = f"{probe.value:g} {'' if probe.unit == 'pH' else probe.unit}".strip()
+            value = f"{words.number(probe.value, 3)} {'' if probe.unit == 'pH' else probe.unit}".strip()
             said = f"{value}, {age_s:.0f} s ago" + (f"; {probe.trouble}" if probe.trouble else "")
             found.append(Line(p.id, not probe.trouble, said))
         elif p.driver == "none":

@@ -214,7 +214,7 @@ class Engine:
     def enter_checked(self, event: Event) -> Receipt:
         """Take an entry that a person typed.  Raises ValueError for a correction of what is not in the journal."""
         if isinstance(event, Correction) and not self.journal.has(event.of):
-            raise ValueError(f"of: no entry {event.of!r}; 'rushlight export' and the page's list of entries name them")
+            raise ValueError(f"of: no entry {event.of!r} in the journal; 'rushlight export' shows their ids")
         return self.enter(event)
 
     def enter(self, event: Event) -> Receipt:
