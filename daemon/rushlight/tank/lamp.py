@@ -6,8 +6,8 @@ lamp-off is its own measurement, free of daylight.  How much each counts depends
 
 The sum is Page's test on the log of output over anchor, as a log-likelihood ratio for a loss of the smallest size
 worth acting on (`science.cusum`).  A switching counts at most a third of what an alarm needs, so that one odd day
-raises none.  A second sum, for a loss three and a half times that size, tells a step after three switchings, within
-two days.  Lamp-on and lamp-off must agree.
+raises none.  A second sum, for a loss three and a half times that size, tells a step within two days
+(`tank.abrupt`).  Lamp-on and lamp-off must agree.
 """
 
 from __future__ import annotations
@@ -22,8 +22,9 @@ from zoneinfo import ZoneInfo
 from rushlight.effects import Estimate
 from rushlight.science import cusum
 from rushlight.science.robust import median, spread, weighted_location
-from rushlight.settings import OnHours
-from rushlight.tank import edges
+from rushlight.tank import abrupt, edges, floor
+from rushlight.tank.abrupt import Abrupt
+from rushlight.tank.hours import wall_s
 
 DAY_S = 86_400.0
 FIRST_LOOK_S = 60 * 60.0
@@ -48,11 +49,6 @@ SLOW_ERROR = 0.9
 """Share of a switching's measured error that the sum for a slow loss goes by.  Errors are measured on the wide side
 (in healthy simulated rooms switchings scatter by 0.5 to 0.9 of them); over the many that a slow loss takes, that
 evens out (own choice)."""
-STEP_DECISION = 7.5
-"""The same for the large loss.  Less is needed: what healthy light now and then adds up to, half of this, comes from
-single odd switchings, and those are bounded by the figures below (own choice, tried on simulated rooms)."""
-MOST_PER_STEP_EDGE, STEP_FEWEST = 3.9, 3
-"""For the large loss: two switchings, one odd day, raise nothing, but any third that does not speak against it does."""
 STEP_FACTOR = 3.5
 """A second sum is set for a loss this many times the smallest, so that a step shows within two days even in restless
 light."""
@@ -68,6 +64,10 @@ WANDER_SD_PER_DAY = 0.004
 UNREST_GAIN = 0.07
 """How fast a slot learns how restless it is: in about a week."""
 SLOTS_MOST = 12
+WARMING, DOUBT = 0.02, 1.5
+"""Anchors of lamp-on and lamp-off that differ by more than the first, as a log, which a lamp's warming up explains, had
+people's lights in the larger one; so many times what is beyond counts as its error (own choice, tried on simulated
+rooms)."""
 
 
 @dataclass(slots=True)
@@ -88,6 +88,8 @@ class Slot:
     unrest: float = 0.0
     """Variance of the log output beyond the measured error: what people's lights and moods of the sky add."""
     own: float = 0.0
+    own_large: float = 0.0
+    """This slot's own two sums, for a slow loss and for a large one."""
     seen_s: float | None = None
     missed: int = 0
 
@@ -116,9 +118,10 @@ class LampState:
     since_s: float | None = None
     """When the running anchor was begun."""
     sum: float = 0.0
-    step_sum: float = 0.0
-    step_edges: int = 0
-    """Switchings since the step's sum left zero."""
+    abrupt: Abrupt = field(default_factory=Abrupt)
+    """What is gathered for a large loss."""
+    scanned_s: float | None = None
+    """Up to when light beneath the lamp's own was looked for."""
     rising_since_s: float | None = None
     """When the sum last left zero: the likely begin of the loss."""
     dimming: bool = False
@@ -160,22 +163,24 @@ class LampWatch:
     def reanchor(self, state: LampState, at_s: float) -> None:
         """Forget the lamp's output, keep what is known of when it is switched."""
         state.since_s = at_s
-        state.sum = state.step_sum = state.change = state.change_var = 0.0
-        state.step_edges = 0
-        state.rising_since_s = state.change_at_s = None
+        state.sum = state.change = state.change_var = 0.0
+        state.rising_since_s = state.change_at_s = state.scanned_s = None
+        abrupt.restart(state.abrupt)
         state.dimming, state.odd, state.found = False, 0, []
         for slot in state.slots:
             slot.learned, slot.anchor, slot.anchor_sd = [], None, 0.0
-            slot.own, slot.seen_s, slot.missed, slot.looked = 0.0, None, 0, False
+            slot.own, slot.own_large = 0.0, 0.0
+            slot.seen_s, slot.missed, slot.looked = None, 0, False
             slot.due_s = self.expected_after(slot, at_s)
 
     def cleaned(self, state: LampState) -> None:
         """The sum starts afresh against the same anchor; the running estimate may leap."""
-        state.sum, state.step_sum, state.step_edges = 0.0, 0.0, 0
+        state.sum = 0.0
+        abrupt.restart(state.abrupt)
         state.rising_since_s, state.dimming = None, False
         state.change_var += 0.1**2
         for slot in state.slots:
-            slot.own = 0.0
+            slot.own = slot.own_large = 0.0
 
     def next_look_s(self, state: LampState) -> float | None:
         """When the next switching can be measured."""
@@ -191,6 +196,25 @@ class LampWatch:
         for number, slot in enumerate(state.slots):
             while at_s >= self._look_s(slot):
                 self._look(state, number, times, values, at_s)
+
+    def look_beneath(
+        self,
+        state: LampState,
+        spans: Sequence[tuple[float, float, float]],
+        times: Sequence[float],
+        values: Sequence[float],
+        at_s: float,
+    ) -> None:
+        """Light below the lamp's own while it is on counts for a large loss, however restless the switchings are.
+
+        `spans` are the stretches (from, to, level) in which the lamp should be on, its level that of the anchor.
+        """
+        from_s = at_s if state.scanned_s is None else state.scanned_s - floor.STAYS_S
+        state.scanned_s = at_s
+        ramp_s = max((slot.width_s for slot in state.slots), default=0.0)
+        found_s = floor.stays_below(spans, times, values, from_s, ramp_s)
+        if found_s is not None and abrupt.take_beneath(state.abrupt, found_s):
+            self._decide(state, found_s)
 
     def _look(
         self, state: LampState, number: int, times: Sequence[float], values: Sequence[float], at_s: float
@@ -294,46 +318,51 @@ class LampWatch:
             state.change_at_s, state.change_var = at_s, slot.anchor_sd**2
 
     def _judge(self, state: LampState, slot: Slot, at_s: float, change: float, relative_var: float) -> None:
-        small, large = self._scores(slot, change, relative_var)
+        lasting = EVERYDAY_SD**2 + slot.anchor_sd**2 + slot.unrest + _doubt(state, slot) ** 2
+        small, large = self._scores(lasting, change, relative_var)
         state.sum = cusum.score_step(state.sum, small, DECISION + 8.0)
-        state.step_sum = cusum.score_step(state.step_sum, large, STEP_DECISION + 8.0)
-        state.step_edges = min(STEP_FEWEST, state.step_edges + 1) if state.step_sum > 0.0 else 0
-        slot.own = cusum.score_step(slot.own, max(small, large), DECISION)
-        highest = max(state.sum, state.step_sum)
+        abrupt.take_switching(state.abrupt, at_s, large)
+        slot.own = cusum.score_step(slot.own, small, DECISION)
+        slot.own_large = cusum.score_step(slot.own_large, large, abrupt.DECISION)
+        self._decide(state, at_s)
+
+    def _decide(self, state: LampState, at_s: float) -> None:
+        highest = max(state.sum, state.abrupt.sum)
         if highest <= 0.0:
             state.rising_since_s = None
         elif state.rising_since_s is None:
             state.rising_since_s = at_s
-        slow = state.sum >= DECISION and self._agree(state, at_s, AGREE)
-        step = state.step_sum >= STEP_DECISION and state.step_edges >= STEP_FEWEST
-        if slow or (step and self._agree(state, at_s, AGREE_ON_STEP)):
+        slow = state.sum >= DECISION and self._agree([(s, s.own) for s in state.slots], at_s, AGREE)
+        either = [(s, max(s.own, s.own_large)) for s in state.slots]
+        agreed = state.abrupt.twice() or self._agree(either, at_s, AGREE_ON_STEP)
+        if slow or (state.abrupt.decided() and agreed):
             state.dimming = True
         elif highest <= 1.0:
             state.dimming = False
 
-    def _scores(self, slot: Slot, change: float, relative_var: float) -> tuple[float, float]:
+    def _scores(self, lasting: float, change: float, relative_var: float) -> tuple[float, float]:
         """What one switching says for the smallest loss and for the large one: bounded log-likelihood ratios.
 
-        A fall well beyond the large loss is a shadow or the large loss; of a slow one it says nothing.
+        A fall well beyond the large loss is a shadow or the large loss; of a slow one it says nothing.  `lasting` is
+        the variance that is not the measurement's own.
         """
-        lasting = EVERYDAY_SD**2 + slot.anchor_sd**2 + slot.unrest
         sd = math.sqrt(lasting + relative_var)
         slow_sd = math.sqrt(lasting + SLOW_ERROR**2 * relative_var)
         small = cusum.fall_score(change, slow_sd, self.shift, max(CLIP_SD, self.shift / slow_sd))
         large = cusum.fall_score(change, sd, self.step_shift, max(CLIP_SD, self.step_shift / sd))
         if change < -self.step_shift - slow_sd:
             small = 0.0
-        return min(MOST_PER_EDGE, small), min(MOST_PER_STEP_EDGE, large)
+        return min(MOST_PER_EDGE, small), min(abrupt.MOST_PER_EDGE, large)
 
-    def _agree(self, state: LampState, at_s: float, least: float) -> bool:
+    def _agree(self, gathered: Sequence[tuple[Slot, float]], at_s: float, least: float) -> bool:
         """Lamp-on and lamp-off each show it, as far as each was seen in the last ten days."""
         for sign in (1, -1):
             fresh = [
-                s
-                for s in state.slots
+                own
+                for s, own in gathered
                 if s.sign == sign and s.anchor is not None and s.seen_s is not None and at_s - s.seen_s < 10 * DAY_S
             ]
-            if fresh and max(s.own for s in fresh) < least:
+            if fresh and max(fresh) < least:
                 return False
         return True
 
@@ -422,23 +451,12 @@ class LampWatch:
         return sum(known) / len(known) * math.exp(state.change) if known else None
 
 
-def wall_s(day: dt.date, minute: float, zone: ZoneInfo) -> float:
-    """Seconds since 1970 of a local minute of a day; minutes may run past 24:00."""
-    hours, minutes = divmod(minute, 60.0)
-    later, hours = divmod(int(hours), 24)
-    seconds = round(minutes * 60.0)
-    clock = dt.datetime(day.year, day.month, day.day, tzinfo=zone) + dt.timedelta(days=later)
-    return (clock.replace(hour=hours) + dt.timedelta(seconds=seconds)).timestamp()
-
-
-def slots_of(hours: Sequence[OnHours]) -> list[tuple[int, float]]:
-    """The switchings of a schedule; 24:00 is the next day's 00:00."""
-    return [(sign, _minute(text) % 1440.0) for h in hours for sign, text in ((1, h.on), (-1, h.off))]
-
-
-def _minute(text: str) -> float:
-    hours, minutes = text.split(":")
-    return int(hours) * 60.0 + int(minutes)
+def _doubt(state: LampState, slot: Slot) -> float:
+    """How far this slot's anchor may be too high, as a log, by that of the only other one."""
+    others = [s.anchor for s in state.slots if s is not slot and s.sign != slot.sign]
+    if slot.anchor is None or len(state.slots) != 2 or not others or others[0] is None:
+        return 0.0
+    return DOUBT * max(0.0, math.log(slot.anchor / others[0]) - WARMING)
 
 
 def _after(n: int, count: int) -> list[int]:

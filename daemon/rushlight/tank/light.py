@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import copy
 import datetime as dt
+import math
 from bisect import bisect_left
 from collections.abc import Sequence
 from zoneinfo import ZoneInfo
@@ -26,7 +27,8 @@ from rushlight.settings import Probe, Site, Tank
 from rushlight.tank import daylight, lightneed, lightreport, switching
 from rushlight.tank.day import DayLight
 from rushlight.tank.daylight import DaylightState
-from rushlight.tank.lamp import DAY_S, LampWatch, slots_of
+from rushlight.tank.hours import slots_of
+from rushlight.tank.lamp import DAY_S, LampWatch
 from rushlight.tank.lightneed import LightNeed
 from rushlight.tank.lightreport import LightReport
 from rushlight.tank.lightstate import DAYS_MOST, LightState
@@ -206,6 +208,8 @@ class LightWatch:
             before = state.lamp.dimming
             self.lamp.settle(state.lamp, state.times, state.values, at_s)
             self._look_at_lamp(state, at_s)
+            anchored = [(a, b, level / state.spans_output) for a, b, level in state.spans]
+            self.lamp.look_beneath(state.lamp, anchored, state.times, state.values, at_s)
             if state.lamp.dimming != before:
                 self._what_dimmed(state)
         state.wake_s = self._next_wake(state, at_s)
@@ -218,7 +222,7 @@ class LightWatch:
         assert self.lamp is not None
         if state.spans_until_s is None or at_s >= state.spans_until_s:
             state.spans = self.lamp.expected_spans(state.lamp, at_s - DAY_S, at_s + 1.5 * DAY_S)
-            state.spans_until_s = at_s + 0.5 * DAY_S
+            state.spans_until_s, state.spans_output = at_s + 0.5 * DAY_S, math.exp(state.lamp.change)
         dark = None
         if self.site.latitude is not None and self.site.longitude is not None:
             dark = elevation_deg(at_s, self.site.latitude, self.site.longitude) < -4.0

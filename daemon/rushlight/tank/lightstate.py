@@ -65,6 +65,8 @@ class LightState:
     spans: list[tuple[float, float, float]] = field(default_factory=list)
     """When the lamp should be on around now, and its level; good until `spans_until_s`."""
     spans_until_s: float | None = None
+    spans_output: float = 1.0
+    """The lamp's output over its anchor that those levels go by."""
     days: list[tuple[int, float, float, float, float | None]] = field(default_factory=list)
     """Day ordinal, dose, coverage, lamp dose (mol m⁻²) and lamp percent; two years at most."""
     since_anchor_mol: float = 0.0
