@@ -24,6 +24,7 @@ from urllib3.exceptions import HTTPError
 from rushlight.outlets import tls
 from rushlight.outlets.fuse import Fuse
 from rushlight.outlets.result import Done, Later, Never, Result
+from rushlight.settings import Push, Webhook
 
 logging.getLogger("urllib3").setLevel(logging.CRITICAL)
 """The library's own log lines quote whole addresses, and an address can be a secret."""
@@ -117,6 +118,27 @@ def _receipt(response: requests.Response) -> str:
     except (ValueError, HTTPError, OSError):
         return str(response.status_code)
     return str(found["id"])[:80] if isinstance(found, dict) and "id" in found else str(response.status_code)
+
+
+def post_json(
+    url: str,
+    document: str,
+    key: str,
+    *,
+    headers: Mapping[str, str],
+    settings: Push | Webhook,
+    wall_s: Callable[[], float],
+) -> Answer:
+    """Post one document within the channel's deadline; its identity goes along as Idempotency-Key."""
+    return request(
+        "POST",
+        url,
+        body=document.encode(),
+        headers={"Content-Type": "application/json", **headers, "Idempotency-Key": json.dumps(key)},
+        deadline_s=settings.deadline_s,
+        wall_s=wall_s,
+        ca_file=settings.ca_file,
+    )
 
 
 def retry_after_s(text: str | None, now_s: float) -> float | None:

@@ -26,22 +26,21 @@ class PushOutlet:
 
     def __init__(self, settings: Push, topic: str, token: str, wall_s: Callable[[], float]) -> None:
         self._settings, self._topic, self._wall_s = settings, topic, wall_s
-        self._headers = {"Content-Type": "application/json", **authorization(token)}
+        self._headers = authorization(token)
         self.certificate_until_s: float | None = None
 
     def send(self, parcel: Parcel) -> Result:
-        """Post one message; its identity goes along as Idempotency-Key."""
+        """Post one message."""
         topic = parcel.to or self._topic
         if not topic:
             return Never("no push topic is set")
-        answer = http.request(
-            "POST",
+        answer = http.post_json(
             self._settings.server.rstrip("/") + "/",
-            body=json.dumps(message(parcel, topic), ensure_ascii=False).encode(),
-            headers={**self._headers, "Idempotency-Key": json.dumps(parcel.key)},
-            deadline_s=self._settings.deadline_s,
+            json.dumps(message(parcel, topic), ensure_ascii=False),
+            parcel.key,
+            headers=self._headers,
+            settings=self._settings,
             wall_s=self._wall_s,
-            ca_file=self._settings.ca_file,
         )
         self.certificate_until_s = answer.certificate_until_s or self.certificate_until_s
         return answer.result

@@ -26,20 +26,19 @@ class WebhookOutlet:
 
     def __init__(self, settings: Webhook, url: str, token: str, wall_s: Callable[[], float]) -> None:
         self._settings, self._url, self._wall_s = settings, url, wall_s
-        self._headers = {"Content-Type": "application/json", **authorization(token)}
+        self._headers = authorization(token)
         self.certificate_until_s: float | None = None
         fill(settings.template, Parcel(key='"k"', priority="low", title="t\\", body='a "b"\n'))
 
     def send(self, parcel: Parcel) -> Result:
-        """Post one document; its identity goes along as Idempotency-Key."""
-        answer = http.request(
-            "POST",
+        """Post one document."""
+        answer = http.post_json(
             self._url,
-            body=fill(self._settings.template, parcel).encode(),
-            headers={**self._headers, "Idempotency-Key": json.dumps(parcel.key)},
-            deadline_s=self._settings.deadline_s,
+            fill(self._settings.template, parcel),
+            parcel.key,
+            headers=self._headers,
+            settings=self._settings,
             wall_s=self._wall_s,
-            ca_file=self._settings.ca_file,
         )
         self.certificate_until_s = answer.certificate_until_s or self.certificate_until_s
         return answer.result
