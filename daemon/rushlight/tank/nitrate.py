@@ -57,6 +57,9 @@ simulated tanks for one false warning in ten tank-years (tests/bench/bench_nitra
 RISING_LEAST, RISING_CLEAR = 0.20, 0.17
 """Chance of passing it within four weeks below which that alarm is not raised, as it speaks of four weeks, and at which
 it clears."""
+RISING_EASED = 0.55
+"""Or it clears when both chances that raise it have fallen to so much of what they must be, as after a large change of
+water: an alarm that would be far from raised is no news, though a fifth of a chance may linger for weeks."""
 RISING_TOO_LATE = 0.7
 """Chance of being above the limit already from which on there is nothing left to warn of; `nitrate_high` says it."""
 HIGH_RAISE, HIGH_CLEAR = 0.60, 0.20
@@ -404,13 +407,12 @@ class NitrateWatch:
     def _rising(self, report: NitrateReport) -> Says:
         if not report.chances:
             return "hold"
-        if report.chances[-1] <= RISING_CLEAR:
+        soon, later = report.chance_within(RISING_SOON[0]) / RISING_SOON[1], report.chance_later / RISING_LATER[1]
+        if report.chances[-1] <= RISING_CLEAR or max(soon, later) <= RISING_EASED:
             return "clear"
         if report.n_tests < LEAST_TESTS or report.chances[-1] < RISING_LEAST or report.chances[0] >= RISING_TOO_LATE:
             return "hold"
-        if report.chance_within(RISING_SOON[0]) >= RISING_SOON[1] or report.chance_later >= RISING_LATER[1]:
-            return "raise"
-        return "hold"
+        return "raise" if max(soon, later) >= 1.0 else "hold"
 
     def _behind(self, report: NitrateReport) -> Says:
         if report.n_tests < LEAST_TESTS:
