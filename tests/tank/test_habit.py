@@ -6,7 +6,7 @@ from helpers.nitrate_tanks import DAY_S, LIMIT, START_S, STRIP
 from rushlight.events import Feeding, Test, WaterChange
 from rushlight.settings import Feed, Tank
 from rushlight.tank.habit import habit_ended_s, pace_since
-from rushlight.tank.nitrate import NitrateState, NitrateWatch
+from rushlight.tank.nitrate import NitrateReport, NitrateState, NitrateWatch
 
 TANK = Tank(id="sim", litres=100, feed=Feed(grams_per_day=0.6), source_water={"nitrate": 2.0})
 
@@ -68,3 +68,22 @@ def test_a_keeper_who_feeds_on_working_days_has_no_rise_in_the_middle_of_every_w
             kept_up.append(report.kept_up.mean)
     assert max(rates) - min(rates) < 0.1
     assert 0.9 < min(kept_up) <= max(kept_up) < 1.1
+
+
+@pytest.mark.parametrize(
+    ("in_14_days", "in_28_days", "in_42_days", "says"),
+    [
+        (0.083, 0.203, 0.288, "clear"),  # a day after 40 % of the water was changed: a fifth of a chance lingers
+        (0.083, 0.203, 0.400, "hold"),
+        (0.200, 0.250, 0.288, "hold"),
+        (0.100, 0.170, 0.400, "clear"),
+        (0.310, 0.400, 0.400, "raise"),
+        (0.100, 0.400, 0.550, "raise"),
+    ],
+)
+def test_the_warning_ends_when_all_that_raises_it_has_fallen_to_half(in_14_days, in_28_days, in_42_days, says):
+    """Half is our own choice of a deadband; that an alarm has one is IEC 62682's."""
+    watch = NitrateWatch(TANK, (STRIP,), "UTC", has_electrode=False)
+    chances = (0.01,) * 14 + (in_14_days,) * 14 + (in_28_days,)
+    report = NitrateReport(at_s=START_S, chances=chances, chance_later=in_42_days, n_tests=9)
+    assert watch._rising(report) == says
