@@ -20,6 +20,9 @@ WEEKS_MOST = 104
 FEWEST_WEEKS = 4
 SURE = 0.6
 """A share kept up whose 90 % interval is wider than this share of its mean to either side is not used."""
+STILL_SURE = 0.9
+"""The same for a verdict that stands: the interval widens from one test to the next, and a verdict that came and went
+with it would say nothing (own choice)."""
 OUTGROWN = 0.75
 """Uptake per mol below this share of the tank's own usual, at an unchanged lamp, is called outgrown (own choice)."""
 UNCHANGED, FED_MORE = 0.9, 1.15
@@ -76,9 +79,9 @@ def note_week(state: NeedState, week: int, dose_mol: float, uptake: Estimate, su
     state.weeks.append((week, dose_mol, uptake.mean, supply.mean))
 
 
-def sure(kept_up: Estimate) -> bool:
-    """Whether the share of the supply that plants take up is known well enough to go by."""
-    return kept_up.low > 0.0 and max(kept_up.high - kept_up.mean, kept_up.mean - kept_up.low) <= SURE * kept_up.mean
+def sure(kept_up: Estimate, bound: float = SURE) -> bool:
+    """Whether the share of the supply that plants take up is known well enough, within `bound` of it, to go by."""
+    return kept_up.low > 0.0 and max(kept_up.high - kept_up.mean, kept_up.mean - kept_up.low) <= bound * kept_up.mean
 
 
 def assess(
@@ -99,7 +102,7 @@ def assess(
     narrower than theirs, because what is unsure about the supply is unsure about the uptake in the same way;
     `lamp_ppfd_umol` and `lamp_hours` are the lamp's present part; `cut_lately` says that plants were harvested.
     """
-    if not sure(kept_up):
+    if not sure(kept_up, SURE if state.low is None else STILL_SURE):
         return refused(state, "How much the plants take up is not yet known well enough to say what light they need.")
     if kept_up.high < 1.0 and (why := _not_for_want_of_light(state.weeks, dose_mol, supply.mean, cut_lately)):
         return refused(state, why)
