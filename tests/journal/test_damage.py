@@ -14,6 +14,7 @@ import pytest
 from helpers.daemon import until
 from helpers.journals import T0, alarm, message, opened, query, reading, sound, strip
 from rushlight.journal import backup, check, database, files, schema
+from rushlight.journal.reader import UnreadableError
 from rushlight.journal.store import Journal
 
 DAY_S = 86400.0
@@ -435,3 +436,26 @@ def test_set_aside_names_never_collide(path: Path) -> None:
         path.write_bytes(os.urandom(5000))
         names.add(files.set_aside(path, T0).name)
     assert len(names) == 3
+
+
+def test_a_page_that_only_a_reader_touches_is_damage_all_the_same(path: Path) -> None:
+    """The writer never looks at old readings again: it has to be told by who does, and the journal is mended while
+    it runs."""
+    filled(path)
+    journal = opened(path, T0 + 60)
+    until(lambda: (journal.retry(T0 + 60), journal._db._check is None)[1], 20, "the check at the start")
+    page = int(query(path, "PRAGMA page_size")[0][0])
+    leaves = [int(n) for (n,) in query(path, "SELECT pageno FROM dbstat WHERE name = 'reading' AND pagetype = 'leaf'")]
+    overwrite(path, (leaves[1] - 1) * page, page, seed=4)
+    assert journal.retry(T0 + 120)
+    assert journal.report().sentence == "", "the writer has not met it"
+    with pytest.raises(UnreadableError), journal.reader() as reader:
+        reader.events_after(0, 10_000)
+    until(lambda: (journal.retry(T0 + 180), journal.report().trouble or journal.report().set_aside)[1], 20)
+    until(lambda: (journal.retry(T0 + 400), journal.report().set_aside)[1], 20)
+    assert journal.report().durable
+    with journal.reader() as reader:
+        assert {s.event.id for s in reader.entries()} == {f"s{n}" for n in range(5)}
+    assert works(journal)
+    journal.close(T0 + 500)
+    assert sound(path)

@@ -63,6 +63,7 @@ class Database:
         self._conn: sqlite3.Connection | None = None
         self._check: check.Check | None = None
         self._check_from_s = 0.0
+        self._doubted = False
         self._level = ""
         self._tried_s: float | None = None
         self._inode: int | None = None
@@ -136,8 +137,15 @@ class Database:
             log.warning("journal not checked: %s", found[1])
         return (found[1] or "damaged") if found[0] == "damaged" else ""
 
+    def doubt(self) -> None:
+        """A reader found a damaged page that the writer may never touch; may be called from any thread."""
+        self._doubted = True
+
     def look_at_check(self, at_s: float) -> None:
-        """Take the verdict of a check that was still going on when the database was opened; never waits."""
+        """Take the verdict of a check that is going on, and begin one where there is a doubt; never waits."""
+        if self._doubted and self._check is None and not self.trouble:
+            self._doubted = False
+            self._check, self._check_from_s = check.Check(self.path, self._check_s), at_s
         if not self.trouble and (said := self._damage(at_s, 0.0)):
             error = sqlite3.DatabaseError(said)
             error.sqlite_errorcode = sqlite3.SQLITE_CORRUPT

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -17,6 +17,7 @@ from typing import Any, Self
 from rushlight.effects import AlarmChange, Daily
 from rushlight.events import INTERNAL_KINDS, TankEvent
 from rushlight.journal import history, outbox, readonly, rows
+from rushlight.journal.report import trouble_of
 from rushlight.journal.rows import Stored
 from rushlight.journal.schema import BUCKET_MS
 
@@ -84,8 +85,9 @@ _ALARM = "at_ms, id, alarm, tank, occurrence, state, priority, text, evidence"
 class Reader:
     """Use as `with journal.reader() as r: r.readings(…)`."""
 
-    def __init__(self, path: Path) -> None:
-        self._path = path
+    def __init__(self, path: Path, on_damage: Callable[[], None] = lambda: None) -> None:
+        """`on_damage` is called, on the reading thread, when SQLite finds the file damaged."""
+        self._path, self._on_damage = path, on_damage
         self._conn: sqlite3.Connection | None = None
 
     def __enter__(self) -> Self:
@@ -110,6 +112,8 @@ class Reader:
         try:
             yield self._conn
         except sqlite3.Error as e:
+            if trouble_of(e) == "corrupt":
+                self._on_damage()
             raise UnreadableError(f"the journal {self._path} can't be read: {e}") from e
 
     def _all(self, sql: str, values: Sequence[Any] | dict[str, Any] = ()) -> list[tuple[Any, ...]]:

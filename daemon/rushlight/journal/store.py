@@ -489,7 +489,7 @@ class Journal:
 
     def reader(self) -> Reader:
         """Short-lived reading for any thread; each `with` opens and closes a connection of its own."""
-        return Reader(self.path)
+        return Reader(self.path, self._db.doubt)
 
 
 def _last_no(conn: sqlite3.Connection, table: str) -> int:
