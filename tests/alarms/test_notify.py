@@ -11,8 +11,9 @@ from pydantic import TypeAdapter
 
 from rushlight.alarms.finding import Finding
 from rushlight.alarms.machine import AlarmBook, AlarmsState
-from rushlight.alarms.notify import GATHER_S, Notifier, NotifyState, configured_channels
+from rushlight.alarms.notify import GATHER_S, Notifier, NotifyState
 from rushlight.alarms.pace import RANK
+from rushlight.alarms.roster import configured_channels
 from rushlight.alarms.table import TABLE
 from rushlight.effects import AlarmChange
 from rushlight.settings import Config, Contacts, Email, Kit, Person, Push, Site, Sitter, Tank, Webhook

@@ -1,7 +1,8 @@
-"""Who is told of an alarm, when, over which channel and how often.
+"""When an alarm is told to whom, and how often.
 
-Owns quiet hours, repeats, escalation, the hourly budget and the holiday sitter.  Every message passes through
-here, so there is one gate for all of them.  Never sends (outlets do) and never judges (`machine` does).
+Owns quiet hours, repeats, escalation and the hourly budget; who there is to be told is `roster`'s.  Every
+message passes through here, so there is one gate for all of them.  Never sends (outlets do) and never judges
+(`machine` does).
 
 Low priority is the weekly summary's.  Medium waits for the end of the quiet hours and for its part of the hourly
 budget; what then still stands goes out as one message.  High is told at once, at any hour, and again until
@@ -20,6 +21,7 @@ from typing import Any, Literal
 
 from rushlight.alarms import digest, hours, words
 from rushlight.alarms.pace import DAY_S, HOUR_S, RANK, REPEATS_S, Pace
+from rushlight.alarms.roster import Roster
 from rushlight.alarms.table import TABLE
 from rushlight.effects import AlarmChange, Effect, Message
 from rushlight.settings import Config, Person, Priority
@@ -90,9 +92,7 @@ class Notifier:
         self._zone = zoneinfo.ZoneInfo(config.site.timezone)
         self._titles = {t.id: t.title for t in config.tank}
         self._contacts = config.contacts
-        self._channels = configured_channels(config)
-        people = config.contacts.person or (Person(id="keeper", name="keeper"),)
-        self._people = {p.id: p for p in people if self._channels}
+        self._roster = Roster(config)
         self._budget = (config.push.per_hour, max(1, config.push.per_hour - config.push.reserve_for_high))
 
     def initial(self) -> NotifyState:
@@ -194,7 +194,7 @@ class Notifier:
             telling.next_s = at_s + (DAY_S if TABLE[telling.alarm].urgent else BEHIND_S)
             return []
         effects: list[Effect] = []
-        for who in self._first(telling, at_s):
+        for who in self._roster.first(TABLE[telling.alarm], at_s):
             effects += self._say(state, who, alarm_id, telling, at_s, step)
         if telling.first_s is None and who_was_told(effects):
             self._begin(telling, at_s)
@@ -206,7 +206,7 @@ class Notifier:
         steps = REPEATS_S[_pace(telling)]
         telling.first_s, telling.repeats = at_s, 0
         telling.next_s = at_s + steps[0] if steps else None
-        escalates = telling.priority == "high" and bool(self._second(at_s))
+        escalates = telling.priority == "high" and bool(self._roster.second(at_s))
         wait_s = self._contacts.escalate_minutes * 60 if urgent else DAY_S
         telling.escalate_s = at_s + wait_s if escalates else None
 
@@ -220,7 +220,7 @@ class Notifier:
         effects = self._tell(state, alarm_id, telling, at_s, "repeat" if telling.told else "raise")
         if telling.escalate_s is not None and at_s >= telling.escalate_s:
             return effects + self._escalate(state, alarm_id, telling, at_s)
-        seconds = [] if telling.escalate_s is not None or telling.priority != "high" else self._second(at_s)
+        seconds = [] if telling.escalate_s is not None or telling.priority != "high" else self._roster.second(at_s)
         for who in seconds:
             effects += self._say(state, who, alarm_id, telling, at_s, "repeat")
         return effects
@@ -228,7 +228,7 @@ class Notifier:
     def _escalate(self, state: NotifyState, alarm_id: str, telling: Telling, at_s: float) -> list[Effect]:
         telling.escalate_s = None
         effects: list[Effect] = []
-        for who in self._second(at_s):
+        for who in self._roster.second(at_s):
             effects += self._say(state, who, alarm_id, telling, at_s, "raise")
         return effects
 
@@ -244,7 +244,7 @@ class Notifier:
         if telling.occurrence == change.occurrence and TABLE[telling.alarm].tell_return:
             place = self._titles.get(telling.tank or "", "")
             telling.text = words.change_text(TABLE[telling.alarm], place, telling.facts, "normal")
-            for who in [w for w in telling.told if w in self._people]:
+            for who in [w for w in telling.told if w in self._roster.people]:
                 effects += self._say(state, who, change.id, telling, change.at_s, "return")
         if not any(change.id in held.steps for held in state.held.values()):
             del state.telling[change.id]
@@ -258,7 +258,7 @@ class Notifier:
         self, state: NotifyState, who: str, alarm_id: str, telling: Telling, at_s: float, step: Step
     ) -> list[Effect]:
         """Send it now, or hold it for this contact."""
-        person = self._people[who]
+        person = self._roster.people[who]
         until_s = self._gate(state, person, telling.priority, step, at_s)
         if step == "reminder":
             until_s = max(until_s or 0.0, self._morning(at_s + PATIENCE_S))
@@ -290,7 +290,7 @@ class Notifier:
     def _release(self, state: NotifyState, who: str, at_s: float) -> list[Effect]:
         """The quiet hours or the full hour are over: one message with what is still true."""
         held = state.held.pop(who)
-        person = self._people.get(who)
+        person = self._roster.people.get(who)
         due = [(i, s, state.telling[i]) for i, s in sorted(held.steps.items()) if i in state.telling]
         due = [(i, s, t) for i, s, t in due if t.standing or s == "return"]
         if person is None or not due:
@@ -327,7 +327,7 @@ class Notifier:
             at_s=at_s,
             tank=telling.tank,
             key=key,
-            channel=self._channel(person, telling),
+            channel=self._roster.channel(person, _failing(telling)),
             contact=person.id,
             priority="low" if step == "return" else telling.priority,
             title=f"{title}: over" if step == "return" else title,
@@ -343,14 +343,14 @@ class Notifier:
         for _, step, telling in due:
             row, place = TABLE[telling.alarm], self._titles.get(telling.tank or "", "")
             body = self._body(person, telling, at_s, step)
-            own = step == "return" or self._is_sitter(person, at_s)
+            own = step == "return" or self._roster.is_sitter(person, at_s)
             items.append(digest.Item(row, place, telling.facts, body, over=step == "return", whole=own))
             self._note(state, person.id, telling, at_s, step)
         del state.sent_s[person.id][-(len(due) - 1) :]  # several things, one message
         return Message(
             at_s=at_s,
             key=f"digest:{at_s:.0f}@{person.id}",
-            channel=self._channel(person, due[0][2]),
+            channel=self._roster.channel(person, _failing(due[0][2])),
             contact=person.id,
             priority="low" if all(i.over for i in items) else worst,
             title=digest.title(items),
@@ -368,8 +368,8 @@ class Notifier:
         if step == "return":
             return telling.text
         row, place = TABLE[telling.alarm], self._titles.get(telling.tank or "", "")
-        sitter = self._sitter(at_s)
-        if sitter is not None and self._is_sitter(person, at_s):
+        sitter = self._roster.sitter(at_s)
+        if sitter is not None and self._roster.is_sitter(person, at_s):
             text = words.sitter_text(row, place, telling.facts, sitter[1])
         else:
             text = telling.text
@@ -381,62 +381,17 @@ class Notifier:
         when, now = (dt.datetime.fromtimestamp(s, self._zone) for s in (when_s, at_s))
         return f"{when:%H:%M}" if when.date() == now.date() else f"{when.day} {when:%B, %H:%M}"
 
-    # -- people --------------------------------------------------------------------------------------------
-
-    def _first(self, telling: Telling, at_s: float) -> list[str]:
-        """Who is told first: the sitter while there is one and there is something for them to do."""
-        sitter = self._sitter(at_s)
-        if sitter is not None and TABLE[telling.alarm].sitter:
-            return [sitter[0]]
-        return list(self._people)[:1]
-
-    def _second(self, at_s: float) -> list[str]:
-        sitter = self._sitter(at_s)
-        people = list(self._people)
-        if sitter is not None:
-            return [p for p in people if p != sitter[0]][:1]
-        return people[1:2]
-
-    def _sitter(self, at_s: float) -> tuple[str, str] | None:
-        """Who sits today, and whom they call; None when nobody sits."""
-        day = dt.datetime.fromtimestamp(at_s, self._zone).date()
-        for s in self._contacts.sitter:
-            if s.first_day <= day <= s.last_day and s.person in self._people:
-                return s.person, s.call
-        return None
-
-    def _is_sitter(self, person: Person, at_s: float) -> bool:
-        sitter = self._sitter(at_s)
-        return sitter is not None and sitter[0] == person.id
-
     def _morning(self, at_s: float) -> float:
         """The first local morning at or after `at_s`."""
         day = dt.datetime.fromtimestamp(at_s, self._zone).date()
         mornings = (hours.at(self._zone, day + dt.timedelta(days=n), MORNING) for n in (0, 1))
         return next((m for m in mornings if m >= at_s), at_s)
 
-    def _channel(self, person: Person, telling: Telling) -> str:
-        """The contact's first channel, but not the one whose failing is the news."""
-        channels = [c for c in person.channels or self._channels if c in self._channels] or list(self._channels)
-        failing = telling.facts.get("channel") if telling.alarm == "delivery_failing" else None
-        return next((c for c in channels if c != failing), channels[0])
-
     @staticmethod
     def _set_wake(state: NotifyState) -> None:
         times = [h.until_s for h in state.held.values()]
         times += [s for t in state.telling.values() for s in (t.next_s, t.escalate_s) if s is not None]
         state.wake_s = min(times, default=None)
-
-
-def configured_channels(config: Config) -> tuple[str, ...]:
-    """The channels that the configuration sets up, in the order in which they are tried."""
-    have = {
-        "push": bool(config.push.server),
-        "webhook": bool(config.webhook.url or config.webhook.url_file),
-        "services": bool(config.services.urls_secret or config.services.urls_secret_file),
-        "email": bool(config.email.host),
-    }
-    return tuple(name for name, there in have.items() if there)
 
 
 def who_was_told(effects: Iterable[Effect]) -> list[str]:
@@ -477,6 +432,11 @@ def _is_told_by_another(state: NotifyState, telling: Telling) -> bool:
 def _pace(telling: Telling) -> Pace:
     row = TABLE[telling.alarm]
     return "high" if row.by_test and telling.again and telling.priority == "high" else row.pace(telling.priority)
+
+
+def _failing(telling: Telling) -> str | None:
+    """The channel whose failing is the news."""
+    return telling.facts.get("channel") if telling.alarm == "delivery_failing" else None
 
 
 def _rest(telling: Telling) -> None:

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from rushlight import config as configuration
-from rushlight.alarms.notify import configured_channels
+from rushlight.alarms.roster import configured_channels
 from rushlight.effects import Message
 from rushlight.journal.reader import UnreadableError
 from rushlight.outlets import standing
@@ -86,6 +86,7 @@ def start_timeseries(config: Config, installation: str, folder: Path, engine: En
         [t.id for t in config.tank],
         folder / "refused-lines.txt",
         "timeseries",
+        engine.now_s,
     )
     outlet = TimeseriesOutlet(
         config.timeseries,

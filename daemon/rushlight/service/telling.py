@@ -13,7 +13,7 @@ from collections.abc import Callable, Sequence
 
 from rushlight import config as configuration
 from rushlight.alarms import oneclick
-from rushlight.alarms.notify import configured_channels
+from rushlight.alarms.roster import configured_channels
 from rushlight.clock import Clock
 from rushlight.effects import Message
 from rushlight.journal.reader import Delivery as Delivered
