@@ -54,8 +54,9 @@ class Abrupt:
         return self.days >= 2
 
     def decided(self) -> bool:
-        """Whether it comes to a step: never on a switching that speaks against it."""
-        return self.sum >= DECISION and self.edges >= FEWEST and self.edge_gave > 0.0
+        """Whether it comes to a step: not on a switching that speaks against it, but for two days beneath the lamp."""
+        unopposed = self.edge_gave > 0.0 or self.twice()
+        return self.sum >= DECISION and self.edges >= FEWEST and unopposed
 
 
 def take_switching(state: Abrupt, at_s: float, score: float) -> None:
