@@ -249,7 +249,9 @@ class NitrateWatch:
             now.behind_since_s = now.at_s
         bal.note_quiet(now, LEAST_TESTS)
         today = int(now.at_s // 86400)
-        state.checkpoints = [c for c in state.checkpoints if _worth_keeping(int(c.at_s // 86400), today)]
+        # A run that begins at this midnight's checkpoint passes it again; how often depends on who looked meanwhile.
+        earlier = [c for c in state.checkpoints if c.at_s < now.at_s]
+        state.checkpoints = [c for c in earlier if _worth_keeping(int(c.at_s // 86400), today)]
         state.checkpoints.append(now.copy())
 
     def _feed_rate(self, state: NitrateState, at_s: float) -> float:
