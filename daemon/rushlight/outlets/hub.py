@@ -134,6 +134,8 @@ class HubOutlet(threading.Thread):
         elif not self._link.alive:
             self._reopen("the connection's thread ended", 1.0)
         for item in self._inbox.take():
+            if self._link is None:
+                break  # given up over an earlier item: the rest happened to a connection that is no more
             self._attend(item)
         if self._connected:
             for tank in self._drafts.stale(self._clock.mono_s()):
@@ -161,6 +163,7 @@ class HubOutlet(threading.Thread):
 
     def _open(self) -> None:
         client_id = f"rushlight-{slug(self._id)}"
+        self._inbox = Inbox(self._wake)  # what still happens to an earlier connection is not of this one
         try:
             will = (self._topics.status, self._farewell)
             self._link = Link(self._config.mqtt, self._password, client_id, will, self._inbox)
