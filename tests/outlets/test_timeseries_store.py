@@ -171,6 +171,21 @@ def test_a_wrong_token_is_named_and_nothing_is_lost(
     feed.close()
 
 
+def test_a_web_page_that_says_all_is_well_is_not_the_store(
+    feed: Feed, front: Front, server: Server, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A network's log-in page answers 200 to everything; a write that succeeded has no content (RFC 9110, 15.3.5)."""
+    monkeypatch.setattr(outlet_module, "FIRST_WAIT_S", 0.05)
+    front.rule = lambda _: (200, "<!DOCTYPE html><title>Log in to this network</title>")
+    feed.append(*events(0, 600))
+    feed.outlet.start()
+    until(lambda: "something else answers there" in feed.outlet.trouble)
+    assert feed.upto() == 0
+    front.rule = lambda _: None
+    until(lambda: feed.upto() == 600)
+    assert values_only(server.points()) == wanted(events(0, 600))
+
+
 @pytest.mark.parametrize("status", [404, 429, 500, 503])
 def test_a_store_in_trouble_loses_nothing(
     feed: Feed, front: Front, server: Server, monkeypatch: pytest.MonkeyPatch, status: int

@@ -128,6 +128,10 @@ class Writer:
         except (HTTPError, OSError) as e:
             # Not an answer but the want of one: the library passes these on as they are.
             raise StoreError(0, f"{_store(self._settings)} can't be reached ({_cause(e)})") from None
+        answer = self._client.api_client.last_response
+        if answer.data.lstrip().startswith("<" if isinstance(answer.data, str) else b"<"):
+            # A network's log-in page or a proxy's greeting says 200 to everything; the client library takes any 2xx.
+            raise StoreError(0, f"{_store(self._settings)} answered with a web page; something else answers there")
 
     def close(self) -> None:
         """Let go of the connection; never waits."""
@@ -272,6 +276,9 @@ class TimeseriesOutlet(threading.Thread):
         self.since_mono_s = clock.mono_s()
         """Since when it has been in trouble, or without it."""
         self.sender: Sender | None = None
+        self._writer: Writer | None = None
+        self._failed_s = FIRST_WAIT_S
+        """How long the next failure makes it wait."""
         self._settings, self._history, self._make_points = settings, history, make_points
         self._clock, self._stopping, self._token = clock, stop, token
         self._clock_ok, self._progress = clock_ok, progress
@@ -281,23 +288,28 @@ class TimeseriesOutlet(threading.Thread):
         self._kept_lines = 0
 
     def run(self) -> None:
-        writer: Writer | None = None
-        wait_s, failed_s = 0.0, FIRST_WAIT_S
+        wait_s = 0.0
         while not self._pause(wait_s):
-            try:
-                if writer is None:
-                    writer = Writer(self._settings, self._token)
-                    self.sender = Sender(writer.write, self._history.set_aside)
-                more = self.step()
-                wait_s, failed_s = (0.0 if more else self._settings.every_seconds), FIRST_WAIT_S
-                self._say("")
-            except Exception as e:  # noqa: BLE001 - whatever it is, the rows stay and are tried again
-                self._go_back()
-                wait_s = max(failed_s, getattr(e, "retry_after_s", 0.0))
-                failed_s = min(LONGEST_WAIT_S, failed_s * 2)
-                self._say(str(e) or type(e).__name__)
-        if writer is not None:
-            writer.close()
+            wait_s = self.turn()
+        if self._writer is not None:
+            self._writer.close()
+
+    def turn(self) -> float:
+        """Send what there is, or note why it could not be; returns the seconds until the next turn.  Never raises."""
+        try:
+            if self._writer is None:
+                self._writer = Writer(self._settings, self._token)
+                self.sender = Sender(self._writer.write, self._history.set_aside)
+            more = self.step()
+        except Exception as e:  # noqa: BLE001 - whatever it is, the rows stay and are tried again
+            self._go_back()
+            wait_s = max(self._failed_s, getattr(e, "retry_after_s", 0.0))
+            self._failed_s = min(LONGEST_WAIT_S, self._failed_s * 2)
+            self._say(str(e) or type(e).__name__)
+            return wait_s
+        self._failed_s = FIRST_WAIT_S
+        self._say("")
+        return 0.0 if more else self._settings.every_seconds
 
     def step(self) -> bool:
         """Send one batch of each stream and move its cursor; True when there may be more.  Raises StoreError."""

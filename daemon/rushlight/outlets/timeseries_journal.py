@@ -10,6 +10,7 @@ import datetime as dt
 import itertools
 import json
 import logging
+import math
 import os
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
@@ -35,11 +36,22 @@ OnJournal = Callable[[Callable[[Journal], int]], int]
 
 
 class JournalHistory:
-    """See the module.  `reader` makes a fresh reader; `aside` is the file for lines that the store refused."""
+    """See the module.  `reader` makes a fresh reader; `aside` is the file for lines that the store refused.
+
+    Days and alarms are walked along by their times.  A clock that was ahead for a while leaves a cursor in days to
+    come; beyond `now_s` nothing is handed on, and a cursor from there counts as two days ago.
+    """
 
     def __init__(
-        self, reader: Callable[[], Reader], on_journal: OnJournal, tanks: Sequence[str], aside: Path, name: str
+        self,
+        reader: Callable[[], Reader],
+        on_journal: OnJournal,
+        tanks: Sequence[str],
+        aside: Path,
+        name: str,
+        now_s: Callable[[], float] = lambda: math.inf,
     ) -> None:
+        self._now_s = now_s
         self._reader, self._on_journal, self._tanks, self._aside, self._name = reader, on_journal, tanks, aside, name
         self._sent_alarms: dict[tuple[object, ...], int] = {}
         self._handed_alarms: list[Row] = []
@@ -49,7 +61,10 @@ class JournalHistory:
         if stream == "events":
             with self._reader() as reader:
                 return [Row(s.seq, s.event) for s in reader.events_after(cursor, limit)]
-        return self._days(cursor, limit) if stream == "days" else self._alarms(cursor, limit)
+        now_ms = self._now_s() * 1000
+        if cursor > now_ms:
+            cursor = round(now_ms) - OVERLAP_MS
+        return self._days(cursor, now_ms, limit) if stream == "days" else self._alarms(cursor, now_ms, limit)
 
     def cursor(self, stream: Stream) -> int:
         key = self._key(stream)
@@ -88,16 +103,16 @@ class JournalHistory:
     def _key(self, stream: Stream) -> str:
         return f"{self._name}.{stream}"
 
-    def _days(self, cursor: int, limit: int) -> list[Row]:
+    def _days(self, cursor: int, now_ms: float, limit: int) -> list[Row]:
         """A day's number is its midnight; the rows of one midnight are never parted."""
         since = dt.datetime.fromtimestamp(max(0, cursor) / 1000, dt.UTC).date() - dt.timedelta(days=2)
         with self._reader() as reader:
             found = [d for t in self._tanks for d in reader.days(t, since.isoformat())]
         rows = sorted((Row(round(d.at_s * 1000), d) for d in found), key=lambda r: r.no)
-        rows = [r for r in rows if r.no > cursor]
+        rows = [r for r in rows if cursor < r.no <= now_ms]
         return rows[:limit] + [r for r in rows[limit:] if r.no == rows[limit - 1].no]
 
-    def _alarms(self, cursor: int, limit: int) -> list[Row]:
+    def _alarms(self, cursor: int, now_ms: float, limit: int) -> list[Row]:
         """Alarm rows have no number to walk along; those of the last two days that went out are remembered."""
         if cursor < self._alarm_cursor:
             self._sent_alarms.clear()  # the feed went back: what was sent since may be lost
@@ -107,7 +122,8 @@ class JournalHistory:
         self._alarm_cursor = cursor
         with self._reader() as reader:
             found = reader.alarms((cursor - OVERLAP_MS) / 1000, limit=MOST_ALARMS)
-        new = [a for a in reversed(found) if _identity(a) not in self._sent_alarms][:limit]
+        past = [a for a in reversed(found) if a.at_s * 1000 <= now_ms]
+        new = [a for a in past if _identity(a) not in self._sent_alarms][:limit]
         highest, out = cursor, []
         for a in new:
             highest = max(highest, round(a.at_s * 1000))
