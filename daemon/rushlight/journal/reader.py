@@ -94,7 +94,7 @@ class Reader:
         try:
             self._conn = readonly.connect(self._path)
         except sqlite3.Error as e:
-            raise UnreadableError(f"the journal {self._path} can't be read: {e}") from e
+            raise self._unreadable(e) from e
         return self
 
     def __exit__(
@@ -112,9 +112,12 @@ class Reader:
         try:
             yield self._conn
         except sqlite3.Error as e:
-            if trouble_of(e) == "corrupt":
-                self._on_damage()
-            raise UnreadableError(f"the journal {self._path} can't be read: {e}") from e
+            raise self._unreadable(e) from e
+
+    def _unreadable(self, error: sqlite3.Error) -> UnreadableError:
+        if trouble_of(error) == "corrupt":
+            self._on_damage()
+        return UnreadableError(f"the journal {self._path} can't be read: {error}")
 
     def _all(self, sql: str, values: Sequence[Any] | dict[str, Any] = ()) -> list[tuple[Any, ...]]:
         with self._reading() as conn:
