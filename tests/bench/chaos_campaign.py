@@ -43,7 +43,7 @@ def main(seeds: int, days: float, first: int) -> int:
             world.run()
         except BrokenInvariantError as e:
             broken.append(seed)
-            print(f"BROKEN {e}\n")
+            print(f"BROKEN {e}\n", flush=True)
         finally:
             shutil.rmtree(folder)
         faults += world.counts

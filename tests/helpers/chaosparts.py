@@ -75,15 +75,32 @@ every_seconds = 3600
 [contacts]
 quiet_from = "00:00"
 quiet_until = "00:00"
-[page]
-enabled = false
 """
+
+OUTLETS = """
+[page]
+enabled = true
+[mqtt]
+host = "broker.invalid"
+[timeseries]
+url = "http://store.invalid:8086"
+org = "library"
+bucket = "tanks"
+token = "not-a-secret"
+every_seconds = 300
+"""
+
+NO_PAGE = "[page]\nenabled = false\n"
 
 PROBES = {"foyer-temperature": "temperature", "foyer-ph": "ph"}
 KINDS = (
     "unplug", "broker", "garble", "freeze", "drift", "hot", "network", "push", "smtp", "disk_full", "read_only",
     "corrupt", "clock_ahead", "clock_back", "power", "crash", "slow_card", "stuck_send",
 )  # fmt: skip
+OUTLET_KINDS = (
+    "hub_cut", "hub_wiped", "hub_taken", "hub_died", "hub_refused", "hub_slow", "hub_garbage", "store",
+)  # fmt: skip
+"""What befalls the hub's broker and the time-series store; none of it may reach an alarm or the heartbeat."""
 
 
 @dataclass(frozen=True)
@@ -104,7 +121,7 @@ PEACE_S = 18 * HOUR_S
 """At the end of a world, for everything to be told and to come right again."""
 
 
-def script(seed: int, days: float, *, often_h: float = 9.0) -> list[Fault]:
+def script(seed: int, days: float, *, outlets: bool = True, often_h: float = 9.0) -> list[Fault]:
     """The faults of one world; its first hours and its end are left in peace."""
     chance, at_s, faults = random.Random(f"script {seed}"), 4 * HOUR_S, []
     while True:
@@ -121,9 +138,23 @@ def script(seed: int, days: float, *, often_h: float = 9.0) -> list[Fault]:
         elif kind in ("power", "crash"):
             how = str(chance.randrange(0, 40))
         if at_s > days * DAY_S - PEACE_S - HOUR_S:
-            return faults
+            return sorted([*faults, *(_outlet_script(seed, days) if outlets else ())], key=lambda f: f.at_s)
         lasts_s = min(lasts_s, days * DAY_S - PEACE_S - at_s)
         faults.append(Fault(at_s, kind, lasts_s, how))
+
+
+def _outlet_script(seed: int, days: float, *, often_h: float = 9.0) -> list[Fault]:
+    """Drawn apart, so that the other faults of a number stay what they were."""
+    chance, at_s, faults = random.Random(f"outlets {seed}"), 2 * HOUR_S, []
+    while True:
+        at_s += chance.expovariate(1 / (often_h * HOUR_S))
+        kind = chance.choice((*OUTLET_KINDS, "store", "store"))
+        lasts_s = chance.choice((0.3, 1.0, 5.0, 15.0)) * HOUR_S * chance.uniform(0.7, 1.3)
+        moods = ("500", "503", "401", "garbage", "hang", "reset", "forget", "forget")
+        how = chance.choice(moods) if kind == "store" else ""
+        if at_s > days * DAY_S - PEACE_S - HOUR_S:
+            return faults
+        faults.append(Fault(at_s, kind, min(lasts_s, days * DAY_S - PEACE_S - at_s), how))
 
 
 class BrokenInvariantError(AssertionError):
