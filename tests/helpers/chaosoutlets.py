@@ -249,7 +249,8 @@ class Edges:
             world.demand(world._corrupted, "the journal can't be read")
             return
         now_s = self.engine.now_s()
-        past = [x for x in (*days, *alarms) if x.at_s <= now_s]  # what a clock that was ahead dated never happened
+        # What a wrong clock dated outside this world's days is not handed on, as `JournalHistory` says.
+        past = [x for x in (*days, *alarms) if world.start_s <= x.at_s <= now_s]
         events = lines_of(p for s in self.engine.journal.events_since(0) for p in points.of(s.event))
         rest = lines_of(p for item in past for p in points.of(item))
         for line in (*events, *rest):

@@ -40,6 +40,8 @@ class JournalHistory:
 
     Days and alarms are walked along by their times.  A clock that was ahead for a while leaves a cursor in days to
     come; beyond `now_s` nothing is handed on, and a cursor from there counts as two days ago.
+    What a clock that was set back by more than two days dates before the cursor is not handed on either; the readings
+    and tests of those hours are, and `back_fill_journal` sends all of it.
     """
 
     def __init__(
