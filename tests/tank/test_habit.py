@@ -87,3 +87,14 @@ def test_the_warning_ends_when_all_that_raises_it_has_fallen_to_half(in_14_days,
     chances = (0.01,) * 14 + (in_14_days,) * 14 + (in_28_days,)
     report = NitrateReport(at_s=START_S, chances=chances, chance_later=in_42_days, n_tests=9)
     assert watch._rising(report) == says
+
+
+def test_a_series_of_changes_that_brings_a_level_down_is_no_habit_that_ends():
+    """Three on three days, and three entered for one minute."""
+    for apart_s in (DAY_S, 0.0):
+        watch, state, at_s = lived(changes_until=0, days=60)
+        for n in range(3):
+            change = WaterChange(at_s=at_s - 20 * DAY_S + n * apart_s, id=f"s{n}", tank="sim", fraction=0.2)
+            watch.on_fact(state, change)
+        assert watch.report(state, at_s).nitrate is not None
+        assert habit_ended_s(state.ledger, state.now) is None

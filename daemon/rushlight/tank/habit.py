@@ -14,6 +14,8 @@ CHANGES_DAYS, CHANGES_MISSED = 42.0, 2.5
 """Water changes are rarer: six weeks count, or so many times the interval that was the habit."""
 HABIT_DAYS, HABIT_CHANGES = 100.0, 3
 """Over so long, and from so many changes on, changing water is a habit that can end."""
+HABIT_LEAST_DAYS = 14.0
+"""And over no less than this: a series of changes on as many days, made to bring a level down, is no habit."""
 HABIT_PART = 0.5
 """It has when by so much of it less, or more, is carried out: two changes where two and a half were due are no end."""
 NOTABLE_CARRIED = 0.1
@@ -36,6 +38,8 @@ def habit_ended_s(ledger: Ledger, balance: Balance) -> float | None:
         if n - first < HABIT_CHANGES - 1 or since_s > EXCHANGE_MEMORY_DAYS * 86400.0:
             continue
         before_s = last.at_s - changes[first].at_s
+        if before_s < HABIT_LEAST_DAYS * 86400.0:
+            continue
         if since_s < min(CHANGES_DAYS * 86400.0, CHANGES_MISSED * before_s / (n - first)):
             continue
         pace = sum(carried[first + 1 : n + 1]) * 86400.0 / before_s
