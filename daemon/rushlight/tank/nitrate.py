@@ -210,31 +210,44 @@ class NitrateWatch:
             return
         if not state.folded_until_s and (not state.ledger.facts or fact.at_s < state.ledger.facts[0].at_s):
             state.checkpoints = []  # the first fact is gone, and with it the moment at which the filter begins
+        reached_s = state.now.at_s
         while state.checkpoints and state.checkpoints[-1].at_s >= since_s:
             state.checkpoints.pop()
         state.now = state.checkpoints[-1].copy() if state.checkpoints else None
+        self._run(state, reached_s)
 
-    def _run(self, state: NitrateState, at_s: float) -> Balance | None:
-        """Bring the filter to the last local midnight or fact at or before `at_s`; None if there are no facts."""
+    def _run(self, state: NitrateState, at_s: float) -> None:
+        """Bring the filter to the last local midnight or fact at or before `at_s`, leaving checkpoints on the way.
+
+        Entries and ended days alone do this, never somebody who looks: the state is what a replay makes of the journal.
+        """
         if state.now is None:
-            if not state.ledger.facts or state.ledger.facts[0].at_s > at_s:
-                return None
-            start_s = midnight_before(state.ledger.facts[0].at_s, self.zone) - 1.0
-            state.now = bal.begin(start_s, self._feed_rate(state, start_s))
-        now = state.now
+            state.now = self._begun(state, at_s)
+        if state.now is not None:
+            self._advance(state, state.now, at_s, leave=True)
+
+    def _begun(self, state: NitrateState, at_s: float) -> Balance | None:
+        """The filter just before the first fact; None if there is none by `at_s`."""
+        if not state.ledger.facts or state.ledger.facts[0].at_s > at_s:
+            return None
+        start_s = midnight_before(state.ledger.facts[0].at_s, self.zone) - 1.0
+        return bal.begin(start_s, self._feed_rate(state, start_s))
+
+    def _advance(self, state: NitrateState, now: Balance, at_s: float, *, leave: bool = False) -> None:
         for fact in state.ledger.later_than(now.at_s, at_s):
             if fact.kind == "feeding":  # counted by the day, through `Ledger.fed`
                 continue
-            self._pass(state, now, fact.at_s)
+            self._pass(state, now, fact.at_s, leave)
             self._apply(now, fact)
-        self._pass(state, now, midnight_before(at_s, self.zone))
-        return now
+        self._pass(state, now, midnight_before(at_s, self.zone), leave)
 
-    def _pass(self, state: NitrateState, now: Balance, to_s: float) -> None:
-        """Let time pass, a local day at a time; each midnight that is left behind leaves a checkpoint."""
+    def _pass(self, state: NitrateState, now: Balance, to_s: float, leave: bool) -> None:
+        """Let time pass, a local day at a time; each midnight that is left behind may leave a checkpoint."""
         while now.at_s < to_s:
             if midnight_before(now.at_s, self.zone) == now.at_s:
                 self._at_midnight(state, now)
+                if leave:
+                    self._leave_checkpoint(state, now)
             bal.pass_time(now, min(to_s, midnight_after(now.at_s, self.zone)), self._feed_rate(state, now.at_s))
 
     def _at_midnight(self, state: NitrateState, now: Balance) -> None:
@@ -248,8 +261,10 @@ class NitrateWatch:
         elif sure >= BEHIND_SURE and now.behind_since_s is None:
             now.behind_since_s = now.at_s
         bal.note_quiet(now, LEAST_TESTS)
+
+    def _leave_checkpoint(self, state: NitrateState, now: Balance) -> None:
         today = int(now.at_s // 86400)
-        # A run that begins at this midnight's checkpoint passes it again; how often depends on who looked meanwhile.
+        # A run that begins at this midnight's checkpoint passes it again.
         earlier = [c for c in state.checkpoints if c.at_s < now.at_s]
         state.checkpoints = [c for c in earlier if _worth_keeping(int(c.at_s // 86400), today)]
         state.checkpoints.append(now.copy())
@@ -325,10 +340,13 @@ class NitrateWatch:
 
     def _at(self, state: NitrateState, at_s: float, hour_s: float) -> Balance | None:
         """A copy of the filter at the full hour, or at the last fact if that is later."""
-        reached = self._run(state, at_s)
-        if reached is None:
+        held = [*state.checkpoints, *([state.now] if state.now is not None else [])]
+        # After a clock that ran ahead, the filter stands in days to come.
+        reached = next((b for b in reversed(held) if b.at_s <= at_s), None)
+        now = reached.copy() if reached is not None else self._begun(state, at_s)
+        if now is None:
             return None
-        now = reached.copy()
+        self._advance(state, now, at_s)
         if hour_s > now.at_s:
             bal.pass_time(now, hour_s, self._feed_rate(state, now.at_s))
         return now
