@@ -19,8 +19,8 @@ PADS = (0.0, 10.0, 25.0, 50.0, 100.0, 250.0)
 EDGES = (0.0, 5.0, 17.5, 37.5, 75.0, 175.0, math.inf)
 FEED = 12.0 * 0.16
 """Nitrate that the feed could become at most, mg/L per day."""
-MV = 0.0404
-"""Natural log of concentration per millivolt: half of Nernst's 58 mV a decade, as text-books print 4 %."""
+MV = math.log(10.0) / 59.16
+"""Natural log of concentration per millivolt: Nernst's slope at 25 °C, mV a decade."""
 
 
 def _truth(rng: random.Random, fades: bool, days: int) -> list[float]:

@@ -101,7 +101,7 @@ ELECTRODE_FIRST_MG_L = 5.0
 
 @dataclass(slots=True)
 class Mode:
-    """One of the two models: the odds that it is the true one, and what it believes."""
+    """One of the models: the odds that it is the true one, and what it believes."""
 
     weight: float
     belief: Belief

@@ -16,7 +16,8 @@ from rushlight.settings import Kit, Tank
 from rushlight.tank.ledger import Fact, local_date
 
 READING_ERROR = {"strip": 0.22, "drops": 0.15, "lab": 0.03}
-"""Reading error where the kit gives none: one standard deviation as a share of the level."""
+"""Reading error where the kit gives none: one standard deviation as a share of the level (common
+practice, no source)."""
 MOST_MG_L = 1e5
 """A number above this is a slip of the pen, as no tank holds a tenth of a kilogram in a litre; it is cut to this, so
 that whatever is worked out from it stays finite, and the filter makes nothing of it."""

@@ -1,6 +1,6 @@
 """Light that is weaker than the lamp alone should be: one-sided evidence between the switchings.
 
-Owns the search for a quarter of an hour in which a lamp that is on gives less than its own level.  Daylight, room
+Owns the search for ten minutes in which a lamp that is on gives less than its own level.  Daylight, room
 lights and clouds only add to a lamp, so light that stays below it says that the lamp gives less, or that something
 stands between lamp and probe; how restless the daylight is does not matter.  Light above the level says nothing.
 
@@ -37,9 +37,10 @@ def stays_below(
     run: list[tuple[float, float]] = []
     for i in range(bisect_left(times, from_s), len(times)):
         level = _level(spans, times[i], BESIDE_S + 0.5 * ramp_s)
-        if level is None or not OUT * level <= values[i] < level or (run and times[i] - run[-1][0] > HOLE_S):
+        beneath = level is not None and OUT * level <= values[i] < level
+        if not beneath or (run and times[i] - run[-1][0] > HOLE_S):
             run = []
-        if level is not None and OUT * level <= values[i] < level:
+        if level is not None and beneath:
             run.append((times[i], values[i] / level))
             last = [share for at_s, share in run if times[i] - at_s <= STAYS_S + 1.0]
             if times[i] - run[0][0] >= STAYS_S - 1.0 and sum(last) < SHARE * len(last):
