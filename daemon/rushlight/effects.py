@@ -73,6 +73,8 @@ class Daily(Effect):
     uptake_rate: Estimate | None = None
     kept_up: Estimate | None = None
     days_to_limit: float | None = None
+    chance_28_days: float | None = None
+    """Probability, 0 to 1, that nitrate passes its limit within four weeks."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -97,7 +97,7 @@ def test_daily_lines_carry_every_key_of_the_contract(tmp_path: Path) -> None:
         "lamp_percent",
         "nitrate",
     }
-    keys |= {"net_rate", "supply_rate", "uptake_rate", "kept_up", "days_to_limit"}
+    keys |= {"net_rate", "supply_rate", "uptake_rate", "kept_up", "days_to_limit", "chance_28_days"}
     assert [d["date"] for d in days] == ["2026-03-01", "2026-03-02", "2026-03-03"]
     assert [d["at"] for d in days] == ["2026-03-02T00:00:00Z", "2026-03-03T00:00:00Z", "2026-03-04T00:00:00Z"]
     for day in days:
@@ -105,6 +105,7 @@ def test_daily_lines_carry_every_key_of_the_contract(tmp_path: Path) -> None:
         assert set(day["nitrate"]) == {"mean", "low", "high"}
         assert day["nitrate"]["low"] < day["nitrate"]["mean"] < day["nitrate"]["high"]
         assert day["light_dose_mol"] is None
+        assert 0.0 <= day["chance_28_days"] <= 1.0
 
 
 @pytest.mark.parametrize(

@@ -35,7 +35,14 @@ STATE_CODES: Mapping[str, float] = {
 PRIORITY_CODES: Mapping[str, float] = {"low": 1.0, "medium": 2.0, "high": 3.0}
 _BOUND_CODES: Mapping[str, float] = {"<": -1.0, "": 0.0, ">": 1.0}
 
-_DAY_FIGURES = ("light_dose_mol", "light_coverage", "lamp_dose_mol", "lamp_percent", "days_to_limit")
+_DAY_FIGURES = (
+    "light_dose_mol",
+    "light_coverage",
+    "lamp_dose_mol",
+    "lamp_percent",
+    "days_to_limit",
+    "chance_28_days",
+)
 _DAY_ESTIMATES = ("nitrate", "net_rate", "supply_rate", "uptake_rate", "kept_up")
 
 

@@ -133,6 +133,7 @@ class TankCore:
             uptake_rate=report.uptake_rate,
             kept_up=report.kept_up,
             days_to_limit=report.days_to_limit,
+            chance_28_days=report.chances[-1] if report.chances else None,
         )
 
     def assess(self, state: TankState, at_s: float, pressing: AbstractSet[str]) -> tuple[list[Finding], list[Effect]]:
