@@ -13,6 +13,7 @@ from rushlight import eventlines
 from rushlight.eventlines import LineError, format_line, parse_line, rfc3339, unix_s
 
 AT = '"at":"2026-03-01T12:00:00Z"'
+PICTURE = '{"paper":{"chart":[230.0,231.5,228.0],"strip":[226.0,226.0,225.0]},"nitrate":{"strip":[240.0,150.5,190.0],"chart":[[0.0,[231.0,230.0,228.0]],[50.0,[236.0,120.0,170.0]]],"paper":[224.0,225.0,224.0]},"ph":{"strip":[-2.5,150.5,190.0],"chart":[[6.0,[231.0,230.0,228.0]]]}}'
 GOOD = [
     '{"at":"2026-01-01T00:00:00Z","kind":"reading","probe":"foyer-light","value":3.5}',
     '{"at":"2026-01-01T00:00:00Z","kind":"reading","probe":"foyer-light","value":null,"quality":9}',
@@ -33,6 +34,10 @@ GOOD = [
     '{"at":"2026-01-02T00:00:00Z","kind":"correction","of":"a","replacement":{"at":"2026-01-01T00:00:00Z","kind":"feeding","tank":"foyer","grams":1.0,"id":"a"}}',
     '{"at":"2026-01-01T00:00:00Z","kind":"note","tank":"foyer","text":"quiet week","id":"n1","received_at":"2026-01-01T08:00:00Z"}',
     '{"at":"2026-01-01T00:00:00Z","kind":"pack","tank":"foyer","strips":50.0}',
+    '{"at":"2026-01-01T00:00:00Z","kind":"test","tank":"foyer","method":"strip","values":{"nitrate":25.0},"dilution":2.0,"dilution_source":{"nitrate":5.0}}',
+    f'{{"at":"2026-01-01T00:00:00Z","kind":"test","tank":"foyer","method":"strip","kit":"strip","device":"duty phone","picture":{PICTURE}}}',
+    '{"at":"2026-01-01T00:00:00Z","kind":"kit_check","kit":"strip","standards":[{"substance":"nitrate","value":50.0,"read":25.0},{"substance":"nitrate","value":11.3,"unit":"mg/L N","read":">50"}],"pack":"lot 7"}',
+    f'{{"at":"2026-01-01T00:00:00Z","kind":"kit_check","kit":"strip","standards":[{{"substance":"nitrate","value":50.0,"picture":{PICTURE}}}],"device":"duty phone"}}',
 ]
 
 BAD = [
@@ -82,6 +87,54 @@ BAD = [
         "units.ph",
         "no such value",
     ),
+    (f'{{{AT},"kind":"test","tank":"t","method":"strip"}}', "values", "or a picture"),
+    (
+        f'{{{AT},"kind":"test","tank":"t","method":"strip","values":{{"ph":7}},"dilution":0.5}}',
+        "dilution",
+        "or equal to 1",
+    ),
+    (
+        f'{{{AT},"kind":"test","tank":"t","method":"strip","values":{{"nitrate":7}},"dilution_source":{{"nitrate":5}}}}',
+        "dilution_source.nitrate",
+        "nothing was thinned",
+    ),
+    (
+        f'{{{AT},"kind":"test","tank":"t","method":"strip","picture":{{"paper":{{"chart":[1,2,3],"strip":[1,2,3]}}}}}}',
+        "picture",
+        "shows no pad",
+    ),
+    (
+        f'{{{AT},"kind":"test","tank":"t","method":"strip","picture":{PICTURE.replace("240.0", "400")}}}',
+        "picture.nitrate.strip[0]",
+        "less than or equal to 383",
+    ),
+    (
+        f'{{{AT},"kind":"test","tank":"t","method":"strip","picture":{PICTURE.replace("nitrate", "nitrat")}}}',
+        "picture.nitrat",
+        "did you mean 'nitrate'?",
+    ),
+    (
+        f'{{{AT},"kind":"test","tank":"t","method":"strip","picture":{PICTURE},"units":{{"nitrate":"mV"}}}}',
+        "units.nitrate",
+        "what a probe gives",
+    ),
+    (f'{{{AT},"kind":"kit_check","standards":[{{"substance":"ph","value":7,"read":7}}]}}', "kit", "is missing"),
+    (f'{{{AT},"kind":"kit_check","kit":"strip","standards":[]}}', "standards", "at least 1 entry"),
+    (
+        f'{{{AT},"kind":"kit_check","kit":"strip","standards":[{{"substance":"nitrate","value":50}}]}}',
+        "standards[0].read",
+        "is missing",
+    ),
+    (
+        f'{{{AT},"kind":"kit_check","kit":"s","standards":[{{"substance":"gh","value":9,"picture":{PICTURE}}}]}}',
+        "standards[0].picture",
+        "shows no pad of gh",
+    ),
+    (
+        f'{{{AT},"kind":"kit_check","kit":"strip","standards":[{{"substance":"nitrate","value":50,"read":"50"}}]}}',
+        "standards[0].read",
+        "'>250' or '<5'",
+    ),
     (f'{{{AT},"kind":"lamp","tank":"t","what":"swapped"}}', "what", "expected 'replaced'"),
     (f'{{{AT},"kind":"correction","of":"x"}}', "replacement", "either void"),
     (f'{{{AT},"kind":"correction","of":"x","replacement":{{"kind":"feeding"}}}}', "replacement.at", "with offset"),
@@ -108,8 +161,8 @@ def test_a_bad_line_is_refused_by_number_key_and_reason(line: str, key: str, wor
 
 
 def test_every_kind_of_the_contract_is_known() -> None:
-    """An event file of any age may hold these; `pack` came later than the others."""
-    listed = "reading test feeding water_change top_off harvest dose stocking lamp sighting calibration acknowledge shelve correction note pack"
+    """An event file of any age may hold these; `pack` and `kit_check` came later than the others."""
+    listed = "reading test feeding water_change top_off harvest dose stocking lamp sighting calibration acknowledge shelve correction note pack kit_check"
     assert set(eventlines.KINDS) == set(listed.split())
     assert {json.loads(g)["kind"] for g in GOOD} == set(listed.split())
 

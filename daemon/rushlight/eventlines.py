@@ -16,7 +16,8 @@ from typing import Any, cast
 from pydantic import TypeAdapter, ValidationError
 
 from rushlight import checking
-from rushlight.events import INTERNAL_KINDS, KINDS, Correction, Event, Quality, Reading, Test
+from rushlight.colours import Picture
+from rushlight.events import INTERNAL_KINDS, KINDS, Correction, Event, KitCheck, Quality, Reading, Test
 from rushlight.science import units
 from rushlight.settings import Config
 
@@ -148,17 +149,24 @@ def check_names(event: Event, config: Config, line_no: int = 0) -> None:
 
 def check_typed(event: Event) -> None:
     """Raise `LineError` for a test's figure that no water gives: at a keyboard it is a slip of the finger."""
-    if not isinstance(event, Test):
+    if isinstance(event, KitCheck):
+        told = [(f"standards[{n}].read", s.substance, s.read) for n, s in enumerate(event.standards) if s.read]
+        typed: list[tuple[str, str, float | str]] = [(k, name, v) for k, name, v in told if v is not None]
+    elif isinstance(event, Test):
+        typed = [(f"values.{name}", name, value) for name, value in event.values.items()]
+    else:
         return
-    for name, value in event.values.items():
+    for key, name, value in typed:
         most = 14.0 if name == "ph" else 1000.0
         if float(str(value).lstrip("<>")) > most:
-            raise LineError(0, f"values.{name}", f"expected a number from 0 to {most:g}, got {value}")
+            raise LineError(0, key, f"expected a number from 0 to {most:g}, got {value}")
 
 
 def _plain(value: Any) -> Any:
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return {f.name: _plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+        held = ((f.name, getattr(value, f.name), f.default) for f in dataclasses.fields(value))
+        # What is not known is not written; a default that is a figure is, as a calibration point's temperature.
+        return {k: _plain(v) for k, v, default in held if v is not None and not (v == "" == default)}
     return [_plain(v) for v in value] if isinstance(value, tuple) else value
 
 
@@ -258,17 +266,55 @@ def _correction(event: Correction, replacement: Any, line_no: int) -> Correction
 
 
 def _check_values(event: Event, line_no: int) -> None:
-    """A test's values are numbers or bounds, in units that have one reading only."""
-    if not isinstance(event, Test):
-        return
-    for name in event.units:
-        if name not in event.values:
+    """A test's or a standard's values are numbers or bounds, in units that have one reading only."""
+    if isinstance(event, KitCheck):
+        _check_standards(event, line_no)
+    if isinstance(event, Test):
+        _check_test(event, line_no)
+
+
+def _check_test(event: Test, line_no: int) -> None:
+    if not event.values and event.picture is None:
+        raise LineError(line_no, "values", "expected at least 1 entry, or a picture")
+    seen = event.picture.pads() if event.picture is not None else {}
+    _check_pads(event.picture, "picture", line_no)
+    for name, unit in event.units.items():
+        if name not in event.values and name not in seen:
             raise LineError(line_no, f"units.{name}", "there is no such value to go with it")
+        for field, _ in seen[name].chart if name in seen else ():
+            _check_value(name, field, unit, line_no, f"units.{name}")
+    for name in event.dilution_source:
+        if event.dilution == 1.0 or (name not in event.values and name not in seen):
+            raise LineError(line_no, f"dilution_source.{name}", "nothing was thinned that it could go with")
     for name, value in event.values.items():
+        key = "units" if name in event.units else "values"
         if isinstance(value, str) and value[:1] not in {"<", ">"}:
             raise LineError(line_no, f"values.{name}", f"expected a number, '>250' or '<5', got {value!r}")
-        try:
-            units.read_reported(name, value, event.units.get(name, ""))
-        except ValueError as e:
-            key = "units" if name in event.units else "values"
-            raise LineError(line_no, f"{key}.{name}", str(e).removeprefix(f"{name}: ")) from None
+        _check_value(name, value, event.units.get(name, ""), line_no, f"{key}.{name}")
+
+
+def _check_standards(event: KitCheck, line_no: int) -> None:
+    for n, standard in enumerate(event.standards):
+        at, name = f"standards[{n}]", standard.substance
+        if standard.read is None and standard.picture is None:
+            raise LineError(line_no, f"{at}.read", "is missing, and there is no picture")
+        if isinstance(standard.read, str) and standard.read[:1] not in {"<", ">"}:
+            raise LineError(line_no, f"{at}.read", f"expected a number, '>250' or '<5', got {standard.read!r}")
+        _check_value(name, standard.value, standard.unit, line_no, f"{at}.unit" if standard.unit else f"{at}.value")
+        if standard.read is not None:
+            _check_value(name, standard.read, standard.unit, line_no, f"{at}.read")
+        if standard.picture is not None and name not in standard.picture.pads():
+            raise LineError(line_no, f"{at}.picture", f"shows no pad of {name}")
+        _check_pads(standard.picture, f"{at}.picture", line_no)
+
+
+def _check_pads(picture: Picture | None, at: str, line_no: int) -> None:
+    if picture is not None and not picture.pads():
+        raise LineError(line_no, at, "shows no pad")
+
+
+def _check_value(name: str, value: float | str, unit: str, line_no: int, key: str) -> None:
+    try:
+        units.read_reported(name, value, unit)
+    except ValueError as e:
+        raise LineError(line_no, key, str(e).removeprefix(f"{name}: ")) from None

@@ -12,8 +12,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Annotated, Any, ClassVar, Literal
 
-from annotated_types import Ge, Le, MinLen
+from annotated_types import Ge, Le, MaxLen, MinLen
 
+from rushlight.colours import Picture, Standard
 from rushlight.settings import Fraction, NotNegative, OnHours, Positive, Substance
 
 Quality = Literal[1, 2, 3, 4, 9]
@@ -70,14 +71,25 @@ class TankEvent(Event):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Test(TankEvent):
-    """A strip, drop or laboratory test.  Units default to mg/L as NO3, NO2 and NH3+NH4, and °dH."""
+    """A strip, drop or laboratory test.  Units default to mg/L as NO3, NO2 and NH3+NH4, and °dH.
+
+    `values` and a picture's chart are in `units`; what a thinned sample held is said as it was read, not multiplied.
+    """
 
     __test__: ClassVar[bool] = False  # not a test class, whatever pytest thinks of the name
     kind: ClassVar[str] = "test"
     method: Literal["strip", "drops", "lab"]
-    values: Annotated[dict[Substance, Reported], MinLen(1)]
+    values: dict[Substance, Reported] = field(default_factory=dict)
+    """May be empty where there is a picture; then, what the eye read of the same strip."""
     units: dict[Substance, str] = field(default_factory=dict)
     kit: str = ""
+    dilution: Annotated[float, Ge(1), Le(1000)] = 1.0
+    """The sample was one part of tank water in so many."""
+    dilution_source: dict[Substance, NotNegative] = field(default_factory=dict)
+    """What the water held that it was thinned with, in canonical units; what is not named it held none of."""
+    device: str = ""
+    """The phone that took the picture."""
+    picture: Picture | None = None
     note: str = ""
 
 
@@ -203,6 +215,19 @@ class Calibration(Event):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class KitCheck(Event):
+    """A kit dipped in known solutions: what each held and what the kit said of it, by eye or by picture."""
+
+    kind: ClassVar[str] = "kit_check"
+    kit: Annotated[str, MinLen(1)]
+    standards: Annotated[tuple[Standard, ...], MinLen(1), MaxLen(50)]
+    pack: str = ""
+    """What tells this pack from the one before, such as its lot number; empty: the one that is open."""
+    device: str = ""
+    """The phone that took the pictures."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Acknowledge(Event):
     """A person has seen the alarm with this id."""
 
@@ -235,7 +260,7 @@ KINDS: dict[str, type[Event]] = {
     c.kind: c
     for c in (
         *(Reading, Test, Feeding, WaterChange, TopOff, Harvest, Dose, Stocking, LampWork, Sighting, Calibration),
-        *(Acknowledge, Shelve, Correction, Note, Pack),
+        *(Acknowledge, Shelve, Correction, Note, Pack, KitCheck),
     )
 }
 

@@ -193,3 +193,21 @@ def test_free_words_are_refused_clearly_where_an_entry_has_no_room_for_them(conf
     assert run("record", "note", "--note", "moved the pump", "--config", str(config)).returncode == 0
     [line] = [json.loads(row) for row in run("export", "--config", str(config)).stdout.splitlines()]
     assert (line["kind"], line["text"]) == ("note", "moved the pump")
+
+
+def test_a_thinned_sample_and_a_checked_kit_are_written_down_and_exported_as_they_were_said(config: Path) -> None:
+    thinned = ("test", "nitrate=50", "dilution=1+1", "source.nitrate=5", "--id", "thin")
+    checked = ("kit_check", "kit=strip", "nitrate=50:25", "nitrate=11.3:>50 mg/L N", "pack=lot 7", "--id", "check")
+    for words in (thinned, checked):
+        got = run("record", *words, "--config", str(config))
+        assert got.returncode == 0, got.stderr
+    lines = {r["id"]: r for r in map(json.loads, run("export", "--config", str(config)).stdout.splitlines())}
+    assert (lines["thin"]["dilution"], lines["thin"]["dilution_source"]) == (2.0, {"nitrate": 5.0})
+    assert lines["check"]["standards"] == [
+        {"substance": "nitrate", "value": 50.0, "read": 25.0},
+        {"substance": "nitrate", "value": 11.3, "unit": "mg/L N", "read": ">50"},
+    ]
+    assert lines["check"]["pack"] == "lot 7"
+    wrong = run("record", "kit_check", "kit=strip", "nitrate=50", "--config", str(config))
+    assert wrong.returncode == 2
+    assert "such as 50:25" in wrong.stderr

@@ -59,9 +59,9 @@ def _numbers_of(item: Any) -> Iterator[float]:
 
 
 def _values_of(event: Event) -> set[float]:
-    """The numbers in an event that are not times; 0 also stands for what was left out."""
+    """The numbers in an event that are not times; 0, and 1 of a sample not thinned, also stand for what was left out."""
     inner = getattr(event, "replacement", None)
-    times = {0.0, *(t for e in (event, inner) if e is not None for t in (e.at_s, e.received_s))}
+    times = {0.0, 1.0, *(t for e in (event, inner) if e is not None for t in (e.at_s, e.received_s))}
     return set(_numbers_of(event)) - times
 
 

@@ -22,6 +22,7 @@ from rushlight.settings import Config
 
 _KINDS = [k for k in KINDS if k not in {"reading", "acknowledge", "shelve"}]
 _VALUE = re.compile(r"\s*([<>]?\d+(?:\.\d+)?)\s*(.*)")
+_STANDARD = re.compile(r"\s*(\d+(?:\.\d+)?)\s*:\s*([<>]?\d+(?:\.\d+)?)\s*(.*)")
 _COMMA = re.compile(r"\s*[<>]?\d+,\d+.*")
 _AHEAD = dt.timedelta(minutes=5)
 """A time given so little ahead of this machine's clock is taken for now."""
@@ -43,12 +44,14 @@ def record(kind: str, pairs: tuple[str, ...], config_file: Path | None, **given:
     """Write down a test, a feeding, a water change or anything else done or seen.
 
     KIND is one of test, feeding, water_change, top_off, harvest, dose, stocking, lamp, sighting, calibration,
-    correction, note, pack.
+    correction, note, pack, kit_check.
 
     \b
     rushlight record test --tank foyer nitrate=25 ph=7.0
     rushlight record test --tank foyer nitrate='>250' --at '2026-03-01 18:30'
     rushlight record test --tank foyer method=lab 'nitrate=5.6 mg/L N'
+    rushlight record test --tank foyer nitrate=50 dilution=1+1 source.nitrate=5
+    rushlight record kit_check kit=strip nitrate=50:25 nitrate=25:10 pack='lot 7'
     rushlight record feeding --tank foyer grams=0.9
     rushlight record water_change --tank foyer fraction=30%
     rushlight record harvest --tank foyer fresh_grams=400 plant='umbrella sedge'
@@ -103,6 +106,8 @@ def build(kind: str, pairs: tuple[str, ...], config: Config, now_s: float, **giv
         line["probe"] = given.get("probe") or fail("probe: is missing; give --probe", status=2)
         line["points"] = [_point(p) for p in pairs]
         return line
+    if kind == "kit_check":
+        return line | _kit_check(pairs, config)
     if kind != "correction":
         line["tank"] = given.get("tank") or _only_tank(config)
     if given.get("note"):
@@ -128,7 +133,14 @@ def _note_key(kind: str) -> str:
 
 
 def _test(fields: dict[str, str], tank: str, config: Config) -> dict[str, Any]:
-    out: dict[str, Any] = {k: fields.pop(k) for k in ("method", "kit", "note") if k in fields}
+    out: dict[str, Any] = {k: fields.pop(k) for k in ("method", "kit", "note", "device") if k in fields}
+    if "picture" in fields:
+        out["picture"] = _plain(fields.pop("picture"))
+    if "dilution" in fields:
+        out["dilution"] = _dilution(fields.pop("dilution"))
+    source = {k.partition(".")[2]: _plain(fields.pop(k)) for k in list(fields) if k.startswith("source.")}
+    if source:
+        out["dilution_source"] = source
     testing = next((t.testing for t in config.tank if t.id == tank), None)
     kit_id = out.get("kit") or (testing.kit if testing else "") or config.kit[0].id
     kit = next((k for k in config.kit if k.id == kit_id), None)
@@ -147,6 +159,34 @@ def _test(fields: dict[str, str], tank: str, config: Config) -> dict[str, Any]:
         if unit:
             units[name] = unit
     return out | ({"units": units} if units else {})
+
+
+def _dilution(text: str) -> Any:
+    """'1+2', one part of the tank's water and two of the other, as one part in 3; a number as itself."""
+    if parts := re.fullmatch(r"(\d+(?:\.\d+)?) ?\+ ?(\d+(?:\.\d+)?)", text):
+        sample, other = float(parts[1]), float(parts[2])
+        if sample > 0.0:
+            return (sample + other) / sample
+    return _plain(text)
+
+
+def _kit_check(pairs: tuple[str, ...], config: Config) -> dict[str, Any]:
+    """Standards from SUBSTANCE=VALUE:READ, or whole as standards=JSON; the rest as it is."""
+    out: dict[str, Any] = {"kit": config.kit[0].id} if len(config.kit) == 1 else {}
+    standards: list[Any] = []
+    for key, value in map(_pair, pairs):
+        if key in {"kit", "pack", "device"}:
+            out[key] = value
+        elif key == "standards":
+            given = _plain(value)
+            standards += given if isinstance(given, list) else [given]
+        elif matched := _STANDARD.fullmatch(value):
+            held, read, unit = matched.groups()
+            standard = {"substance": key, "value": float(held), "read": read if read[0] in "<>" else float(read)}
+            standards.append(standard | ({"unit": unit} if unit else {}))
+        else:
+            fail(f"{key}: expected what the water held and what the kit read, such as 50:25, got {value!r}", status=2)
+    return out | {"standards": standards}
 
 
 def _pair(text: str) -> tuple[str, str]:

@@ -22,6 +22,7 @@ from rushlight.events import (
     Condition,
     Correction,
     Event,
+    KitCheck,
     Reading,
     Shelve,
     Supply,
@@ -160,6 +161,8 @@ class Core:
                 effects = self._assess(state, at_s, [event.tank])
             case Calibration():
                 effects = self._calibration(state, event, at_s)
+            case KitCheck():
+                effects = []
             case Correction():
                 effects = self._correct(state, event, at_s)
             case Acknowledge():

@@ -14,6 +14,7 @@ from rushlight.events import (
     Event,
     Feeding,
     Harvest,
+    KitCheck,
     LampWork,
     Note,
     Pack,
@@ -87,7 +88,7 @@ def of_event(event: Event) -> str:  # noqa: C901, PLR0911, PLR0912 - one line fo
     """What an entry says, in a few words."""
     match event:
         case Test():
-            return f"{event.method.capitalize()} test: {values_of(event.values)}"
+            return f"{event.method.capitalize()} test: {_of_test(event)}"
         case Feeding():
             return f"Feeding: {event.grams:g} g"
         case WaterChange():
@@ -109,6 +110,9 @@ def of_event(event: Event) -> str:  # noqa: C901, PLR0911, PLR0912 - one line fo
             return f"Added: {event.what}"
         case Calibration():
             return f"Calibration of {event.probe}, {len(event.points)} points"
+        case KitCheck():
+            checked = {s.substance for s in event.standards}
+            return f"Kit {event.kit} checked: {', '.join(NAMES.get(name, name) for name in sorted(checked))}"
         case Pack():
             return f"New pack of strips: {event.strips:g}"
         case Note():
@@ -116,6 +120,13 @@ def of_event(event: Event) -> str:  # noqa: C901, PLR0911, PLR0912 - one line fo
         case Correction():
             return "Undone" if event.void else "Corrected"
     return event.kind
+
+
+def _of_test(event: Test) -> str:
+    """Its values, or what its picture shows, and whether the sample was thinned."""
+    seen = ", ".join(NAMES.get(k, k) for k in event.picture.pads()) if event.picture is not None else ""
+    said = values_of(event.values) or f"picture of {seen}"
+    return said if event.dilution == 1.0 else f"{said}, thinned to one part in {event.dilution:g}"
 
 
 def mark_of(event: Event) -> str:
