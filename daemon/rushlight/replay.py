@@ -11,11 +11,11 @@ from collections.abc import Iterable, Iterator
 from typing import Any
 
 from rushlight import eventlines
+from rushlight.core.step import Core
+from rushlight.core.timeline import Timeline
 from rushlight.effects import AlarmChange, Daily, DueChange, Effect, Estimate
 from rushlight.events import Event, Reading
 from rushlight.settings import Config
-from rushlight.tank.site import Core
-from rushlight.tank.timeline import Timeline
 
 _DIGITS = 6
 """Significant digits written: more than any estimate deserves, few enough to be the same on every machine."""

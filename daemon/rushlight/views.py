@@ -1,7 +1,7 @@
 """What the outside may look at: a frozen picture of the core's state at one moment.
 
 The page, `status`, the hub, the time-series store and the weekly summary read these and nothing deeper.
-Pure data; `tank.site` makes them.  Times are seconds since 1970 UTC; rates mg/L as NO3 per day.
+Pure data; `core.step` makes them.  Times are seconds since 1970 UTC; rates mg/L as NO3 per day.
 """
 
 from __future__ import annotations

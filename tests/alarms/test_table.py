@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from rushlight.alarms import page
+from rushlight.alarms import reference
 from rushlight.alarms.pace import ACK_LASTS_S, REPEATS_S
 from rushlight.alarms.table import TABLE
 
@@ -67,11 +67,11 @@ def test_each_acknowledgement_of_what_can_wait_holds_twice_as_long_up_to_a_bound
 
 
 def test_the_page_in_deploy_is_the_rendered_table():
-    assert DEPLOY.read_text() == page.render()
+    assert DEPLOY.read_text() == reference.render()
 
 
 def test_the_page_links_to_every_row():
-    text = page.render()
+    text = reference.render()
     anchors = set(re.findall(r"^## (\w+)$", text, re.M))
     assert set(re.findall(r"\(#(\w+)\)", text)) <= anchors
     assert set(TABLE) <= anchors

@@ -20,7 +20,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from helpers.nitrate_tanks import DAY_S, LIMIT, START_S, STRIP, SimulatedTank, simulate
 from rushlight.events import Test
-from rushlight.tank.nitrate import NitrateWatch
+from rushlight.tank.nitrate.watch import NitrateWatch
 
 SEEDS = {"tuning": 1_000, "holdout": 900_000, "fresh": 2_000_000}
 """`holdout` was looked at while thresholds were chosen, so it flatters; `fresh` was run only after the last choice."""

@@ -24,7 +24,7 @@ from rushlight.events import Feeding, Test
 from rushlight.journal.rows import Recorded
 from rushlight.summary import render as summaries
 from rushlight.summary.build import build
-from rushlight.web import render
+from rushlight.web import templating
 
 DAYS, TURNS, SEED = 5 * 365, 60, 7
 
@@ -108,7 +108,7 @@ def figures(*, quick: bool) -> list[Figure]:
     with tempfile.TemporaryDirectory() as folder, page_site(Path(folder)) as site:
         fill(site)
         client = site.client()
-        static = sum(len(render.static(name)) for name in render.STATIC)
+        static = sum(len(templating.static(name)) for name in templating.STATIC)
         assert "Nitrate about" in client.get("/").text
         floor = median_s(lambda: client.get("/no-such-page"), turns) * 1000
         for path in ("/", "/tanks/foyer", "/tanks/foyer/test", "/tanks/foyer/entries"):

@@ -19,8 +19,8 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from helpers.nitrate_tanks import DAY_S, START_S, STRIP, Habits, SimulatedTank, random_habits, read_strip, simulate
 from rushlight.events import Test
 from rushlight.settings import Testing
-from rushlight.tank.nitrate import NitrateReport, NitrateWatch
-from rushlight.tank.routine import RoutineWatch
+from rushlight.tank.nitrate.watch import NitrateReport, NitrateWatch
+from rushlight.tank.routine.next_test import RoutineWatch
 
 SEED = 700_000
 ALARMS = ("nitrate_rising", "nitrate_high", "uptake_behind")

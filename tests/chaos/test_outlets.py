@@ -18,7 +18,7 @@ from rushlight.events import Event
 from rushlight.outlets import hub_commands
 from rushlight.outlets.hub import HubOutlet
 from rushlight.web import writing
-from rushlight.web.visit import Visit
+from rushlight.web.page_request import PageRequest
 
 DAYS = 1.25
 
@@ -117,8 +117,8 @@ def test_a_form_that_becomes_two_entries_is_found(tmp_path: Path, monkeypatch: p
 
 
 def test_an_acknowledgement_that_does_nothing_is_found(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    def nothing(visit: Visit, *_: Any) -> None:
-        visit.house.now_s()
+    def nothing(asked: PageRequest, *_: Any) -> None:
+        asked.daemon.now_s()
 
     monkeypatch.setattr(writing, "_acknowledge", nothing)
     assert "it did nothing" in broken(tmp_path, Fault(4 * HOUR_S, "hot", 7 * HOUR_S))

@@ -12,7 +12,7 @@ from rich.console import Console
 
 from helpers.site import CONFIG
 from rushlight.cli import main
-from rushlight.cli.looking import _print_alarms, _value
+from rushlight.cli.reports import _print_alarms, _value
 from rushlight.views import AlarmView, ProbeView
 
 UTC = zoneinfo.ZoneInfo("UTC")

@@ -9,12 +9,12 @@ from hypothesis import strategies as st
 
 from helpers.site import config_of
 from rushlight.clock import SimulatedClock
+from rushlight.core.step import Core
+from rushlight.core.timeline import Timeline, by_arrival
 from rushlight.effects import AlarmChange, Daily, Effect
 from rushlight.events import Acknowledge, Event, Feeding, Harvest, LampWork, Reading, Shelve, Test, WaterChange
 from rushlight.intake.trust import TimeLine
 from rushlight.service import snapshots
-from rushlight.tank.site import Core
-from rushlight.tank.timeline import Timeline, by_arrival
 
 CORE = Core(config_of())
 START_S = 1_772_323_200.0  # 2026-03-01T00:00:00Z

@@ -18,11 +18,11 @@ import pytest
 
 from helpers.serialbench import Board
 from rushlight import config, wizard
+from rushlight.core.step import Core
+from rushlight.core.view import site_view
 from rushlight.events import Calibration, CalibrationPoint
 from rushlight.intake import stamping
 from rushlight.intake.polling import links
-from rushlight.tank.site import Core
-from rushlight.tank.view import site_view
 from rushlight_drivers import LinkError, discover
 
 FIRMWARE = Path(__file__).parents[2] / "deploy/board/main.py"

@@ -31,9 +31,9 @@ from rushlight.events import Event, Reading
 from rushlight.outlets import hub_commands
 from rushlight.service import control
 from rushlight.views import AlarmView, SiteView
-from rushlight.web import calibrating, entries, fields, http
+from rushlight.web import calibrating, entries, fields, wsgi
 from rushlight.web.fields import FieldError
-from rushlight.web.http import HttpError
+from rushlight.web.wsgi import HttpError
 
 CONFIG = config_of()
 NOW_S = eventlines.unix_s("2026-03-01T12:00:00Z")
@@ -262,7 +262,7 @@ def form_target(data: bytes) -> None:
         "wsgi.input": io.BytesIO(body),
     }
     try:
-        form = http.read_form(environ)
+        form = wsgi.read_form(environ)
     except HttpError as e:
         assert 400 <= e.status < 500
         return

@@ -18,10 +18,10 @@ from rushlight.eventlines import LineError
 from rushlight.outlets.hub_commands import Drafts
 from rushlight.science import units
 from rushlight.settings import Kit
-from rushlight.web import entries, fields, http
+from rushlight.web import entries, fields, wsgi
 from rushlight.web.fields import FieldError
 from rushlight.web.guard import Guard
-from rushlight.web.http import Request
+from rushlight.web.wsgi import Request
 from rushlight_drivers import iio, jsonpointer, lines, mqtt, query, senml
 from rushlight_drivers.contract import Channel
 
@@ -221,7 +221,7 @@ def _request(**headers: str) -> Request:
 
 def test_an_origin_that_is_no_address_is_another_site() -> None:
     """It was an internal error: urlsplit raises ValueError for half a bracket."""
-    with pytest.raises(http.HttpError) as caught:
+    with pytest.raises(wsgi.HttpError) as caught:
         Guard(config_of()).admit(_request(origin="http://["))
     assert caught.value.status == 403
 
@@ -239,7 +239,7 @@ def test_a_key_in_a_complaint_is_short_and_can_be_printed() -> None:
 
 def test_an_address_in_a_header_is_plain_ascii() -> None:
     """After logging in, ?next=/tanks/€ asked the server for a header that it can't send."""
-    ((_, where),) = http.redirect("/tanks/€?a=b%20c").headers
+    ((_, where),) = wsgi.redirect("/tanks/€?a=b%20c").headers
     assert where == "/tanks/%E2%82%AC?a=b%20c"
 
 

@@ -25,7 +25,7 @@ from rushlight.outlets.hub import HubOutlet
 from rushlight.outlets.hub_entities import Topics, entities, states
 from rushlight.outlets.timeseries import TimeseriesOutlet, lines_of
 from rushlight.outlets.timeseries_points import Points
-from rushlight.service import outward, page
+from rushlight.service import feeds, page_wiring
 from rushlight.service.engine import Engine
 from rushlight.service.service import Service
 
@@ -75,18 +75,18 @@ class Edges:
     @contextlib.contextmanager
     def joined(self) -> Iterator[None]:
         """All connections of the product go here; the page's server hands its application over instead of listening."""
-        real = page.Server
+        real = page_wiring.Server
 
         def served(app: Any, *_: Any, **_more: Any) -> Any:
             self.app = app
             return SimpleNamespace(run=lambda _stop, stamp: self._stamps.append(stamp))
 
-        page.Server = served  # type: ignore[misc,assignment]
+        page_wiring.Server = served  # type: ignore[misc,assignment]
         try:
             with self.broker.joined(), self.store.joined():
                 yield
         finally:
-            page.Server = real  # type: ignore[misc]
+            page_wiring.Server = real  # type: ignore[misc]
 
     # ------------------------------------------------------------------ the daemon comes and goes
 
@@ -96,9 +96,9 @@ class Edges:
         self._stamps.clear()
         service.workers.start = started.append  # type: ignore[method-assign]
         config, engine = service.config, service.engine
-        outward.start_hub(config, outward.installation_id(service.folder), engine, service.workers)
-        outward.start_timeseries(config, NAME, service.folder, engine, service.workers)
-        service.telling.ticket_secret = page.start_page(config, service.folder, engine, service.workers)
+        feeds.start_hub(config, feeds.installation_id(service.folder), engine, service.workers)
+        feeds.start_timeseries(config, NAME, service.folder, engine, service.workers)
+        service.telling.ticket_secret = page_wiring.start_page(config, service.folder, engine, service.workers)
         next(t for t in started if t.name == "page").run()
         self.hub = next(t for t in started if isinstance(t, HubOutlet))
         self.series = next(t for t in started if isinstance(t, TimeseriesOutlet))

@@ -12,14 +12,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from rushlight.core.step import Core
+from rushlight.core.timeline import Timeline, by_arrival
 from rushlight.eventlines import parse_line
 from rushlight.events import INTERNAL_KINDS, Event, Reading
 from rushlight.journal import check, export
 from rushlight.journal.store import Journal
 from rushlight.service import snapshots
 from rushlight.settings import Config
-from rushlight.tank.site import Core
-from rushlight.tank.timeline import Timeline, by_arrival
 from rushlight_drivers import LinkError, Sample
 
 STEP_S = 600.0

@@ -10,7 +10,7 @@ from helpers.lightsim import Room, Year
 from rushlight.events import LampWork
 from rushlight.settings import Lamp, OnHours, Probe, Site, Tank
 from rushlight.tank.day import DayLight
-from rushlight.tank.light import LightState, LightWatch
+from rushlight.tank.light.watch import LightState, LightWatch
 
 
 @dataclass

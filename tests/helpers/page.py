@@ -16,7 +16,7 @@ from helpers.site import config_of
 from rushlight.clock import SystemClock
 from rushlight.journal.store import Journal
 from rushlight.service.engine import Engine
-from rushlight.service.page import EngineHouse
+from rushlight.service.page_wiring import EngineHouse
 from rushlight.settings import Config
 from rushlight.web.access import Access
 from rushlight.web.app import App

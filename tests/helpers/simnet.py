@@ -16,7 +16,7 @@ from typing import Any
 import requests
 from requests.structures import CaseInsensitiveDict
 
-from rushlight.outlets import http, mail
+from rushlight.outlets import http_request, mail
 
 
 @dataclass(frozen=True)
@@ -63,7 +63,7 @@ class Network:
     @contextlib.contextmanager
     def joined(self) -> Iterator[None]:
         """All connections of the product go here."""
-        net, real_send, real_mail = self, http._FusedAdapter.send, mail._Fused
+        net, real_send, real_mail = self, http_request._FusedAdapter.send, mail._Fused
 
         class Smtp:
             def __init__(self, *_: Any) -> None:
@@ -86,12 +86,12 @@ class Network:
 
             def close(self) -> None: ...
 
-        http._FusedAdapter.send = lambda _self, request, **_more: net.send(request)  # type: ignore[method-assign,assignment]
+        http_request._FusedAdapter.send = lambda _self, request, **_more: net.send(request)  # type: ignore[method-assign,assignment]
         mail._Fused = Smtp  # type: ignore[misc,assignment]
         try:
             yield
         finally:
-            http._FusedAdapter.send = real_send  # type: ignore[method-assign]
+            http_request._FusedAdapter.send = real_send  # type: ignore[method-assign]
             mail._Fused = real_mail  # type: ignore[misc]
 
 

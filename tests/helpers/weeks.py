@@ -12,7 +12,7 @@ from rushlight.effects import AlarmChange, Daily, Estimate
 from rushlight.events import Feeding, Harvest, Test, WaterChange
 from rushlight.settings import Config, Kit, Lamp, Site, Tank
 from rushlight.summary.build import Material
-from rushlight.summary.pictures import tank_pictures
+from rushlight.summary.figures import tank_pictures
 from rushlight.views import AlarmView, ProbeView, SiteView, TankView
 
 DUBLIN = ZoneInfo("Europe/Dublin")

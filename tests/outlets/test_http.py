@@ -4,14 +4,14 @@ import time
 
 import pytest
 
-from rushlight.outlets import http
+from rushlight.outlets import http_request
 from rushlight.outlets.result import Done, Later, Never
 
 NOW = 1_784_000_000.0
 
 
 def call(url, method="POST", deadline_s=5.0, ca_file="", **more):
-    return http.request(
+    return http_request.request(
         method, url, body=b"{}", deadline_s=deadline_s, wall_s=lambda: NOW, ca_file=str(ca_file), **more
     )
 
@@ -41,7 +41,7 @@ def test_every_status(receiver, statuses, kind):
     [
         ("7", 7.0),
         ("0", 1.0),
-        ("999999999", http.LONGEST_WAIT_S),
+        ("999999999", http_request.LONGEST_WAIT_S),
         ("Tue, 14 Jul 2026 03:35:20 GMT", 120.0),
         ("Tue, 14 Jul 2020 03:35:20 GMT", 1.0),
         ("soon", None),
@@ -51,12 +51,12 @@ def test_every_status(receiver, statuses, kind):
     ],
 )
 def test_retry_after_in_both_forms(text, wait_s):
-    assert http.retry_after_s(text, NOW) == wait_s
+    assert http_request.retry_after_s(text, NOW) == wait_s
 
 
 def test_retry_after_is_taken_from_the_answer(receiver):
     server = receiver("429:7 503:120 429 500")
-    assert [call(server.url).result.after_s for _ in range(4)] == [7.0, 120.0, http.TOO_MANY_WAIT_S, None]
+    assert [call(server.url).result.after_s for _ in range(4)] == [7.0, 120.0, http_request.TOO_MANY_WAIT_S, None]
 
 
 @pytest.mark.parametrize("fault", ["hang", "drip"])

@@ -6,7 +6,7 @@ import pytest
 
 from helpers.telling import T0, House, check_promises, keys_at, open_outbox, outlets
 from rushlight.effects import Message
-from rushlight.outlets.health import FAILING_S
+from rushlight.outlets.channel_health import FAILING_S
 from rushlight.outlets.result import Done
 
 HOUR_S = 3600.0

@@ -11,11 +11,11 @@ from importlib import resources
 import pytest
 
 from rushlight import config, eventlines
+from rushlight.core.step import Core
 from rushlight.demo import staff, year
 from rushlight.effects import AlarmChange, Daily, Effect, Message
 from rushlight.events import Event
 from rushlight.replay import replay
-from rushlight.tank.site import Core
 
 MOST_MESSAGES = 30
 

@@ -8,7 +8,7 @@ import pytest
 from statsmodels.tsa.statespace.kalman_filter import KalmanFilter
 
 from rushlight.science.kalman import Belief, merge, predict, regress, update
-from rushlight.tank import balance as bal
+from rushlight.tank.nitrate import balance as bal
 
 
 def reference(readings, transition, noise, start, row, variance):

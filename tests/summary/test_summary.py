@@ -13,8 +13,8 @@ from helpers.browser import chromium
 from helpers.weeks import CONFIG, DUBLIN, NOW_S, alarm, material
 from rushlight.events import Note
 from rushlight.summary.build import build
+from rushlight.summary.figures import tank_pictures
 from rushlight.summary.letter import pack, unpack
-from rushlight.summary.pictures import tank_pictures
 from rushlight.summary.raster import png
 from rushlight.summary.render import TEXT_WIDTH, as_html, as_page, as_text, letter, subject
 from rushlight.summary.week import week_at

@@ -19,7 +19,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-from rushlight.alarms import digest, hours, words
+from rushlight.alarms import digest, quiet_hours, words
 from rushlight.alarms.pace import DAY_S, HOUR_S, RANK, REPEATS_S, Pace
 from rushlight.alarms.roster import Roster
 from rushlight.alarms.table import TABLE
@@ -280,7 +280,7 @@ class Notifier:
         if priority != "high":
             begin = person.quiet_from or self._contacts.quiet_from
             end = person.quiet_until or self._contacts.quiet_until
-            until_s = hours.quiet_until(self._zone, begin, end, at_s)
+            until_s = quiet_hours.quiet_until(self._zone, begin, end, at_s)
             if until_s is not None:
                 return until_s
         recent = [t for t in state.sent_s.get(person.id, []) if t > at_s - HOUR_S]
@@ -384,7 +384,7 @@ class Notifier:
     def _morning(self, at_s: float) -> float:
         """The first local morning at or after `at_s`."""
         day = dt.datetime.fromtimestamp(at_s, self._zone).date()
-        mornings = (hours.at(self._zone, day + dt.timedelta(days=n), MORNING) for n in (0, 1))
+        mornings = (quiet_hours.at(self._zone, day + dt.timedelta(days=n), MORNING) for n in (0, 1))
         return next((m for m in mornings if m >= at_s), at_s)
 
     @staticmethod

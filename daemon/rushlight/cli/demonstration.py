@@ -19,13 +19,13 @@ from rich.text import Text
 from rushlight import config as configuration
 from rushlight import logs
 from rushlight.clock import SystemClock
+from rushlight.core.step import Core
 from rushlight.demo import staff, year
 from rushlight.effects import AlarmChange, Daily, Effect, Message
 from rushlight.events import Event, Test
 from rushlight.service import offline
 from rushlight.service.service import Service
 from rushlight.settings import Config
-from rushlight.tank.site import Core
 
 _LIVE_DAYS = 120
 """So much of the year's end is put before the live start, so that pictures, estimates and causes have a past."""

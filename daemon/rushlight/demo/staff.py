@@ -12,6 +12,8 @@ import math
 import random
 from collections.abc import Iterator, Sequence
 
+from rushlight.core.step import Core
+from rushlight.core.timeline import Timeline
 from rushlight.demo import year
 from rushlight.demo.year import ZONE, Water, local, strip
 from rushlight.effects import DueChange, Effect, Message
@@ -31,8 +33,6 @@ from rushlight.events import (
     TopOff,
     WaterChange,
 )
-from rushlight.tank.site import Core
-from rushlight.tank.timeline import Timeline
 
 _CALIBRATED_FROM = dt.date(year.YEAR, 1, 6)
 OPEN_H, CLOSE_H = 10.0, 17.0

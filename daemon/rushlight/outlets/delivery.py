@@ -18,7 +18,7 @@ from typing import Protocol
 
 from rushlight.clock import Clock
 from rushlight.effects import Message
-from rushlight.outlets.health import ChannelHealth, Verdict
+from rushlight.outlets.channel_health import ChannelHealth, Verdict
 from rushlight.outlets.result import Done, Later, Never, Outlet, Parcel, Result
 from rushlight.settings import Priority
 

@@ -13,7 +13,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from rushlight.clock import Clock
-from rushlight.outlets import http
+from rushlight.outlets import http_request
 from rushlight.outlets.result import Done, Result
 from rushlight.settings import Heartbeat as Settings
 
@@ -119,7 +119,7 @@ class Heartbeat:
 
     def _call(self, url: str, reason: str) -> Result:
         body = reason.encode() if self._settings.method == "POST" else b""
-        return http.request(
+        return http_request.request(
             self._settings.method,
             url,
             body=body,

@@ -22,7 +22,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-from rushlight.outlets import tls
+from rushlight.outlets import verified_tls
 from rushlight.settings import Mqtt
 
 log = logging.getLogger(__name__)
@@ -108,7 +108,7 @@ class Link:
         if self._settings.user:
             client.username_pw_set(self._settings.user, password)
         if self._settings.tls:
-            client.tls_set_context(tls.context(self._settings.ca_file))
+            client.tls_set_context(verified_tls.context(self._settings.ca_file))
         client.reconnect_delay_set(SHORTEST_WAIT_S, LONGEST_WAIT_S)
         client.on_socket_open = self._wrapped(_prompt)
         client.on_connect = self._wrapped(self._on_connect)

@@ -18,9 +18,9 @@ from collections.abc import Callable, Sequence
 from email.message import EmailMessage
 from typing import Any
 
-from rushlight.outlets import tls
-from rushlight.outlets.fuse import Fuse
-from rushlight.outlets.http import CONNECT_S, certificate_reason, certificate_until_s
+from rushlight.outlets import verified_tls
+from rushlight.outlets.deadline import Deadline
+from rushlight.outlets.http_request import CONNECT_S, certificate_reason, certificate_until_s
 from rushlight.outlets.result import Done, Later, Never, Parcel, Result
 from rushlight.settings import Email
 from rushlight.summary.letter import Letter, unpack
@@ -54,10 +54,10 @@ class MailOutlet:
 
     def _talk(self, act: Callable[[smtplib.SMTP], Result]) -> Result:
         host = self._settings.host
-        with Fuse(self._settings.deadline_s) as fuse:
+        with Deadline(self._settings.deadline_s) as deadline:
             smtp: smtplib.SMTP | None = None
             try:
-                smtp = self._connect(fuse)
+                smtp = self._connect(deadline)
                 return self._log_in(smtp) or act(smtp)
             except ssl.SSLError as e:
                 return Later(certificate_reason(host, e))
@@ -66,22 +66,22 @@ class MailOutlet:
             except smtplib.SMTPResponseException as e:
                 return _by_code(host, e.smtp_code)
             except (smtplib.SMTPException, OSError, UnicodeError) as e:
-                return Later(_network_reason(host, e, fuse))
+                return Later(_network_reason(host, e, deadline))
             finally:
                 if smtp is not None:
-                    _leave(smtp, fuse)
+                    _leave(smtp, deadline)
 
-    def _connect(self, fuse: Fuse) -> smtplib.SMTP:
+    def _connect(self, deadline: Deadline) -> smtplib.SMTP:
         s = self._settings
         port = s.port or _PORTS[s.security]
         timeout_s = min(CONNECT_S, s.deadline_s)
         if s.security == "none":
-            return _Fused(fuse, None, s.host, port, timeout_s)
-        context = tls.context(s.ca_file)
+            return _Fused(deadline, None, s.host, port, timeout_s)
+        context = verified_tls.context(s.ca_file)
         if s.security == "tls":
-            smtp = _Fused(fuse, context, s.host, port, timeout_s)
+            smtp = _Fused(deadline, context, s.host, port, timeout_s)
         else:
-            smtp = _Fused(fuse, None, s.host, port, timeout_s)
+            smtp = _Fused(deadline, None, s.host, port, timeout_s)
             try:
                 smtp.starttls(context=context)
             except BaseException:
@@ -120,16 +120,18 @@ class MailOutlet:
 
 
 class _Fused(smtplib.SMTP):
-    """A connection under a fuse from its first byte on; with `context`, TLS from the start."""
+    """A connection under a deadline from its first byte on; with `context`, TLS from the start."""
 
-    def __init__(self, fuse: Fuse, context: ssl.SSLContext | None, host: str, port: int, timeout_s: float) -> None:
-        self._fuse, self._context = fuse, context
+    def __init__(
+        self, deadline: Deadline, context: ssl.SSLContext | None, host: str, port: int, timeout_s: float
+    ) -> None:
+        self._deadline, self._context = deadline, context
         super().__init__(host, port, timeout=timeout_s)
 
     def _get_socket(self, host: str, port: int, timeout: float) -> Any:
         sock = socket.create_connection((host, port), timeout)
-        self._fuse.hold(sock)
-        sock.settimeout(self._fuse.seconds)
+        self._deadline.hold(sock)
+        sock.settimeout(self._deadline.seconds)
         return self._context.wrap_socket(sock, server_hostname=host) if self._context else sock
 
 
@@ -172,9 +174,9 @@ def _by_code(host: str, code: int) -> Result:
     return Later(f"{host} puts the mail off ({code})")
 
 
-def _network_reason(host: str, error: BaseException, fuse: Fuse) -> str:
-    if fuse.blown or isinstance(error, TimeoutError):
-        return f"{host} did not finish within {fuse.seconds:.0f} s"
+def _network_reason(host: str, error: BaseException, deadline: Deadline) -> str:
+    if deadline.blown or isinstance(error, TimeoutError):
+        return f"{host} did not finish within {deadline.seconds:.0f} s"
     if isinstance(error, socket.gaierror):
         return f"the name {host} can't be resolved; is the network up?"
     if isinstance(error, smtplib.SMTPServerDisconnected):
@@ -182,9 +184,9 @@ def _network_reason(host: str, error: BaseException, fuse: Fuse) -> str:
     return f"no connection with {host}"
 
 
-def _leave(smtp: smtplib.SMTP, fuse: Fuse) -> None:
+def _leave(smtp: smtplib.SMTP, deadline: Deadline) -> None:
     """Say goodbye where there is time for it."""
     with contextlib.suppress(smtplib.SMTPException, OSError):
-        if not fuse.blown:
+        if not deadline.blown:
             smtp.quit()
     smtp.close()

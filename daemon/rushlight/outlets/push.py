@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping
 from types import MappingProxyType
 from typing import Any
 
-from rushlight.outlets import http
+from rushlight.outlets import http_request
 from rushlight.outlets.result import Never, Parcel, Result
 from rushlight.settings import Priority, Push
 
@@ -34,7 +34,7 @@ class PushOutlet:
         topic = parcel.to or self._topic
         if not topic:
             return Never("no push topic is set")
-        answer = http.post_json(
+        answer = http_request.post_json(
             self._settings.server.rstrip("/") + "/",
             json.dumps(message(parcel, topic), ensure_ascii=False),
             parcel.key,

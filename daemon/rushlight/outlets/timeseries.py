@@ -23,7 +23,7 @@ from urllib.parse import urlsplit
 
 from rushlight.clock import Clock
 from rushlight.events import Event
-from rushlight.outlets import tls
+from rushlight.outlets import verified_tls
 from rushlight.outlets.timeseries_points import Item, Point, Points
 from rushlight.settings import Timeseries
 
@@ -111,7 +111,7 @@ class Writer:
             org=settings.org,
             timeout=round(settings.deadline_s * 1000),
             retries=False,
-            ssl_context=tls.context(settings.ca_file),
+            ssl_context=verified_tls.context(settings.ca_file),
         )
         self._api = self._client.write_api(write_options=SYNCHRONOUS)
 

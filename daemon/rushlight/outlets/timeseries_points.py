@@ -17,7 +17,7 @@ from rushlight.effects import AlarmChange, Daily, Estimate
 from rushlight.events import Calibration, Correction, Event, Reading, Test
 from rushlight.science import units
 from rushlight.settings import Config
-from rushlight.tank.probes import ProbeWatch
+from rushlight.tank.probes.watch import ProbeWatch
 
 Item = Event | AlarmChange | Daily
 

@@ -11,7 +11,7 @@ import string
 from collections.abc import Callable
 from typing import Any
 
-from rushlight.outlets import http
+from rushlight.outlets import http_request
 from rushlight.outlets.push import authorization
 from rushlight.outlets.result import Parcel, Result
 from rushlight.settings import Webhook
@@ -32,7 +32,7 @@ class WebhookOutlet:
 
     def send(self, parcel: Parcel) -> Result:
         """Post one document."""
-        answer = http.post_json(
+        answer = http_request.post_json(
             self._url,
             fill(self._settings.template, parcel),
             parcel.key,

@@ -1,6 +1,6 @@
 """pH and nitrate electrodes: Nernst's slope, calibration with verdicts, and what else a nitrate electrode sees.
 
-Owns the way between millivolts and pH or concentration.  Never remembers anything; `tank.probes` does.
+Owns the way between millivolts and pH or concentration.  Never remembers anything; `tank.probes.watch` does.
 
 An electrode is described by two numbers: its potential at the zero point (pH 7, or 1 mg/L) and its efficiency, the
 slope as a share of Nernst's at the same temperature, so that one calibration serves at every temperature.  The

@@ -16,7 +16,7 @@ from rushlight.alarms import words
 from rushlight.clock import Clock
 from rushlight.intake.polling import Link, links
 from rushlight.outlets.result import Done, Parcel, Result
-from rushlight.service import telling
+from rushlight.service import notifying
 from rushlight.settings import Config
 from rushlight.views import SiteView
 from rushlight_drivers import LinkError, Sample
@@ -124,7 +124,7 @@ def channels(config: Config, clock: Clock, *, send: bool) -> list[Line]:
     """Prove each channel's credentials, or send a trial message when asked."""
     found = []
     try:
-        outlets = telling.outlets(config, clock.wall_s)
+        outlets = notifying.outlets(config, clock.wall_s)
     except OSError as e:
         return [Line("channels", False, f"a secret can't be read: {e}")]
     for name, outlet in outlets.items():
@@ -154,7 +154,7 @@ def warnings(config: Config) -> Iterator[str]:
             "nothing outside watches this daemon; if the Pi dies, nobody is told. "
             "Set heartbeat.url, or heartbeat.accept_none = true."
         )
-    if not telling.outlets(config, lambda: 0.0):
+    if not notifying.outlets(config, lambda: 0.0):
         yield "no channel is configured, so no alarm reaches a phone; set [push], [webhook], [services] or [email]."
     if not any(t.lamp for t in config.tank):
         yield "no tank has a lamp section, so a fading lamp can't be told."

@@ -19,6 +19,9 @@ from dataclasses import dataclass
 from typing import Any, Literal, TypeVar
 
 from rushlight.clock import Clock
+from rushlight.core.step import Core
+from rushlight.core.timeline import Timeline
+from rushlight.core.view import site_view
 from rushlight.effects import AlarmChange, Effect, Message, Remark
 from rushlight.events import Condition, ConditionName, Correction, Event, Reading, Started, Supply
 from rushlight.intake import stamping
@@ -27,9 +30,6 @@ from rushlight.journal.rows import Recorded, whole_ms
 from rushlight.journal.store import Journal
 from rushlight.service import memory, snapshots
 from rushlight.settings import Config
-from rushlight.tank.site import Core
-from rushlight.tank.timeline import Timeline
-from rushlight.tank.view import site_view
 from rushlight.views import OutletView, SiteView
 from rushlight_drivers import Sample
 
@@ -94,7 +94,7 @@ class Engine:
         self.every_change: list[Callable[[], None]] = []
         """Called after something was written that others may want to show."""
         self.outlets: list[Callable[[], Sequence[OutletView]]] = []
-        """Asked on the engine's thread how news leaves the house; must not block."""
+        """Asked on the engine's thread how news leaves the daemon; must not block."""
         trusted = synchronised()
         self._rebuild(past_lost=self._replaced > 0)
         reached_s = self.timeline.state.at_s

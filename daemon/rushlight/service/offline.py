@@ -11,6 +11,8 @@ from pathlib import Path
 from typing import Any, TextIO
 
 from rushlight import clock, eventlines
+from rushlight.core.step import Core
+from rushlight.core.timeline import Timeline, by_arrival
 from rushlight.effects import Message, Remark
 from rushlight.events import Event
 from rushlight.journal import backup as backups
@@ -20,8 +22,6 @@ from rushlight.journal.store import Journal
 from rushlight.service import snapshots
 from rushlight.service.engine import Engine
 from rushlight.settings import Config
-from rushlight.tank.site import Core
-from rushlight.tank.timeline import Timeline, by_arrival
 
 JOURNAL_NAME = "journal.sqlite"
 _BATCH = 1000

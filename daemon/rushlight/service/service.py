@@ -18,11 +18,11 @@ from rushlight.clock import Clock
 from rushlight.intake import polling
 from rushlight.journal import backup as backups
 from rushlight.journal.upkeep import Keep
-from rushlight.service import memory, offline, outward, page
+from rushlight.service import feeds, memory, offline, page_wiring
 from rushlight.service.calendar import Calendar, Job
 from rushlight.service.control import Control
 from rushlight.service.engine import Engine
-from rushlight.service.telling import Telling
+from rushlight.service.notifying import Telling
 from rushlight.service.workers import Workers
 from rushlight.settings import Config
 from rushlight.views import SiteView
@@ -79,12 +79,12 @@ class Service:
         )
         self.telling = Telling(self.config, self.engine, self.clock)
         self.engine.every_turn.append(self.telling.turn)
-        self.weekly = outward.Weekly(self.config, self.engine, self.telling)
+        self.weekly = feeds.Weekly(self.config, self.engine, self.telling)
         self.calendar = Calendar(
             self._jobs(), zoneinfo.ZoneInfo(self.config.site.timezone), self.engine.now_s, _Periods(self.engine)
         )
         self.links = [self._link(link) for link in polling.links(self.config.probe)]
-        self.heartbeat = outward.make_heartbeat(self.config, self.engine, self.workers)
+        self.heartbeat = feeds.make_heartbeat(self.config, self.engine, self.workers)
 
     def run(self) -> int:
         """Run until `stop` is set: 0; 1 when a worker died, so that the service manager starts us anew."""
@@ -123,15 +123,15 @@ class Service:
 
     def _start_outlets(self) -> None:
         if self.heartbeat is not None:
-            outward.start_heartbeat(self.heartbeat, self.workers, self.config.heartbeat.every_seconds)
+            feeds.start_heartbeat(self.heartbeat, self.workers, self.config.heartbeat.every_seconds)
         try:
-            installation = outward.installation_id(self.folder)
+            installation = feeds.installation_id(self.folder)
         except OSError as e:  # alarms go on without a disk; under another name all would stand twice in hub and store
             log.error("hub=off timeseries=off until the next start, this installation's name is not to be had: %s", e)  # noqa: TRY400
         else:
-            outward.start_hub(self.config, installation, self.engine, self.workers)
-            outward.start_timeseries(self.config, installation, self.folder, self.engine, self.workers)
-        self.telling.ticket_secret = page.start_page(self.config, self.folder, self.engine, self.workers)
+            feeds.start_hub(self.config, installation, self.engine, self.workers)
+            feeds.start_timeseries(self.config, installation, self.folder, self.engine, self.workers)
+        self.telling.ticket_secret = page_wiring.start_page(self.config, self.folder, self.engine, self.workers)
 
     def _control(self) -> Control | None:
         handlers: Mapping[str, Callable[[Mapping[str, Any]], Mapping[str, Any]]] = {

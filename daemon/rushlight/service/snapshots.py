@@ -9,8 +9,8 @@ from typing import Any
 from pydantic import TypeAdapter, ValidationError
 
 from rushlight import __version__
+from rushlight.core.step import SiteState
 from rushlight.settings import Config
-from rushlight.tank.site import SiteState
 
 
 @cache

@@ -19,7 +19,7 @@ from dataclasses import asdict, dataclass, field
 from http import HTTPStatus
 from pathlib import Path
 
-from rushlight.web.http import HttpError
+from rushlight.web.wsgi import HttpError
 
 log = logging.getLogger(__name__)
 

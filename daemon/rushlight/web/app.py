@@ -13,12 +13,12 @@ from collections.abc import Callable, Iterable
 from http import HTTPStatus
 
 from rushlight.journal.reader import UnreadableError
-from rushlight.web import doors, guard, http, render, screens, writing
+from rushlight.web import guard, login, screens, templating, writing, wsgi
 from rushlight.web.access import Access
-from rushlight.web.doors import SESSION
-from rushlight.web.house import House
-from rushlight.web.http import Environ, HttpError, Request, Response, StartResponse
-from rushlight.web.visit import Visit
+from rushlight.web.daemon import Daemon
+from rushlight.web.login import SESSION
+from rushlight.web.page_request import PageRequest
+from rushlight.web.wsgi import Environ, HttpError, Request, Response, StartResponse
 
 log = logging.getLogger(__name__)
 
@@ -28,9 +28,9 @@ FORM_COOKIE = "rushlight-form"
 Screen = Callable[..., Response]
 _NAME = r"[^/]{1,100}"
 _OPEN: tuple[tuple[str, str, Screen], ...] = (
-    ("GET POST", "/setup", doors.setup),
-    ("GET POST", "/login", doors.login),
-    ("GET POST", f"/join/(?P<token>{_NAME})", doors.join),
+    ("GET POST", "/setup", login.setup),
+    ("GET POST", "/login", login.login),
+    ("GET POST", f"/join/(?P<token>{_NAME})", login.join),
     ("GET POST", r"/acknowledge/(?P<text>[^/]{1,300})", writing.ticket),
 )
 """Screens for those who are not logged in."""
@@ -43,11 +43,11 @@ _CLOSED: tuple[tuple[str, str, Screen], ...] = (
     ("POST", "/undo", writing.undo),
     ("POST", "/alarms/acknowledge", writing.acknowledge),
     ("POST", "/alarms/shelve", writing.shelve),
-    ("GET", "/devices", doors.devices),
-    ("GET POST", "/passphrase", doors.passphrase),
-    ("POST", "/devices/link", doors.make_link),
-    ("POST", "/devices/revoke", doors.revoke),
-    ("POST", "/logout", doors.logout),
+    ("GET", "/devices", login.devices),
+    ("GET POST", "/passphrase", login.passphrase),
+    ("POST", "/devices/link", login.make_link),
+    ("POST", "/devices/revoke", login.revoke),
+    ("POST", "/logout", login.logout),
 )
 _ROUTES = [
     (methods.split(), re.compile(pattern), screen, closed)
@@ -57,11 +57,11 @@ _ROUTES = [
 
 
 class App:
-    """One page over one house."""
+    """One page over one daemon."""
 
-    def __init__(self, house: House, access: Access) -> None:
-        self._house, self._access = house, access
-        self._guard = guard.Guard(house.config)
+    def __init__(self, daemon: Daemon, access: Access) -> None:
+        self._daemon, self._access = daemon, access
+        self._guard = guard.Guard(daemon.config)
 
     def __call__(self, environ: Environ, start: StartResponse) -> Iterable[bytes]:
         """WSGI (PEP 3333)."""
@@ -69,14 +69,14 @@ class App:
         if not any(name == "Cache-Control" for name, _ in response.headers):
             response.headers.append(("Cache-Control", "no-store"))
         response.headers += guard.HEADERS
-        return http.send(response, start, with_body=environ.get("REQUEST_METHOD") != "HEAD")
+        return wsgi.send(response, start, with_body=environ.get("REQUEST_METHOD") != "HEAD")
 
     def _answered(self, environ: Environ) -> Response:
         try:
-            request = http.parse(environ)
+            request = wsgi.parse(environ)
             self._guard.admit(request)
             if request.method == "POST":
-                request.form = http.read_form(environ)
+                request.form = wsgi.read_form(environ)
             return self._answer(request)
         except HttpError as e:
             return _refusal(e)
@@ -102,10 +102,10 @@ class App:
         if request.method == "POST" and not proven and not self._access.check_token(holder, request.field("token")):
             raise self._no_token(request, logged_in=device is not None, closed=closed)
         fresh = "" if holder else secrets.token_urlsafe(24)
-        visit = Visit(request, self._house, self._access, device, self._access.token(holder or fresh))
-        response = (None if proven else self._gate(visit, closed=closed)) or screen(visit, **names)
+        asked = PageRequest(request, self._daemon, self._access, device, self._access.token(holder or fresh))
+        response = (None if proven else self._gate(asked, closed=closed)) or screen(asked, **names)
         if fresh:
-            response.headers.append(http.cookie(FORM_COOKIE, fresh, secure=request.secure))
+            response.headers.append(wsgi.cookie(FORM_COOKIE, fresh, secure=request.secure))
         return response
 
     def _no_token(self, request: Request, *, logged_in: bool, closed: bool) -> HttpError:
@@ -114,17 +114,17 @@ class App:
         log.warning("page=no-token path=%r address=%s", request.path, request.address)
         return HttpError(HTTPStatus.FORBIDDEN, "This form is out of date. Open it again; nothing was saved.")
 
-    def _gate(self, visit: Visit, *, closed: bool) -> Response | None:
+    def _gate(self, asked: PageRequest, *, closed: bool) -> Response | None:
         """Where those go who may not see the screen; None when they may."""
-        request = visit.request
+        request = asked.request
         if not self._access.ready and request.path != "/setup":
-            return http.redirect("/setup")
-        if not closed or visit.device is not None:
+            return wsgi.redirect("/setup")
+        if not closed or asked.device is not None:
             return None
         if request.method == "POST":
             raise HttpError(HTTPStatus.UNAUTHORIZED, "Log in first; then send it again.")
         onward = urllib.parse.quote(request.path)
-        return http.redirect(f"/login?next={onward}")
+        return wsgi.redirect(f"/login?next={onward}")
 
 
 def _route(request: Request) -> tuple[Screen, bool, dict[str, str]]:
@@ -143,14 +143,14 @@ def _route(request: Request) -> tuple[Screen, bool, dict[str, str]]:
 
 def _static(request: Request) -> Response:
     name = request.path.removeprefix("/static/")
-    if name not in render.STATIC or request.method == "POST":
+    if name not in templating.STATIC or request.method == "POST":
         raise HttpError(HTTPStatus.NOT_FOUND, "There is no such page.")
     keep = ("Cache-Control", "public, max-age=31536000, immutable" if request.query else "no-cache")
-    return Response(render.static(name), kind=render.STATIC[name], headers=[keep])
+    return Response(templating.static(name), kind=templating.STATIC[name], headers=[keep])
 
 
 def _refusal(error: HttpError) -> Response:
-    body = render.page("error.html", status=error.status, words=error.words)
+    body = templating.page("error.html", status=error.status, words=error.words)
     response = Response(body, error.status)
     if error.retry_after_s is not None:
         response.headers.append(("Retry-After", str(error.retry_after_s)))

@@ -16,10 +16,10 @@ from rushlight.effects import Daily, Estimate
 from rushlight.events import Correction, Event, TankEvent, Test
 from rushlight.journal.reader import Reader
 from rushlight.settings import Config, Tank
-from rushlight.tank.facts import nitrate_span
+from rushlight.tank.amounts import nitrate_span
 from rushlight.views import ProbeView, TankView
-from rushlight.web import words
-from rushlight.web.house import House, Trial
+from rushlight.web import formats
+from rushlight.web.daemon import Daemon, Trial
 
 T = TypeVar("T")
 
@@ -52,7 +52,7 @@ class Past:
 def past(reader: Reader, tank: str, now_s: float, zone: zoneinfo.ZoneInfo) -> Past:
     """Closed days and entries of the last eight weeks; two queries."""
     since_s = now_s - LONG_DAYS * DAY_S
-    days = [d for d in reader.days(tank, words.date(since_s, zone)) if d.at_s > since_s]
+    days = [d for d in reader.days(tank, formats.date(since_s, zone)) if d.at_s > since_s]
     stored = reader.entries(tank, since_s, limit=600)
     return Past(days, standing([s.event for s in stored]))
 
@@ -71,18 +71,18 @@ def standing(events: Sequence[Event]) -> list[Event]:
     return found
 
 
-def charts(house: House, tank: Tank, view: TankView, before: Past, reader: Reader, now_s: float) -> list[Chart]:
+def charts(daemon: Daemon, tank: Tank, view: TankView, before: Past, reader: Reader, now_s: float) -> list[Chart]:
     """All pictures of one tank, the most telling first."""
-    zone = zoneinfo.ZoneInfo(house.config.site.timezone)
+    zone = zoneinfo.ZoneInfo(daemon.config.site.timezone)
     made = [
-        nitrate(house.config, tank, before, view.nitrate, house.what_if(tank.id, Trial()), now_s),
+        nitrate(daemon.config, tank, before, view.nitrate, daemon.what_if(tank.id, Trial()), now_s),
         _balance(before.days, zone),
     ]
     if any(p.quantity == "light" for p in view.probes):
-        made.append(_light(before.days, zone, house.light_sentences(tank.id)))
+        made.append(_light(before.days, zone, daemon.light_sentences(tank.id)))
     marks = _marks(before, now_s - SHORT_DAYS * DAY_S)
     probes = [p for q in _SHOWN for p in view.probes if p.quantity == q]
-    return [*made, *(_probe(house, tank, p, reader, marks, now_s) for p in probes)]
+    return [*made, *(_probe(daemon, tank, p, reader, marks, now_s) for p in probes)]
 
 
 def nitrate(
@@ -105,7 +105,7 @@ def nitrate(
     )
     band = [(t, Estimate(mean=m, low=lo, high=hi)) for t, m, lo, hi in (*history, *coming[1:])]
     rows = [
-        (words.day(t, now_s, zone), number(e.mean), f"{number(e.low)} to {number(e.high)}")
+        (formats.day(t, now_s, zone), number(e.mean), f"{number(e.low)} to {number(e.high)}")
         for t, e in _thin(band, _TABLE_ROWS)
     ]
     said = "Line and band: estimate with its 90 % interval, dashed the forecast. Bars: tests, known only to a span."
@@ -122,7 +122,7 @@ def _balance(days: Sequence[Daily], zone: zoneinfo.ZoneInfo) -> Chart:
     uptake = [(d.at_s, d.uptake_rate.mean if d.uptake_rate else None) for d in days]
     svg = drawing.balance(supply, uptake, zone=zone, palette=drawing.PAGE)
     rows = [
-        (words.date(d.at_s - 1, zone), words.span(d.supply_rate), words.span(d.uptake_rate), _percent(d.kept_up))
+        (formats.date(d.at_s - 1, zone), formats.span(d.supply_rate), formats.span(d.uptake_rate), _percent(d.kept_up))
         for d in _thin(days, _TABLE_ROWS)
     ]
     said = "What the feed brings each day, and what the plants take up. Where the lines part, nitrate moves."
@@ -139,7 +139,7 @@ def _light(days: Sequence[Daily], zone: zoneinfo.ZoneInfo, said: Sequence[str]) 
     doses = [(d.at_s - DAY_S, d.lamp_dose_mol, d.light_dose_mol) for d in days]
     svg = drawing.light(doses, [(d.at_s, d.lamp_percent) for d in days], zone=zone, palette=drawing.PAGE)
     rows = [
-        (words.date(d.at_s - 1, zone), _figure(d.light_dose_mol), _figure(d.lamp_dose_mol), _figure(d.lamp_percent))
+        (formats.date(d.at_s - 1, zone), _figure(d.light_dose_mol), _figure(d.lamp_dose_mol), _figure(d.lamp_percent))
         for d in _thin(days, _TABLE_ROWS)
     ]
     return Chart("Light", svg, " ".join(said), ("Day", "mol/m²", "of it lamp", "Lamp %"), tuple(rows))
@@ -150,11 +150,11 @@ def _figure(value: float | None) -> str:
 
 
 def _probe(
-    house: House, tank: Tank, probe: ProbeView, reader: Reader, marks: Sequence[drawing.Mark], now_s: float
+    daemon: Daemon, tank: Tank, probe: ProbeView, reader: Reader, marks: Sequence[drawing.Mark], now_s: float
 ) -> Chart:
-    zone = zoneinfo.ZoneInfo(house.config.site.timezone)
+    zone = zoneinfo.ZoneInfo(daemon.config.site.timezone)
     found = reader.readings(probe.id, now_s - SHORT_DAYS * DAY_S, now_s, _BUCKETS)
-    flat = house.in_force(probe.id, [v for b in found for v in (b.mean, b.low, b.high)])
+    flat = daemon.in_force(probe.id, [v for b in found for v in (b.mean, b.low, b.high)])
     points: list[drawing.Band] = []
     for n, bucket in enumerate(found):
         mean, one, other = flat[3 * n : 3 * n + 3]
@@ -162,17 +162,17 @@ def _probe(
             points.append((0.5 * (bucket.from_s + bucket.to_s), mean, min(one, other), max(one, other)))
     limits = {"temperature": tank.limits.temperature, "ph": tank.limits.ph}.get(probe.quantity)
     edges = (limits.low, limits.high) if limits else (None, None)
-    name = words.quantity(probe.quantity)
+    name = formats.quantity(probe.quantity)
     svg = drawing.probe(name, probe.unit_shown, points, edges, marks, zone=zone, palette=drawing.PAGE)
     rows = [
-        (words.moment(t, now_s, zone), number(m, 4), f"{number(lo, 4)} to {number(hi, 4)}")
+        (formats.moment(t, now_s, zone), number(m, 4), f"{number(lo, 4)} to {number(hi, 4)}")
         for t, m, lo, hi in _thin(points, _TABLE_ROWS)
     ]
     return Chart(name, svg, probe.trouble, ("Hour", f"{name} {probe.unit_shown}".strip(), "least to most"), tuple(rows))
 
 
 def _marks(before: Past, since_s: float = 0.0) -> list[drawing.Mark]:
-    marked = [(e, words.mark_of(e)) for e in reversed(before.entries) if e.at_s >= since_s]
+    marked = [(e, formats.mark_of(e)) for e in reversed(before.entries) if e.at_s >= since_s]
     return [drawing.Mark(e.at_s, word) for e, word in marked if word][-9:]
 
 

@@ -14,7 +14,7 @@ import urllib.parse
 from http import HTTPStatus
 
 from rushlight.settings import Config
-from rushlight.web.http import HttpError, Request
+from rushlight.web.wsgi import HttpError, Request
 
 _POLICY = (
     "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src 'self';"

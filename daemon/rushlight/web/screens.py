@@ -14,13 +14,13 @@ from rushlight.effects import Estimate
 from rushlight.events import Acknowledge, Correction, Event, Shelve
 from rushlight.settings import OnHours, Tank
 from rushlight.views import SiteView, TankView
-from rushlight.web import charts, words
+from rushlight.web import charts, formats
 from rushlight.web.charts import Chart
+from rushlight.web.daemon import Trial
 from rushlight.web.entries import SHEETS
 from rushlight.web.fields import FieldError, number
-from rushlight.web.house import Trial
-from rushlight.web.http import Response
-from rushlight.web.visit import Visit
+from rushlight.web.page_request import PageRequest
+from rushlight.web.wsgi import Response
 
 _RECENT = 80
 _LIST_S = 366 * 86400.0
@@ -44,10 +44,10 @@ class Row:
     can_undo: bool
 
 
-def home(visit: Visit) -> Response:
+def home(asked: PageRequest) -> Response:
     """Every tank a card."""
-    view = visit.house.view()
-    return visit.page("home.html", "Tanks", view=view, notice=notice(visit), heading=heading(view), sheets=SHEETS)
+    view = asked.daemon.view()
+    return asked.page("home.html", "Tanks", view=view, notice=notice(asked), heading=heading(view), sheets=SHEETS)
 
 
 def heading(view: SiteView) -> str:
@@ -62,21 +62,21 @@ def heading(view: SiteView) -> str:
     return "All quiet; something is over" if "returned" in states else "All quiet"
 
 
-def notice(visit: Visit) -> Notice | None:
+def notice(asked: PageRequest) -> Notice | None:
     """What the address says was just done, looked up in the journal."""
-    query = visit.request.query
+    query = asked.request.query
     entry_id = query.get("done") or query.get("undone") or query.get("again") or ""
     if not entry_id:
         return None
-    with visit.house.reader() as reader:
+    with asked.daemon.reader() as reader:
         events = [s.event for s in reader.entries(limit=_RECENT)]
     event = next((e for e in events if e.id == entry_id), None)
     if event is None:
         return Notice("Entered; it will show as soon as the disk takes it.") if "done" in query else None
-    said, gone = words.of_event(event), any(isinstance(e, Correction) and e.of == entry_id and e.void for e in events)
+    said, gone = formats.of_event(event), any(isinstance(e, Correction) and e.of == entry_id and e.void for e in events)
     if gone:
         return Notice(f"Undone. {said}.")
-    when = words.moment(event.at_s, visit.house.now_s(), visit.zone)
+    when = formats.moment(event.at_s, asked.daemon.now_s(), asked.zone)
     if "again" in query:
         return Notice(f"That was entered already, once: {said}, {when}.", entry_id)
     held = " The disk does not take it just now; it is kept in memory." if "held" in query else ""
@@ -88,62 +88,62 @@ def _clock(gap: str) -> str:
     if not re.fullmatch(r"-?\d{1,12}", gap):
         return ""
     gap_s = int(gap)
-    far = words.length(abs(gap_s))
+    far = formats.length(abs(gap_s))
     return (
         f" Your device's clock is {far} {'ahead of' if gap_s > 0 else 'behind'} this machine's: one of the two is "
         "wrong, and the time above is this machine's. Set it right, or undo and enter it with its time."
     )
 
 
-def entries(visit: Visit, tank_id: str) -> Response:
+def entries(asked: PageRequest, tank_id: str) -> Response:
     """What people entered about a tank, newest first, each with its undo."""
-    tank = visit.tank(tank_id)
-    with visit.house.reader() as reader:
-        events = [s.event for s in reader.entries(tank_id, visit.house.now_s() - _LIST_S)]
+    tank = asked.tank(tank_id)
+    with asked.daemon.reader() as reader:
+        events = [s.event for s in reader.entries(tank_id, asked.daemon.now_s() - _LIST_S)]
     undone = {e.of for e in events if isinstance(e, Correction) and e.void}
-    probes = {p.id for p in visit.config.probe if p.tank == tank_id}
+    probes = {p.id for p in asked.config.probe if p.tank == tank_id}
     rows = [
-        Row(e, words.of_event(e), e.id in undone, bool(e.id) and e.id not in undone)
+        Row(e, formats.of_event(e), e.id in undone, bool(e.id) and e.id not in undone)
         for e in events
         if not isinstance(e, Correction | Acknowledge | Shelve) and getattr(e, "probe", None) in {None, *probes}
     ]
-    return visit.page("entries.html", f"Entries, {tank.title}", tank=tank, rows=rows, notice=notice(visit))
+    return asked.page("entries.html", f"Entries, {tank.title}", tank=tank, rows=rows, notice=notice(asked))
 
 
-def tank(visit: Visit, tank_id: str) -> Response:
+def tank(asked: PageRequest, tank_id: str) -> Response:
     """One tank with its pictures."""
-    settings, view, now_s = visit.tank(tank_id), visit.tank_view(tank_id), visit.house.now_s()
-    with visit.house.reader() as reader:
-        before = charts.past(reader, tank_id, now_s, visit.zone)
-        made = charts.charts(visit.house, settings, view, before, reader, now_s)
+    settings, view, now_s = asked.tank(tank_id), asked.tank_view(tank_id), asked.daemon.now_s()
+    with asked.daemon.reader() as reader:
+        before = charts.past(reader, tank_id, now_s, asked.zone)
+        made = charts.charts(asked.daemon, settings, view, before, reader, now_s)
     shares = drawing.shares(
         [(s.cause, s.change.mean, s.change.low, s.change.high) for s in view.causes], palette=drawing.PAGE
     )
-    asked, outcome, faults = what_if(visit, settings)
-    return visit.page(
+    wanted, outcome, faults = what_if(asked, settings)
+    return asked.page(
         "tank.html",
         view.title,
         tank=settings,
         t=view,
         charts=made,
         shares=shares if view.causes else "",
-        asked=asked,
+        asked=wanted,
         outcome=outcome,
         faults=faults,
         hours_now=lamp_hours(settings),
-        facts=_facts(visit, view),
-        notice=notice(visit),
+        facts=_facts(asked, view),
+        notice=notice(asked),
     )
 
 
-def _facts(visit: Visit, view: TankView) -> list[str]:
+def _facts(asked: PageRequest, view: TankView) -> list[str]:
     """What else is known of the tank: its water's chemistry, and how long the strips last."""
     facts = list(view.water_sentences)
     if view.strips_left is not None:
         facts.append(f"About {view.strips_left:.0f} strips left.")
     if view.reorder_at_s is not None:
-        due = view.reorder_at_s <= visit.house.now_s()
-        day = words.day(view.reorder_at_s, visit.house.now_s(), visit.zone)
+        due = view.reorder_at_s <= asked.daemon.now_s()
+        day = formats.day(view.reorder_at_s, asked.daemon.now_s(), asked.zone)
         facts.append("Buy the next pack of strips now." if due else f"Buy the next pack of strips by {day}.")
     return facts
 
@@ -169,41 +169,41 @@ def _length_h(hours: OnHours) -> float:
     return (off - on) % 24 or 24.0
 
 
-def what_if(visit: Visit, tank: Tank) -> tuple[dict[str, str], Outcome | None, dict[str, str]]:
+def what_if(asked: PageRequest, tank: Tank) -> tuple[dict[str, str], Outcome | None, dict[str, str]]:
     """The trial that the address asks for, its outcome by the core, and complaints by field."""
-    asked = {k: visit.request.query.get(k, "") for k in ("feed", "hours", "change")}
-    if not any(asked.values()):
-        return asked, None, {}
+    wanted = {k: asked.request.query.get(k, "") for k in ("feed", "hours", "change")}
+    if not any(wanted.values()):
+        return wanted, None, {}
     try:
-        grams = number(asked, "feed", most=1000)
-        hours = number(asked, "hours", most=24)
-        percent = number(asked, "change", most=100)
+        grams = number(wanted, "feed", most=1000)
+        hours = number(wanted, "hours", most=24)
+        percent = number(wanted, "change", most=100)
     except FieldError as e:
-        return asked, None, {e.name: e.what}
+        return wanted, None, {e.name: e.what}
     now_h = lamp_hours(tank)
     factor = hours / now_h if hours is not None and now_h else None
     trial = Trial(
         feed_grams=grams, light_factor=factor, change_fraction=percent / 100.0 if percent is not None else None
     )
-    plain, tried = visit.house.what_if(tank.id, Trial()), visit.house.what_if(tank.id, trial)
+    plain, tried = asked.daemon.what_if(tank.id, Trial()), asked.daemon.what_if(tank.id, trial)
     if not tried:
-        return asked, None, {"feed": "there is no test to start from yet"}
-    return asked, _outcome(visit, tank, plain, tried), {}
+        return wanted, None, {"feed": "there is no test to start from yet"}
+    return wanted, _outcome(asked, tank, plain, tried), {}
 
 
 def _outcome(
-    visit: Visit, tank: Tank, plain: Sequence[tuple[int, Estimate]], tried: Sequence[tuple[int, Estimate]]
+    asked: PageRequest, tank: Tank, plain: Sequence[tuple[int, Estimate]], tried: Sequence[tuple[int, Estimate]]
 ) -> Outcome:
-    now_s, limit = visit.house.now_s(), tank.limits.nitrate
+    now_s, limit = asked.daemon.now_s(), tank.limits.nitrate
     last = tried[-1][0]
     sentence = (
-        f"In {last} days nitrate would be {words.span(tried[-1][1])} mg/L instead of {words.span(plain[-1][1])}; "
+        f"In {last} days nitrate would be {formats.span(tried[-1][1])} mg/L instead of {formats.span(plain[-1][1])}; "
         f"the limit is {limit:g}. {_crossing(tried, limit)}"
     )
     band = [(now_s + d * 86400.0, e.mean, e.low, e.high) for d, e in tried]
-    svg = drawing.nitrate((), band, (), limit, zone=visit.zone, palette=drawing.PAGE, size=(360, 180))
+    svg = drawing.nitrate((), band, (), limit, zone=asked.zone, palette=drawing.PAGE, size=(360, 180))
     rows = [
-        (f"{day} days" if day else "now", words.span(one), words.span(other))
+        (f"{day} days" if day else "now", formats.span(one), formats.span(other))
         for (day, one), (_, other) in zip(plain, tried, strict=True)
         if day % 7 == 0
     ]

@@ -17,8 +17,8 @@ from waitress.server import TcpWSGIServer
 from waitress.task import ThreadedTaskDispatcher
 
 from rushlight.clock import Clock
-from rushlight.web.http import BODY_BYTES
-from rushlight.web.tls import Certificate, Channel
+from rushlight.web.tls_listener import Certificate, Channel
+from rushlight.web.wsgi import BODY_BYTES
 
 log = logging.getLogger(__name__)
 

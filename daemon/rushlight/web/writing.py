@@ -1,6 +1,6 @@
 """The screens that write: entries about a tank, undo, acknowledging and shelving, calibration.
 
-Owns the way from a form to `House.submit`.  Every entry carries an id that was made with its form, so that a form
+Owns the way from a form to `Daemon.submit`.  Every entry carries an id that was made with its form, so that a form
 sent twice is one entry.
 """
 
@@ -18,11 +18,11 @@ from rushlight.eventlines import LineError
 from rushlight.events import Acknowledge, Correction, Event, Shelve
 from rushlight.settings import Kit, Tank
 from rushlight.views import AlarmView, SiteView
-from rushlight.web import calibrating, entries, fields, plans, words
+from rushlight.web import calibrating, entries, fields, formats, plans
 from rushlight.web.entries import SHEETS
 from rushlight.web.fields import FieldError
-from rushlight.web.http import HttpError, Response, redirect
-from rushlight.web.visit import Visit
+from rushlight.web.page_request import PageRequest
+from rushlight.web.wsgi import HttpError, Response, redirect
 
 _ID = re.compile(r"[A-Za-z0-9-]{8,64}")
 _OURS = uuid.UUID("5b1f4f0e-6d0e-4a55-9f0b-6a3a2a6f1d11")
@@ -35,77 +35,83 @@ def new_id() -> str:
     return str(uuid.uuid4())
 
 
-def _form_id(visit: Visit) -> str:
-    entry_id = visit.request.field("id")
+def _form_id(asked: PageRequest) -> str:
+    entry_id = asked.request.field("id")
     if not _ID.fullmatch(entry_id):
         raise HttpError(HTTPStatus.UNPROCESSABLE_ENTITY, "The form has lost its id; open it again.")
     return entry_id
 
 
-def _store(visit: Visit, event: Event, back: str) -> Response | None:
+def _store(asked: PageRequest, event: Event, back: str) -> Response | None:
     """Hand an entry on and go back; None when its id belongs to an entry that says something else."""
-    receipt = visit.house.submit(event)
-    if not receipt.new and not _same(visit, event):
+    receipt = asked.daemon.submit(event)
+    if not receipt.new and not _same(asked, event):
         return None
     held = "" if receipt.durable else "&held=1"
-    gap_s = fields.clock_gap_s(visit.request.form, visit.house.now_s())
+    gap_s = fields.clock_gap_s(asked.request.form, asked.daemon.now_s())
     gap = f"&clock={gap_s:.0f}" if abs(gap_s) > fields.AHEAD_S else ""
     return redirect(f"{back}?{'done' if receipt.new else 'again'}={receipt.id}{held}{gap}")
 
 
-def _same(visit: Visit, event: Event) -> bool:
-    with visit.house.reader() as reader:
+def _same(asked: PageRequest, event: Event) -> bool:
+    with asked.daemon.reader() as reader:
         stored = next((s.event for s in reader.entries(limit=500) if s.event.id == event.id), None)
-    return stored is None or words.of_event(stored) == words.of_event(event)
+    return stored is None or formats.of_event(stored) == formats.of_event(event)
 
 
-def _event(visit: Visit, record: dict[str, Any]) -> Event:
+def _event(asked: PageRequest, record: dict[str, Any]) -> Event:
     """The checked event.  Raises FieldError with the field's name."""
     try:
         event = eventlines.parse_record(record)
-        eventlines.check_names(event, visit.config)
+        eventlines.check_names(event, asked.config)
         eventlines.check_typed(event)
     except LineError as e:
         raise FieldError(e.key.rpartition(".")[2], e.what) from None
     return event
 
 
-def _at(visit: Visit) -> str:
-    return eventlines.rfc3339(fields.done_at(visit.request.form, visit.house.now_s(), visit.zone))
+def _at(asked: PageRequest) -> str:
+    return eventlines.rfc3339(fields.done_at(asked.request.form, asked.daemon.now_s(), asked.zone))
 
 
 # ---------------------------------------------------------------------- about a tank
 
 
-def entry(visit: Visit, tank_id: str, what: str) -> Response:
+def entry(asked: PageRequest, tank_id: str, what: str) -> Response:
     """The form for one kind of entry, and what it sends."""
-    tank = visit.tank(tank_id)
+    tank = asked.tank(tank_id)
     if what == "test":
-        return _test(visit, tank)
+        return _test(asked, tank)
     if what not in SHEETS:
         raise HttpError(HTTPStatus.NOT_FOUND, "There is no such form.")
-    sheet, form = SHEETS[what], visit.request.form
-    if visit.request.method != "POST":
-        return _sheet_page(visit, tank, what, {k: v for k, v in visit.request.query.items() if k == "percent"}, {})
+    sheet, form = SHEETS[what], asked.request.form
+    if asked.request.method != "POST":
+        return _sheet_page(asked, tank, what, {k: v for k, v in asked.request.query.items() if k == "percent"}, {})
     try:
-        record = entries.record(sheet.kind, sheet.build(form), tank=tank.id, entry_id=_form_id(visit), at=_at(visit))
-        stored = _store(visit, _event(visit, record), "/")
+        record = entries.record(sheet.kind, sheet.build(form), tank=tank.id, entry_id=_form_id(asked), at=_at(asked))
+        stored = _store(asked, _event(asked, record), "/")
     except FieldError as e:
-        return _sheet_page(visit, tank, what, form, {e.name: e.what}, entry_id=_form_id(visit))
-    return stored or _sheet_page(visit, tank, what, form, {"": SENT_BEFORE})
+        return _sheet_page(asked, tank, what, form, {e.name: e.what}, entry_id=_form_id(asked))
+    return stored or _sheet_page(asked, tank, what, form, {"": SENT_BEFORE})
 
 
 def _sheet_page(
-    visit: Visit, tank: Tank, what: str, form: Mapping[str, str], faults: Mapping[str, str], *, entry_id: str = ""
+    asked: PageRequest,
+    tank: Tank,
+    what: str,
+    form: Mapping[str, str],
+    faults: Mapping[str, str],
+    *,
+    entry_id: str = "",
 ) -> Response:
     sheet, suggestion = SHEETS[what], None
     if what == "water-change":
         try:
-            target = fields.number(visit.request.query, "target", least=0.1, most=1000)
+            target = fields.number(asked.request.query, "target", least=0.1, most=1000)
         except FieldError as e:
             target, faults = None, {**faults, "target": e.what}
-        suggestion = plans.water_change(tank, visit.tank_view(tank.id), target)
-    return visit.page(
+        suggestion = plans.water_change(tank, asked.tank_view(tank.id), target)
+    return asked.page(
         "entry.html",
         f"{sheet.title}, {tank.title}",
         status=HTTPStatus.UNPROCESSABLE_ENTITY if faults else HTTPStatus.OK,
@@ -115,106 +121,112 @@ def _sheet_page(
         faults=faults,
         entry_id=entry_id or new_id(),
         suggestion=suggestion,
-        last=_last(visit, tank, sheet.kind),
-        now_local=_local(visit),
+        last=_last(asked, tank, sheet.kind),
+        now_local=_local(asked),
     )
 
 
-def _last(visit: Visit, tank: Tank, kind: str) -> str:
+def _last(asked: PageRequest, tank: Tank, kind: str) -> str:
     """The last entry of the same kind, in words."""
-    with visit.house.reader() as reader:
+    with asked.daemon.reader() as reader:
         events = [s.event for s in reader.entries(tank.id, limit=100)]
     gone = {e.of for e in events if isinstance(e, Correction) and e.void}
     found = next((e for e in events if e.kind == kind and e.id not in gone), None)
     if found is None:
         return ""
-    return f"{words.of_event(found)}, {words.moment(found.at_s, visit.house.now_s(), visit.zone)}"
+    return f"{formats.of_event(found)}, {formats.moment(found.at_s, asked.daemon.now_s(), asked.zone)}"
 
 
-def _local(visit: Visit) -> str:
+def _local(asked: PageRequest) -> str:
     """The present local minute as a date-and-time field wants it."""
-    return words.local(visit.house.now_s(), visit.zone)
+    return formats.local(asked.daemon.now_s(), asked.zone)
 
 
-def _kit(visit: Visit, tank: Tank) -> Kit:
-    named = visit.request.form.get("kit") or visit.request.query.get("kit") or tank.testing.kit
-    return next((k for k in visit.config.kit if k.id == named), visit.config.kit[0])
+def _kit(asked: PageRequest, tank: Tank) -> Kit:
+    named = asked.request.form.get("kit") or asked.request.query.get("kit") or tank.testing.kit
+    return next((k for k in asked.config.kit if k.id == named), asked.config.kit[0])
 
 
-def _test(visit: Visit, tank: Tank) -> Response:
-    kit, form = _kit(visit, tank), visit.request.form
-    if visit.request.method != "POST":
-        return _test_page(visit, tank, kit, {}, {})
+def _test(asked: PageRequest, tank: Tank) -> Response:
+    kit, form = _kit(asked, tank), asked.request.form
+    if asked.request.method != "POST":
+        return _test_page(asked, tank, kit, {}, {})
     try:
         body = entries.test_record(form, kit)
-        record = entries.record("test", body, tank=tank.id, entry_id=_form_id(visit), at=_at(visit))
-        stored = _store(visit, _event(visit, record), "/")
+        record = entries.record("test", body, tank=tank.id, entry_id=_form_id(asked), at=_at(asked))
+        stored = _store(asked, _event(asked, record), "/")
     except FieldError as e:
-        return _test_page(visit, tank, kit, form, {e.name: e.what}, entry_id=_form_id(visit))
-    return stored or _test_page(visit, tank, kit, form, {"": SENT_BEFORE})
+        return _test_page(asked, tank, kit, form, {e.name: e.what}, entry_id=_form_id(asked))
+    return stored or _test_page(asked, tank, kit, form, {"": SENT_BEFORE})
 
 
 def _test_page(
-    visit: Visit, tank: Tank, kit: Kit, form: Mapping[str, str], faults: Mapping[str, str], *, entry_id: str = ""
+    asked: PageRequest,
+    tank: Tank,
+    kit: Kit,
+    form: Mapping[str, str],
+    faults: Mapping[str, str],
+    *,
+    entry_id: str = "",
 ) -> Response:
-    view = visit.tank_view(tank.id)
-    return visit.page(
+    view = asked.tank_view(tank.id)
+    return asked.page(
         "test.html",
         f"Test, {tank.title}",
         status=HTTPStatus.UNPROCESSABLE_ENTITY if faults else HTTPStatus.OK,
         tank=tank,
         t=view,
         kit=kit,
-        kits=visit.config.kit,
+        kits=asked.config.kit,
         names=entries.NAMES,
         units=entries.UNITS,
         substances=entries.substances(kit),
         form=form,
         faults=faults,
         entry_id=entry_id or new_id(),
-        now_local=_local(visit),
+        now_local=_local(asked),
     )
 
 
-def undo(visit: Visit) -> Response:
+def undo(asked: PageRequest) -> Response:
     """Take an entry back: a correction that voids it, once however often it is sent."""
-    entry_id, now_s = visit.request.field("of"), visit.house.now_s()
-    with visit.house.reader() as reader:
+    entry_id, now_s = asked.request.field("of"), asked.daemon.now_s()
+    with asked.daemon.reader() as reader:
         known = next((s.event for s in reader.entries(limit=2000) if s.event.id == entry_id), None)
     if not entry_id or known is None or isinstance(known, Correction | Acknowledge | Shelve):
         raise HttpError(HTTPStatus.NOT_FOUND, "There is no such entry to undo.")
     undo_id = str(uuid.uuid5(_OURS, f"undo {entry_id}"))
-    visit.house.submit(Correction(at_s=now_s, id=undo_id, of=entry_id, void=True))
+    asked.daemon.submit(Correction(at_s=now_s, id=undo_id, of=entry_id, void=True))
     return redirect(f"/?undone={entry_id}")
 
 
 # ---------------------------------------------------------------------- alarms
 
 
-def acknowledge(visit: Visit) -> Response:
+def acknowledge(asked: PageRequest) -> Response:
     """A person has seen an alarm."""
-    alarm = _alarm(visit.house.view(), visit.request.field("alarm"))
+    alarm = _alarm(asked.daemon.view(), asked.request.field("alarm"))
     if alarm is not None and alarm.state in _OPEN:
-        _acknowledge(visit, alarm, visit.device.name if visit.device else "page")
+        _acknowledge(asked, alarm, asked.device.name if asked.device else "page")
     return redirect("/")
 
 
-def _acknowledge(visit: Visit, alarm: AlarmView, by: str) -> None:
+def _acknowledge(asked: PageRequest, alarm: AlarmView, by: str) -> None:
     event_id = str(uuid.uuid5(_OURS, f"{alarm.id} {alarm.occurrence} {alarm.state} {alarm.since_s:.0f}"))
-    visit.house.submit(Acknowledge(at_s=visit.house.now_s(), id=event_id, alarm=alarm.id, by=by))
+    asked.daemon.submit(Acknowledge(at_s=asked.daemon.now_s(), id=event_id, alarm=alarm.id, by=by))
 
 
-def shelve(visit: Visit) -> Response:
+def shelve(asked: PageRequest) -> Response:
     """A person puts an alarm aside for some hours, or takes it back."""
-    alarm = _alarm(visit.house.view(), visit.request.field("alarm"))
+    alarm = _alarm(asked.daemon.view(), asked.request.field("alarm"))
     try:
-        hours = fields.needed(visit.request.form, "hours", most=24 * 14)
+        hours = fields.needed(asked.request.form, "hours", most=24 * 14)
     except FieldError as e:
         raise HttpError(HTTPStatus.UNPROCESSABLE_ENTITY, f"Hours: {e.what}.") from None
     if alarm is not None:
-        by = visit.device.name if visit.device else "page"
-        event = Shelve(at_s=visit.house.now_s(), id=_form_id(visit), alarm=alarm.id, by=by, hours=hours)
-        visit.house.submit(event)
+        by = asked.device.name if asked.device else "page"
+        event = Shelve(at_s=asked.daemon.now_s(), id=_form_id(asked), alarm=alarm.id, by=by, hours=hours)
+        asked.daemon.submit(event)
     return redirect("/")
 
 
@@ -223,42 +235,48 @@ def _alarm(view: SiteView, alarm_id: str) -> AlarmView | None:
     return next((a for a in alarms if a.id == alarm_id), None)
 
 
-def ticket(visit: Visit, text: str) -> Response:
+def ticket(asked: PageRequest, text: str) -> Response:
     """From a notification, without logging in: the one rise of the one alarm that the ticket names."""
-    named = oneclick.read(visit.access.secret, text)
+    named = oneclick.read(asked.access.secret, text)
     if named is None:
         raise HttpError(HTTPStatus.NOT_FOUND, "This link does not name an alarm.")
-    alarm = _alarm(visit.house.view(), named[0])
+    alarm = _alarm(asked.daemon.view(), named[0])
     standing = alarm is not None and alarm.occurrence == named[1] and alarm.state in _OPEN
-    if visit.request.method == "POST" and alarm is not None and standing:
-        _acknowledge(visit, alarm, "notification")
+    if asked.request.method == "POST" and alarm is not None and standing:
+        _acknowledge(asked, alarm, "notification")
         standing = False
-    return visit.page("ticket.html", "Alarm", alarm=alarm if standing else None)
+    return asked.page("ticket.html", "Alarm", alarm=alarm if standing else None)
 
 
 # ---------------------------------------------------------------------- calibration
 
 
-def calibration(visit: Visit, probe_id: str) -> Response:
+def calibration(asked: PageRequest, probe_id: str) -> Response:
     """The guide for one probe: first the figures are looked at, then they are saved."""
-    probe, form = visit.probe(probe_id), visit.request.form
-    if visit.request.method != "POST":
-        return _guide(visit, probe_id, {}, {})
+    probe, form = asked.probe(probe_id), asked.request.form
+    if asked.request.method != "POST":
+        return _guide(asked, probe_id, {}, {})
     try:
         points = calibrating.points(form)
         preview = calibrating.preview(probe, points)
-        record = {"at": _at(visit), "kind": "calibration", "id": _form_id(visit), "probe": probe.id, "points": points}
-        event = _event(visit, record)
+        record = {
+            "at": _at(asked),
+            "kind": "calibration",
+            "id": _form_id(asked),
+            "probe": probe.id,
+            "points": points,
+        }
+        event = _event(asked, record)
     except FieldError as e:
-        return _guide(visit, probe_id, form, {e.name: e.what}, entry_id=_form_id(visit))
+        return _guide(asked, probe_id, form, {e.name: e.what}, entry_id=_form_id(asked))
     if form.get("step") != "save":
-        return _guide(visit, probe_id, form, {}, preview=preview, entry_id=_form_id(visit), checked=True)
-    stored = _store(visit, event, f"/probes/{probe.id}/calibration")
-    return stored or _guide(visit, probe_id, form, {"": SENT_BEFORE})
+        return _guide(asked, probe_id, form, {}, preview=preview, entry_id=_form_id(asked), checked=True)
+    stored = _store(asked, event, f"/probes/{probe.id}/calibration")
+    return stored or _guide(asked, probe_id, form, {"": SENT_BEFORE})
 
 
 def _guide(
-    visit: Visit,
+    asked: PageRequest,
     probe_id: str,
     form: Mapping[str, str],
     faults: Mapping[str, str],
@@ -267,16 +285,16 @@ def _guide(
     entry_id: str = "",
     checked: bool = False,
 ) -> Response:
-    probe = visit.probe(probe_id)
-    view = next(p for p in visit.tank_view(probe.tank).probes if p.id == probe_id)
-    return visit.page(
+    probe = asked.probe(probe_id)
+    view = next(p for p in asked.tank_view(probe.tank).probes if p.id == probe_id)
+    return asked.page(
         "calibration.html",
         f"Calibration of {probe.id}",
         status=HTTPStatus.UNPROCESSABLE_ENTITY if faults else HTTPStatus.OK,
         probe=probe,
         p=view,
         raw_unit=probe.unit or view.unit,
-        history=visit.house.calibrations(probe_id),
+        history=asked.daemon.calibrations(probe_id),
         buffers=calibrating.buffer_table(),
         temps=calibrating.TEMPS_C,
         numbers=range(1, calibrating.POINTS + 1),
@@ -285,6 +303,6 @@ def _guide(
         preview=preview,
         checked=checked,
         entry_id=entry_id or new_id(),
-        now_local=_local(visit),
-        done=visit.request.query.get("done", ""),
+        now_local=_local(asked),
+        done=asked.request.query.get("done", ""),
     )

@@ -1,0 +1,307 @@
+"""The core: `step(state, event) -> (state, effects)` for the whole installation.
+
+Deterministic: reads no clock, does no I/O, draws no random number.  `step` changes the state it is given and
+hands it back; who wants to keep the old one takes a snapshot first (`service.snapshots`).  `state.wake_s` is when
+the core wants a `Tick` though nothing happened; `timeline.Timeline` sees to it.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import zoneinfo
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+
+from rushlight.alarms.finding import Finding
+from rushlight.alarms.machine import AlarmBook, AlarmsState
+from rushlight.alarms.notify import Notifier, NotifyState
+from rushlight.core.tank import TankCore, TankState
+from rushlight.core.wakeups import Wakes
+from rushlight.effects import AlarmChange, Effect
+from rushlight.events import (
+    Acknowledge,
+    Calibration,
+    Condition,
+    Correction,
+    Event,
+    KitCheck,
+    Reading,
+    Shelve,
+    Supply,
+    TankEvent,
+    Untold,
+)
+from rushlight.settings import Config
+from rushlight.tank.probes.gateway import gateways, told_as_one
+from rushlight.tank.probes.health import DAY_S, listen_from, note_interference
+from rushlight.tank.probes.watch import ProbeState, ProbeWatch
+
+_DIPS_KEPT = 300
+"""More entries than a day can hold at one in ten minutes, so that a clock gone wild can't fill the memory."""
+
+
+@dataclass(slots=True)
+class SiteState:
+    """All that the core remembers.  Plain data: it goes to JSON and back unchanged."""
+
+    probes: dict[str, ProbeState]
+    tanks: dict[str, TankState]
+    alarms: AlarmsState
+    notify: NotifyState
+    at_s: float | None = None
+    """How far time has come; None before the first event."""
+    wake_s: float | None = None
+    day_from_s: float | None = None
+    midnight_s: float | None = None
+    """The local midnight that closes the running day."""
+    calibrations: dict[str, str] = field(default_factory=dict)
+    """Which probe each calibration entry belongs to, so that it can be corrected."""
+    dips: list[tuple[float, int]] = field(default_factory=list)
+    """When the board's supply dipped within the last day, and how often."""
+
+
+class Core:
+    """Configuration made into behaviour.
+
+    Holds no state of its own, but an index over the state it saw last, which it makes anew for another one.
+    """
+
+    def __init__(self, config: Config) -> None:
+        self.config = config
+        self.zone = zoneinfo.ZoneInfo(config.site.timezone)
+        self.probes = {p.id: ProbeWatch(p) for p in config.probe}
+        self.tanks = {t.id: TankCore(t, config) for t in config.tank}
+        self.book = AlarmBook(config)
+        self.notifier = Notifier(config)
+        self._home = {p.id: (p.tank, str(p.quantity)) for p in config.probe}
+        self._own = {t.id: [p.id for p in config.probe if p.tank == t.id] for t in config.tank}
+        self._place = {p.id: n for n, p in enumerate(config.probe)}
+        self._indexed: SiteState | None = None
+        self._wakes = Wakes((), lambda _name, _at_s: None)
+        self._electrodes = {
+            t.id: [p.id for p in config.probe if p.tank == t.id and p.quantity in {"ph", "nitrate"}]
+            for t in config.tank
+        }
+        self._ways = gateways(config.probe)
+        self._in_millivolts = frozenset(p.id for p in config.probe if p.unit.lower() in {"mv", "v"})
+
+    def initial(self) -> SiteState:
+        """The state before anything has happened."""
+        return SiteState(
+            probes={k: p.initial() for k, p in self.probes.items()},
+            tanks={k: t.initial() for k, t in self.tanks.items()},
+            alarms=self.book.initial(),
+            notify=self.notifier.initial(),
+        )
+
+    def start(self, state: SiteState, at_s: float) -> list[Effect]:
+        """Begin to watch anew at `at_s`, after a restart or a leap of the clock: fit the state to the configuration.
+
+        Nothing is told twice for it, and no probe is silent for the time in which nobody listened.
+        """
+        if state.at_s is not None and at_s < state.at_s:
+            state.at_s = state.day_from_s = at_s
+            state.midnight_s = self.midnight_after(at_s)
+        for probe in state.probes.values():
+            listen_from(probe, at_s)
+        self._index(state)
+        effects = self._told(state, self.book.on_start(state.alarms, at_s))
+        state.wake_s = self._next_wake(state, at_s) if state.at_s is not None else None
+        return effects
+
+    def step(self, state: SiteState, event: Event) -> tuple[SiteState, list[Effect]]:
+        """Take in one event; returns the same state, changed, and what follows from it.
+
+        Events must come in order of arrival with the ticks that `wake_s` asks for between them.
+        """
+        at_s = event.received_s or event.at_s
+        if state is not self._indexed:
+            self._index(state)
+        if state.at_s is None:
+            self._begin(state, at_s)
+        elif at_s > state.at_s:
+            state.at_s = at_s
+        if type(event) is Reading:
+            found = self._reading(state, event)
+            if not found:
+                return state, []
+            effects = self._judge(state, at_s, found)
+        else:
+            effects = self._other(state, event, at_s)
+        state.wake_s = self._next_wake(state, at_s)
+        return state, effects
+
+    def _begin(self, state: SiteState, at_s: float) -> None:
+        state.at_s = state.day_from_s = at_s
+        state.midnight_s = self.midnight_after(at_s)
+        for k, probe in self.probes.items():
+            probe.findings(state.probes[k], at_s)  # from now on a probe that was never heard is silent
+            state.probes[k].watched = False  # its first reading is looked at, which says when it will be missed
+        state.wake_s = self._next_wake(state, at_s)
+
+    def _reading(self, state: SiteState, event: Reading) -> Sequence[Finding]:
+        """The hot path."""
+        probe_state = state.probes[event.probe]
+        tank_id, quantity = self._home[event.probe]
+        self._wakes.touched.add(tank_id)
+        temp_c = None
+        if event.probe in self._in_millivolts:
+            temp_c = self.tanks[tank_id].fresh(state.tanks[tank_id], "temperature", event.at_s)
+        value, flag = self.probes[event.probe].on_reading(probe_state, event, temp_c)
+        found = self.tanks[tank_id].on_value(state.tanks[tank_id], event.at_s, quantity, value, flag)
+        if probe_state.watched:
+            return found
+        return [*found, *self.probes[event.probe].findings(probe_state, event.arrived_s)]
+
+    def _other(self, state: SiteState, event: Event, at_s: float) -> list[Effect]:
+        match event:
+            case TankEvent():
+                self._wakes.touched.add(event.tank)
+                self.tanks[event.tank].on_fact(state.tanks[event.tank], event)
+                effects = self._assess(state, at_s, [event.tank])
+            case Calibration():
+                effects = self._calibration(state, event, at_s)
+            case KitCheck():
+                effects = []
+            case Correction():
+                effects = self._correct(state, event, at_s)
+            case Acknowledge():
+                effects = self._told(state, self.book.acknowledge(state.alarms, at_s, event.alarm, event.by))
+            case Shelve():
+                changes = self.book.shelve(state.alarms, at_s, event.alarm, event.by, event.hours)
+                effects = self._told(state, changes)
+            case Condition():
+                facts = {"subject": event.subject, **event.facts}
+                finding = Finding(alarm=event.alarm, tank=None, says=event.says, subject=event.subject, facts=facts)
+                effects = self._judge(state, at_s, [finding])
+            case Untold():
+                effects = self.notifier.tell_anew(
+                    state.notify, at_s, event.alarms, lambda alarm_id: self.book.facts(state.alarms, alarm_id)
+                )
+            case Supply():
+                self._dipped(state, event)
+                effects = []
+            case _:
+                effects = self._tick(state, at_s)
+        return effects
+
+    @staticmethod
+    def _dipped(state: SiteState, event: Supply) -> None:
+        """Remembered beside every probe: a weak supply is behind much that looks like a bad probe."""
+        kept = [d for d in state.dips if 0.0 <= event.at_s - d[0] < DAY_S][-(_DIPS_KEPT - 1) :]
+        state.dips = [*kept, (event.at_s, event.dips)]
+        for probe in state.probes.values():
+            probe.dips, probe.dipped_at_s = sum(n for _, n in state.dips), event.at_s
+
+    def _tick(self, state: SiteState, at_s: float) -> list[Effect]:
+        effects: list[Effect] = []
+        if state.midnight_s is not None and at_s >= state.midnight_s:
+            effects += self._close_day(state, state.midnight_s)
+        found: list[Finding] = []
+        due = self._wakes.due(at_s)
+        for k in sorted((p for tank in due for p in self._own[tank]), key=self._place.__getitem__):
+            wake_s = self.probes[k].next_wake(state.probes[k])
+            if wake_s is not None and wake_s <= at_s:
+                found += self.probes[k].findings(state.probes[k], at_s)
+        if found and self._ways:
+            found = told_as_one(found, self._ways, state.probes, at_s)
+        for k in due:
+            found += self.tanks[k].on_tick(state.tanks[k], at_s)
+            found += self._interference(state, k, at_s)
+        effects += self._judge(state, at_s, found)
+        effects += self._told(state, self.book.on_tick(state.alarms, at_s))
+        effects += self.notifier.on_tick(state.notify, at_s, lambda alarm_id: self.book.facts(state.alarms, alarm_id))
+        return effects
+
+    def _interference(self, state: SiteState, tank: str, at_s: float) -> list[Finding]:
+        """Two electrodes in one water that jump together point at the wiring, not at the water."""
+        names = self._electrodes[tank]
+        if len(names) < 2:
+            return []
+        if not note_interference([state.probes[n] for n in names], at_s, state.tanks[tank].disturbed_s):
+            return []
+        return [f for n in names for f in self.probes[n].findings(state.probes[n], at_s)]
+
+    def _close_day(self, state: SiteState, midnight_s: float) -> list[Effect]:
+        effects: list[Effect] = []
+        from_s = midnight_s if state.day_from_s is None else state.day_from_s
+        date = dt.datetime.fromtimestamp(midnight_s - 1, self.zone).date().isoformat()
+        for k, tank in self.tanks.items():
+            effects.append(tank.close_day(state.tanks[k], date, from_s, midnight_s))
+        state.day_from_s, state.midnight_s = midnight_s, self.midnight_after(midnight_s)
+        return effects + self._assess(state, midnight_s, self.tanks)
+
+    def _assess(self, state: SiteState, at_s: float, tanks: Iterable[str]) -> list[Effect]:
+        effects: list[Effect] = []
+        for k in tanks:
+            self._wakes.touched.add(k)
+            found, due = self.tanks[k].assess(state.tanks[k], at_s, self.book.standing(state.alarms, k))
+            effects += due
+            effects += self._judge(state, at_s, found)
+        return effects
+
+    def _calibration(self, state: SiteState, event: Calibration, at_s: float) -> list[Effect]:
+        watch, own = self.probes[event.probe], state.probes[event.probe]
+        watch.on_calibration(own, event)
+        state.calibrations[event.id] = event.probe
+        tank, quantity = self._home[event.probe]
+        self._wakes.touched.add(tank)
+        if quantity == "nitrate":
+            self.tanks[tank].nitrate.on_calibration(state.tanks[tank].nitrate, event.at_s, event.id)
+        return self._judge(state, at_s, watch.findings(own, at_s))
+
+    def _correct(self, state: SiteState, event: Correction, at_s: float) -> list[Effect]:
+        probe = state.calibrations.pop(event.of, None)
+        if probe is not None:
+            self._wakes.touched.add(self._home[probe][0])
+            self.probes[probe].void(state.probes[probe], event.of)
+        for k, tank in self.tanks.items():
+            tank.void(state.tanks[k], event.of)
+        new = event.replacement
+        if isinstance(new, Calibration):
+            return self._calibration(state, new, at_s)
+        if isinstance(new, TankEvent):
+            self.tanks[new.tank].on_fact(state.tanks[new.tank], new)
+        return self._assess(state, at_s, self.tanks)
+
+    def _judge(self, state: SiteState, at_s: float, found: Iterable[Finding]) -> list[Effect]:
+        effects: list[Effect] = []
+        for finding in found:
+            effects += self.book.judge(state.alarms, at_s, finding)
+        return self._told(state, effects)
+
+    def _told(self, state: SiteState, effects: Iterable[Effect]) -> list[Effect]:
+        """The changes, and the messages that follow from them."""
+        out: list[Effect] = []
+        for effect in effects:
+            out.append(effect)
+            if isinstance(effect, AlarmChange):
+                out += self.notifier.on_change(state.notify, effect)
+        return out
+
+    def _next_wake(self, state: SiteState, at_s: float) -> float | None:
+        """The earliest moment at which anything may change by time alone; never before `at_s`."""
+        wakes = (
+            state.midnight_s,
+            self.book.next_wake(state.alarms),
+            self.notifier.next_wake(state.notify),
+            self._wakes.earliest(at_s),
+        )
+        due = [w for w in wakes if w is not None]
+        return max(min(due), at_s) if due else None
+
+    def _index(self, state: SiteState) -> None:
+        """Make the index over a state that this core did not see last."""
+        self._indexed = state
+        self._wakes = Wakes(self.tanks, lambda tank, at_s: self._tank_wake(state, tank, at_s))
+
+    def _tank_wake(self, state: SiteState, tank: str, at_s: float) -> float | None:
+        """When this tank or one of its probes is to be looked at though nothing happened."""
+        wakes = self.tanks[tank].next_wake(state.tanks[tank], at_s)
+        probes = (self.probes[k].next_wake(state.probes[k]) for k in self._own[tank])
+        return min([*wakes, *(w for w in probes if w is not None)], default=None)
+
+    def midnight_after(self, at_s: float) -> float:
+        """The first local midnight after `at_s`; 23, 24 or 25 hours after the one before."""
+        day = dt.datetime.fromtimestamp(at_s, self.zone).date() + dt.timedelta(days=1)
+        return dt.datetime.combine(day, dt.time(), self.zone).timestamp()

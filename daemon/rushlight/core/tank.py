@@ -1,0 +1,205 @@
+"""One tank: its watches put together, and what they say about it.
+
+Owns the order in which the watches hear of things.  Each watch keeps its own state and knows none of the others;
+what one needs from another is handed over here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from collections.abc import Set as AbstractSet
+from dataclasses import dataclass, field
+
+from rushlight.alarms.finding import Finding
+from rushlight.effects import Daily, DueChange, Effect
+from rushlight.events import Dose, Harvest, LampWork, TankEvent, Test, WaterChange
+from rushlight.settings import Config, Tank
+from rushlight.tank.light.watch import LightState, LightWatch
+from rushlight.tank.nitrate import causes, explanation
+from rushlight.tank.nitrate.watch import NitrateReport, NitrateState, NitrateWatch
+from rushlight.tank.probes.limits import LimitsState, LimitsWatch
+from rushlight.tank.routine.next_test import RoutineState, RoutineWatch
+from rushlight.tank.routine.supplies import SuppliesState, SuppliesWatch
+from rushlight.tank.water.chemistry import ChemistryReport, ChemistryState, ChemistryWatch
+
+GOOD = 1
+FRESH_S = 6 * 3600.0
+"""A probe's value older than this no longer says what the water is like."""
+
+
+@dataclass(slots=True)
+class TankState:
+    """All that is remembered of one tank."""
+
+    light: LightState
+    nitrate: NitrateState
+    chemistry: ChemistryState
+    routine: RoutineState
+    supplies: SuppliesState
+    limits: LimitsState
+    latest: dict[str, tuple[float, float]] = field(default_factory=dict)
+    """The last good value of each quantity, in its canonical unit, and when it was taken."""
+    due_at_s: float | None = None
+    due_reason: str = ""
+    disturbed_s: list[float] = field(default_factory=list)
+    """When the water was last changed or dosed: electrodes may jump together then."""
+    tests: list[Test] = field(default_factory=list)
+    """The last few, newest last, for people to look at."""
+
+
+class TankCore:
+    """One tank's watches."""
+
+    def __init__(self, tank: Tank, config: Config) -> None:
+        self.tank = tank
+        probes = [p for p in config.probe if p.tank == tank.id]
+        light = next((p for p in probes if p.quantity == "light"), None)
+        self.light = LightWatch(tank, config.site, light)
+        electrode = any(p.quantity == "nitrate" for p in probes)
+        self.nitrate = NitrateWatch(tank, config.kit, config.site.timezone, electrode)
+        self.chemistry = ChemistryWatch(tank, config.kit)
+        quiet = (config.contacts.quiet_from, config.contacts.quiet_until)
+        self.routine = RoutineWatch(tank, config.kit, config.site.timezone, quiet)
+        self.supplies = SuppliesWatch(tank, config.kit)
+        self.limits = LimitsWatch(tank)
+
+    def initial(self) -> TankState:
+        """Nothing known yet."""
+        return TankState(
+            light=self.light.initial(),
+            nitrate=self.nitrate.initial(),
+            chemistry=self.chemistry.initial(),
+            routine=self.routine.initial(),
+            supplies=self.supplies.initial(),
+            limits=self.limits.initial(),
+        )
+
+    def on_value(
+        self, state: TankState, at_s: float, quantity: str, value: float | None, flag: int
+    ) -> Sequence[Finding]:
+        """One reading, calibrated and flagged; only good and unjudged ones say anything about the water."""
+        if quantity == "light":
+            self.light.on_reading(state.light, at_s, value, flag)
+        if value is None or flag != GOOD:
+            return ()
+        state.latest[quantity] = (value, at_s)
+        if quantity == "nitrate":
+            self.nitrate.on_electrode(state.nitrate, at_s, value)
+            return ()
+        return self.limits.on_value(state.limits, at_s, quantity, value)
+
+    def on_fact(self, state: TankState, event: TankEvent) -> None:
+        """Something a person did or saw, possibly late, possibly a second version of it."""
+        self.nitrate.on_fact(state.nitrate, event)
+        self.chemistry.on_fact(state.chemistry, event)
+        self.routine.on_fact(state.routine, event)
+        self.supplies.on_fact(state.supplies, event)
+        if isinstance(event, LampWork):
+            self.light.on_lamp(state.light, event)
+        if isinstance(event, Harvest):
+            self.light.on_harvest(state.light, event)
+        if isinstance(event, WaterChange | Dose):
+            state.disturbed_s = [*state.disturbed_s, event.at_s][-20:]
+        if isinstance(event, Test):
+            kept = [t for t in state.tests if t.id != event.id] + [event]
+            state.tests = sorted(kept, key=lambda t: (t.at_s, t.id))[-12:]
+
+    def void(self, state: TankState, event_id: str) -> None:
+        """That event never was."""
+        self.nitrate.void(state.nitrate, event_id)
+        self.chemistry.void(state.chemistry, event_id)
+        self.routine.void(state.routine, event_id)
+        self.supplies.void(state.supplies, event_id)
+        self.light.void(state.light, event_id)
+        state.tests = [t for t in state.tests if t.id != event_id]
+
+    def close_day(self, state: TankState, date: str, from_s: float, to_s: float) -> Daily:
+        """Local midnight: the day's light is added up, the estimate carried on, and both told."""
+        day = self.light.close_day(state.light, date, from_s, to_s)
+        self.nitrate.close_day(state.nitrate, day, date, to_s)
+        report = self.nitrate.report(state.nitrate, to_s)
+        self.light.light_needed(state.light, report.uptake_rate, report.supply_rate, report.kept_up)
+        return Daily(
+            at_s=to_s,
+            tank=self.tank.id,
+            date=date,
+            light_dose_mol=day.dose_mol,
+            light_coverage=day.coverage,
+            lamp_dose_mol=day.lamp_dose_mol,
+            lamp_percent=day.lamp_percent,
+            nitrate=report.nitrate,
+            net_rate=report.net_rate,
+            supply_rate=report.supply_rate,
+            uptake_rate=report.uptake_rate,
+            kept_up=report.kept_up,
+            days_to_limit=report.days_to_limit,
+            chance_28_days=report.chances[-1] if report.chances else None,
+        )
+
+    def assess(self, state: TankState, at_s: float, pressing: AbstractSet[str]) -> tuple[list[Finding], list[Effect]]:
+        """Everything that does not change with every reading: findings, and the next test's date if it moved.
+
+        `pressing` names the tank's alarms that stand at the moment.
+        """
+        report = self.nitrate.report(state.nitrate, at_s)
+        found = self.light.findings(state.light, at_s)
+        found += self._nitrate(state, at_s, report, pressing)
+        found += self._chemistry(state, at_s, report)
+        found += self.supplies.findings(state.supplies, at_s)
+        effects: list[Effect] = []
+        due_at_s, reason = self.routine.due(state.routine, at_s, report.chance_within, pressing)
+        if due_at_s != state.due_at_s:
+            state.due_at_s, state.due_reason = due_at_s, reason
+            effects.append(DueChange(at_s=at_s, tank=self.tank.id, due_at_s=due_at_s, reason=reason))
+        found += self.routine.findings(state.routine, at_s)
+        return found, effects
+
+    def on_tick(self, state: TankState, at_s: float) -> list[Finding]:
+        """What time alone changed: the lamp did not come on, the test is late."""
+        found: list[Finding] = []
+        if state.light.last_s is not None and state.light.wake_s <= at_s:
+            found += self.light.findings(state.light, at_s)
+        # These two know only when they are next due, not whether that has just come, so they are always asked.
+        return found + self.routine.findings(state.routine, at_s) + self.supplies.findings(state.supplies, at_s)
+
+    def _nitrate(
+        self, state: TankState, at_s: float, report: NitrateReport, standing: AbstractSet[str]
+    ) -> list[Finding]:
+        """The nitrate alarms, each with the cause that all of the tank's watches together support."""
+        found = self.nitrate.findings(state.nitrate, at_s)
+        if all(f.says != "raise" for f in found):
+            return found
+        now, lamp = state.nitrate.now, self.light.lamp
+        percent = lamp.percent(state.light.lamp) if lamp is not None else None
+        seen = explanation.Evidence(
+            causes=report.causes,
+            sentence=report.causes_sentence,
+            tests_since_quiet=causes.evidence_tests(state.nitrate.ledger, now) if now is not None else 0,
+            standing=standing,
+            lamp_percent=percent.mean if percent is not None else None,
+            rising=report.net_rate is not None and report.net_rate.low > 0.0,
+        )
+        return [explanation.explain(f, seen) for f in found]
+
+    def _chemistry(self, state: TankState, at_s: float, report: NitrateReport) -> list[Finding]:
+        ph, temp_c = self.fresh(state, "ph", at_s), self.fresh(state, "temperature", at_s)
+        return self.chemistry.findings(state.chemistry, at_s, ph, temp_c, report.supply_rate, report.net_rate)
+
+    def chemistry_report(self, state: TankState, at_s: float, report: NitrateReport) -> ChemistryReport:
+        """The water's chemistry by the probes' present values and the present rates."""
+        ph, temp_c = self.fresh(state, "ph", at_s), self.fresh(state, "temperature", at_s)
+        return self.chemistry.report(state.chemistry, at_s, ph, temp_c, report.supply_rate, report.net_rate)
+
+    def fresh(self, state: TankState, quantity: str, at_s: float) -> float | None:
+        """A probe's last good value, if it is recent."""
+        value, value_at_s = state.latest.get(quantity, (0.0, float("-inf")))
+        return value if at_s - value_at_s <= FRESH_S else None
+
+    def next_wake(self, state: TankState, at_s: float) -> list[float]:
+        """Moments after `at_s` at which this tank should be looked at though nothing happened."""
+        wakes = [
+            self.light.next_wake(state.light, at_s),
+            self.routine.next_wake(state.routine, at_s),
+            self.supplies.next_wake(state.supplies, at_s),
+        ]
+        return [w for w in wakes if w is not None]

@@ -1,0 +1,117 @@
+"""Makes the frozen picture of the installation that the outside may look at.  Pure: state in, `SiteView` out."""
+
+from __future__ import annotations
+
+from rushlight.core.step import Core, SiteState
+from rushlight.core.tank import TankCore, TankState
+from rushlight.effects import Estimate
+from rushlight.tank.water.chemistry import ChemistryReport, Hardness
+from rushlight.views import AlarmView, ProbeView, SiteView, TankView
+
+_STANDING = frozenset({"unacknowledged", "acknowledged"})
+_LONG_DAYS = 365.0
+"""A limit farther off than this is nothing to speak of."""
+_RANK = {"high": 0, "medium": 1, "low": 2}
+
+
+def site_view(core: Core, state: SiteState, at_s: float, *, clock_ok: bool = True) -> SiteView:
+    """Everything as it stands at `at_s`."""
+    alarms = core.book.views(state.alarms)
+    probes = [p.view(state.probes[k], at_s) for k, p in core.probes.items()]
+    return SiteView(
+        at_s=at_s,
+        name=core.config.site.name,
+        timezone=core.config.site.timezone,
+        clock_ok=clock_ok,
+        tanks=tuple(
+            _tank(t, state.tanks[k], at_s, [p for p in probes if p.tank == k], [a for a in alarms if a.tank == k])
+            for k, t in core.tanks.items()
+        ),
+        alarms=tuple(a for a in alarms if a.tank is None),
+    )
+
+
+def _tank(tank: TankCore, state: TankState, at_s: float, probes: list[ProbeView], alarms: list[AlarmView]) -> TankView:
+    report = tank.nitrate.report(state.nitrate, at_s)
+    light = tank.light.report(state.light, at_s)
+    alarms.sort(key=lambda a: (a.state not in _STANDING, _RANK[a.priority], a.since_s, a.id))
+    overdue = state.due_at_s is not None and at_s > state.due_at_s
+    last = state.tests[-1] if state.tests else None
+    return TankView(
+        id=tank.tank.id,
+        title=tank.tank.title,
+        litres=tank.tank.litres,
+        state_sentence=state_sentence(report.nitrate, report.net_rate, tank.tank.limits.nitrate),
+        todo_sentence=todo_sentence(alarms, overdue=overdue, tested=last is not None),
+        probes=tuple(probes),
+        alarms=tuple(alarms),
+        nitrate=report.nitrate,
+        net_rate=report.net_rate,
+        supply_rate=report.supply_rate,
+        uptake_rate=report.uptake_rate,
+        kept_up=report.kept_up,
+        days_to_limit=report.days_to_limit,
+        light_dose_today_mol=light.dose_today_mol,
+        lamp_percent=light.lamp_percent.mean if light.lamp_percent else None,
+        due_at_s=state.due_at_s,
+        due_reason=state.due_reason,
+        overdue=overdue,
+        strips_left=tank.supplies.left(state.supplies),
+        reorder_at_s=tank.supplies.reorder_at_s(state.supplies, at_s),
+        water_sentences=water_sentences(tank.chemistry_report(state, at_s, report)),
+        causes=report.causes,
+        causes_sentence=report.causes_sentence,
+        last_test={str(k): v for k, v in last.values.items()} if last else {},
+        last_test_at_s=last.at_s if last else None,
+    )
+
+
+def state_sentence(nitrate: Estimate | None, net_rate: Estimate | None, limit: float) -> str:
+    """Where nitrate is and where it goes, with how sure that is."""
+    if nitrate is None:
+        return "Not known yet: no test has been entered."
+    level = f"Nitrate about {nitrate.mean:.0f} mg/L ({nitrate.low:.0f} to {nitrate.high:.0f}), limit {limit:.0f}"
+    if net_rate is None:
+        return f"{level}."
+    if net_rate.low > 0:
+        return f"{level}, rising {net_rate.mean:.1f} mg/L a day ({net_rate.low:.1f} to {net_rate.high:.1f})."
+    if net_rate.high < 0:
+        return f"{level}, falling {-net_rate.mean:.1f} mg/L a day ({-net_rate.high:.1f} to {-net_rate.low:.1f})."
+    return f"{level}, steady as far as the tests can tell."
+
+
+def water_sentences(water: ChemistryReport) -> tuple[str, ...]:
+    """Ammonia and hardness as far as tests tell, a sentence each."""
+    said: list[str] = []
+    if water.un_ionised is not None and water.total_ammonia is not None:
+        said.append(
+            f"Ammonia in the last test {water.total_ammonia:g} mg/L in all; of it poisonous (un-ionised), at pH "
+            f"{water.ph:.1f} and {water.temp_c:.0f} °C, {water.un_ionised:.2g} mg/L."
+        )
+    for name, hardness in (("KH", water.kh), ("GH", water.gh)):
+        if hardness is not None:
+            said.append(_hardness(name, hardness))
+    return tuple(said)
+
+
+def _hardness(name: str, h: Hardness) -> str:
+    level = f"{name} about {h.level.mean:.1f} °dH ({h.level.low:.1f} to {h.level.high:.1f})"
+    if h.days_to_limit is None or h.days_to_limit > _LONG_DAYS:
+        return f"{level}."
+    return (
+        f"{level}, past its limit in about {h.days_to_limit:.0f} days."
+        if h.days_to_limit
+        else f"{level}, past its limit."
+    )
+
+
+def todo_sentence(alarms: list[AlarmView], *, overdue: bool, tested: bool = True) -> str:
+    """The one thing to do today, or that there is none.  `alarms` come most pressing first."""
+    standing = [a for a in alarms if a.state in _STANDING]
+    if standing and standing[0].first_action:
+        return standing[0].first_action
+    if overdue:
+        return "Test the water with a strip and enter the result."
+    if not tested:
+        return "Test the water with a strip and enter the result; with the first test the estimate begins."
+    return "Nothing to do today."

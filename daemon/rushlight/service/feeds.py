@@ -1,0 +1,239 @@
+"""What leaves the daemon besides alarms: the hub, the time-series store, the heartbeat, the weekly summary.
+
+Wires each to the engine; owns none of their rules.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import logging
+import uuid
+from collections.abc import Sequence
+from pathlib import Path
+
+from rushlight import config as configuration
+from rushlight.alarms.roster import configured_channels
+from rushlight.effects import Message
+from rushlight.journal.reader import UnreadableError
+from rushlight.outlets import status
+from rushlight.outlets.heartbeat import Heartbeat, HeartbeatFacts
+from rushlight.outlets.hub import HubOutlet
+from rushlight.outlets.timeseries import Sender, TimeseriesOutlet, Writer
+from rushlight.outlets.timeseries_journal import JournalHistory, back_fill_journal
+from rushlight.outlets.timeseries_points import Points
+from rushlight.service import offline
+from rushlight.service.engine import Engine
+from rushlight.service.notifying import Telling, present
+from rushlight.service.workers import Workers
+from rushlight.settings import Config
+from rushlight.summary import build, figures, letter, render
+from rushlight.views import AlarmView
+
+log = logging.getLogger(__name__)
+
+_HISTORY_DAYS = 90
+_MESSAGES_LOOKED_AT = 200
+
+
+class HubTopics:
+    """Remembers in the journal which descriptions were ever published to the hub."""
+
+    def __init__(self, engine: Engine) -> None:
+        self._engine = engine
+
+    def get(self) -> frozenset[str]:
+        return self._engine.do(self._engine.journal.topics)
+
+    def put(self, topics: frozenset[str]) -> None:
+        def work() -> None:
+            journal = self._engine.journal
+            for topic in topics - journal.topics():
+                journal.add_topic(topic)
+            for topic in journal.topics() - topics:
+                journal.forget_topic(topic)
+            journal.commit(self._engine.now_s(), urgent=True)
+
+        self._engine.do(work)
+
+
+def start_hub(config: Config, installation: str, engine: Engine, workers: Workers) -> None:
+    """Start feeding the hub, if a broker is configured.  Raises OSError when the password can't be read."""
+    if not config.mqtt.host or not (config.hub.enabled or engine.do(engine.journal.topics)):
+        return  # turned off, and nothing of ours left at the broker to be cleared
+    hub = HubOutlet(
+        config,
+        installation,
+        workers.clock,
+        workers.stop,
+        current_view=engine.view,
+        submit=engine.submit,
+        published=HubTopics(engine),
+        password=configuration.secret(config.mqtt.password, config.mqtt.password_file),
+        progress=workers.stamp("hub", 120.0),
+    )
+    engine.every_change.append(hub.nudge)
+    engine.outlets.append(lambda: [status.link("hub", hub.trouble, hub.since_mono_s, present(engine))])
+    workers.start(hub)
+
+
+def start_timeseries(config: Config, installation: str, folder: Path, engine: Engine, workers: Workers) -> None:
+    """Start feeding the time-series store, if one is configured.  Raises OSError when the token can't be read."""
+    if not config.timeseries.url:
+        return
+    history = JournalHistory(
+        engine.journal.reader,
+        lambda work: engine.do(lambda: work(engine.journal)),
+        [t.id for t in config.tank],
+        folder / "refused-lines.txt",
+        "timeseries",
+        engine.now_s,
+    )
+    outlet = TimeseriesOutlet(
+        config.timeseries,
+        history,
+        lambda: Points(config, installation),
+        workers.clock,
+        workers.stop,
+        token=configuration.secret(config.timeseries.token, config.timeseries.token_file),
+        # Asked on the engine's own thread, so that it is never seen between trust and restamp.
+        clock_ok=lambda: engine.do(lambda: engine.time.trusted),
+        progress=workers.stamp("timeseries", 300.0),
+    )
+    engine.outlets.append(lambda: [status.link("timeseries", outlet.trouble, outlet.since_mono_s, present(engine))])
+    workers.start(outlet)
+
+
+def backfill(config: Config, folder: Path, *, since_s: float | None, until_s: float | None) -> int:
+    """Send the journal to the store again, past no cursor; returns the points sent.  Raises StoreError, OSError."""
+    writer = Writer(config.timeseries, configuration.secret(config.timeseries.token, config.timeseries.token_file))
+    sender = Sender(writer.write, lambda line, why: log.warning("refused=%r line=%r", why, line))
+    try:
+        path, name = offline.journal_path(folder), installation_id(folder)
+        return back_fill_journal(path, config, name, sender, since_s=since_s, until_s=until_s)
+    finally:
+        writer.close()
+
+
+def installation_id(folder: Path) -> str:
+    """This installation's own name for good, made once and kept beside the journal.  Raises OSError."""
+    file = folder / "installation"
+    if not file.exists():
+        folder.mkdir(parents=True, exist_ok=True)
+        beside = file.with_suffix(".new")
+        beside.write_text(uuid.uuid4().hex[:16] + "\n")
+        beside.replace(file)
+    return file.read_text().strip()
+
+
+def make_heartbeat(config: Config, engine: Engine, workers: Workers) -> Heartbeat | None:
+    """What pings the outside watcher, if there is one.  Raises OSError when its address can't be read."""
+    beat = config.heartbeat
+    if not (beat.url or beat.url_file):
+        return None
+    url = configuration.secret(beat.url, beat.url_file)
+    made = Heartbeat(beat, url, beat.fail_url, workers.clock, lambda: heartbeat_facts(engine, workers))
+    engine.outlets.append(lambda: [status.watcher(made.trouble, made.last_ping_mono_s, present(engine))])
+    return made
+
+
+def start_heartbeat(heartbeat: Heartbeat, workers: Workers, every_s: float) -> None:
+    """Give it a thread."""
+    stamp = workers.stamp("heartbeat", every_s + 120.0)
+    workers.run("heartbeat", lambda: heartbeat.run(workers.stop, stamp))
+
+
+def heartbeat_facts(engine: Engine, workers: Workers) -> HeartbeatFacts:
+    """What the outside watcher's ping stands for.
+
+    One silent probe that the keeper's quiet hours hold back does not stop the ping: the keeper chose to hear of it in
+    the morning.  Nobody chose to be blind, so the silence of every probe stops it until somebody has been told.
+    """
+
+    def gather() -> HeartbeatFacts:
+        waiting, now_s = engine.journal.outbox.waiting(), engine.now_s()
+        untold = {alarm_id for row in waiting for alarm_id in row.alarm_id.split()}
+        silent = [a for a in engine.core.book.views(engine.timeline.state.alarms) if a.alarm == "probe_silent"]
+        ago_s = None if engine.evaluated_mono_s is None else engine.clock.mono_s() - engine.evaluated_mono_s
+        nobody = not configured_channels(engine.config)
+        return HeartbeatFacts(
+            evaluated_ago_s=ago_s,
+            untold_silent=tuple(a.id for a in silent if a.state == "unacknowledged" and (nobody or a.id in untold)),
+            blind=_blind(engine, silent),
+            high_waiting_s=max((now_s - r.created_ms / 1000 for r in waiting if r.priority == "high"), default=None),
+            storage_ok=engine.journal.report().durable or "site.storage_low" not in untold,
+            stuck=tuple(workers.board.late()),
+        )
+
+    return engine.do(gather)
+
+
+def _blind(engine: Engine, alarms: Sequence[AlarmView]) -> bool:
+    """Whether every probe is silent and not all of that has been told to somebody or seen by somebody."""
+    driven = [p for p in engine.config.probe if p.driver != "none"]
+    states = engine.timeline.state.probes
+    if not driven or not all(states[p.id].silent for p in driven):
+        return False
+    standing = {a.id: a for a in alarms}
+    found = [standing.get(f"{p.tank}.probe_silent.{p.id}") for p in driven]
+    fresh = [a for a in found if a is not None and a.state in ("unacknowledged", "returned")]
+    if any(a is None for a in found):
+        return True
+    if not fresh:
+        return False
+    try:
+        with engine.journal.reader() as reader:
+            sent = [m for m in reader.messages(_MESSAGES_LOOKED_AT) if m.state == "sent"]
+    except UnreadableError:
+        return True
+    risen_s = {i: t.since_s for i, t in engine.timeline.state.notify.telling.items()}
+    told = {(i, m.created_ms / 1000) for m in sent for i in m.alarm_id.split() if "-return@" not in m.key}
+    return not all(any(i == a.id and at_s >= risen_s.get(a.id, a.since_s) - 1.0 for i, at_s in told) for a in fresh)
+
+
+class Weekly:
+    """The weekly summary: made from the view and the journal, sent as one message that names its week."""
+
+    def __init__(self, config: Config, engine: Engine, telling: Telling) -> None:
+        self.config, self._engine, self._telling = config, engine, telling
+
+    def text(self, form: str) -> str:
+        """The summary as `text` or `html`."""
+        as_page = form == "html"
+        summary = self._build(with_pictures=as_page)
+        return render.as_page(summary) if as_page else render.as_text(summary)
+
+    def send(self, *, extra: str = "") -> bool:
+        """Put this week's summary into the outbox; `extra` makes it another message than the scheduled one."""
+        summary = self._build(with_pictures=True)
+        body = letter.pack(render.letter(summary))
+        message = Message(
+            at_s=self._engine.now_s(),
+            key=f"weekly:{summary.week.key}{extra}",
+            channel="email",
+            priority="low",
+            title=render.subject(summary),
+            body=body,
+        )
+        self._telling.send(message)
+        return True
+
+    def _build(self, *, with_pictures: bool) -> build.Summary:
+        config, view = self.config, self._engine.view()
+        since_s = view.at_s - _HISTORY_DAYS * 86400
+        with self._engine.journal.reader() as reader:
+            days = {t.id: reader.days(t.id)[-_HISTORY_DAYS:] for t in config.tank}
+            entries = [s.event for s in reader.entries(since_s=since_s, limit=2000)]
+            changes = reader.alarms(since_s=view.at_s - 8 * 86400)
+            proven_s = {d.channel: d.proven_s for d in reader.deliveries()}
+        material = build.Material(
+            view=view,
+            days=days,
+            changes=changes,
+            entries=entries,
+            proven_s=proven_s,
+            watched=bool(config.heartbeat.url or config.heartbeat.url_file) or config.heartbeat.accept_none,
+        )
+        if with_pictures:
+            drawn = {t.id: figures.tank_pictures(config, t, days[t.id], entries, view.at_s) for t in config.tank}
+            material = dataclasses.replace(material, pictures=drawn)
+        return build.build(material)

@@ -1,0 +1,115 @@
+"""The phone page, wired to the engine: what `web.daemon.Daemon` promises, kept by the engine's thread."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Sequence
+from pathlib import Path
+
+from rushlight.effects import Estimate
+from rushlight.events import Event, Reading
+from rushlight.journal.reader import Reader
+from rushlight.service.engine import Engine, Receipt
+from rushlight.service.workers import Workers
+from rushlight.settings import Config
+from rushlight.views import SiteView
+from rushlight.web.access import Access
+from rushlight.web.app import App
+from rushlight.web.daemon import CalibrationNote, Trial
+from rushlight.web.server import Server
+
+log = logging.getLogger(__name__)
+
+
+class EngineHouse:
+    """The engine as the page sees it."""
+
+    def __init__(self, engine: Engine) -> None:
+        self._engine = engine
+
+    @property
+    def config(self) -> Config:
+        """The configuration."""
+        return self._engine.config
+
+    def now_s(self) -> float:
+        """Unix seconds."""
+        return self._engine.now_s()
+
+    def mono_s(self) -> float:
+        """Monotonic seconds."""
+        return self._engine.clock.mono_s()
+
+    def view(self) -> SiteView:
+        """The installation as it stands."""
+        return self._engine.view()
+
+    def submit(self, event: Event) -> Receipt:
+        """Hand an entry on."""
+        return self._engine.submit(event)
+
+    def reader(self) -> Reader:
+        """The journal, to be read from this thread."""
+        return self._engine.journal.reader()
+
+    def what_if(self, tank: str, trial: Trial) -> list[tuple[int, Estimate]]:
+        """See `Daemon.what_if`."""
+
+        def ask() -> list[tuple[int, Estimate]]:
+            timeline = self._engine.timeline
+            at_s = max(self._engine.now_s(), timeline.state.at_s or 0.0)
+            watch, state = self._engine.core.tanks[tank].nitrate, timeline.state.tanks[tank].nitrate
+            return watch.what_if(state, at_s, trial.feed_grams, trial.light_factor, trial.change_fraction)
+
+        return self._engine.do(ask)
+
+    def light_sentences(self, tank: str) -> list[str]:
+        """See `Daemon.light_sentences`."""
+
+        def ask() -> list[str]:
+            timeline = self._engine.timeline
+            at_s = max(self._engine.now_s(), timeline.state.at_s or 0.0)
+            report = self._engine.core.tanks[tank].light.report(timeline.state.tanks[tank].light, at_s)
+            said = (report.week_sentence, report.dimmed_sentence, report.need_sentence, *report.refusals)
+            return [s for s in said if s]
+
+        return self._engine.do(ask)
+
+    def calibrations(self, probe: str) -> list[CalibrationNote]:
+        """See `Daemon.calibrations`."""
+
+        def ask() -> list[CalibrationNote]:
+            kept = self._engine.timeline.state.probes[probe].calibrations
+            return [CalibrationNote(c.id, c.at_s, c.accepted, c.words) for c in reversed(kept)]
+
+        return self._engine.do(ask)
+
+    def in_force(self, probe: str, raw: Sequence[float]) -> list[float | None]:
+        """See `Daemon.in_force`."""
+
+        def ask() -> list[float | None]:
+            watch, state = self._engine.core.probes[probe], self._engine.timeline.state.probes[probe]
+            return [watch.in_force(state, Reading(at_s=0.0, probe=probe, value=v)) for v in raw]
+
+        return self._engine.do(ask)
+
+
+def start_page(config: Config, folder: Path, engine: Engine, workers: Workers) -> bytes | None:
+    """Start serving the page, if it is wanted.  What is wrong with it is logged and stops nothing else.
+
+    Returns the secret under which it takes acknowledgements from notifications; None when it is not served.
+    """
+    page = config.page
+    if not page.enabled:
+        return None
+    try:
+        access = Access(folder, engine.now_s, workers.clock.mono_s)
+    except RuntimeError as e:
+        log.error("page=off why=%r", str(e))  # noqa: TRY400 - the sentence says it all
+        return None
+    files = (page.certificate, page.certificate_key) if page.certificate else None
+    app = App(EngineHouse(engine), access)
+    server = Server(app, page.listen, page.port, workers.clock, certificate=files, proxy=page.proxy)
+    stamp = workers.stamp("page", 90.0)
+    workers.run("page", lambda: server.run(workers.stop, stamp))
+    return access.secret

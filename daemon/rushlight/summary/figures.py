@@ -1,0 +1,59 @@
+"""The summary's pictures: nitrate and light over the last eight weeks, drawn by the one drawing room.
+
+Each comes with the same in words, for readers with pictures blocked or no eyes on them.
+"""
+
+from __future__ import annotations
+
+import zoneinfo
+from collections.abc import Sequence
+
+from rushlight import drawing
+from rushlight.alarms.words import number
+from rushlight.effects import Daily
+from rushlight.events import Event, Test
+from rushlight.settings import Config, Tank
+from rushlight.summary.build import Picture
+from rushlight.tank.amounts import nitrate_span
+
+SPAN_S = 56 * 86400.0
+
+
+def tank_pictures(
+    config: Config, tank: Tank, days: Sequence[Daily], entries: Sequence[Event], at_s: float
+) -> list[Picture]:
+    """Pictures of one tank up to `at_s`; empty where there is nothing to see yet."""
+    zone = zoneinfo.ZoneInfo(config.site.timezone)
+    recent = [d for d in days if d.at_s > at_s - SPAN_S]
+    tests = [e for e in entries if isinstance(e, Test) and e.tank == tank.id and e.at_s > at_s - SPAN_S]
+    return [p for p in (_nitrate(config, tank, recent, tests, zone), _light(tank, recent, zone)) if p is not None]
+
+
+def _nitrate(
+    config: Config, tank: Tank, days: Sequence[Daily], tests: Sequence[Test], zone: zoneinfo.ZoneInfo
+) -> Picture | None:
+    history = [(d.at_s, n.mean, n.low, n.high) for d in days if (n := d.nitrate) is not None]
+    if not history:
+        return None
+    bars = [b for t in tests if (b := _bar(config, tank, t)) is not None]
+    limit = tank.limits.nitrate
+    svg = drawing.nitrate(history, (), bars, limit, zone=zone, palette=drawing.MAIL)
+    first, last = history[0][1], history[-1][1]
+    said = f"Nitrate over {len(history)} days: from {number(first)} to {number(last)} mg/L, limit {number(limit, 3)}."
+    return Picture(f"nitrate-{tank.id}", said, svg)
+
+
+def _bar(config: Config, tank: Tank, test: Test) -> drawing.Bar | None:
+    span = nitrate_span(test, tank, config.kit)
+    return None if span is None else drawing.Bar(test.at_s, span.low, span.high)
+
+
+def _light(tank: Tank, days: Sequence[Daily], zone: zoneinfo.ZoneInfo) -> Picture | None:
+    doses = [(d.at_s - 86400.0, d.lamp_dose_mol, d.light_dose_mol) for d in days]
+    known = [whole for _, _, whole in doses if whole is not None]
+    if not known:
+        return None
+    percent = [(d.at_s, d.lamp_percent) for d in days]
+    svg = drawing.light(doses, percent, zone=zone, palette=drawing.MAIL)
+    said = f"Light over {len(known)} days: from {number(known[0], 3)} to {number(known[-1], 3)} mol/m² a day."
+    return Picture(f"light-{tank.id}", said, svg)

@@ -1,0 +1,4 @@
+"""A tank's nitrate: the balance as a filter, where it goes, why it changed.
+
+Pure: imports science, alarms, the vocabulary and the standard library.
+"""

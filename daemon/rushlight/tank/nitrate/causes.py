@@ -1,0 +1,283 @@
+"""Why the net rate changed: what is recorded, what each of it can explain, and what is left over.
+
+Owns the comparison of the present with the last quiet period.  The change that the tests show is split by conditioning
+independent normal expectations, one for each recorded cause and one for what nobody recorded, on their sum being the
+change seen: what is known well keeps its value, what is known badly gives way, and the parts add up.
+Never says that something was done which is not in the ledger.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from zoneinfo import ZoneInfo
+
+from rushlight.effects import Estimate
+from rushlight.science import nitrogen
+from rushlight.science.gaussian import mixture_moments
+from rushlight.tank.ledger import Fact, Ledger
+from rushlight.tank.nitrate.balance import SHARE, Balance, is_quiet, level_parts, rate_parts, scale
+from rushlight.tank.nitrate.change_habit import CHANGES_DAYS, CHANGES_MISSED, habit_ended_s
+from rushlight.views import Share
+
+ORDER = ("feed", "light", "harvest", "water changes", "source water", "stocking", "unexplained")
+"""Simplest first: where two causes explain about the same, the one that stands earlier is told first."""
+
+NOW_DAYS = 14.0
+"""What counts as now."""
+BEFORE_DAYS = (70.0, 14.0)
+"""What counts as before: from so long to so long before the tank was last quiet.  A slow change is well under way
+before it shows, so the last days of quiet are not what things were like."""
+UNSEEN_DAYS = 42.0
+"""For so long a sudden change can hide from weekly strips: events count from so long before the last quiet."""
+LIGHT_RESPONSE = (0.8, 0.25)
+"""How far uptake follows light: 1 is in proportion, as below saturation; mean and standard deviation.  The slope
+itself, uptake per mol, is the tank's own."""
+STANDING_DAYS = 75.0
+"""The nitrogen that plants hold, in days of uptake, to judge what a harvest took: no source, and badly known."""
+REGROWTH_DAYS = 90.0
+HARVEST_DOUBT = 0.9
+"""How badly that is known: standard deviation as a share of itself."""
+STOCKING_PART = (0.3, 0.25)
+"""What new fish add where nobody records the feed, as a share of supply: mean and standard deviation, no source."""
+LEFTOVER = 0.2
+"""Standard deviation of what nobody recorded, as a share of supply."""
+CARRIED_PART = 0.3
+"""How well it is known what water changes carry, as a share of it: a handful of them, and a level that strips tell."""
+WEIGHTY = 0.25
+"""A recorded cause of this share of the change is the simpler story while it is not sure that there is another."""
+NOTABLE, NOTABLE_SURE = 0.05, 0.5
+"""A change is looked into from this share of supply, and so many of its standard deviations, on."""
+
+_Z90 = 1.6448536269514722
+
+
+@dataclass(frozen=True, slots=True)
+class Drivers:
+    """What bore on nitrate over some weeks; None is not known."""
+
+    feed: float
+    """mg/L per day at a share of one."""
+    feed_logged: bool
+    light_mol: float | None
+    exchange: float
+    """Fraction of the water per day."""
+    every_days: float | None
+    """Days from one water change to the next."""
+    source: float | None
+    """Of the last change, mg/L."""
+    level: float | None
+    """By the tests alone, mg/L."""
+
+
+@dataclass(frozen=True, slots=True)
+class Suspect:
+    """A recorded cause: the change that it should have made, mg/L per day, and the words for it."""
+
+    cause: str
+    mean: float
+    sd: float
+    text: str
+
+
+def drivers(
+    ledger: Ledger,
+    feed_on: Callable[[str], float],
+    zone: ZoneInfo,
+    span_s: tuple[float, float],
+    changes_days: float = CHANGES_DAYS,
+) -> Drivers:
+    """The drivers between two instants; water changes over at least `changes_days` up to the second of them."""
+    from_s, to_s = span_s
+    first, last = (dt.datetime.fromtimestamp(t, zone).date() for t in span_s)
+    days = [(first + dt.timedelta(days=n)).isoformat() for n in range(max(1, (last - first).days))]
+    lights = [f.amount for f in ledger.later_than(from_s, to_s) if f.kind == "light"]
+    start_s = min(from_s, to_s - changes_days * 86400.0)
+    if ledger.facts:  # no record, no habit: do not count the weeks before it as weeks without a change
+        start_s = max(start_s, min(ledger.facts[0].at_s, to_s - 86400.0))
+    changes = [f for f in ledger.later_than(start_s, to_s) if f.kind == "change"]
+    sources = [f.source for f in changes if f.source is not None]
+    tests = [f for f in ledger.later_than(from_s, to_s) if f.kind == "test"]
+    levels = [0.5 * (f.low + (f.high if f.high is not None else f.low)) for f in tests]
+    return Drivers(
+        feed=sum(feed_on(day) for day in days) / len(days),
+        feed_logged=any(day in ledger.fed for day in days),
+        light_mol=sum(lights) / len(lights) if len(lights) >= 3 else None,
+        exchange=sum(f.amount for f in changes) * 86400.0 / (to_s - start_s),
+        every_days=(to_s - start_s) / 86400.0 / len(changes) if changes else None,
+        source=sources[-1] if sources else None,
+        level=sum(levels) / len(levels) if levels else None,
+    )
+
+
+def split(
+    ledger: Ledger, feed_on: Callable[[str], float], zone: ZoneInfo, balance: Balance, litres: float
+) -> tuple[tuple[Share, ...], str]:
+    """The causes of the change since the tank was last quiet, largest first, and one sentence; nothing if none shows.
+
+    `feed_on` gives a local day's feed as mg/L per day at a share of one.
+    """
+    quiet_s = balance.quiet_at_s
+    if quiet_s is None:
+        return (), ""
+    ended_s = habit_ended_s(ledger, balance)
+    if ended_s is not None:
+        quiet_s = min(quiet_s, ended_s)
+    elif is_quiet(balance):
+        return (), ""
+    then = drivers(ledger, feed_on, zone, _before(ledger, quiet_s))
+    missed = CHANGES_DAYS if then.every_days is None else min(CHANGES_DAYS, CHANGES_MISSED * then.every_days)
+    now = drivers(ledger, feed_on, zone, (balance.at_s - NOW_DAYS * 86400.0, balance.at_s), missed)
+    rate, rate_sd = mixture_moments(rate_parts(balance))
+    facts = ledger.later_than(quiet_s - UNSEEN_DAYS * 86400.0, balance.at_s)
+    suspects = _suspects(facts, balance, litres, then, now)
+    carried = sum(s.mean for s in suspects if s.cause in {"water changes", "source water"})
+    seen = rate - balance.quiet_rate + carried
+    seen_sd = math.hypot(rate_sd, balance.quiet_rate_sd)
+    size = scale(balance.usual)
+    if abs(seen) < max(NOTABLE * size, NOTABLE_SURE * seen_sd):
+        return (), ""
+    parts = _condition(suspects, seen, seen_sd, LEFTOVER * size)
+    return parts, _sentence(parts, sum(p.change.mean for p in parts), evidence_tests(ledger, balance))
+
+
+def evidence_tests(ledger: Ledger, balance: Balance) -> int:
+    """How many tests the comparison rests on: since the tank was last quiet, or its water was last changed by habit."""
+    ended_s = habit_ended_s(ledger, balance)
+    if ended_s is None:
+        return balance.tests_since_quiet
+    return max(balance.tests_since_quiet, sum(f.kind == "test" for f in ledger.later_than(ended_s, balance.at_s)))
+
+
+def _before(ledger: Ledger, quiet_s: float) -> tuple[float, float]:
+    early, late = (quiet_s - days * 86400.0 for days in BEFORE_DAYS)
+    first_s = ledger.facts[0].at_s if ledger.facts else early
+    if first_s > late - 7 * 86400.0:  # a young record: all of it up to the quiet
+        late = max(quiet_s, first_s + 86400.0)
+    return max(early, min(first_s, late - 86400.0)), late
+
+
+def _suspects(facts: list[Fact], balance: Balance, litres: float, then: Drivers, now: Drivers) -> list[Suspect]:
+    share, share_sd = mixture_moments([(m.weight, m.belief.mean[SHARE], m.belief.sd(SHARE)) for m in balance.modes])
+    level = then.level if then.level is not None else sum(w * m for w, m, _ in level_parts(balance))
+    uptake = share * then.feed if then.feed > 0.0 else scale(0.0)
+    found = (
+        _feed(share, share_sd, then, now),
+        _light(uptake, then, now),
+        _harvest(facts, uptake, litres, balance.at_s),
+        _changes(level, then, now),
+        _source(then, now),
+        _stocking(facts, scale(balance.usual), now),
+    )
+    return [s for s in found if s is not None]
+
+
+def _feed(share: float, share_sd: float, then: Drivers, now: Drivers) -> Suspect | None:
+    more = now.feed - then.feed
+    if abs(more) < 0.03 * max(then.feed, now.feed):
+        return None
+    word = "more" if more > 0.0 else "less"
+    told = (
+        f"{100 * (abs(more) / then.feed):.0f} % {word} feed than before" if then.feed > 0.0 else "feed is recorded now"
+    )
+    return Suspect("feed", share * more, share_sd * abs(more), told)
+
+
+def _light(uptake: float, then: Drivers, now: Drivers) -> Suspect | None:
+    if not then.light_mol or now.light_mol is None:
+        return None
+    per_mol = uptake / then.light_mol
+    lost = then.light_mol - now.light_mol
+    told = f"the plants get {now.light_mol:.1f} mol/m² of light a day, before {then.light_mol:.1f}"
+    response, response_sd = LIGHT_RESPONSE
+    return Suspect("light", response * per_mol * lost, response_sd * per_mol * abs(lost) + 0.02 * uptake, told)
+
+
+def _harvest(facts: list[Fact], uptake: float, litres: float, at_s: float) -> Suspect | None:
+    cuts = [f for f in facts if f.kind == "harvest"]
+    if not cuts:
+        return None
+    daily_g = uptake * litres / nitrogen.NITRATE_PER_NITROGEN / 1000.0
+    lost = 0.0
+    for cut in cuts:
+        part = cut.amount / (cut.amount + STANDING_DAYS * daily_g) if daily_g > 0.0 else 0.5
+        lost += part * math.exp(-(at_s - cut.at_s) / 86400.0 / REGROWTH_DAYS)
+    lost = min(0.9, lost)
+    return Suspect("harvest", lost * uptake, HARVEST_DOUBT * lost * uptake, "plants were cut back")
+
+
+def _changes(level: float, then: Drivers, now: Drivers) -> Suspect | None:
+    fewer = then.exchange - now.exchange
+    if abs(fewer) < 1e-4:
+        return None
+    source = then.source if then.source is not None else now.source if now.source is not None else 0.0
+    carried = fewer * max(0.0, level - source)  # of the water as it was: that there is more in it now is the effect
+    now_percent, then_percent = (f"{700 * d.exchange:.0f} %" if d.exchange > 0.0 else "none" for d in (now, then))
+    told = f"{now_percent} of the water is changed a week, before {then_percent}"
+    return Suspect("water changes", carried, CARRIED_PART * abs(carried), told)
+
+
+def _source(then: Drivers, now: Drivers) -> Suspect | None:
+    if then.source is None or now.source is None or abs(now.source - then.source) < 0.5:
+        return None
+    brought = now.exchange * (now.source - then.source)
+    told = f"the source water holds {now.source:.0f} mg/L nitrate, before {then.source:.0f}"
+    return Suspect("source water", brought, CARRIED_PART * abs(brought), told)
+
+
+def _stocking(facts: list[Fact], size: float, now: Drivers) -> Suspect | None:
+    fish = sum(f.amount for f in facts if f.kind == "stocking")
+    if not fish or now.feed_logged:  # fish make nitrate of nothing but feed; where that is recorded it is counted
+        return None
+    sign = math.copysign(1.0, fish)
+    told = f"{abs(fish):.0f} fish {'came' if fish > 0 else 'went'}, and the feed is not recorded"
+    return Suspect("stocking", sign * STOCKING_PART[0] * size, STOCKING_PART[1] * size, told)
+
+
+def _condition(suspects: list[Suspect], seen: float, seen_sd: float, leftover_sd: float) -> tuple[Share, ...]:
+    """Each part given that all of them sum to the change seen; that one's own doubt goes where the parts give way."""
+    parts = [*suspects, Suspect("unexplained", 0.0, leftover_sd, "nothing recorded explains it")]
+    total = sum(p.sd**2 for p in parts)
+    surprise = seen - sum(p.mean for p in parts)
+    shares = []
+    for p in parts:
+        gain = p.sd**2 / total
+        mean = p.mean + gain * surprise
+        half = _Z90 * math.sqrt(max(0.0, p.sd**2 * (1.0 - gain) + (gain * seen_sd) ** 2))
+        shares.append(Share(cause=p.cause, change=Estimate(mean=mean, low=mean - half, high=mean + half), text=p.text))
+    return _in_order(shares)
+
+
+def _in_order(shares: list[Share]) -> tuple[Share, ...]:
+    """Largest first, and the simpler first of two that explain about the same.
+
+    What nobody recorded comes before a recorded cause of weight only by that part of it that is sure.
+    """
+    total = sum(s.change.mean for s in shares)
+    direction = math.copysign(1.0, total)
+    coarse = 0.1 * max(abs(s.change.mean) for s in shares) or 1.0
+    recorded = max((direction * s.change.mean for s in shares if s.cause != "unexplained"), default=0.0)
+
+    def size(share: Share) -> float:
+        if share.cause == "unexplained" and recorded >= WEIGHTY * abs(total):
+            return share.change.low if direction > 0.0 else -share.change.high
+        return direction * share.change.mean
+
+    return tuple(sorted(shares, key=lambda s: (-round(size(s) / coarse), ORDER.index(s.cause))))
+
+
+def _sentence(parts: tuple[Share, ...], total: float, tests: int) -> str:
+    word = "rises" if total > 0.0 else "falls"
+    per_day = f"{abs(total):.2f} mg/L a day faster than when the tank was last quiet"
+    first = parts[0]
+    part = first.change.mean / total if total else 0.0
+    if first.cause == "unexplained":
+        why = "Nothing recorded explains most of it."
+    elif part >= 1.0:
+        why = f"Simplest cause: {first.text}; that would explain all of it."
+    else:
+        why = f"Simplest cause: {first.text}; that explains about {100 * part:.0f} % of it."
+    again = " All of this rests on one test: test again before changing anything." if tests <= 1 else ""
+    return f"Nitrate {word} {per_day}. {why}{again}"

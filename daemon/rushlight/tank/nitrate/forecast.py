@@ -1,0 +1,158 @@
+"""Where nitrate is going if things stay as they are, and what a change would do to that.
+
+Owns the look ahead: the level's distribution on each coming day, the chance of passing the limit by then, the day of
+even odds.  Reads a balance and changes none.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from rushlight.effects import Estimate
+from rushlight.science.gaussian import Part, mixture_below, mixture_quantile, moments_above_zero
+from rushlight.science.kalman import Belief
+from rushlight.science.nitrogen import ratio_nodes
+from rushlight.tank.nitrate.balance import LEVEL, PACES, SHARE, SIZE, UPTAKE, Balance, step
+
+HORIZON_DAYS = 28
+"""How far ahead chances are worked out day by day."""
+FARTHEST_DAYS = 365
+"""Even odds later than this are not told: no tank stays as it is for so long."""
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """What would be done differently: another feed, a factor on uptake, and a water change now."""
+
+    feed: float
+    """mg/L per day at a share of one."""
+    uptake_factor: float = 1.0
+    fraction: float = 0.0
+    source: float = 0.0
+    """mg/L."""
+
+
+def changed(balance: Balance, change: Change) -> Balance:
+    """The balance as it would be right after the change; `recent` is then the feed to come."""
+    out = balance.copy()
+    out.recent = change.feed
+    out.usual *= change.uptake_factor
+    keep, factor = 1.0 - change.fraction, change.uptake_factor
+    by = [keep if i == LEVEL else factor if i == UPTAKE else 1.0 for i in range(SIZE)]
+    for mode in out.modes:
+        mean = [m * k for m, k in zip(mode.belief.mean, by, strict=True)]
+        mean[LEVEL] += change.fraction * change.source
+        cov = [[c * a * b for c, b in zip(row, by, strict=True)] for row, a in zip(mode.belief.cov, by, strict=True)]
+        mode.belief = Belief(mean, cov)
+    return out
+
+
+def ahead(balance: Balance, days: float) -> list[Part]:
+    """The level's distribution `days` on, as a mixture to be cut at zero.
+
+    Feed stays as in the last week, and water is changed at the tank's habitual pace λ, taken as a steady exchange:
+    what is there now shrinks by e^(−λt), what comes meanwhile by half as much in the exponent.
+    """
+    out: list[Part] = []
+    total = sum(m.weight for m in balance.modes)
+    left_over = balance.left
+    kept = math.exp(-balance.exchange * days)
+    half = math.sqrt(kept)
+    for mode, pace in zip(balance.modes, PACES, strict=True):
+        stretch = step(pace, days, balance.recent, balance.usual, left_over)
+        row = (kept, *(half * x for x in stretch.level_row[1:]))
+        mean, variance = mode.belief.along(row)
+        mean += half * left_over * (days + stretch.level_row[UPTAKE]) + balance.change_source * (1.0 - kept)
+        out.append((mode.weight / total, mean, math.sqrt(variance + stretch.level_noise * kept) or 1e-9))
+    return out
+
+
+def level_estimate(parts: list[Part]) -> Estimate:
+    """Mean and central 90 % interval of a level, cut at zero."""
+    weights = [(w, *moments_above_zero(m, s)[:2]) for w, m, s in parts]
+    mass = sum(w * k for w, k, _ in weights)
+    mean = sum(w * k * m for w, k, m in weights) / mass if mass > 0.0 else 0.0
+    low, high = (mixture_quantile(parts, p, floor=0.0) for p in (0.05, 0.95))
+    return Estimate(mean=mean, low=low, high=high)
+
+
+def estimate(parts: list[Part]) -> Estimate:
+    """Mean and central 90 % interval of a normal mixture."""
+    mean = sum(w * m for w, m, _ in parts)
+    return Estimate(mean=mean, low=mixture_quantile(parts, 0.05), high=mixture_quantile(parts, 0.95))
+
+
+def flow_estimate(parts: list[Part]) -> Estimate:
+    """The same of a supply or an uptake, of which none is the least; the means still add up to the net rate's."""
+    plain = estimate(parts)
+    return Estimate(mean=max(0.0, plain.mean), low=max(0.0, plain.low), high=max(0.0, plain.high))
+
+
+def chance_above(parts: list[Part], limit: float) -> float:
+    """Probability that the level is above `limit`, given that it is not negative."""
+    over = 1.0 - mixture_below(parts, limit)
+    real = 1.0 - mixture_below(parts, 0.0)
+    return min(1.0, max(0.0, over / real)) if real > 1e-12 else 0.0
+
+
+def chances(balance: Balance, limit: float) -> tuple[float, ...]:
+    """Probability that the limit has been passed by day 0, 1, … `HORIZON_DAYS`; never falls from day to day."""
+    out: list[float] = []
+    for day in range(HORIZON_DAYS + 1):
+        out.append(chance_by(balance, limit, float(day), out[-1] if out else 0.0))
+    return tuple(out)
+
+
+def chance_by(balance: Balance, limit: float, days: float, before: float) -> float:
+    """Probability that the limit has been passed by `days` from now, given that of an earlier day."""
+    return max(before, chance_above(ahead(balance, days), limit))
+
+
+def even_odds_day(balance: Balance, limit: float) -> float | None:
+    """Days until the level is as likely above the limit as below; None if that is not within a year.
+
+    Looks at days ever further apart, then halves the interval in which the odds turned.
+    """
+    before, day = 0.0, 0.0
+    while day <= FARTHEST_DAYS:
+        if chance_above(ahead(balance, day), limit) >= 0.5:
+            break
+        before, day = day, max(day + 2.0, 1.15 * day)
+    else:
+        return None
+    while day - before > 0.05:
+        middle = 0.5 * (before + day)
+        if chance_above(ahead(balance, middle), limit) >= 0.5:
+            day = middle
+        else:
+            before = middle
+    return day
+
+
+def share_kept_up(balance: Balance, feed: float) -> Estimate | None:
+    """Uptake over supply at the given feed; None where supply is too small or too uncertain to divide by.
+
+    Given the share φ, uptake is normal and the ratio u / (φ S) too; the distribution is the mixture over φ, which
+    keeps the strong correlation of the two (a larger share means more supply and more uptake).  Plants cannot keep up
+    with less than nothing: where more nitrate appears than the feed makes, that is a share of none.
+    """
+    if feed < 0.05:
+        return None
+    parts: list[Part] = []
+    total = sum(m.weight for m in balance.modes)
+    for mode in balance.modes:
+        b = mode.belief
+        share, sd = b.mean[SHARE], b.sd(SHARE)
+        if share < 2.0 * sd or sd <= 0.0:
+            return None
+        slope = b.cov[UPTAKE][SHARE] / (sd * sd)
+        rest = max(1e-12, b.cov[UPTAKE][UPTAKE] - slope * slope * sd * sd)
+        for weight, phi in ratio_nodes(share, sd):
+            supply = max(0.1, phi) * feed
+            uptake = b.mean[UPTAKE] + slope * (phi - share)
+            parts.append((weight * mode.weight / total, uptake / supply, rest**0.5 / supply))
+    above = (moments_above_zero(m, s) for _, m, s in parts)
+    mean = sum(w * mass * m for (w, _, _), (mass, m, _) in zip(parts, above, strict=True))
+    low, high = (mixture_quantile(parts, p) for p in (0.05, 0.95))
+    return Estimate(mean=mean, low=max(0.0, low), high=max(mean, high))

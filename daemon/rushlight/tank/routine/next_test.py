@@ -1,0 +1,394 @@
+"""When to test next: early when not knowing is risky, later when the tank has earned it, never too late.
+
+Owns the due date, its reason in words, and the finding `test_overdue`.  Never judges the water: the chance that
+nitrate passes its limit and the alarms that stand are handed in.
+
+A late test becomes more pressing in the morning, when somebody can act on it, never in the night.
+The date only ever moves forward to an earlier day, and by no less than a day, until a test moves it back: a date
+that flutters is not believed.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Sequence
+from collections.abc import Set as AbstractSet
+from dataclasses import dataclass, field
+from statistics import median
+from zoneinfo import ZoneInfo
+
+from rushlight.alarms import quiet_hours
+from rushlight.alarms.finding import Finding, Says
+from rushlight.events import Feeding, Harvest, Sighting, Stocking, TankEvent, Test
+from rushlight.settings import Kit, Priority, Tank
+
+DAY_S = 86400.0
+KEEP_DAYS = 60.0
+NEW_TANK_DAYS, VERY_NEW_DAYS = 56.0, 28.0
+"""A tank under eight weeks is still settling; under four it is tested as often as is allowed."""
+RISE = 0.10
+"""A chance of passing the limit, grown by so much since now, makes not knowing risky."""
+DOUBT = (0.10, 0.90)
+"""Between these chances it is open whether nitrate stands above its limit already."""
+FINE_PADS = 1.25
+"""Pads whose values lie no further apart than by this factor are as fine as a strip's reading error."""
+AHEAD_DAYS = 28.0
+AHEAD = ((0.20, 0.0), (0.10, 0.25), (0.05, 0.5))
+"""Chances of passing the limit within four weeks, the largest first, and how far between the shortest and the longest
+interval the next test may lie then: one coarse strip settles little, so a suspicion is looked into quickly, or dropped.
+Chosen on simulated tanks (tests/bench/bench_schedule.py) for fewer tests than weekly ones at no later warning."""
+FOLLOW_DAYS = 14.0
+"""How long a change to the tank keeps the interval short after the test that followed it."""
+MORNING = "09:00"
+"""The local hour at which a late test becomes more pressing; later where the quiet hours last longer."""
+MORE_FEED = 1.5
+"""A day's feed beyond so many times the usual counts as more."""
+
+URGENT = {
+    "gasping": "fish were seen gasping",
+    "dead_fish": "a fish died",
+    "smell": "the water smells",
+    "cloudy": "the water turned cloudy",
+}
+"""Sightings that ask for a test at once, whatever the shortest interval."""
+SOON = {
+    "algae": (1.0, "algae were seen"),
+    "yellow_leaves": (3.0, "leaves turned yellow"),
+    "stocking": (3.0, "new fish came in"),
+    "harvest": (4.0, "plants were cut back"),
+    "feed": (2.0, "more was fed than usual"),
+}
+"""Changes that ask for a test within so many days."""
+PRESSING = {
+    "ammonia_high": (0.0, "ammonia was above its limit"),
+    "nitrite_high": (0.0, "nitrite was above its limit"),
+    "nitrate_high": (0.5, "nitrate stands above its limit"),
+    "nitrate_rising": (0.5, "nitrate is on its way to its limit"),
+    "uptake_behind": (0.7, "plants do not keep up with the feed"),
+    "alkalinity_low": (0.5, "carbonate hardness is running out"),
+    "lamp_off": (0.5, "the lamp is not on its schedule"),
+    "lamp_dimming": (0.5, "the lamp gives less light than it did"),
+    "light_low": (0.5, "the plants got too little light"),
+    "light_probe_fouled": (0.7, "the light probe cannot be trusted"),
+    "probe_fault": (0.5, "a probe cannot be trusted, so the test is the only witness"),
+    "probe_silent": (0.7, "a probe is silent, so the test is the only witness"),
+}
+"""Standing alarms: how far between the shortest and the longest interval the next test may lie."""
+
+
+@dataclass(slots=True)
+class Trigger:
+    """Something that asks for an earlier test."""
+
+    at_s: float
+    id: str
+    what: str
+
+    def key(self) -> tuple[float, str, str]:
+        """Order by time, then id and content, never by arrival."""
+        return (self.at_s, self.id, self.what)
+
+
+@dataclass(slots=True)
+class Fed:
+    """One feeding, in grams, on a local date."""
+
+    at_s: float
+    id: str
+    date: str
+    grams: float
+
+
+@dataclass(slots=True)
+class RoutineState:
+    """Tests, triggers and feedings of the last weeks, oldest first, and the date given out."""
+
+    tests: list[tuple[float, str, str]] = field(default_factory=list)
+    """When, entry, method."""
+    triggers: list[Trigger] = field(default_factory=list)
+    fed: list[Fed] = field(default_factory=list)
+    begun_s: float | None = None
+    """When this tank was first heard of."""
+    due_at_s: float | None = None
+    reason: str = ""
+    test_id: str = ""
+    """Which test the date was counted from."""
+
+
+class RoutineWatch:
+    """Settings of one tank's testing; what it remembers is in a `RoutineState`."""
+
+    def __init__(
+        self, tank: Tank, kits: Sequence[Kit], timezone: str, quiet: tuple[str, str] = ("22:00", "07:00")
+    ) -> None:
+        self.tank = tank
+        self.zone = ZoneInfo(timezone)
+        self._quiet = quiet
+        self._steps_asked: tuple[float, float | None] | None = None
+        self._steps_found = (0.0, 0.0, 0.0)
+        testing = tank.testing
+        self.longest_s = testing.longest_days * DAY_S
+        self.shortest_s = min(testing.shortest_days * DAY_S, self.longest_s)
+        kit = next((k for k in kits if k.id == testing.kit), kits[0] if kits else None)
+        pads = kit.pads.get("nitrate", ()) if kit is not None and kit.method == "strip" else ()
+        self._coarse = _coarse(pads, tank.limits.nitrate)
+        self._any_test_counts = kit is not None and bool(kit.pads) and "nitrate" not in kit.pads
+        started = tank.started
+        self._started_s = None if started is None else dt.datetime.combine(started, dt.time(), self.zone).timestamp()
+
+    def initial(self) -> RoutineState:
+        """Never tested."""
+        return RoutineState()
+
+    # -- facts ---------------------------------------------------------------------------------------------
+
+    def on_fact(self, state: RoutineState, event: TankEvent) -> None:
+        """A manual entry, possibly late; one with a known id replaces the old one."""
+        self.void(state, event.id)
+        if state.begun_s is None or event.at_s < state.begun_s:
+            state.begun_s = event.at_s
+        match event:
+            case Test() if "nitrate" in event.values or self._any_test_counts:
+                state.tests = sorted([*state.tests, (event.at_s, event.id, event.method)])[-20:]
+            case Stocking() if event.change > 0:
+                self._trigger(state, event, "stocking")
+            case Harvest():
+                self._trigger(state, event, "harvest")
+            case Sighting() if event.what in URGENT or event.what in SOON:
+                self._trigger(state, event, event.what)
+            case Feeding():
+                date = dt.datetime.fromtimestamp(event.at_s, self.zone).date().isoformat()
+                fed = sorted([*state.fed, Fed(event.at_s, event.id, date, event.grams)], key=lambda f: (f.at_s, f.id))
+                state.fed = [f for f in fed if f.at_s > fed[-1].at_s - KEEP_DAYS * DAY_S]
+
+    def void(self, state: RoutineState, event_id: str) -> None:
+        """That entry never was; the date is worked out afresh if it hung on it."""
+        if not event_id:
+            return
+        tests = [t for t in state.tests if t[1] != event_id]
+        triggers = [t for t in state.triggers if t.id != event_id]
+        fed = [f for f in state.fed if f.id != event_id]
+        if (len(tests), len(triggers), len(fed)) != (len(state.tests), len(state.triggers), len(state.fed)):
+            state.due_at_s = None
+        state.tests, state.triggers, state.fed = tests, triggers, fed
+
+    def _trigger(self, state: RoutineState, event: TankEvent, what: str) -> None:
+        found = sorted([*state.triggers, Trigger(event.at_s, event.id, what)], key=Trigger.key)
+        state.triggers = [t for t in found if t.at_s > found[-1].at_s - KEEP_DAYS * DAY_S]
+
+    # -- the date ------------------------------------------------------------------------------------------
+
+    def due(
+        self, state: RoutineState, at_s: float, risk: Callable[[float], float], pressing: AbstractSet[str] = frozenset()
+    ) -> tuple[float, str]:
+        """When the next test is due and why, as seen at `at_s`.
+
+        `risk(d)` is the chance that nitrate passes its limit within `d` days without a test; `pressing` names the
+        tank's standing alarms.
+        """
+        if state.begun_s is None:
+            state.begun_s = at_s
+        last = self._last(state, at_s)
+        test_id = "" if last is None else f"{last[0]:.0f} {last[1]}"
+        if test_id != state.test_id:
+            state.test_id, state.due_at_s = test_id, None
+        due_at_s, reason = self._work_out(state, at_s, risk, pressing)
+        if state.due_at_s is None or due_at_s <= state.due_at_s - DAY_S:
+            state.due_at_s, state.reason = due_at_s, reason
+        urgent = None if last is None else self._urgent(state, last[0], at_s)
+        if urgent is not None and urgent[0] < state.due_at_s:
+            state.due_at_s, state.reason = urgent
+        return state.due_at_s, state.reason
+
+    def _last(self, state: RoutineState, at_s: float) -> tuple[float, str, str] | None:
+        done = [t for t in state.tests if t[0] <= at_s]
+        return done[-1] if done else None
+
+    def _work_out(
+        self, state: RoutineState, at_s: float, risk: Callable[[float], float], pressing: AbstractSet[str]
+    ) -> tuple[float, str]:
+        """The earliest of all that asks for a test, within the shortest and longest interval after the last."""
+        last = self._last(state, at_s)
+        if last is None:
+            return (state.begun_s if state.begun_s is not None else at_s), "this tank has never been tested"
+        tested_s = last[0]
+        wishes = [(tested_s + self.longest_s, self._settled_reason())]
+        wishes += self._by_age(tested_s)
+        wishes += self._by_risk(tested_s, at_s, risk)
+        if "nitrate_rising" not in pressing:  # once it has been said there is nothing left to find out in a hurry
+            wishes += self._by_suspicion(tested_s, risk)
+        wishes += self._by_alarms(tested_s, pressing)
+        wishes += self._by_changes(state, tested_s)
+        due_at_s, reason = min(wishes)
+        # A wish that is heard of late asks for a test now, not for one last week.
+        not_before_s = max(tested_s + self.shortest_s, min(at_s, tested_s + self.longest_s))
+        return max(due_at_s, not_before_s), self._with_advice(state, at_s, risk, reason)
+
+    def _with_advice(self, state: RoutineState, at_s: float, risk: Callable[[float], float], reason: str) -> str:
+        """Where two strips have left it open whether nitrate is above its limit, a third one will not settle it."""
+        last = [method for tested_s, _, method in state.tests if tested_s <= at_s][-2:]
+        if last != ["strip", "strip"] or not self._coarse or not DOUBT[0] < risk(0.0) < DOUBT[1]:
+            return reason
+        return f"{reason}; {self._coarse}"
+
+    def _settled_reason(self) -> str:
+        days = self.tank.testing.longest_days
+        return f"{days:g} days is the longest interval, and nothing asks for an earlier test"
+
+    def _by_age(self, tested_s: float) -> list[tuple[float, str]]:
+        """A new tank is tested often, by its age on the day of the test."""
+        if self._started_s is None:
+            return []
+        age_days = (tested_s - self._started_s) / DAY_S
+        if age_days >= NEW_TANK_DAYS:
+            return []
+        times = 1.0 if age_days < VERY_NEW_DAYS else 2.0
+        return [(tested_s + times * self.shortest_s, f"the tank is only {max(0, int(age_days // 7))} weeks old")]
+
+    def _by_risk(self, tested_s: float, at_s: float, risk: Callable[[float], float]) -> list[tuple[float, str]]:
+        """The day before the chance of passing the limit has grown too far, counted in whole days from the test."""
+        wishes = []
+        chance_now = risk(0.0)
+        if DOUBT[0] < chance_now < DOUBT[1]:
+            halfway_s = tested_s + self._between(0.5)
+            wishes.append((halfway_s, f"it is open whether nitrate is above {self.tank.limits.nitrate:g} mg/L already"))
+        horizon = int((tested_s + self.longest_s - at_s) // DAY_S)
+        for day in range(1, horizon + 1):
+            chance = risk(float(day))
+            if chance - chance_now >= RISE:
+                days = max(0.0, (at_s - tested_s) // DAY_S + day - 1)
+                limit = self.tank.limits.nitrate
+                reason = f"a day later the chance of nitrate above {limit:g} mg/L would be {100 * chance:.0f} %"
+                wishes.append((tested_s + days * DAY_S, reason))
+                break
+        return wishes
+
+    def _by_suspicion(self, tested_s: float, risk: Callable[[float], float]) -> list[tuple[float, str]]:
+        """The likelier the limit is passed within four weeks, the sooner, while nitrate is still surely below it."""
+        chance = risk(AHEAD_DAYS)
+        between = next((share for least, share in AHEAD if chance >= least), None)
+        if between is None or risk(0.0) >= DOUBT[0]:
+            return []
+        limit = self.tank.limits.nitrate
+        reason = f"the chance that nitrate passes {limit:g} mg/L within four weeks is {100 * chance:.0f} %"
+        return [(tested_s + self._between(between), reason)]
+
+    def _by_alarms(self, tested_s: float, pressing: AbstractSet[str]) -> list[tuple[float, str]]:
+        return [
+            (tested_s + self._between(PRESSING[name][0]), PRESSING[name][1])
+            for name in sorted(pressing & PRESSING.keys())
+        ]
+
+    def _by_changes(self, state: RoutineState, tested_s: float) -> list[tuple[float, str]]:
+        """What was changed since the last test, and what was changed shortly before it."""
+        wishes = []
+        for trigger in [*state.triggers, *self._more_feed(state)]:
+            if trigger.what not in SOON:
+                continue
+            days, words = SOON[trigger.what]
+            if trigger.at_s > tested_s:
+                wishes.append((trigger.at_s + days * DAY_S, words))
+            elif tested_s - trigger.at_s < FOLLOW_DAYS * DAY_S:
+                wishes.append((tested_s + self._between(0.5), f"{words} not long ago"))
+        return wishes
+
+    def _urgent(self, state: RoutineState, tested_s: float, at_s: float) -> tuple[float, str] | None:
+        """Something seen since the last test that cannot wait for the shortest interval."""
+        for trigger in state.triggers:
+            if trigger.what in URGENT and tested_s < trigger.at_s <= at_s:
+                return max(trigger.at_s, min(at_s, tested_s + self.longest_s)), URGENT[trigger.what]
+        return None
+
+    def _between(self, share: float) -> float:
+        """A point between the shortest and the longest interval, s, in whole days where there is room."""
+        seconds = self.shortest_s + share * (self.longest_s - self.shortest_s)
+        return max(self.shortest_s, seconds // DAY_S * DAY_S)
+
+    def _more_feed(self, state: RoutineState) -> list[Trigger]:
+        """Days on which much more was fed than is usual here."""
+        sums: dict[str, float] = {}
+        last_s: dict[str, Fed] = {}
+        for fed in state.fed:
+            sums[fed.date] = sums.get(fed.date, 0.0) + fed.grams
+            last_s[fed.date] = fed
+        usual = self.tank.feed.grams_per_day or (median(sums.values()) if len(sums) >= 7 else 0.0)
+        if usual <= 0:
+            return []
+        return [Trigger(last_s[d].at_s, last_s[d].id, "feed") for d, grams in sums.items() if grams > MORE_FEED * usual]
+
+    # -- overdue -------------------------------------------------------------------------------------------
+
+    def _steps(self, state: RoutineState) -> tuple[float, float, float] | None:
+        """When an overdue test becomes low, medium and high, by the length of the interval that was allowed.
+
+        A test may be made at any hour of the day on which it is due; of a tank never tested nothing is known at all.
+        """
+        if state.due_at_s is None:
+            return None
+        asked = state.due_at_s, state.tests[-1][0] if state.tests else None
+        if asked != self._steps_asked:  # with nearly every tick the same: mornings cost more than all else in it
+            self._steps_asked, self._steps_found = asked, self._steps_of(*asked)
+        return self._steps_found
+
+    def _steps_of(self, due_at_s: float, last_s: float | None) -> tuple[float, float, float]:
+        day = dt.datetime.fromtimestamp(due_at_s, self.zone).date()
+        low_s = due_at_s if last_s is None else quiet_hours.at(self.zone, day, "24:00")
+        allowed_s = max(self.shortest_s, due_at_s - (due_at_s if last_s is None else last_s))
+        medium_s = min(3.0 * DAY_S, max(DAY_S, 0.25 * allowed_s))
+        high_s = min(7.0 * DAY_S, max(2.0 * DAY_S, 0.75 * allowed_s))
+        return low_s, self._morning(due_at_s + medium_s), self._morning(due_at_s + high_s)
+
+    def _morning(self, at_s: float) -> float:
+        """The first local morning at or after `at_s`."""
+        day = dt.datetime.fromtimestamp(at_s, self.zone).date()
+        for date in (day, day + dt.timedelta(days=1)):
+            morning_s = quiet_hours.at(self.zone, date, MORNING)
+            morning_s = quiet_hours.quiet_until(self.zone, *self._quiet, morning_s) or morning_s
+            if morning_s >= at_s:
+                return morning_s
+        return at_s
+
+    def next_wake(self, state: RoutineState, at_s: float) -> float | None:
+        """The next moment after `at_s` at which a test becomes overdue or more so."""
+        steps = self._steps(state)
+        return None if steps is None else min((s for s in steps if s > at_s), default=None)
+
+    def findings(self, state: RoutineState, at_s: float) -> list[Finding]:
+        """`test_overdue`, its priority rising with lateness."""
+        steps = self._steps(state)
+        if steps is None or state.due_at_s is None:
+            return []
+        late_s = at_s - state.due_at_s
+        says: Says = "raise" if at_s >= steps[0] else "clear"
+        priority: Priority = "high" if at_s >= steps[2] else "medium" if at_s >= steps[1] else "low"
+        last = self._last(state, at_s)
+        facts: dict[str, object] = {
+            "due_at_s": state.due_at_s,
+            "late_days": round(max(0.0, late_s) / DAY_S, 2),
+            "last_test_at_s": None if last is None else last[0],
+            "reason": state.reason,
+            "sentence": _overdue_sentence(late_s, None if last is None else at_s - last[0]),
+            "cause_sentence": "",
+        }
+        if says == "clear":
+            return [Finding(alarm="test_overdue", tank=self.tank.id, says=says, facts=facts)]
+        return [Finding(alarm="test_overdue", tank=self.tank.id, says=says, priority=priority, facts=facts)]
+
+
+def _coarse(pads: Sequence[float], limit: float) -> str:
+    """What to measure with instead where a strip cannot tell both sides of the limit apart; empty where it can."""
+    below, above = max((p for p in pads if p < limit), default=0.0), min((p for p in pads if p >= limit), default=0.0)
+    if not above or above <= FINE_PADS * below:
+        return ""
+    return (
+        f"pads at {below:g} and {above:g} are too coarse beside a limit of {limit:g} mg/L: "
+        "a drop test or a laboratory's value would settle it"
+    )
+
+
+def _overdue_sentence(late_s: float, since_s: float | None) -> str:
+    if since_s is None:
+        return "the water has never been tested"
+    late = round(late_s / DAY_S)
+    when = "since yesterday" if late <= 1 else f"for {late} days"
+    return f"a water test has been due {when}; the last one was {round(since_s / DAY_S)} days ago"

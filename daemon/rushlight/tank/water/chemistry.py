@@ -1,0 +1,362 @@
+"""Ammonia, nitrite, carbonate and total hardness: what the tests say, at the probes' present pH and temperature.
+
+Owns the findings `ammonia_high`, `nitrite_high`, `alkalinity_low` and `hardness_high`.  Never decides when to test.
+The answer depends on the facts alone, never on the order in which they arrived.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from rushlight.alarms.finding import Finding, Says
+from rushlight.effects import Estimate
+from rushlight.events import Dose, TankEvent, Test, TopOff, WaterChange
+from rushlight.science import ammonia, hardness
+from rushlight.science.interval import strip_span
+from rushlight.science.units import read_reported
+from rushlight.settings import Kit, Substance, Tank
+from rushlight.tank.amounts import READING_ERROR, kit_for
+from rushlight.tank.water import minerals
+from rushlight.tank.water.minerals import MineralFact
+
+DAY_S = 86400.0
+KEEP_DAYS = 400.0
+FRESH_TEST_DAYS = 14.0
+"""An ammonia or nitrite test older than this raises nothing new and clears nothing."""
+ASSUMED_PH, ASSUMED_C = 7.5, 25.0
+"""Where neither probe nor recent test tells; the message says so."""
+CLEARS_AT = 0.8
+"""Share of the limit at which ammonia and nitrite clear."""
+MARGIN_DH = {"kh": 0.5, "gh": 1.0}
+SURE, UNSURE = 0.9, 0.5
+"""Probability of being past a hardness limit, now or within four weeks, at which its alarm is raised, and cleared."""
+TREND_TESTS, TREND_DAYS, TREND_SURE = 7, 42.0, 0.98
+"""A forecast needs so many tests over so long, and so much certainty that the level moves towards its limit at all:
+coarse pads make trends of noise."""
+READING_FLOOR_DH = 0.3
+
+
+@dataclass(slots=True, kw_only=True)
+class Tested:
+    """One test's value of ammonia, nitrite or pH, in the canonical unit; bound '<' or '>' at the end of a range."""
+
+    at_s: float
+    id: str
+    value: float
+    bound: str = ""
+
+    def key(self) -> tuple[float, str]:
+        """Order by time, then id."""
+        return (self.at_s, self.id)
+
+
+@dataclass(slots=True)
+class ChemistryState:
+    """What has been tested and done."""
+
+    tested: dict[str, list[Tested]] = field(default_factory=dict)
+    """Substance -> values, oldest first."""
+    facts: dict[str, list[MineralFact]] = field(default_factory=dict)
+    """kh and gh -> facts, oldest first."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hardness:
+    """One hardness: its level, how it moves in °dH per day, and days until its limit if things stay as they are."""
+
+    level: Estimate
+    rate: float
+    days_to_limit: float | None
+    in_four_weeks: Estimate
+    chance_now: float
+    chance_in_four_weeks: float
+    """0 until the tests show a trend."""
+    tests: int
+    tested_at_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChemistryReport:
+    """Water chemistry at one moment; None is 'not known'."""
+
+    total_ammonia: float | None = None
+    """mg/L, as the test gave it."""
+    un_ionised: float | None = None
+    """mg/L as NH3.  In ordinary tap water 5 to 10 % too high: the equation knows no salts."""
+    un_ionised_percent: float | None = None
+    ph: float = ASSUMED_PH
+    temp_c: float = ASSUMED_C
+    ph_assumed: bool = True
+    temp_assumed: bool = True
+    nitrite: float | None = None
+    kh: Hardness | None = None
+    gh: Hardness | None = None
+
+
+class ChemistryWatch:
+    """Settings of one tank's chemistry; what it remembers is in a `ChemistryState`."""
+
+    def __init__(self, tank: Tank, kits: Sequence[Kit]) -> None:
+        self.tank = tank
+        self.kits = tuple(kits)
+
+    def initial(self) -> ChemistryState:
+        """Nothing known yet."""
+        return ChemistryState()
+
+    # -- facts ---------------------------------------------------------------------------------------------
+
+    def on_fact(self, state: ChemistryState, event: TankEvent) -> None:
+        """A manual entry, possibly late; one with a known id replaces the old one.
+
+        Raises:
+            ValueError: a test's value or unit cannot be understood; nothing has been changed then.
+        """
+        tested = self._tested(event) if isinstance(event, Test) else {}
+        found = {name: self._mineral(event, name) for name in ("kh", "gh")}
+        self.void(state, event.id)
+        for substance, value in tested.items():
+            values = sorted([*state.tested.get(substance, []), value], key=Tested.key)
+            state.tested[substance] = [t for t in values if t.at_s > values[-1].at_s - KEEP_DAYS * DAY_S]
+        for name, fact in found.items():
+            if fact is not None:
+                facts = sorted([*state.facts.get(name, []), fact], key=MineralFact.key)
+                state.facts[name] = [f for f in facts if f.at_s > facts[-1].at_s - KEEP_DAYS * DAY_S]
+
+    def void(self, state: ChemistryState, event_id: str) -> None:
+        """That entry never was."""
+        if not event_id:
+            return
+        for tests in state.tested.values():
+            tests[:] = [t for t in tests if t.id != event_id]
+        for facts in state.facts.values():
+            facts[:] = [f for f in facts if f.id != event_id]
+
+    def _tested(self, event: Test) -> dict[str, Tested]:
+        out: dict[str, Tested] = {}
+        names: tuple[Substance, ...] = ("ammonia", "nitrite", "ph")
+        for name in names:
+            if name in event.values:
+                amount = read_reported(name, event.values[name], event.units.get(name, ""))
+                out[name] = Tested(at_s=event.at_s, id=event.id, value=amount.value, bound=amount.bound)
+        return out
+
+    def _mineral(self, event: TankEvent, name: Substance) -> MineralFact | None:
+        """What the entry says about one hardness; None if nothing."""
+        litres, at_s, own = self.tank.litres, event.at_s, event.id
+        match event:
+            case Test() if name in event.values:
+                return self._hardness_test(event, name)
+            case WaterChange():
+                fraction = event.fraction if event.fraction is not None else (event.litres or 0.0) / litres
+                source = event.source.get(name, self.tank.source_water.get(name))
+                return MineralFact(at_s=at_s, id=own, kind="change", amount=min(1.0, fraction), source=source)
+            case TopOff():
+                source = event.source.get(name, self.tank.source_water.get(name))
+                if source is None:
+                    return None
+                rise = hardness.top_off_rise(source, event.litres, litres)
+                return MineralFact(at_s=at_s, id=own, kind="rise", amount=rise, regular=True)
+            case Dose():
+                mg_caco3 = event.kh_mg_caco3 if name == "kh" else event.gh_mg_caco3
+                rise = hardness.dose_rise(mg_caco3, litres)
+                return MineralFact(at_s=at_s, id=own, kind="rise", amount=rise) if rise else None
+        return None
+
+    def _hardness_test(self, event: Test, name: Substance) -> MineralFact:
+        """A pad stands for the interval around it, taken as its middle with the interval's own deviation."""
+        amount = read_reported(name, event.values[name], event.units.get(name, ""))
+        kit = kit_for(event, self.tank, self.kits)
+        error = kit.error_percent / 100.0 if kit and kit.error_percent else READING_ERROR[event.method]
+        pads = kit.pads.get(name, ()) if kit and event.method == "strip" else ()
+        value, width = amount.value, 0.0
+        if amount.bound == "<":
+            value, width = amount.value / 2.0, amount.value
+        elif amount.bound == ">":
+            value, width = 1.25 * amount.value, 0.5 * amount.value
+        elif pads:
+            span = strip_span(amount.value, pads)
+            high = 1.3 * amount.value if span.high is None else span.high
+            value, width = (span.low + high) / 2.0, high - span.low
+        sd = math.sqrt((error * value) ** 2 + READING_FLOOR_DH**2 + width**2 / 12.0)
+        return MineralFact(at_s=event.at_s, id=event.id, kind="test", amount=value, sd=sd)
+
+    # -- answers -------------------------------------------------------------------------------------------
+
+    def report(
+        self,
+        state: ChemistryState,
+        at_s: float,
+        ph: float | None,
+        temp_c: float | None,
+        supply_rate: Estimate | None = None,
+        net_rate: Estimate | None = None,
+    ) -> ChemistryReport:
+        """Everything at `at_s`: pH and temperature (°C) as the probes have them, rates in mg/L as NO3 per day."""
+        used_ph, ph_assumed = self._ph(state, at_s, ph)
+        used_c = ASSUMED_C if temp_c is None else temp_c
+        total = _latest(state.tested.get("ammonia", ()), at_s)
+        nitrite = _latest(state.tested.get("nitrite", ()), at_s)
+        share = ammonia.un_ionised_share(used_ph, used_c)
+        spent = kh_rate(supply_rate, net_rate)
+        return ChemistryReport(
+            total_ammonia=None if total is None else _middle(total),
+            un_ionised=None if total is None else ammonia.un_ionised(_middle(total), used_ph, used_c),
+            un_ionised_percent=None if total is None else 100.0 * share,
+            ph=used_ph,
+            temp_c=used_c,
+            ph_assumed=ph_assumed,
+            temp_assumed=temp_c is None,
+            nitrite=None if nitrite is None else _middle(nitrite),
+            kh=_hardness(state.facts.get("kh", ()), at_s, spent, self.tank.limits.kh_low, falling=True),
+            gh=_hardness(state.facts.get("gh", ()), at_s, 0.0, self.tank.limits.gh_high, falling=False),
+        )
+
+    def findings(
+        self,
+        state: ChemistryState,
+        at_s: float,
+        ph: float | None,
+        temp_c: float | None,
+        supply_rate: Estimate | None = None,
+        net_rate: Estimate | None = None,
+    ) -> list[Finding]:
+        """The word on each of the four alarms; arguments as `report`."""
+        told = self.report(state, at_s, ph, temp_c, supply_rate, net_rate)
+        found = self._ammonia(state, at_s, told) + self._nitrite(state, at_s, told)
+        found.append(self._never_tested("alkalinity_low") if told.kh is None else self._alkalinity(told.kh))
+        found.append(self._never_tested("hardness_high") if told.gh is None else self._hard(told.gh))
+        return found
+
+    def _never_tested(self, alarm: str) -> Finding:
+        """Where no test is known, the alarm can only stand on one that was taken back."""
+        return Finding(alarm=alarm, tank=self.tank.id, says="clear")
+
+    def _ph(self, state: ChemistryState, at_s: float, probe: float | None) -> tuple[float, bool]:
+        if probe is not None:
+            return probe, False
+        tested = _latest(state.tested.get("ph", ()), at_s)
+        if tested is not None and at_s - tested.at_s <= FRESH_TEST_DAYS * DAY_S:
+            return tested.value, False
+        return ASSUMED_PH, True
+
+    def _ammonia(self, state: ChemistryState, at_s: float, told: ChemistryReport) -> list[Finding]:
+        test = _latest(state.tested.get("ammonia", ()), at_s)
+        if test is None or told.un_ionised is None or told.total_ammonia is None:
+            return [self._never_tested("ammonia_high")]
+        limit = self.tank.limits.ammonia
+        says = _level_says(told.un_ionised, limit, at_s - test.at_s)
+        assumed = [w for w, is_so in (("pH", told.ph_assumed), ("temperature", told.temp_assumed)) if is_so]
+        more_than = "more than " if test.bound == ">" else ""
+        sentence = (
+            f"un-ionised ammonia {more_than}about {told.un_ionised:.2g} mg/L against a limit of {limit:g} "
+            f"(total {told.total_ammonia:g} mg/L at pH {told.ph:.1f} and {told.temp_c:.0f} °C"
+            f"{', ' + ' and '.join(assumed) + ' assumed' if assumed else ''}; salts in the water make it 5–10 % less)"
+        )
+        facts = {
+            "value": told.un_ionised,
+            "unit": "mg/L",
+            "limit": limit,
+            "total_mg_l": told.total_ammonia,
+            "ph": told.ph,
+            "temp_c": told.temp_c,
+            "tested_at_s": test.at_s,
+            "epa_chronic_mg_n_l": round(ammonia.chronic_criterion(told.ph, told.temp_c), 2),
+            "sentence": sentence,
+        }
+        return [Finding(alarm="ammonia_high", tank=self.tank.id, says=says, facts=facts)]
+
+    def _nitrite(self, state: ChemistryState, at_s: float, told: ChemistryReport) -> list[Finding]:
+        test = _latest(state.tested.get("nitrite", ()), at_s)
+        if test is None or told.nitrite is None:
+            return [self._never_tested("nitrite_high")]
+        limit = self.tank.limits.nitrite
+        facts = {"value": told.nitrite, "unit": "mg/L", "limit": limit, "tested_at_s": test.at_s}
+        says = _level_says(told.nitrite, limit, at_s - test.at_s)
+        return [Finding(alarm="nitrite_high", tank=self.tank.id, says=says, facts=facts)]
+
+    def _alkalinity(self, kh: Hardness) -> Finding:
+        limit = self.tank.limits.kh_low
+        return self._mineral_finding("alkalinity_low", kh, limit, "carbonate hardness", "falling")
+
+    def _hard(self, gh: Hardness) -> Finding:
+        return self._mineral_finding("hardness_high", gh, self.tank.limits.gh_high, "total hardness", "rising")
+
+    def _mineral_finding(self, alarm: str, told: Hardness, limit: float, name: str, way: str) -> Finding:
+        worst = max(told.chance_now, told.chance_in_four_weeks)
+        says: Says = "raise" if worst > SURE else "clear" if worst < UNSURE else "hold"
+        sentence = f"{name} about {told.level.mean:.1f} °dH ({told.level.low:.1f} to {told.level.high:.1f})"
+        if told.chance_now > SURE:
+            sentence += f", past its limit of {limit:g}"
+        elif told.days_to_limit is not None:
+            sentence += f" and {way}, at its limit of {limit:g} in about {told.days_to_limit:.0f} days"
+        facts = {
+            "value": round(told.level.mean, 2),
+            "low": round(told.level.low, 2),
+            "high": round(told.level.high, 2),
+            "unit": "°dH",
+            "limit": limit,
+            "rate_per_day": round(told.rate, 4),
+            "days_to_limit": told.days_to_limit,
+            "chance_now": round(told.chance_now, 3),
+            "chance_in_four_weeks": round(told.chance_in_four_weeks, 3),
+            "tested_at_s": told.tested_at_s,
+            "sentence": sentence,
+        }
+        return Finding(alarm=alarm, tank=self.tank.id, says=says, facts=facts)
+
+
+def kh_rate(supply_rate: Estimate | None, net_rate: Estimate | None) -> float:
+    """°dH per day that nitrification, net of uptake, adds (mostly negative); 0 where the rates are not known."""
+    if supply_rate is None or net_rate is None:
+        return 0.0
+    return hardness.kh_rate(supply_rate.mean, max(0.0, supply_rate.mean - net_rate.mean))
+
+
+def _latest(tested: Sequence[Tested], at_s: float) -> Tested | None:
+    for value in reversed(tested):
+        if value.at_s <= at_s:
+            return value
+    return None
+
+
+def _middle(test: Tested) -> float:
+    """A test's value; below a kit's range, half of where it begins."""
+    return test.value / 2.0 if test.bound == "<" else test.value
+
+
+def _level_says(value: float, limit: float, age_s: float) -> Says:
+    if age_s > FRESH_TEST_DAYS * DAY_S:
+        return "hold"
+    return "raise" if value > limit else "clear" if value <= CLEARS_AT * limit else "hold"
+
+
+def _hardness(
+    facts: Sequence[MineralFact], at_s: float, known_rate: float, limit: float, *, falling: bool
+) -> Hardness | None:
+    belief = minerals.believe(facts, at_s, known_rate)
+    if belief is None:
+        return None
+    habit = minerals.custom(facts, at_s)
+    mean, sd = minerals.ahead(belief, known_rate, habit, minerals.HORIZON_DAYS)
+
+    def past(mean: float, sd: float, at: float = limit) -> float:
+        below = minerals.chance_below(mean, sd, at)
+        return below if falling else 1.0 - below
+
+    later = Estimate(mean=mean, low=max(0.0, mean - minerals.Z90 * sd), high=mean + minerals.Z90 * sd)
+    towards = past(minerals.rate(belief, known_rate, habit), math.sqrt(belief.v_drift), at=0.0)
+    seen_s = belief.last_test_s - belief.first_test_s
+    trend = belief.tests >= TREND_TESTS and seen_s >= TREND_DAYS * DAY_S and towards >= TREND_SURE
+    return Hardness(
+        level=belief.estimate(),
+        rate=minerals.rate(belief, known_rate, habit),
+        days_to_limit=minerals.days_to(belief, known_rate, habit, limit, falling=falling),
+        in_four_weeks=later,
+        chance_now=past(belief.level, belief.level_sd),
+        chance_in_four_weeks=past(mean, sd) if trend else 0.0,
+        tests=belief.tests,
+        tested_at_s=belief.last_test_s,
+    )

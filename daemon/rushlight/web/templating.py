@@ -1,0 +1,54 @@
+"""Templates to bytes.  Owns the environment, the filters, and the addresses of the static files with their version."""
+
+from __future__ import annotations
+
+import functools
+import hashlib
+import importlib.resources
+import uuid
+from typing import Any
+
+import jinja2
+
+from rushlight.alarms.words import number
+from rushlight.web import formats
+
+STATIC = {
+    "page.css": "text/css; charset=utf-8",
+    "page.js": "text/javascript; charset=utf-8",
+    "icon.svg": "image/svg+xml",
+}
+
+
+@functools.cache
+def static(name: str) -> bytes:
+    """One of `STATIC`."""
+    return importlib.resources.files("rushlight.web").joinpath("static", name).read_bytes()
+
+
+@functools.cache
+def address(name: str) -> str:
+    """Where a static file is; it changes with the file, so that a browser may keep it for good."""
+    return f"/static/{name}?v={hashlib.sha256(static(name)).hexdigest()[:10]}"
+
+
+def page(template: str, **values: Any) -> bytes:
+    """A whole page."""
+    return _templates().get_template(template).render(**values).encode()
+
+
+@functools.cache
+def _templates() -> jinja2.Environment:
+    env = jinja2.Environment(
+        loader=jinja2.PackageLoader("rushlight.web"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    env.globals["static"] = address
+    env.globals["new_id"] = lambda: str(uuid.uuid4())
+    env.filters["figure"] = lambda v, digits=3: "not known" if v is None else number(v, digits)
+    env.filters["span"] = formats.span
+    env.filters["quantity"] = formats.quantity
+    return env

@@ -1,0 +1,191 @@
+"""The balance filter against a large particle filter, and its own promises."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from rushlight.science.gaussian import mixture_moments
+from rushlight.science.interval import Span, blurred, strip_span
+from rushlight.tank.nitrate import balance as bal
+
+PADS = (0.0, 10.0, 25.0, 50.0, 100.0, 250.0)
+FEED = 1.7
+
+
+def particles(readings, pace, start, count=120_000):
+    """The same model carried by random draws: no Gaussian anywhere but in the noise."""
+    rng = np.random.default_rng(11)
+    state = rng.multivariate_normal(start.mean, start.cov, 4 * count)
+    state = state[state[:, bal.LEVEL] > 0][:count]
+    s = bal.step(pace, 7.0, FEED, FEED)
+    noise = np.array([[s.level_noise, s.joint_noise], [s.joint_noise, s.uptake_noise]])
+    moments = []
+    for value in readings:
+        level = state @ np.array(s.level_row)
+        uptake = state @ np.array(s.uptake_row)
+        extra = rng.multivariate_normal([0, 0], noise, len(state))
+        state[:, bal.LEVEL], state[:, bal.UPTAKE] = level + extra[:, 0], uptake + extra[:, 1]
+        likelihood = blurred(strip_span(value, PADS), 0.22, 1.0)
+        weight = np.array([likelihood(c) if c > 0 else 0.0 for c in state[:, bal.LEVEL]])
+        state = state[rng.choice(len(state), count, p=weight / weight.sum())]
+        moments.append([(state[:, i].mean(), state[:, i].std()) for i in (bal.LEVEL, bal.UPTAKE)])
+    return moments
+
+
+@pytest.mark.parametrize("readings", [(10, 10, 25, 25, 25, 50), (25, 25, 25, 10, 25, 25)])
+def test_strips_filter_like_a_large_particle_filter(readings):
+    """Stated error: means within a quarter of a standard deviation, standard deviations within a quarter."""
+    from rushlight.science.interval import posterior
+    from rushlight.science.kalman import regress
+
+    pace = bal.MOVING
+    start = bal.begin(0.0, FEED).modes[1].belief
+    start.mean[bal.LEVEL], start.cov[bal.LEVEL][bal.LEVEL] = 18.0, 36.0
+    reference = particles(readings, pace, start.copy())
+    belief = start
+    for value, found in zip(readings, reference, strict=True):
+        belief = bal.drift(belief, pace, 7.0, FEED, FEED)
+        likelihood = blurred(strip_span(value, PADS), 0.22, 1.0)
+        _, mean, variance = posterior(belief.mean[bal.LEVEL], belief.sd(bal.LEVEL), likelihood)
+        belief = regress(belief, bal.LEVEL, mean, variance)
+        for i, (m, sd) in zip((bal.LEVEL, bal.UPTAKE), found, strict=True):
+            assert abs(belief.mean[i] - m) < 0.25 * sd
+            assert belief.sd(i) == pytest.approx(sd, rel=0.25)
+
+
+@pytest.mark.parametrize("pace", bal.PACES)
+def test_a_long_step_is_many_short_ones(pace):
+    long = bal.begin(0.0, FEED).modes[1].belief
+    short = long.copy()
+    long = bal.drift(long, pace, 14.0, 1.2 * FEED, FEED)
+    for _ in range(56):
+        short = bal.drift(short, pace, 0.25, 1.2 * FEED, FEED)
+    for i in (bal.LEVEL, bal.UPTAKE, bal.SHARE):
+        assert long.mean[i] == pytest.approx(short.mean[i], abs=2e-3)
+        assert long.sd(i) == pytest.approx(short.sd(i), rel=0.02)
+
+
+def test_the_bracket_of_the_integrated_process_is_smooth_where_the_series_takes_over():
+    pace = bal.MOVING
+    x = 1e-3 * pace.memory_days
+    under, over = (bal.step(pace, x * k, FEED, FEED).level_noise for k in (0.999999, 1.000001))
+    assert over == pytest.approx(under, rel=1e-4)
+
+
+def test_a_strip_moves_the_odds_and_keeps_them_odds():
+    b = bal.begin(0.0, FEED)
+    for week, value in enumerate((10, 10, 10, 25, 25, 50, 50, 50)):
+        bal.pass_time(b, (week + 1) * 7 * 86400.0, FEED)
+        bal.read_level(b, blurred(strip_span(value, PADS), 0.22, 1.0), 0.2)
+        b.n_tests += 1
+        assert sum(m.weight for m in b.modes) == pytest.approx(1.0, abs=1e-5)
+    assert b.modes[0].weight < 0.2
+
+
+def test_one_reading_that_fits_nothing_is_doubted_and_more_of_them_are_believed():
+    b = bal.begin(0.0, FEED)
+    means = []
+    for week in range(15):
+        bal.pass_time(b, (week + 1) * 7 * 86400.0, FEED)
+        value = 10 if week < 12 else 250
+        bal.read_level(b, blurred(strip_span(value, PADS), 0.22, 1.0), 0.2)
+        b.n_tests += 1
+        means.append(mixture_moments(bal.level_parts(b))[0])
+    assert means[11] < 15
+    assert means[12] < 0.4 * 250
+    assert means[13] > 0.4 * 250
+    assert means[14] > 0.7 * 250
+
+
+def test_water_changed_is_water_changed():
+    b = bal.begin(0.0, FEED)
+    bal.read_level(b, blurred(Span(40.0, 40.0), 0.03, 0.2), 0.01)
+    before = [m.belief.mean[bal.LEVEL] for m in b.modes]
+    bal.mix_water(b, 0.25, 4.0, 0.0, 0.0)
+    assert [m.belief.mean[bal.LEVEL] for m in b.modes] == pytest.approx([0.75 * x + 1.0 for x in before])
+    for mode in b.modes:
+        eigen = np.linalg.eigvalsh(np.array(mode.belief.cov))
+        assert eigen.min() > -1e-9
+
+
+def test_lamp_loss_makes_fading_likelier_and_season_does_not():
+    def after(days, dose, percent):
+        b = bal.begin(0.0, FEED)
+        for day in range(days):
+            bal.pass_time(b, (day + 1) * 86400.0, FEED)
+            bal.see_light(b, dose(day), percent)
+        return b.dimmed
+
+    assert after(120, lambda d: 8.0, 85.0) > 0.9
+    assert after(120, lambda d: 8.0, 99.0) == 0.0
+    assert after(365, lambda d: 8 + 3 * math.cos(2 * math.pi * d / 365), None) == 0.0
+    assert after(120, lambda d: 8.0 if d < 100 else 2.0, None) > 0.5
+
+
+def lived(values, feed):
+    """A balance after weekly strips."""
+    b = bal.begin(0.0, feed)
+    for week, value in enumerate(values):
+        bal.pass_time(b, (week + 1) * 7 * 86400.0, feed)
+        bal.read_level(b, blurred(strip_span(value, PADS), 0.22, 1.0), 0.2)
+        b.n_tests += 1
+    return b
+
+
+LIVES = st.lists(st.sampled_from([10.0, 25.0, 50.0, 100.0]), min_size=1, max_size=8)
+FEEDS = st.floats(0.3, 4.0)
+
+
+def level(b):
+    return mixture_moments(bal.level_parts(b))[0]
+
+
+@settings(max_examples=25, deadline=None)
+@given(LIVES, FEEDS, st.floats(0.5, 1.5), st.floats(0.0, 20.0), st.floats(0.0, 0.6), st.floats(0.0, 20.0))
+def test_the_mass_balance_closes(values, feed, by, dose, fraction, source):
+    """What is there = what was there + supply − uptake over the days + what was dosed − what a change carried out."""
+    b = lived(values, feed)
+    start, gained = level(b), 0.0
+    for hour in range(5 * 24):
+        before = -sum(m.weight * m.belief.mean[bal.UPTAKE] for m in b.modes)
+        share = sum(m.weight * m.belief.mean[bal.SHARE] for m in b.modes)
+        bal.pass_time(b, b.at_s + 3600.0, by * feed)
+        after = -sum(m.weight * m.belief.mean[bal.UPTAKE] for m in b.modes)
+        gained += (share * by * feed + 0.5 * (before + after)) / 24.0
+        if hour == 50:
+            bal.add_level(b, dose, 0.0)
+            gained += dose
+        if hour == 80:
+            gained += fraction * (source - level(b))
+            bal.mix_water(b, fraction, source, 0.0, 0.0)
+    if all(m.belief.mean[bal.LEVEL] > 3.0 * m.belief.sd(bal.LEVEL) for m in b.modes):  # else zero itself feeds in
+        assert level(b) - start == pytest.approx(gained, abs=2e-3)
+
+
+@settings(max_examples=50, deadline=None)
+@given(LIVES, FEEDS, st.floats(0.0, 0.95), st.floats(0.0, 60.0))
+def test_a_water_change_and_its_inverse_leave_what_was(values, feed, fraction, source):
+    """C' = (1 − f) C + f s is undone by f' = −f / (1 − f): means and covariances alike."""
+    b = lived(values, feed)
+    before = b.copy()
+    bal.mix_water(b, fraction, source, 0.0, 0.0)
+    carried_out = [(1.0 - fraction) * m.belief.mean[bal.LEVEL] + fraction * source for m in before.modes]
+    assert [m.belief.mean[bal.LEVEL] for m in b.modes] == pytest.approx(carried_out, rel=1e-12)
+    bal.mix_water(b, -fraction / (1.0 - fraction), source, 0.0, 0.0)
+    for now, was in zip(b.modes, before.modes, strict=True):
+        assert now.belief.mean == pytest.approx(was.belief.mean, rel=1e-9, abs=1e-9)
+        for row, old in zip(now.belief.cov, was.belief.cov, strict=True):
+            assert row == pytest.approx(old, rel=1e-9, abs=1e-9)
+
+
+@settings(max_examples=50, deadline=None)
+@given(LIVES, FEEDS, st.floats(0.0, 0.95), st.floats(0.0, 60.0))
+def test_what_a_water_change_took_out_can_be_put_back_as_a_dose(values, feed, fraction, source):
+    b = lived(values, feed)
+    was = level(b)
+    bal.mix_water(b, fraction, source, 0.0, 0.0)
+    bal.add_level(b, fraction * (was - source), 0.0)
+    assert level(b) == pytest.approx(was, rel=1e-9)

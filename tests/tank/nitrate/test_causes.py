@@ -1,0 +1,121 @@
+"""The split of a change into causes, on tanks in which the one true cause is known."""
+
+import random
+from dataclasses import replace
+
+import pytest
+
+from helpers.nitrate_causes import CAUSES, story
+from helpers.nitrate_tanks import DAY_S, START_S, STRIP
+from rushlight.effects import Estimate
+from rushlight.events import Test
+from rushlight.settings import Feed, Tank
+from rushlight.tank.ledger import Fact, Ledger
+from rushlight.tank.nitrate.causes import ORDER, _in_order, evidence_tests
+from rushlight.tank.nitrate.change_habit import habit_ended_s
+from rushlight.tank.nitrate.watch import NitrateWatch
+from rushlight.views import Share
+
+
+def told(cause, seed, days=None):
+    tale = story(seed, cause)
+    watch = NitrateWatch(tale.tank, (STRIP,), "UTC", has_electrode=False)
+    state = watch.initial()
+    days = days or len(tale.lights)
+    for event in tale.events:
+        if event.at_s < START_S + days * DAY_S:
+            watch.on_fact(state, event)
+    for n, light in enumerate(tale.lights[:days]):
+        watch.close_day(state, light, light.date, START_S + (n + 1) * DAY_S)
+    return watch.report(state, START_S + days * DAY_S)
+
+
+@pytest.mark.parametrize("cause", CAUSES)
+def test_the_one_true_cause_leads_in_most_tanks(cause):
+    days = 140 if cause in {"water changes", "source water"} else None
+    first = [r.causes[0].cause for r in (told(cause, 4321 + n, days) for n in range(6)) if r.causes]
+    assert len(first) >= 4
+    assert first.count(cause) >= 0.66 * len(first)
+
+
+@pytest.mark.parametrize("cause", ["feed", "light", "unexplained"])
+def test_parts_add_up_and_are_told_largest_first(cause):
+    report = next(r for r in (told(cause, 4321 + n) for n in range(6)) if r.causes)
+    means = [share.change.mean for share in report.causes]
+    recorded = [share.change.mean for share in report.causes if share.cause != "unexplained"]
+    in_order = sorted(recorded, reverse=True)  # causes that explain about the same may change places, simplest first
+    assert max(abs(a - b) for a, b in zip(recorded, in_order, strict=True)) <= 0.1 * max(means)
+    assert all(s.change.low <= s.change.mean <= s.change.high for s in report.causes)
+    assert {s.cause for s in report.causes} <= set(ORDER)
+    assert report.causes[-1].text
+    assert f"{abs(sum(means)):.2f} mg/L a day faster" in report.causes_sentence
+
+
+def test_nothing_is_accused_in_a_tank_that_is_quiet():
+    report = told("unexplained", 4321, 95)
+    assert report.causes == ()
+    assert report.causes_sentence == ""
+
+
+def test_one_strip_asks_for_another_and_more_of_them_do_not():
+    watch = NitrateWatch(Tank(id="sim", litres=100, feed=Feed(grams_per_day=0.6)), (STRIP,), "UTC", has_electrode=False)
+    state = watch.initial()
+
+    def strip(day, value):
+        at_s = START_S + day * DAY_S
+        watch.on_fact(state, Test(at_s=at_s, id=f"{day}", tank="sim", method="strip", values={"nitrate": value}))
+        return watch.report(state, at_s + 3600).causes_sentence
+
+    for week in range(16):
+        assert strip(7 * week, 10) == ""
+    assert "test again" in strip(7 * 16, 25)
+    later = strip(7 * 17, 50)
+    assert "Nothing recorded explains" in later
+    assert "test again" not in later
+
+
+@pytest.mark.parametrize(
+    ("still", "words"),
+    [(0.0, ": none of the water is changed a week, before 2"), (0.4, " % of the water is changed a week")],
+)
+def test_a_habit_of_changing_water_that_ends_is_told_though_the_balance_still_counts_on_it(still, words):
+    tale = story(4325, "water changes", still=still)
+    watch = NitrateWatch(tale.tank, (STRIP,), "UTC", has_electrode=False)
+    state = watch.initial()
+    for event in tale.events:
+        watch.on_fact(state, event)
+    for n, light in enumerate(tale.lights):
+        watch.close_day(state, light, light.date, START_S + (n + 1) * DAY_S)
+    report = watch.report(state, START_S + len(tale.lights) * DAY_S)
+    ended_s = habit_ended_s(state.ledger, state.now)
+    assert report.causes[0].cause == "water changes"
+    assert words in report.causes_sentence
+    assert abs(ended_s - (START_S + tale.onset_day * DAY_S)) <= 14 * DAY_S
+    assert evidence_tests(state.ledger, state.now) >= 8
+    told, true = report.causes[0].change, tale.extra[-1]
+    assert told.low <= true <= told.high  # at the level that was, not at the one that came of it
+
+
+def test_what_nobody_recorded_leads_only_by_what_is_sure_of_it():
+    def share(cause, mean, half):
+        return Share(cause=cause, change=Estimate(mean=mean, low=mean - half, high=mean + half), text=cause)
+
+    for half, sign, first in ((0.5, 1, "water changes"), (0.1, 1, "unexplained"), (0.5, -1, "water changes")):
+        shares = [share("unexplained", sign * 0.7, half), share("water changes", sign * 0.5, 0.2)]
+        assert _in_order(shares)[0].cause == first
+    assert _in_order([share("unexplained", 0.7, 0.9), share("feed", 0.1, 0.02)])[0].cause == "unexplained"
+
+
+def test_a_keeper_who_keeps_to_a_habit_has_not_ended_it():
+    """Every fortnight, a day early or late, and the report asked for on every day between two changes."""
+    ledger, chance = Ledger(), random.Random(8)
+    watch = NitrateWatch(Tank(id="sim", litres=100, feed=Feed(grams_per_day=0.6)), (STRIP,), "UTC", has_electrode=False)
+    state = watch.initial()
+    strip = Test(at_s=START_S, id="t", tank="sim", method="strip", values={"nitrate": 25})
+    watch.on_fact(state, strip)
+    watch.close_day(state, None, "", START_S + DAY_S)
+    for n in range(20):
+        at_s = START_S + (14 * n + chance.uniform(-1, 1)) * DAY_S
+        ledger.add(Fact(at_s=at_s, id=f"w{n}", kind="change", amount=chance.uniform(0.2, 0.3), source=2.0))
+    asked = [START_S + day * DAY_S for day in range(90, 270)]
+    assert [habit_ended_s(ledger, replace(state.now, at_s=at_s)) for at_s in asked] == [None] * len(asked)

@@ -1,0 +1,95 @@
+"""A board or broker that is down: told as one thing, in one message, not as so many probes."""
+
+from __future__ import annotations
+
+from helpers.site import CONFIG, config_of
+from rushlight.core.step import Core
+from rushlight.core.timeline import Timeline
+from rushlight.core.view import site_view
+from rushlight.effects import Effect, Message
+from rushlight.events import Reading
+from rushlight.tank.probes.gateway import gateways
+
+T0 = 1_770_026_400.0  # 2026-02-02, 10:00 UTC: not in the quiet hours
+PUSH = '\n[push]\nserver = "https://push.example.org"\ntopic = "t"\n'
+BARE = CONFIG.partition("[[probe]]")[0]
+
+
+def probe(name: str, quantity: str, how: str) -> str:
+    return f'[[probe]]\nid = "{name}"\ntank = "foyer"\nquantity = "{quantity}"\n{how}\n'
+
+
+def on_board(name: str, quantity: str, board: str) -> str:
+    where = f'topic = "boards/{board}"\nhost = "pi"\nformat = "senml"\nrecord = "{board}/{name}"'
+    return probe(name, quantity, f'driver = "mqtt"\n{where}')
+
+
+BOARDS = BARE + on_board("warmth", "temperature", "a") + on_board("brightness", "light", "a")
+BOARDS += on_board("air", "air_temperature", "b") + on_board("damp", "humidity", "b") + PUSH
+VALUES = {"warmth": 24.0, "brightness": 6000.0, "air": 20.0, "damp": 50.0}
+
+
+def run(text: str, silent: dict[str, int], minutes: int) -> tuple[Timeline, list[Effect]]:
+    """Every probe says something each minute until it falls silent; other time passes by ticks."""
+    time, effects = Timeline(Core(config_of(text)), Core(config_of(text)).initial()), list[Effect]()
+    for m in range(minutes):
+        for n, name in enumerate(VALUES):
+            if m < silent.get(name, minutes):
+                value = VALUES[name] + (m % 3) * 0.1
+                effects += time.feed(Reading(at_s=T0 + 60 * m + n, probe=name, value=value))
+        effects += time.advance(T0 + 60 * m + 30)
+    return time, effects
+
+
+def texts(effects: list[Effect]) -> list[str]:
+    return [m.body for m in effects if isinstance(m, Message) and "silent" in m.body]
+
+
+def test_ways_in_are_shared_by_board_and_by_broker() -> None:
+    found = gateways(config_of(BOARDS).probe)
+    assert [len(g.probes) for g in found["warmth"]] == [4, 2]
+    lone = gateways(config_of(BARE + on_board("warmth", "temperature", "a") + on_board("x", "light", "a")).probe)
+    assert [g.name for g in lone["warmth"]] == ["the board that publishes boards/a on pi"], "not the broker's fault"
+    assert gateways(config_of(CONFIG).probe) == {}
+
+
+def test_a_board_that_is_down_is_one_thing() -> None:
+    _, effects = run(BOARDS, {"warmth": 30, "brightness": 30}, 70)
+    [body] = texts(effects)
+    assert body.count("is silent: nothing from warmth and brightness") == 1
+    assert "the board that publishes boards/a on pi" in body
+    assert "air" not in body.replace("air temperature", "")
+
+
+def test_a_broker_that_is_down_is_one_thing() -> None:
+    _, effects = run(BOARDS, dict.fromkeys(VALUES, 30), 70)
+    [body] = texts(effects)
+    assert body.count("the broker on pi is silent: nothing from warmth, brightness, air and damp") == 1
+    assert "boards/a" not in body
+
+
+def test_one_probe_of_a_board_that_still_talks_is_the_probes_own_trouble() -> None:
+    _, effects = run(BOARDS, {"warmth": 30}, 70)
+    [body] = texts(effects) or [m.body for m in effects if isinstance(m, Message)]
+    assert "the temperature probe warmth has said nothing" in body
+    assert "the board that publishes" not in body
+
+
+def test_each_probe_still_has_its_own_alarm_to_clear() -> None:
+    time, _ = run(BOARDS, {"warmth": 30, "brightness": 30}, 70)
+    view = site_view(time.core, time.state, T0 + 70 * 60)
+    silent = {a.id for t in view.tanks for a in t.alarms if a.alarm == "probe_silent"}
+    assert silent == {"foyer.probe_silent.warmth", "foyer.probe_silent.brightness"}
+
+
+def test_a_serial_board_counts_as_well() -> None:
+    serial = 'driver = "lines"\nport = "/dev/serial/by-id/usb-Board_1-if00"\nformat = "pairs"\nfield = "{}"'
+    text = (
+        BARE
+        + probe("warmth", "temperature", serial.format("temp"))
+        + probe("brightness", "light", serial.format("light"))
+    )
+    text += on_board("air", "air_temperature", "b") + on_board("damp", "humidity", "b") + PUSH
+    _, effects = run(text, {"warmth": 30, "brightness": 30}, 70)
+    [body] = texts(effects)
+    assert "the device on /dev/serial/by-id/usb-Board_1-if00 is silent" in body
