@@ -62,7 +62,7 @@ def _note_daily(told: Told, day: int, record: dict[str, Any]) -> None:
         told.chance[day] = record["chance_28_days"]
 
 
-def knowing(tank: LivedTank, particles: int = 4000, ahead: int = 1500) -> Told:
+def knowing(tank: LivedTank, particles: int = 3000, ahead: int = 1000) -> Told:
     """The family's ceiling: a particle filter on the family's own laws (Gordon, Salmond and Smith 1993).
 
     Tanks drawn from the laws are lived beside the true one under the same recorded acts, weighed by the chance of
