@@ -44,7 +44,8 @@ def resampled(rows: np.ndarray) -> np.ndarray:
 
 
 def spell(mean: float, draws: np.ndarray) -> str:
-    low, high = np.nanpercentile(draws, [5, 95])
+    draws = draws[np.isfinite(draws)]
+    low, high = np.percentile(draws, [5, 95]) if len(draws) else (np.nan, np.nan)
     return f"{mean:.1f} ({low:.1f} to {high:.1f})"
 
 

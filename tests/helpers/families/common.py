@@ -376,6 +376,7 @@ class World:
     def __init__(self, laws: Laws, seed: int, days: int) -> None:
         self.rng = np.random.default_rng([seed, 1])
         self.people = np.random.default_rng([seed, 2])
+        self.eyes = np.random.default_rng([seed, 5])  # of their own, so that more tests are not another life
         self.tank = LivedTank(laws, seed, laws.setting(self.rng, days))
         self.state = laws.draw(self.tank.setting, self.rng, 1)
         self.day = 0
@@ -401,7 +402,7 @@ class World:
         """Read a strip on the day that has just been lived, between its level at the start and at the end."""
         t = self.tank
         level = start + (at_day % 1.0) * (end - start)
-        value = read(t.setting.kits[kit], self.state, level, self.people)
+        value = read(t.setting.kits[kit], self.state, level, self.eyes)
         t.tests.append((at_day, kit, value))
         t.records.append(test_record(t.setting, at_day, t.setting.kits[kit], value))
         return value

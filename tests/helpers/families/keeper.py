@@ -16,9 +16,9 @@ import numpy as np
 from helpers.families.common import DAY_S, NEVER, Acts, Laws, World, light_day, planned, stamp
 from rushlight import config as configuration
 from rushlight import eventlines
+from rushlight.core.step import Core
+from rushlight.core.timeline import Timeline
 from rushlight.effects import AlarmChange, DueChange, Effect, Message
-from rushlight.tank.site import Core
-from rushlight.tank.timeline import Timeline
 
 WARNINGS = ("nitrate_rising", "nitrate_high", "uptake_behind", "lamp_dimming")
 WORDS = {"lamp": ("lamp", "light"), "hidden feed": ("feed",), "source water": ("source", "tap"), "plants": ("plant",)}
