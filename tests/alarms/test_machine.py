@@ -11,9 +11,9 @@ from pydantic import TypeAdapter
 
 from rushlight.alarms.finding import Finding
 from rushlight.alarms.machine import CHATTER_CROSSINGS, LATE_S, AlarmBook, AlarmsState
-from rushlight.alarms.pace import DAY_S, HOUR_S
 from rushlight.alarms.table import TABLE
 from rushlight.effects import AlarmChange, Remark
+from rushlight.localtime import DAY_S, HOUR_S
 from rushlight.settings import Alarms, Config, Kit, Probe, Site, Tank
 
 CONFIG = Config(

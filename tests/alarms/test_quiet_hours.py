@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from rushlight.alarms.quiet_hours import at, minutes, quiet_until
+from rushlight.alarms.quiet_hours import quiet_until
 
 DUBLIN = ZoneInfo("Europe/Dublin")
 
@@ -68,14 +68,3 @@ def test_a_window_is_left_exactly_once_in_a_year_of_minutes():
         t += 900
     assert len(ends) == 365
     assert {dt.datetime.fromtimestamp(e, DUBLIN).strftime("%H:%M") for e in ends} == {"07:00"}
-
-
-@pytest.mark.parametrize("text", ["25:00", "7", "-1:00", "24:01", "ab:cd", ""])
-def test_what_is_no_time(text):
-    with pytest.raises(ValueError, match=r".+"):
-        minutes(text)
-
-
-def test_at_midnight_either_way():
-    day = dt.date(2025, 1, 10)
-    assert at(DUBLIN, day, "24:00") == at(DUBLIN, day + dt.timedelta(days=1), "00:00")

@@ -16,9 +16,10 @@ from typing import Any, Literal
 
 from rushlight.alarms import words
 from rushlight.alarms.finding import Finding, Says
-from rushlight.alarms.pace import HOUR_S, RANK
+from rushlight.alarms.pace import RANK
 from rushlight.alarms.table import TABLE, AlarmRow
 from rushlight.effects import AlarmChange, AlarmStateName, Effect, Remark
+from rushlight.localtime import HOUR_S
 from rushlight.settings import Config, Priority
 from rushlight.views import AlarmView
 

@@ -20,10 +20,11 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from rushlight.alarms import digest, quiet_hours, words
-from rushlight.alarms.pace import DAY_S, HOUR_S, RANK, REPEATS_S, Pace
+from rushlight.alarms.pace import RANK, REPEATS_S, Pace
 from rushlight.alarms.roster import Roster
 from rushlight.alarms.table import TABLE
 from rushlight.effects import AlarmChange, Effect, Message
+from rushlight.localtime import DAY_S, HOUR_S, clock_on, local_day, local_time
 from rushlight.settings import Config, Person, Priority
 
 Step = Literal["raise", "repeat", "reminder", "return"]
@@ -378,13 +379,13 @@ class Notifier:
         return text
 
     def _clock(self, when_s: float, at_s: float) -> str:
-        when, now = (dt.datetime.fromtimestamp(s, self._zone) for s in (when_s, at_s))
+        when, now = (local_time(s, self._zone) for s in (when_s, at_s))
         return f"{when:%H:%M}" if when.date() == now.date() else f"{when.day} {when:%B, %H:%M}"
 
     def _morning(self, at_s: float) -> float:
         """The first local morning at or after `at_s`."""
-        day = dt.datetime.fromtimestamp(at_s, self._zone).date()
-        mornings = (quiet_hours.at(self._zone, day + dt.timedelta(days=n), MORNING) for n in (0, 1))
+        day = local_day(at_s, self._zone)
+        mornings = (clock_on(day + dt.timedelta(days=n), MORNING, self._zone) for n in (0, 1))
         return next((m for m in mornings if m >= at_s), at_s)
 
     @staticmethod

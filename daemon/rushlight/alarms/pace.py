@@ -6,11 +6,10 @@ from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Literal
 
+from rushlight.localtime import DAY_S, HOUR_S
 from rushlight.settings import Priority
 
 MINUTE_S = 60.0
-HOUR_S = 3600.0
-DAY_S = 86400.0
 
 Pace = Literal["urgent", "tested", "high", "medium", "low"]
 """How an alarm is told again: by its priority, and faster where the answer can't wait a day.  `tested` is as urgent,

@@ -5,6 +5,8 @@ from __future__ import annotations
 import datetime as dt
 import zoneinfo
 
+from rushlight.localtime import clock_on, local_day, minutes
+
 _DAY = dt.timedelta(days=1)
 
 
@@ -17,30 +19,12 @@ def quiet_until(zone: zoneinfo.ZoneInfo, begin: str, end: str, at_s: float) -> f
     """
     if not begin or not end or begin == end:
         return None
-    today = dt.datetime.fromtimestamp(at_s, zone).date()
+    today = local_day(at_s, zone)
     over_midnight = minutes(end) <= minutes(begin)
     for day in (today - _DAY, today):
-        from_s = at(zone, day, begin)
+        from_s = clock_on(day, begin, zone)
         last = day + _DAY if over_midnight else day
-        until_s = max(at(zone, last, end), at(zone, last, end, fold=1))
+        until_s = max(clock_on(last, end, zone), clock_on(last, end, zone, fold=1))
         if from_s <= at_s < until_s:
             return until_s
     return None
-
-
-def at(zone: zoneinfo.ZoneInfo, day: dt.date, clock: str, fold: int = 0) -> float:
-    """That wall time on that local day, Unix seconds."""
-    total = minutes(clock)
-    if total == 24 * 60:
-        day, total = day + _DAY, 0
-    time = dt.time(total // 60, total % 60, fold=fold)
-    return dt.datetime.combine(day, time, zone).timestamp()
-
-
-def minutes(clock: str) -> int:
-    """Minutes after midnight of HH:MM.  Raises ValueError where it is no time."""
-    hour, _, minute = clock.partition(":")
-    total = int(hour) * 60 + int(minute)
-    if not 0 <= total <= 24 * 60:
-        raise ValueError(f"{clock!r} is not a time between 00:00 and 24:00")
-    return total

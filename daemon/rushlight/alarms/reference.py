@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from rushlight.alarms import words
 from rushlight.alarms.pace import ACK_LASTS_S, REPEATS_S, Pace
 from rushlight.alarms.table import TABLE, AlarmRow
+from rushlight.localtime import DAY_S
 
 _INTRO = """# Alarms
 
@@ -103,7 +104,7 @@ def _row(row: AlarmRow) -> str:
 
 def span(seconds: float) -> str:
     """A stretch of time in the largest unit that gives a whole number."""
-    for unit, size in (("d", 86400.0), ("h", 3600.0), ("min", 60.0)):
+    for unit, size in (("d", DAY_S), ("h", 3600.0), ("min", 60.0)):
         if seconds >= size and seconds % size == 0:
             return f"{words.number(seconds / size, 3)} {unit}"
     return f"{words.number(seconds, 3)} s"

@@ -5,10 +5,10 @@ Never decides when or how often (`notify` does).  Pure.
 
 from __future__ import annotations
 
-import datetime as dt
 import zoneinfo
 
 from rushlight.alarms.table import AlarmRow
+from rushlight.localtime import local_day
 from rushlight.settings import Config, Person
 
 
@@ -39,7 +39,7 @@ class Roster:
 
     def sitter(self, at_s: float) -> tuple[str, str] | None:
         """Who sits today, and whom they call; None when nobody sits."""
-        day = dt.datetime.fromtimestamp(at_s, self._zone).date()
+        day = local_day(at_s, self._zone)
         for s in self._contacts.sitter:
             if s.first_day <= day <= s.last_day and s.person in self.people:
                 return s.person, s.call

@@ -13,7 +13,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
-from rushlight.alarms.pace import ACK_LASTS_S, DAY_S, HOUR_S, MINUTE_S, Pace
+from rushlight.alarms.pace import ACK_LASTS_S, MINUTE_S, Pace
+from rushlight.localtime import DAY_S, HOUR_S
 from rushlight.settings import Priority
 
 

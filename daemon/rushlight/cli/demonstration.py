@@ -23,6 +23,7 @@ from rushlight.core.step import Core
 from rushlight.demo import staff, year
 from rushlight.effects import AlarmChange, Daily, Effect, Message
 from rushlight.events import Event, Test
+from rushlight.localtime import DAY_S, local_day, local_time
 from rushlight.service import offline
 from rushlight.service.service import Service
 from rushlight.settings import Config
@@ -68,7 +69,7 @@ def _tell_year(console: Console, config: Config) -> list[Event]:
     effects: list[Effect] = []
     recent: list[Event] = []
     last_test: dict[str, Event] = {}
-    since_s = year.local(12, 31, 24) - (_LIVE_DAYS + 1) * 86400
+    since_s = year.local(12, 31, 24) - (_LIVE_DAYS + 1) * DAY_S
     for event, said in story:
         effects += said
         if event.at_s > since_s:
@@ -93,7 +94,7 @@ def _print_story(console: Console, config: Config, told: list[Message]) -> None:
     # What went wrong on a day stands before what was said on it.
     story = [(p.from_day, 0, f"[italic]{titles[p.tank]}: {p.what}[/]", "") for p in year.PLANTED]
     for m in told:
-        day = dt.datetime.fromtimestamp(m.at_s, zone).date()
+        day = local_day(m.at_s, zone)
         story.append((day, 1, f"[bold]{m.title}[/], {m.priority}", m.body))
     for day, _, heading, said in sorted(story, key=lambda entry: entry[:2]):
         console.print(f"{day:%d %b}  {heading}", highlight=False)
@@ -130,7 +131,7 @@ def _live(console: Console, text: str, folder: Path, port: int, recent: list[Eve
 
 def _simulated(text: str, offset_s: float, port: int, now_s: float) -> str:
     """The demo's configuration with simulated probes in place of none."""
-    zone = dt.datetime.fromtimestamp(now_s, year.ZONE).utcoffset() or dt.timedelta()
+    zone = local_time(now_s, year.ZONE).utcoffset() or dt.timedelta()
     driver = f'driver = "simulated"\noffset_s = {offset_s:.3f}\nzone_s = {zone.total_seconds():.1f}'
     text = text.replace("every_seconds = 300", f"every_seconds = 10\n{driver}")
     return f"{text}\n[page]\nport = {port}\n\n[heartbeat]\naccept_none = true\n"
@@ -138,7 +139,7 @@ def _simulated(text: str, offset_s: float, port: int, now_s: float) -> str:
 
 def _until(events: Iterable[Event], now_s: float) -> Iterator[Event]:
     """The year's last weeks, moved by whole days so that they end now."""
-    shift_s = (now_s - year.local(12, 31, 24)) // 86400 * 86400 + 86400
+    shift_s = (now_s - year.local(12, 31, 24)) // DAY_S * DAY_S + DAY_S
     for event in events:
         moved = dataclasses.replace(event, at_s=event.at_s + shift_s)
         if moved.at_s <= now_s:

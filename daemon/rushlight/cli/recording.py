@@ -17,6 +17,7 @@ from rushlight import eventlines
 from rushlight.cli.common import config_option, data_folder, fail, load_config
 from rushlight.clock import SystemClock
 from rushlight.events import KINDS
+from rushlight.localtime import local_time
 from rushlight.service import control
 from rushlight.settings import Config
 
@@ -95,7 +96,7 @@ def _without_daemon(config: Config, line: dict[str, Any]) -> dict[str, Any]:
 def build(kind: str, pairs: tuple[str, ...], config: Config, now_s: float, **given: str | None) -> dict[str, Any]:
     """The event line for what was typed; exits with 2 when it can't be one."""
     line: dict[str, Any] = {"kind": kind, "id": given.get("id_") or str(uuid.uuid4())}
-    now = dt.datetime.fromtimestamp(now_s, zoneinfo.ZoneInfo(config.site.timezone))
+    now = local_time(now_s, zoneinfo.ZoneInfo(config.site.timezone))
     at = _when(given.get("when"), now)
     line["at"] = at.isoformat()
     if given.get("when"):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import getpass
 import uuid
 import zoneinfo
@@ -22,6 +21,7 @@ from rushlight.alarms.table import TABLE
 from rushlight.cli.common import config_option, data_folder, fail, load_config
 from rushlight.clock import SystemClock
 from rushlight.effects import Estimate
+from rushlight.localtime import DAY_S, local_time
 from rushlight.service import control
 from rushlight.settings import Config
 from rushlight.views import AlarmView, ProbeView, SiteView, TankView
@@ -112,14 +112,14 @@ def _age(at_s: float | None, now_s: float) -> str:
     if at_s is None:
         return "never"
     age_s = max(0.0, now_s - at_s)
-    for size_s, word in ((86400.0, "d"), (3600.0, "h"), (60.0, "min")):
+    for size_s, word in ((DAY_S, "d"), (3600.0, "h"), (60.0, "min")):
         if age_s >= 2 * size_s:
             return f"{age_s / size_s:.0f} {word}"
     return f"{age_s:.0f} s"
 
 
 def _local(at_s: float, zone: zoneinfo.ZoneInfo) -> str:
-    return dt.datetime.fromtimestamp(at_s, zone).strftime("%a %d %b %Y %H:%M")
+    return local_time(at_s, zone).strftime("%a %d %b %Y %H:%M")
 
 
 def _print_alarms(console: Console, alarms: list[AlarmView], zone: zoneinfo.ZoneInfo) -> None:

@@ -7,7 +7,6 @@ the core wants a `Tick` though nothing happened; `timeline.Timeline` sees to it.
 
 from __future__ import annotations
 
-import datetime as dt
 import zoneinfo
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
@@ -31,9 +30,10 @@ from rushlight.events import (
     TankEvent,
     Untold,
 )
+from rushlight.localtime import DAY_S, local_date, midnight_after
 from rushlight.settings import Config
 from rushlight.tank.probes.gateway import gateways, told_as_one
-from rushlight.tank.probes.health import DAY_S, listen_from, note_interference
+from rushlight.tank.probes.health import listen_from, note_interference
 from rushlight.tank.probes.watch import ProbeState, ProbeWatch
 
 _DIPS_KEPT = 300
@@ -101,7 +101,7 @@ class Core:
         """
         if state.at_s is not None and at_s < state.at_s:
             state.at_s = state.day_from_s = at_s
-            state.midnight_s = self.midnight_after(at_s)
+            state.midnight_s = midnight_after(at_s, self.zone)
         for probe in state.probes.values():
             listen_from(probe, at_s)
         self._index(state)
@@ -133,7 +133,7 @@ class Core:
 
     def _begin(self, state: SiteState, at_s: float) -> None:
         state.at_s = state.day_from_s = at_s
-        state.midnight_s = self.midnight_after(at_s)
+        state.midnight_s = midnight_after(at_s, self.zone)
         for k, probe in self.probes.items():
             probe.findings(state.probes[k], at_s)  # from now on a probe that was never heard is silent
             state.probes[k].watched = False  # its first reading is looked at, which says when it will be missed
@@ -225,10 +225,10 @@ class Core:
     def _close_day(self, state: SiteState, midnight_s: float) -> list[Effect]:
         effects: list[Effect] = []
         from_s = midnight_s if state.day_from_s is None else state.day_from_s
-        date = dt.datetime.fromtimestamp(midnight_s - 1, self.zone).date().isoformat()
+        date = local_date(midnight_s - 1, self.zone)
         for k, tank in self.tanks.items():
             effects.append(tank.close_day(state.tanks[k], date, from_s, midnight_s))
-        state.day_from_s, state.midnight_s = midnight_s, self.midnight_after(midnight_s)
+        state.day_from_s, state.midnight_s = midnight_s, midnight_after(midnight_s, self.zone)
         return effects + self._assess(state, midnight_s, self.tanks)
 
     def _assess(self, state: SiteState, at_s: float, tanks: Iterable[str]) -> list[Effect]:
@@ -300,8 +300,3 @@ class Core:
         wakes = self.tanks[tank].next_wake(state.tanks[tank], at_s)
         probes = (self.probes[k].next_wake(state.probes[k]) for k in self._own[tank])
         return min([*wakes, *(w for w in probes if w is not None)], default=None)
-
-    def midnight_after(self, at_s: float) -> float:
-        """The first local midnight after `at_s`; 23, 24 or 25 hours after the one before."""
-        day = dt.datetime.fromtimestamp(at_s, self.zone).date() + dt.timedelta(days=1)
-        return dt.datetime.combine(day, dt.time(), self.zone).timestamp()

@@ -14,7 +14,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from xml.sax.saxutils import escape, quoteattr
 
-DAY_S = 86400.0
+from rushlight.localtime import DAY_S, local_day, local_time, midnight_of
+
 TEXT = 12
 """Size of all words in units of the picture: 360 units across a phone of 390 px come out above 11 px."""
 
@@ -232,12 +233,12 @@ def dates(from_s: float, to_s: float, zone: zoneinfo.ZoneInfo) -> Iterable[tuple
     if to_s - from_s < 2.5 * DAY_S:
         step_s = next(s for s in (3600, 7200, 14400, 21600, 43200) if (to_s - from_s) / s <= 6)
         first = math.ceil(from_s / 3600) * 3600
-        hours = (dt.datetime.fromtimestamp(s, zone) for s in range(int(first), int(to_s) + 1, 3600))
+        hours = (local_time(s, zone) for s in range(int(first), int(to_s) + 1, 3600))
         return [(h.timestamp(), h.strftime("%H:%M")) for h in hours if h.hour * 3600 % step_s == 0]
     days = (to_s - from_s) / DAY_S
     step = next((s for s in (1, 2, 7, 14, 30, 61, 122, 365, 3650) if days / s <= 5), int(days / 5))
-    start = dt.datetime.fromtimestamp(from_s, zone).date() + dt.timedelta(days=1)
+    start = local_day(from_s, zone) + dt.timedelta(days=1)
     found = [start + dt.timedelta(days=n) for n in range(0, int(days) + 1, step)]
     form = "%d %b" if days < 400 else "%b %Y"
-    at = [(dt.datetime.combine(d, dt.time(), zone).timestamp(), d.strftime(form).lstrip("0")) for d in found]
+    at = [(midnight_of(d, zone), d.strftime(form).lstrip("0")) for d in found]
     return [(s, text) for s, text in at if s <= to_s]

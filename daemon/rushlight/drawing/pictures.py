@@ -10,7 +10,8 @@ import zoneinfo
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from rushlight.drawing.canvas import DAY_S, TEXT, Canvas, Palette, over, sheet, tag
+from rushlight.drawing.canvas import TEXT, Canvas, Palette, over, sheet, tag
+from rushlight.localtime import DAY_S
 
 Size = tuple[int, int]
 Band = tuple[float, float, float, float]

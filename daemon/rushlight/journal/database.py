@@ -17,6 +17,7 @@ from pathlib import Path
 from rushlight.journal import backup, check, files, readonly, schema
 from rushlight.journal.report import Trouble, trouble_of
 from rushlight.journal.reserve import Reserve
+from rushlight.localtime import DAY_S
 
 log = logging.getLogger(__name__)
 
@@ -223,7 +224,7 @@ class Database:
             why = f"{why} and was put aside as {target.name}"
         self.replaced += 1
         for found in backup.listed(self._backups):
-            age_days = (at_s - found.made_s) / 86400
+            age_days = (at_s - found.made_s) / DAY_S
             if age_days > self._restore_days:
                 continue
             try:

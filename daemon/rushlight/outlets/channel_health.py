@@ -9,13 +9,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
+from rushlight.localtime import DAY_S
 from rushlight.outlets.result import Done, Later, Never, Result
 
 FAILING_S = 3600.0
 """A channel that could not deliver for this long is failing, though each single try may yet succeed later."""
 SETTLING_S = 600.0
 """A run that fails for less than this adds nothing to what an earlier one found: the network comes up after us."""
-EXPIRES_SOON_S = 7 * 86400.0
+EXPIRES_SOON_S = 7 * DAY_S
 """A certificate at the other end that runs out within this is told ahead (90-day ones are renewed at 30 days left)."""
 
 
@@ -95,8 +96,8 @@ class ChannelHealth:
     def _expiring(self, left_s: float) -> dict[str, Any]:
         return {
             "channel": self.channel,
-            "sentence": f"The certificate of the {self.channel} server runs out in {left_s / 86400:.0f} days",
-            "days": round(left_s / 86400, 1),
+            "sentence": f"The certificate of the {self.channel} server runs out in {left_s / DAY_S:.0f} days",
+            "days": round(left_s / DAY_S, 1),
             "cause_sentence": "After that, no message goes this way",
             "action_sentence": "See that the server's certificate is renewed",
         }

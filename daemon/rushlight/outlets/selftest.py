@@ -6,13 +6,13 @@ that names the week, so a week has at most one.
 
 from __future__ import annotations
 
-import datetime as dt
 import zoneinfo
 from collections.abc import Iterable, Mapping
 
 from rushlight.effects import Message
+from rushlight.localtime import DAY_S, local_time
 
-PROOF_LASTS_S = 7 * 86400.0
+PROOF_LASTS_S = 7 * DAY_S
 _BODY = "This message proves that this way of telling you works. Nothing to do."
 
 
@@ -20,7 +20,7 @@ def messages(
     channels: Iterable[str], proven_s: Mapping[str, float | None], at_s: float, zone: zoneinfo.ZoneInfo
 ) -> list[Message]:
     """One silent message for each channel without a delivery in the last week; e-mail has the weekly summary."""
-    iso = dt.datetime.fromtimestamp(at_s, zone).isocalendar()
+    iso = local_time(at_s, zone).isocalendar()
     out = []
     for channel in channels:
         last_s = proven_s.get(channel)

@@ -6,11 +6,11 @@ outlet's own words, which never quote a credential.
 
 from __future__ import annotations
 
-import datetime as dt
 import math
 import zoneinfo
 from dataclasses import dataclass
 
+from rushlight.localtime import local_time
 from rushlight.outlets.channel_health import ChannelHealth
 from rushlight.outlets.result import Never
 from rushlight.views import OutletView
@@ -53,7 +53,7 @@ class Now:
 
     def wall(self, at_s: float) -> str:
         """A moment in Unix seconds in words."""
-        when = dt.datetime.fromtimestamp(at_s, self.zone)
+        when = local_time(at_s, self.zone)
         return f"{when:%a} {when.day} {when:%B} at {when:%H:%M}"
 
 

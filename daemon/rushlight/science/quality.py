@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Final
 
+from rushlight.localtime import HOUR_S
 from rushlight.science.units import Unit
 from rushlight.settings import Band
 
@@ -34,7 +35,6 @@ OWN_FLAT, OWN_FLAT_LEAST_S, LEARN_FLAT_S = 5.0, 72 * 3600.0, 14 * 86_400.0
 least; how long it rests is known after two weeks (own choice)."""
 FORGET_S = 3 * 3600.0
 """After a gap this long the next sample is judged like a first one."""
-HOUR_S = 3600.0
 NEVER_S = 1e12
 """Stands for 'never' where a number must survive JSON."""
 

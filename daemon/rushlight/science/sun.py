@@ -12,11 +12,12 @@ from __future__ import annotations
 
 import math
 
+from rushlight.localtime import DAY_S
+
 SOLAR_CONSTANT = 0.0820
 """MJ m⁻² min⁻¹, FAO-56."""
 J2000_S = 946_728_000.0
 """2000-01-01 12:00 UTC, in seconds since 1970."""
-DAY_S = 86_400.0
 
 
 def relative_distance_inverse(day_of_year: int) -> float:

@@ -20,6 +20,8 @@ from apscheduler.executors.pool import ThreadPoolExecutor
 from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.cron import CronTrigger
 
+from rushlight.localtime import clock_on, local_time
+
 log = logging.getLogger(__name__)
 
 
@@ -40,13 +42,13 @@ class Job:
 
         A time that the spring change skips is taken an hour later; one that autumn repeats, the first time.
         """
-        hour, minute = (int(p) for p in self.at.split(":"))
-        day = now.date()
+        zone, day = now.tzinfo, now.date()
+        assert isinstance(zone, zoneinfo.ZoneInfo)
         while True:
             if self.weekday is None or day.isoweekday() == self.weekday:
-                due = dt.datetime.combine(day, dt.time(hour % 24, minute), now.tzinfo)
-                if due.timestamp() <= now.timestamp():
-                    return due
+                due_s = clock_on(day, self.at.replace("24:", "00:"), zone)
+                if due_s <= now.timestamp():
+                    return local_time(due_s, zone)
             day -= dt.timedelta(days=1)
 
     def period(self, now: dt.datetime) -> str:
@@ -109,7 +111,7 @@ class Calendar:
         return [job for job in self._jobs if self._periods.period_done(job.name) != job.period(now)]
 
     def _now(self) -> dt.datetime:
-        return dt.datetime.fromtimestamp(self._now_s(), self._zone)
+        return local_time(self._now_s(), self._zone)
 
     def _run(self, job: Job) -> None:
         if not self._locks[job.name].acquire(blocking=False):

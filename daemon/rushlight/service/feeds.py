@@ -15,6 +15,7 @@ from rushlight import config as configuration
 from rushlight.alarms.roster import configured_channels
 from rushlight.effects import Message
 from rushlight.journal.reader import UnreadableError
+from rushlight.localtime import DAY_S
 from rushlight.outlets import status
 from rushlight.outlets.heartbeat import Heartbeat, HeartbeatFacts
 from rushlight.outlets.hub import HubOutlet
@@ -219,11 +220,11 @@ class Weekly:
 
     def _build(self, *, with_pictures: bool) -> build.Summary:
         config, view = self.config, self._engine.view()
-        since_s = view.at_s - _HISTORY_DAYS * 86400
+        since_s = view.at_s - _HISTORY_DAYS * DAY_S
         with self._engine.journal.reader() as reader:
             days = {t.id: reader.days(t.id)[-_HISTORY_DAYS:] for t in config.tank}
             entries = [s.event for s in reader.entries(since_s=since_s, limit=2000)]
-            changes = reader.alarms(since_s=view.at_s - 8 * 86400)
+            changes = reader.alarms(since_s=view.at_s - 8 * DAY_S)
             proven_s = {d.channel: d.proven_s for d in reader.deliveries()}
         material = build.Material(
             view=view,

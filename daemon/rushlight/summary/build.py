@@ -6,7 +6,6 @@ why, what to do, then the figures.
 
 from __future__ import annotations
 
-import datetime as dt
 import zoneinfo
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -14,6 +13,7 @@ from dataclasses import dataclass, field
 from rushlight.alarms.words import number, sentence
 from rushlight.effects import AlarmChange, Daily
 from rushlight.events import Event, Harvest, LampWork, Note, Sighting, Stocking, TankEvent, Test, TopOff, WaterChange
+from rushlight.localtime import DAY_S, local_time
 from rushlight.summary.week import Week, week_at
 from rushlight.views import AlarmView, ProbeView, SiteView, TankView
 
@@ -103,7 +103,7 @@ def _tank(material: Material, tank: TankView, week: Week, zone: zoneinfo.ZoneInf
     entries.sort(key=lambda e: e.at_s)
     changes = [c for c in material.changes if c.tank == tank.id and _within(c.at_s, week)]
     days = [d for d in material.days.get(tank.id, ()) if week.from_s < d.at_s <= week.until_s]
-    before = [d for d in material.days.get(tank.id, ()) if week.from_s - 6.5 * 86400 < d.at_s <= week.from_s]
+    before = [d for d in material.days.get(tank.id, ()) if week.from_s - 6.5 * DAY_S < d.at_s <= week.from_s]
     return TankPart(
         title=tank.title,
         state=tank.state_sentence or "Not known yet.",
@@ -244,5 +244,5 @@ def _within(at_s: float, week: Week) -> bool:
 
 
 def _day(at_s: float, zone: zoneinfo.ZoneInfo) -> str:
-    when = dt.datetime.fromtimestamp(at_s, zone)
+    when = local_time(at_s, zone)
     return f"{when:%a} {when.day} {when:%b}"

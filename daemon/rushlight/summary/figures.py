@@ -12,11 +12,12 @@ from rushlight import drawing
 from rushlight.alarms.words import number
 from rushlight.effects import Daily
 from rushlight.events import Event, Test
+from rushlight.localtime import DAY_S
 from rushlight.settings import Config, Tank
 from rushlight.summary.build import Picture
 from rushlight.tank.amounts import nitrate_span
 
-SPAN_S = 56 * 86400.0
+SPAN_S = 56 * DAY_S
 
 
 def tank_pictures(
@@ -49,7 +50,7 @@ def _bar(config: Config, tank: Tank, test: Test) -> drawing.Bar | None:
 
 
 def _light(tank: Tank, days: Sequence[Daily], zone: zoneinfo.ZoneInfo) -> Picture | None:
-    doses = [(d.at_s - 86400.0, d.lamp_dose_mol, d.light_dose_mol) for d in days]
+    doses = [(d.at_s - DAY_S, d.lamp_dose_mol, d.light_dose_mol) for d in days]
     known = [whole for _, _, whole in doses if whole is not None]
     if not known:
         return None

@@ -6,6 +6,8 @@ import datetime as dt
 import zoneinfo
 from dataclasses import dataclass
 
+from rushlight.localtime import local_day, midnight_of
+
 
 @dataclass(frozen=True, slots=True)
 class Week:
@@ -32,7 +34,7 @@ def week_at(at_s: float, zone: zoneinfo.ZoneInfo) -> Week:
 
     Written once in each ISO week, whichever its day, the numbers follow one another without a gap.
     """
-    today = dt.datetime.fromtimestamp(at_s, zone).date()
+    today = local_day(at_s, zone)
     iso = today.isocalendar()
-    first, last = (dt.datetime.combine(day, dt.time(), zone) for day in (today - dt.timedelta(days=7), today))
-    return Week(iso.year, iso.week, first.timestamp(), last.timestamp())
+    from_s, until_s = (midnight_of(day, zone) for day in (today - dt.timedelta(days=7), today))
+    return Week(iso.year, iso.week, from_s, until_s)

@@ -9,11 +9,12 @@ from collections.abc import Sequence
 from zoneinfo import ZoneInfo
 
 from rushlight.events import Dose, Feeding, Harvest, LampWork, Reported, Stocking, TankEvent, Test, TopOff, WaterChange
+from rushlight.localtime import local_date
 from rushlight.science import nitrogen
 from rushlight.science.interval import Span, parse_bound, strip_span
 from rushlight.science.units import to_standard
 from rushlight.settings import Kit, Tank
-from rushlight.tank.ledger import Fact, local_date
+from rushlight.tank.ledger import Fact
 
 READING_ERROR = {"strip": 0.22, "drops": 0.15, "lab": 0.03}
 """Reading error where the kit gives none: one standard deviation as a share of the level (common

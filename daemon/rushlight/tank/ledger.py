@@ -7,10 +7,8 @@ same facts are equal, however they came.  Never runs the filter.
 from __future__ import annotations
 
 import bisect
-import datetime as dt
 from dataclasses import dataclass, field
 from typing import Literal
-from zoneinfo import ZoneInfo
 
 FactKind = Literal[
     "test", "change", "inflow", "feeding", "harvest", "stocking", "lamp", "light", "electrode", "calibration"
@@ -84,20 +82,3 @@ class Ledger:
             self.fed[date] = sum(amounts)
         else:
             self.fed.pop(date, None)
-
-
-def local_date(at_s: float, zone: ZoneInfo) -> str:
-    """The local date of an instant, ISO 8601."""
-    return dt.datetime.fromtimestamp(at_s, zone).date().isoformat()
-
-
-def midnight_before(at_s: float, zone: ZoneInfo) -> float:
-    """The last local midnight at or before `at_s`."""
-    day = dt.datetime.fromtimestamp(at_s, zone).date()
-    return dt.datetime.combine(day, dt.time(), zone).timestamp()
-
-
-def midnight_after(at_s: float, zone: ZoneInfo) -> float:
-    """The first local midnight after `at_s`."""
-    day = dt.datetime.fromtimestamp(at_s, zone).date() + dt.timedelta(days=1)
-    return dt.datetime.combine(day, dt.time(), zone).timestamp()

@@ -19,6 +19,7 @@ from dataclasses import asdict, dataclass, field
 from http import HTTPStatus
 from pathlib import Path
 
+from rushlight.localtime import DAY_S
 from rushlight.web.wsgi import HttpError
 
 log = logging.getLogger(__name__)
@@ -26,12 +27,12 @@ log = logging.getLogger(__name__)
 FILE_NAME = "page.json"
 SHORTEST = 10
 """Characters of a passphrase, after blanks at its ends are gone."""
-KEEP_S = 180 * 86400
+KEEP_S = 180 * DAY_S
 """A device that was not used this long has to log in again."""
 LINK_S = 24 * 3600
 _SCRYPT = {"n": 2**14, "r": 8, "p": 1, "maxmem": 64 * 1024 * 1024, "dklen": 32}
 _ALPHABET = "23456789ABCDEFGHJKLMNPQRSTUVWXYZ"
-_TOUCH_S = 86400.0
+_TOUCH_S = DAY_S
 _WINDOW_S = 900.0
 _TRIES, _TRIES_ALL = 6, 60
 """Wrong tries in a quarter of an hour from one address, and from all together."""

@@ -15,6 +15,7 @@ from rushlight.alarms.words import number
 from rushlight.effects import Daily, Estimate
 from rushlight.events import Correction, Event, TankEvent, Test
 from rushlight.journal.reader import Reader
+from rushlight.localtime import DAY_S
 from rushlight.settings import Config, Tank
 from rushlight.tank.amounts import nitrate_span
 from rushlight.views import ProbeView, TankView
@@ -23,7 +24,6 @@ from rushlight.web.daemon import Daemon, Trial
 
 T = TypeVar("T")
 
-DAY_S = 86400.0
 LONG_DAYS, SHORT_DAYS = 56, 7
 _TABLE_ROWS = 28
 _BUCKETS = 168

@@ -11,6 +11,8 @@ import re
 import zoneinfo
 from collections.abc import Mapping
 
+from rushlight.localtime import DAY_S
+
 AHEAD_S = 300.0
 """A phone's clock may be so much ahead of ours, or behind, before it is spoken of."""
 LATEST_DAYS = 366.0
@@ -73,7 +75,7 @@ def done_at(form: Mapping[str, str], now_s: float, zone: zoneinfo.ZoneInfo) -> f
     at_s = _typed(typed, zone) if typed else now_s - _kept_s(form)
     if at_s > now_s + AHEAD_S:
         raise FieldError("done_at", "lies in the future")
-    if at_s < now_s - LATEST_DAYS * 86400.0:
+    if at_s < now_s - LATEST_DAYS * DAY_S:
         raise FieldError("done_at", "is more than a year ago")
     return min(at_s, now_s)
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import zoneinfo
 
 from rushlight.alarms.words import number
@@ -24,6 +23,7 @@ from rushlight.events import (
     TopOff,
     WaterChange,
 )
+from rushlight.localtime import DAY_S, local_date, local_day, local_time
 from rushlight.web.entries import LAMP_WORK, NAMES, SIGHTINGS
 
 
@@ -31,7 +31,7 @@ def moment(at_s: float | None, now_s: float, zone: zoneinfo.ZoneInfo) -> str:
     """'today 18:30', 'yesterday 18:30', 'Tue 3 Mar 18:30', with the year where it is another one."""
     if at_s is None:
         return "not known"
-    when, now = (dt.datetime.fromtimestamp(s, zone) for s in (at_s, now_s))
+    when, now = (local_time(s, zone) for s in (at_s, now_s))
     return (
         f"{day(at_s, now_s, zone)} {when:%H:%M}" if abs((when.date() - now.date()).days) < 300 else f"{when:%d %b %Y}"
     )
@@ -39,14 +39,14 @@ def moment(at_s: float | None, now_s: float, zone: zoneinfo.ZoneInfo) -> str:
 
 def day(at_s: float, now_s: float, zone: zoneinfo.ZoneInfo) -> str:
     """'today', 'tomorrow', 'Tue 3 Mar'."""
-    when, now = (dt.datetime.fromtimestamp(s, zone).date() for s in (at_s, now_s))
+    when, now = (local_day(s, zone) for s in (at_s, now_s))
     near = {-1: "yesterday", 0: "today", 1: "tomorrow"}.get((when - now).days)
     return near or f"{when:%a} {when.day} {when:%b}" + ("" if when.year == now.year else f" {when.year}")
 
 
 def date(at_s: float, zone: zoneinfo.ZoneInfo) -> str:
     """2026-03-01, local."""
-    return dt.datetime.fromtimestamp(at_s, zone).date().isoformat()
+    return local_date(at_s, zone)
 
 
 def quantity(name: str) -> str:
@@ -64,7 +64,7 @@ def ago(at_s: float | None, now_s: float) -> str:
 
 def length(s: float) -> str:
     """'12 min', '5 h', '3 days'."""
-    for unit_s, word in ((86400.0, "days"), (3600.0, "h")):
+    for unit_s, word in ((DAY_S, "days"), (3600.0, "h")):
         if s >= 2 * unit_s:
             return f"{s / unit_s:.0f} {word}"
     return f"{s / 60.0:.0f} min"
@@ -135,6 +135,6 @@ def mark_of(event: Event) -> str:
     return marks.get(event.kind, "")
 
 
-def local(at_s: float, zone: zoneinfo.ZoneInfo) -> str:
+def field_time(at_s: float, zone: zoneinfo.ZoneInfo) -> str:
     """2026-03-01T18:30, as a date-and-time field wants it."""
-    return f"{dt.datetime.fromtimestamp(at_s, zone):%Y-%m-%dT%H:%M}"
+    return f"{local_time(at_s, zone):%Y-%m-%dT%H:%M}"

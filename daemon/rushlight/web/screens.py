@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from rushlight import drawing
 from rushlight.effects import Estimate
 from rushlight.events import Acknowledge, Correction, Event, Shelve
+from rushlight.localtime import DAY_S
 from rushlight.settings import OnHours, Tank
 from rushlight.views import SiteView, TankView
 from rushlight.web import charts, formats
@@ -23,7 +24,7 @@ from rushlight.web.page_request import PageRequest
 from rushlight.web.wsgi import Response
 
 _RECENT = 80
-_LIST_S = 366 * 86400.0
+_LIST_S = 366 * DAY_S
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,7 +201,7 @@ def _outcome(
         f"In {last} days nitrate would be {formats.span(tried[-1][1])} mg/L instead of {formats.span(plain[-1][1])}; "
         f"the limit is {limit:g}. {_crossing(tried, limit)}"
     )
-    band = [(now_s + d * 86400.0, e.mean, e.low, e.high) for d, e in tried]
+    band = [(now_s + d * DAY_S, e.mean, e.low, e.high) for d, e in tried]
     svg = drawing.nitrate((), band, (), limit, zone=asked.zone, palette=drawing.PAGE, size=(360, 180))
     rows = [
         (f"{day} days" if day else "now", formats.span(one), formats.span(other))

@@ -139,7 +139,7 @@ def _last(asked: PageRequest, tank: Tank, kind: str) -> str:
 
 def _local(asked: PageRequest) -> str:
     """The present local minute as a date-and-time field wants it."""
-    return formats.local(asked.daemon.now_s(), asked.zone)
+    return formats.field_time(asked.daemon.now_s(), asked.zone)
 
 
 def _kit(asked: PageRequest, tank: Tank) -> Kit:

@@ -20,13 +20,12 @@ from dataclasses import dataclass, field
 from zoneinfo import ZoneInfo
 
 from rushlight.effects import Estimate
+from rushlight.localtime import DAY_S, local_day, minute_on
 from rushlight.science import cusum
 from rushlight.science.robust import median, spread, weighted_location
 from rushlight.tank.light import abrupt_loss, lamp_floor, switch_jumps
 from rushlight.tank.light.abrupt_loss import Abrupt
-from rushlight.tank.light.switch_times import wall_s
 
-DAY_S = 86_400.0
 FIRST_LOOK_S = 60 * 60.0
 """After an expected switching, when it is measured at the soonest: readings on both sides are needed."""
 LOOK_AFTER = 5.5
@@ -148,9 +147,9 @@ class LampWatch:
 
     def expected_after(self, slot: Slot, at_s: float) -> float:
         """The next time after `at_s` that this slot is due by the wall clock of its zone."""
-        day = dt.datetime.fromtimestamp(at_s, self.zone).date()
+        day = local_day(at_s, self.zone)
         for ahead in (0, 1, 2):
-            due_s = wall_s(day + dt.timedelta(days=ahead), slot.minute, self.zone)
+            due_s = minute_on(day + dt.timedelta(days=ahead), slot.minute, self.zone)
             if due_s > at_s:
                 return due_s
         raise AssertionError("a slot is due every day")

@@ -14,11 +14,12 @@ from zoneinfo import ZoneInfo
 
 from rushlight.alarms.finding import Finding, Says
 from rushlight.effects import Estimate
+from rushlight.localtime import DAY_S, local_date, local_time, told_date
 from rushlight.science.sun import extraterrestrial_mj_m2
 from rushlight.settings import Site, Tank
 from rushlight.tank.day import DayLight
 from rushlight.tank.light import daylight
-from rushlight.tank.light.lamp import DAY_S, LampWatch
+from rushlight.tank.light.lamp import LampWatch
 from rushlight.tank.light.state import LightState
 
 WELL_COVERED = 0.8
@@ -92,8 +93,8 @@ def _dimming_facts(zone: ZoneInfo, lamp: LampWatch, state: LightState, at_s: flo
     since_s = state.lamp.rising_since_s or at_s
     facts: dict[str, Any] = {
         "days": round((at_s - since_s) / DAY_S, 1),
-        "since": _date(since_s, zone),
-        "anchor": _date(state.lamp.since_s or at_s, zone),
+        "since": local_date(since_s, zone),
+        "anchor": local_date(state.lamp.since_s or at_s, zone),
         "daylight_share": state.share,
         "daylight_share_sd": state.share_sd if state.share is not None else None,
     }
@@ -146,16 +147,6 @@ def _action(state: LightState) -> str:
     )
 
 
-def _date(at_s: float, zone: ZoneInfo) -> str:
-    return dt.datetime.fromtimestamp(at_s, zone).date().isoformat()
-
-
-def told_date(at_s: float, now_s: float, zone: ZoneInfo) -> str:
-    """'10 April', with the year where it is another than now."""
-    when, now = (dt.datetime.fromtimestamp(s, zone).date() for s in (at_s, now_s))
-    return f"{when.day} {when:%B}" + ("" if when.year == now.year else f" {when.year}")
-
-
 # ---- report
 
 
@@ -171,7 +162,7 @@ def build(
         lamp_today_mol=today.lamp_dose_mol,
         daylight_today_mol=today.daylight_dose_mol,
         since_anchor_mol=state.since_anchor_mol,
-        anchor_date="" if state.lamp.since_s is None else _date(state.lamp.since_s, zone),
+        anchor_date="" if state.lamp.since_s is None else local_date(state.lamp.since_s, zone),
         week_mol=week,
         week_before_mol=before,
         week_sentence=_week_sentence(site, state),
@@ -254,7 +245,7 @@ def _switching(lamp: LampWatch | None, state: LightState, at_s: float, zone: Zon
     parts = []
     for slot in state.lamp.slots:
         if slot.seen_s is not None and at_s - slot.seen_s < 10 * DAY_S:
-            local = dt.datetime.fromtimestamp(slot.seen_s, zone)
+            local = local_time(slot.seen_s, zone)
             parts.append(f"{'on' if slot.sign > 0 else 'off'} {local:%H:%M}")
     seen = f"Last seen switching: {', '.join(parts)}." if parts else ""
     return " ".join(p for p in (state.note, seen) if p)

@@ -7,12 +7,10 @@ saturated ones say nothing, and never 'dark'.
 
 from __future__ import annotations
 
-import datetime as dt
 from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
-from zoneinfo import ZoneInfo
 
 from rushlight.science.robust import median, spread
 from rushlight.settings import OnHours
@@ -127,15 +125,6 @@ def _should_be_on(
     if last == (1, False) or max(recent) < (GONE_OUT if last == (1, True) else UNSEEN) * level:
         return "not_on"
     return "" if min(recent) >= HALF * level else None
-
-
-def wall_s(day: dt.date, minute: float, zone: ZoneInfo) -> float:
-    """Seconds since 1970 of a local minute of a day; minutes may run past 24:00."""
-    hours, minutes = divmod(minute, 60.0)
-    later, hours = divmod(int(hours), 24)
-    seconds = round(minutes * 60.0)
-    clock = dt.datetime(day.year, day.month, day.day, tzinfo=zone) + dt.timedelta(days=later)
-    return (clock.replace(hour=hours) + dt.timedelta(seconds=seconds)).timestamp()
 
 
 def slots_of(hours: Sequence[OnHours]) -> list[tuple[int, float]]:

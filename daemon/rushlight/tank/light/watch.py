@@ -19,6 +19,7 @@ from zoneinfo import ZoneInfo
 from rushlight.alarms.finding import Finding
 from rushlight.effects import Estimate
 from rushlight.events import Harvest, LampWork
+from rushlight.localtime import DAY_S, local_time
 from rushlight.science import photometry
 from rushlight.science.dose import longest_gap_s, overlap_s, trapezoid
 from rushlight.science.robust import median
@@ -27,7 +28,7 @@ from rushlight.settings import Probe, Site, Tank
 from rushlight.tank.day import DayLight
 from rushlight.tank.light import daylight, need, report, switch_times
 from rushlight.tank.light.daylight import DaylightState
-from rushlight.tank.light.lamp import DAY_S, LampWatch
+from rushlight.tank.light.lamp import LampWatch
 from rushlight.tank.light.need import LightNeed
 from rushlight.tank.light.report import LightReport
 from rushlight.tank.light.state import DAYS_MOST, LightState
@@ -356,7 +357,7 @@ class LightWatch:
                 daylight.note_night(state.daylight, median(night))
 
     def _minute(self, at_s: float) -> float:
-        local = dt.datetime.fromtimestamp(at_s, self.zone)
+        local = local_time(at_s, self.zone)
         return local.hour * 60.0 + local.minute + local.second / 60.0
 
     def _adopt(self, state: LightState, at_s: float) -> None:

@@ -23,6 +23,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
+from rushlight.localtime import DAY_S
 from rushlight.science import nitrogen
 from rushlight.science.gaussian import Part, below, mixture_moments, moments_above_zero
 from rushlight.science.interval import Likelihood, posterior
@@ -253,7 +254,7 @@ def drift(belief: Belief, pace: Pace, days: float, feed: float, usual: float, le
 
 def pass_time(balance: Balance, to_s: float, feed: float) -> None:
     """Let time pass at a constant feed."""
-    days = (to_s - balance.at_s) / 86400.0
+    days = (to_s - balance.at_s) / DAY_S
     if balance.usual <= 0.0 < feed:
         _learn_feed(balance, feed)
     _switch(balance, days)
@@ -479,8 +480,8 @@ def note_quiet(balance: Balance, least_tests: int) -> None:
     if balance.calm_from_s is None:
         balance.calm_from_s = balance.at_s
     first = balance.quiet_at_s is None
-    if first or balance.at_s - balance.calm_from_s >= CALM_DAYS * 86400.0:
+    if first or balance.at_s - balance.calm_from_s >= CALM_DAYS * DAY_S:
         rate, balance.quiet_rate_sd = mixture_moments(rate_parts(balance))
-        days = 0.0 if balance.quiet_at_s is None else (balance.at_s - balance.quiet_at_s) / 86400.0
+        days = 0.0 if balance.quiet_at_s is None else (balance.at_s - balance.quiet_at_s) / DAY_S
         balance.quiet_rate += (rate - balance.quiet_rate) * (1.0 if first else -math.expm1(-days / QUIET_MEMORY_DAYS))
         balance.quiet_at_s, balance.tests_since_quiet = balance.at_s, 0

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
 from rushlight.effects import Estimate
+from rushlight.localtime import DAY_S, local_day
 from rushlight.science import nitrogen
 from rushlight.science.gaussian import mixture_moments
 from rushlight.tank.ledger import Fact, Ledger
@@ -91,12 +92,12 @@ def drivers(
 ) -> Drivers:
     """The drivers between two instants; water changes over at least `changes_days` up to the second of them."""
     from_s, to_s = span_s
-    first, last = (dt.datetime.fromtimestamp(t, zone).date() for t in span_s)
+    first, last = (local_day(t, zone) for t in span_s)
     days = [(first + dt.timedelta(days=n)).isoformat() for n in range(max(1, (last - first).days))]
     lights = [f.amount for f in ledger.later_than(from_s, to_s) if f.kind == "light"]
-    start_s = min(from_s, to_s - changes_days * 86400.0)
+    start_s = min(from_s, to_s - changes_days * DAY_S)
     if ledger.facts:  # no record, no habit: do not count the weeks before it as weeks without a change
-        start_s = max(start_s, min(ledger.facts[0].at_s, to_s - 86400.0))
+        start_s = max(start_s, min(ledger.facts[0].at_s, to_s - DAY_S))
     changes = [f for f in ledger.later_than(start_s, to_s) if f.kind == "change"]
     sources = [f.source for f in changes if f.source is not None]
     tests = [f for f in ledger.later_than(from_s, to_s) if f.kind == "test"]
@@ -105,8 +106,8 @@ def drivers(
         feed=sum(feed_on(day) for day in days) / len(days),
         feed_logged=any(day in ledger.fed for day in days),
         light_mol=sum(lights) / len(lights) if len(lights) >= 3 else None,
-        exchange=sum(f.amount for f in changes) * 86400.0 / (to_s - start_s),
-        every_days=(to_s - start_s) / 86400.0 / len(changes) if changes else None,
+        exchange=sum(f.amount for f in changes) * DAY_S / (to_s - start_s),
+        every_days=(to_s - start_s) / DAY_S / len(changes) if changes else None,
         source=sources[-1] if sources else None,
         level=sum(levels) / len(levels) if levels else None,
     )
@@ -129,9 +130,9 @@ def split(
         return (), ""
     then = drivers(ledger, feed_on, zone, _before(ledger, quiet_s))
     missed = CHANGES_DAYS if then.every_days is None else min(CHANGES_DAYS, CHANGES_MISSED * then.every_days)
-    now = drivers(ledger, feed_on, zone, (balance.at_s - NOW_DAYS * 86400.0, balance.at_s), missed)
+    now = drivers(ledger, feed_on, zone, (balance.at_s - NOW_DAYS * DAY_S, balance.at_s), missed)
     rate, rate_sd = mixture_moments(rate_parts(balance))
-    facts = ledger.later_than(quiet_s - UNSEEN_DAYS * 86400.0, balance.at_s)
+    facts = ledger.later_than(quiet_s - UNSEEN_DAYS * DAY_S, balance.at_s)
     suspects = _suspects(facts, balance, litres, then, now)
     carried = sum(s.mean for s in suspects if s.cause in {"water changes", "source water"})
     seen = rate - balance.quiet_rate + carried
@@ -152,11 +153,11 @@ def evidence_tests(ledger: Ledger, balance: Balance) -> int:
 
 
 def _before(ledger: Ledger, quiet_s: float) -> tuple[float, float]:
-    early, late = (quiet_s - days * 86400.0 for days in BEFORE_DAYS)
+    early, late = (quiet_s - days * DAY_S for days in BEFORE_DAYS)
     first_s = ledger.facts[0].at_s if ledger.facts else early
-    if first_s > late - 7 * 86400.0:  # a young record: all of it up to the quiet
-        late = max(quiet_s, first_s + 86400.0)
-    return max(early, min(first_s, late - 86400.0)), late
+    if first_s > late - 7 * DAY_S:  # a young record: all of it up to the quiet
+        late = max(quiet_s, first_s + DAY_S)
+    return max(early, min(first_s, late - DAY_S)), late
 
 
 def _suspects(facts: list[Fact], balance: Balance, litres: float, then: Drivers, now: Drivers) -> list[Suspect]:
@@ -203,7 +204,7 @@ def _harvest(facts: list[Fact], uptake: float, litres: float, at_s: float) -> Su
     lost = 0.0
     for cut in cuts:
         part = cut.amount / (cut.amount + STANDING_DAYS * daily_g) if daily_g > 0.0 else 0.5
-        lost += part * math.exp(-(at_s - cut.at_s) / 86400.0 / REGROWTH_DAYS)
+        lost += part * math.exp(-(at_s - cut.at_s) / DAY_S / REGROWTH_DAYS)
     lost = min(0.9, lost)
     return Suspect("harvest", lost * uptake, HARVEST_DOUBT * lost * uptake, "plants were cut back")
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import bisect
 
+from rushlight.localtime import DAY_S
 from rushlight.tank.ledger import Ledger
 from rushlight.tank.nitrate.balance import EXCHANGE_MEMORY_DAYS, Balance, level_parts, scale
 
@@ -33,17 +34,17 @@ def habit_ended_s(ledger: Ledger, balance: Balance) -> float | None:
     carried = [f.amount * (level - (f.source or 0.0)) for f in changes]
     most, ended_s = NOTABLE_CARRIED * scale(balance.usual), None
     for n, last in enumerate(changes):
-        first = bisect.bisect_right(changes, last.at_s - HABIT_DAYS * 86400.0, key=lambda f: f.at_s)
+        first = bisect.bisect_right(changes, last.at_s - HABIT_DAYS * DAY_S, key=lambda f: f.at_s)
         since_s = balance.at_s - last.at_s
-        if n - first < HABIT_CHANGES - 1 or since_s > EXCHANGE_MEMORY_DAYS * 86400.0:
+        if n - first < HABIT_CHANGES - 1 or since_s > EXCHANGE_MEMORY_DAYS * DAY_S:
             continue
         before_s = last.at_s - changes[first].at_s
-        if before_s < HABIT_LEAST_DAYS * 86400.0:
+        if before_s < HABIT_LEAST_DAYS * DAY_S:
             continue
-        if since_s < min(CHANGES_DAYS * 86400.0, CHANGES_MISSED * before_s / (n - first)):
+        if since_s < min(CHANGES_DAYS * DAY_S, CHANGES_MISSED * before_s / (n - first)):
             continue
-        pace = sum(carried[first + 1 : n + 1]) * 86400.0 / before_s
-        less = abs(pace - sum(carried[n + 1 :]) * 86400.0 / since_s)
+        pace = sum(carried[first + 1 : n + 1]) * DAY_S / before_s
+        less = abs(pace - sum(carried[n + 1 :]) * DAY_S / since_s)
         if less > max(most, HABIT_PART * abs(pace)):
             most, ended_s = less, last.at_s
     return ended_s
@@ -52,4 +53,4 @@ def habit_ended_s(ledger: Ledger, balance: Balance) -> float | None:
 def pace_since(ledger: Ledger, ended_s: float, at_s: float) -> float:
     """The share of the water that has been changed per day since the habit ended."""
     changed = sum(f.amount for f in ledger.later_than(ended_s, at_s) if f.kind == "change")
-    return changed * 86400.0 / (at_s - ended_s)
+    return changed * DAY_S / (at_s - ended_s)

@@ -21,12 +21,13 @@ from zoneinfo import ZoneInfo
 from rushlight.alarms.finding import Finding, Says
 from rushlight.effects import Estimate
 from rushlight.events import TankEvent
+from rushlight.localtime import DAY_S, local_date, midnight_after, midnight_before
 from rushlight.science import nitrogen
 from rushlight.science.interval import Span, blurred
 from rushlight.settings import Kit, Tank
 from rushlight.tank.amounts import fact_of
 from rushlight.tank.day import DayLight
-from rushlight.tank.ledger import Fact, Ledger, local_date, midnight_after, midnight_before
+from rushlight.tank.ledger import Fact, Ledger
 from rushlight.tank.nitrate import balance as bal
 from rushlight.tank.nitrate import forecast
 from rushlight.tank.nitrate.balance import Balance
@@ -263,16 +264,16 @@ class NitrateWatch:
         bal.note_quiet(now, LEAST_TESTS)
 
     def _leave_checkpoint(self, state: NitrateState, now: Balance) -> None:
-        today = int(now.at_s // 86400)
+        today = int(now.at_s // DAY_S)
         # A run that begins at this midnight's checkpoint passes it again.
         earlier = [c for c in state.checkpoints if c.at_s < now.at_s]
-        state.checkpoints = [c for c in earlier if _worth_keeping(int(c.at_s // 86400), today)]
+        state.checkpoints = [c for c in earlier if _worth_keeping(int(c.at_s // DAY_S), today)]
         state.checkpoints.append(now.copy())
 
     def _feed_rate(self, state: NitrateState, at_s: float) -> float:
         """The pace of feeding at `at_s`: the local day's feed over that day's length, mg/L per 24 h."""
         length_s = midnight_after(at_s, self.zone) - midnight_before(at_s, self.zone)
-        return self._feed_on(state, local_date(at_s, self.zone)) * 86400.0 / length_s
+        return self._feed_on(state, local_date(at_s, self.zone)) * DAY_S / length_s
 
     def _recent_feed(self, state: NitrateState, now: Balance) -> float:
         """The mean feed of the last seven local days, or of those since feed was first told; mg/L per day."""
@@ -310,14 +311,14 @@ class NitrateWatch:
                 bal.see_light(now, fact.amount, fact.lamp_percent)
             case "electrode":
                 since_s = now.calibrated_at_s if now.calibrated_at_s is not None else fact.at_s
-                bal.read_electrode(now, fact.amount, (fact.at_s - since_s) / 86400.0)
+                bal.read_electrode(now, fact.amount, (fact.at_s - since_s) / DAY_S)
             case "calibration":
                 bal.calibrate(now)
                 now.calibrated_at_s = fact.at_s
 
     def _fold(self, state: NitrateState, at_s: float) -> None:
         """Drop the facts that are older than anybody corrects; their sum is in the oldest checkpoint kept."""
-        old = [c for c in state.checkpoints if c.at_s <= at_s - KEEP_DAYS * 86400.0]
+        old = [c for c in state.checkpoints if c.at_s <= at_s - KEEP_DAYS * DAY_S]
         if not old or (state.folded_until_s is not None and old[-1].at_s <= state.folded_until_s):
             return
         base = old[-1]
@@ -374,7 +375,7 @@ class NitrateWatch:
             days_to_limit=forecast.even_odds_day(now, limit),
             chances=chances,
             chance_later=forecast.chance_by(now, limit, RISING_LATER[0], chances[-1]),
-            behind_days=(now.at_s - behind_s) / 86400.0 if behind_s is not None else 0.0,
+            behind_days=(now.at_s - behind_s) / DAY_S if behind_s is not None else 0.0,
             chance_behind=bal.chance_behind(now),
             causes=causes,
             causes_sentence=sentence,

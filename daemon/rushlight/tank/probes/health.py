@@ -10,11 +10,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from rushlight.alarms.finding import Finding, Says
+from rushlight.localtime import DAY_S, HOUR_S
 from rushlight.science.quality import MISSING, Memory
 from rushlight.settings import Probe
 
-DAY_S = 86400.0
-HOUR_S = 3600.0
 QUICK_RUN, QUICK_S = 3, 600.0
 """So many readings in a row over so long, none of them good, are a fault…"""
 LONG_RUN = 5

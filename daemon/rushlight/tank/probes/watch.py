@@ -14,13 +14,14 @@ from collections.abc import Sequence
 
 from rushlight.alarms.finding import Finding
 from rushlight.events import Calibration, Reading
+from rushlight.localtime import DAY_S
 from rushlight.science import electrode, quality
 from rushlight.science.electrode import Standard, Verdict
 from rushlight.science.quality import BAD, GOOD, MISSING, SUSPECT, UNEVALUATED, judge
 from rushlight.science.units import standard_unit, unit_of
 from rushlight.settings import Probe
 from rushlight.tank.probes import health
-from rushlight.tank.probes.health import DAY_S, CalibrationRecord, ProbeState, is_faulty
+from rushlight.tank.probes.health import CalibrationRecord, ProbeState, is_faulty
 from rushlight.views import ProbeView
 
 __all__ = ["CalibrationRecord", "ProbeState", "ProbeWatch"]

@@ -20,9 +20,9 @@ from zoneinfo import ZoneInfo
 from rushlight.alarms import quiet_hours
 from rushlight.alarms.finding import Finding, Says
 from rushlight.events import Feeding, Harvest, Sighting, Stocking, TankEvent, Test
+from rushlight.localtime import DAY_S, clock_on, local_date, local_day, midnight_of
 from rushlight.settings import Kit, Priority, Tank
 
-DAY_S = 86400.0
 KEEP_DAYS = 60.0
 NEW_TANK_DAYS, VERY_NEW_DAYS = 56.0, 28.0
 """A tank under eight weeks is still settling; under four it is tested as often as is allowed."""
@@ -134,7 +134,7 @@ class RoutineWatch:
         self._coarse = _coarse(pads, tank.limits.nitrate)
         self._any_test_counts = kit is not None and bool(kit.pads) and "nitrate" not in kit.pads
         started = tank.started
-        self._started_s = None if started is None else dt.datetime.combine(started, dt.time(), self.zone).timestamp()
+        self._started_s = None if started is None else midnight_of(started, self.zone)
 
     def initial(self) -> RoutineState:
         """Never tested."""
@@ -157,7 +157,7 @@ class RoutineWatch:
             case Sighting() if event.what in URGENT or event.what in SOON:
                 self._trigger(state, event, event.what)
             case Feeding():
-                date = dt.datetime.fromtimestamp(event.at_s, self.zone).date().isoformat()
+                date = local_date(event.at_s, self.zone)
                 fed = sorted([*state.fed, Fed(event.at_s, event.id, date, event.grams)], key=lambda f: (f.at_s, f.id))
                 state.fed = [f for f in fed if f.at_s > fed[-1].at_s - KEEP_DAYS * DAY_S]
 
@@ -331,8 +331,8 @@ class RoutineWatch:
         return self._steps_found
 
     def _steps_of(self, due_at_s: float, last_s: float | None) -> tuple[float, float, float]:
-        day = dt.datetime.fromtimestamp(due_at_s, self.zone).date()
-        low_s = due_at_s if last_s is None else quiet_hours.at(self.zone, day, "24:00")
+        day = local_day(due_at_s, self.zone)
+        low_s = due_at_s if last_s is None else clock_on(day, "24:00", self.zone)
         allowed_s = max(self.shortest_s, due_at_s - (due_at_s if last_s is None else last_s))
         medium_s = min(3.0 * DAY_S, max(DAY_S, 0.25 * allowed_s))
         high_s = min(7.0 * DAY_S, max(2.0 * DAY_S, 0.75 * allowed_s))
@@ -340,9 +340,9 @@ class RoutineWatch:
 
     def _morning(self, at_s: float) -> float:
         """The first local morning at or after `at_s`."""
-        day = dt.datetime.fromtimestamp(at_s, self.zone).date()
+        day = local_day(at_s, self.zone)
         for date in (day, day + dt.timedelta(days=1)):
-            morning_s = quiet_hours.at(self.zone, date, MORNING)
+            morning_s = clock_on(date, MORNING, self.zone)
             morning_s = quiet_hours.quiet_until(self.zone, *self._quiet, morning_s) or morning_s
             if morning_s >= at_s:
                 return morning_s

@@ -17,9 +17,9 @@ from statistics import median
 
 from rushlight.alarms.finding import Finding, Says
 from rushlight.events import Pack, TankEvent, Test
+from rushlight.localtime import DAY_S
 from rushlight.settings import Kit, Tank
 
-DAY_S = 86400.0
 ENOUGH_DAYS = 14.0
 """A pack that lasts for less is running out; buying takes a week or two."""
 PACE_TESTS = 6

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from rushlight.alarms.finding import Finding, Says
 from rushlight.effects import Estimate
 from rushlight.events import Dose, TankEvent, Test, TopOff, WaterChange
+from rushlight.localtime import DAY_S
 from rushlight.science import ammonia, hardness
 from rushlight.science.interval import strip_span
 from rushlight.science.units import read_reported
@@ -21,7 +22,6 @@ from rushlight.tank.amounts import READING_ERROR, kit_for
 from rushlight.tank.water import minerals
 from rushlight.tank.water.minerals import MineralFact
 
-DAY_S = 86400.0
 KEEP_DAYS = 400.0
 FRESH_TEST_DAYS = 14.0
 """An ammonia or nitrite test older than this raises nothing new and clears nothing."""

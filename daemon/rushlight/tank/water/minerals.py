@@ -15,8 +15,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 from rushlight.effects import Estimate
+from rushlight.localtime import DAY_S
 
-DAY_S = 86400.0
 DRIFT_SD, DRIFT_SHARE = 0.02, 1.0
 """How far a tank may drift from the stoichiometry: °dH per day, and as a share of the known rate, since stones, feed
 and unrecorded top-offs give back what nitrification takes (common practice, no source)."""
