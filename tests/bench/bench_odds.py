@@ -55,13 +55,17 @@ def report(name: str, pairs: list[judge.Pair]) -> None:
                 )
     else:
         print("    chance of passing the limit within 28 days: not stated")
-    cells = [f"{s} {share:.1%} of {n}" for s, (n, share) in judge.coverage(pairs).items()]
+    cells = [
+        f"{s} {share:.1%} of {n}" + ("" if judge.covers(s, n, share) else " DOES NOT HOLD")
+        for s, (n, share) in judge.coverage(pairs).items()
+    ]
     print("    90 % interval holds the level on: " + "; ".join(cells))
     if any(told.alarms[a] for _, told in pairs for a in watchers.ALARMS):
         for alarm in watchers.ALARMS:
             print(f"    {alarm}: {judge.warned(pairs, [told.alarms[alarm] for _, told in pairs]).text}")
         both = [sorted(e for a in watchers.ALARMS for e in told.alarms[a]) for _, told in pairs]
-        print(f"    either: {judge.warned(pairs, both).text}")
+        season = sum(judge.in_winter(t, e) for (t, _), e in zip(pairs, both, strict=True) if t.setting.lamp is not None)
+        print(f"    either: {judge.warned(pairs, both).text}; of the false ones {season} begin in winter by a window")
     if found:
         best = judge.in_hindsight(pairs)
         text = "no threshold gives so few" if best is None else f"chance >= {best[0]:.2f}: {best[1].text}"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import itertools
 
 import numpy as np
@@ -178,6 +179,18 @@ def test_the_share_of_days_that_an_interval_holds_is_counted_by_situation() -> N
     assert shares["steady"] == (t.onset_day - 10, 1.0)
     assert shares["fade"][1] == 0.0
     assert shares["last four weeks before the limit"] == (28, 0.0)
+
+
+def test_too_narrow_and_too_wide_are_both_refused_and_few_days_tell_nothing() -> None:
+    verdicts = [judge.covers("overall", 9999, x) for x in (0.86, 0.88, 0.94, 0.96)]
+    assert verdicts == [False, True, True, False]
+    assert [judge.covers("fade", n, 0.8) for n in (100, 1000)] == [True, False]
+
+
+def test_a_false_warning_in_winter_is_known_by_its_date() -> None:
+    t = drawn(1)[0]
+    t.setting.start = dt.date(2024, 6, 1)
+    assert judge.in_winter(t, [(10, 20), (153, 160), (244, 250), (245, 250)]) == 2
 
 
 def test_lead_missed_and_false_by_hand() -> None:

@@ -14,6 +14,8 @@ Each word has one meaning here:
   is taken to begin 120 days before.
 - *false*: an episode that begins in steady time: before anything went wrong, and not within 120 days before a crossing.
   Counted a year of steady time.
+- *covers*: the 90 % interval holds the true level on 87 to 95 % of all days and on no fewer than 82 % in any situation
+  with a tank-year of days or more; fewer days tell too little.
 - *situation*: what is the matter with the tank on that day (`steady`, or its trouble), and beside it, overlapping,
   `winter`, `after a gap`, `last four weeks before the limit`.
 """
@@ -131,6 +133,18 @@ def coverage(pairs: list[Pair]) -> dict[str, tuple[int, float]]:
             row[0] += int((stated & mask).sum())
             row[1] += int((holds & mask).sum())
     return {name: (n, k / n) for name, (n, k) in judged.items() if n}
+
+
+def covers(situation: str, days: int, share: float) -> bool:
+    """Whether an interval is as honest as the goal has it."""
+    if situation == "overall":
+        return 0.87 <= share <= 0.95
+    return days < YEAR or share >= 0.82
+
+
+def in_winter(tank: LivedTank, episodes: Episodes) -> int:
+    """Of an alarm's false episodes, those that begin in November to January."""
+    return sum(first < steady_days(tank) and winter(tank.setting, first) for first, _ in episodes)
 
 
 def begins(tank: LivedTank) -> int | None:
