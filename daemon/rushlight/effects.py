@@ -10,6 +10,12 @@ from rushlight.settings import Priority
 
 AlarmStateName = Literal["unacknowledged", "acknowledged", "returned", "normal", "shelved", "out_of_service"]
 """The states of IEC 62682 / ANSI-ISA-18.2 as this program names them."""
+Step = Literal["raise", "repeat", "reminder", "return"]
+"""As what an alarm is told.  A reminder is of what somebody has acknowledged before."""
+STEPS: tuple[Step, ...] = ("raise", "repeat", "reminder", "return")
+"""The most pressing first."""
+Purpose = Literal["alarm", "summary", "check"]
+"""What a message is for: an alarm, the weekly summary, or the proof that a channel works."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,11 +83,22 @@ class Daily(Effect):
     """Probability, 0 to 1, that nitrate passes its limit within four weeks."""
 
 
+@dataclass(frozen=True, slots=True)
+class Told:
+    """One rise of one alarm, as a message tells of it."""
+
+    alarm: str
+    """The alarm's id."""
+    occurrence: int
+    step: Step
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Message(Effect):
     """Something to tell a person: one row of the outbox per channel.
 
-    `key` is the message's identity for ever: sent twice by accident, it is recognisably the same message.
+    `key` is the message's identity for ever: sent twice by accident, it is recognisably the same message.  It is an
+    opaque name; what the message is about stands in `purpose` and `alarms`.
     `not_before_s` is when quiet hours or an escalation delay let it out.  `supersedes` names keys that need
     not go out any more once this one has been put in the outbox.
     """
@@ -93,9 +110,21 @@ class Message(Effect):
     priority: Priority = "medium"
     title: str
     body: str
-    alarm_id: str = ""
+    purpose: Purpose = "alarm"
+    alarms: tuple[Told, ...] = ()
+    """Empty for what is about no alarm."""
     not_before_s: float = 0.0
     supersedes: tuple[str, ...] = ()
+
+    @property
+    def step(self) -> Step | None:
+        """The most pressing step of its alarms; None for what is about no alarm."""
+        return leading_step(self.alarms)
+
+
+def leading_step(alarms: tuple[Told, ...]) -> Step | None:
+    """The most pressing step of these, in the order of `STEPS`; None of none."""
+    return min((t.step for t in alarms), key=STEPS.index, default=None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,9 +11,10 @@ from collections.abc import Iterable, Iterator
 from typing import Any
 
 from rushlight import eventlines
+from rushlight.alarms.roster import configured_channels
 from rushlight.core.step import Core
 from rushlight.core.timeline import Timeline
-from rushlight.effects import AlarmChange, Daily, DueChange, Effect, Estimate
+from rushlight.effects import AlarmChange, Daily, DueChange, Effect, Estimate, Message
 from rushlight.events import Event, Reading
 from rushlight.settings import Config
 
@@ -21,15 +22,18 @@ _DIGITS = 6
 """Significant digits written: more than any estimate deserves, few enough to be the same on every machine."""
 
 
-def replay(config: Config, lines: Iterable[str | bytes], *, daily: bool = False) -> Iterator[str]:
+def replay(
+    config: Config, lines: Iterable[str | bytes], *, daily: bool = False, messages: bool = False
+) -> Iterator[str]:
     """One line of JSON text per effect; raises `eventlines.LineError` at the first bad line.
 
-    Effects that depend on a bad line are never written: a line is checked before it acts.
+    Effects that depend on a bad line are never written: a line is checked before it acts.  `messages`: also what would
+    be sent to people; where the configuration sets up no channel, what would be sent to one person with a phone.
     """
-    core = Core(config)
+    core = Core(with_phone(config) if messages and not configured_channels(config) else config)
     timeline = Timeline(core, core.initial())
     for effect in timeline.run(events(config, lines)):
-        record = record_of(effect, daily=daily)
+        record = record_of(effect, daily=daily, messages=messages)
         if record is not None:
             yield json.dumps(record, ensure_ascii=False, separators=(", ", ": "), allow_nan=False)
 
@@ -52,7 +56,7 @@ def events(config: Config, lines: Iterable[str | bytes]) -> Iterator[Event]:
         yield event
 
 
-def record_of(effect: Effect, *, daily: bool) -> dict[str, Any] | None:
+def record_of(effect: Effect, *, daily: bool, messages: bool = False) -> dict[str, Any] | None:
     """The JSON object for an effect, or None for one that replay does not write."""
     head: dict[str, Any] = {"at": eventlines.rfc3339(effect.at_s), "kind": effect.kind, "tank": effect.tank}
     match effect:
@@ -73,7 +77,24 @@ def record_of(effect: Effect, *, daily: bool) -> dict[str, Any] | None:
                 f.name: getattr(effect, f.name) for f in dataclasses.fields(effect) if f.name not in {"at_s", "tank"}
             }
             return head | {k: rounded(v) for k, v in body.items()}
+        case Message() if messages:
+            return {
+                "at": head["at"],
+                "kind": effect.kind,
+                "to": effect.contact,
+                "priority": effect.priority,
+                "step": effect.step,
+                "title": effect.title,
+                "body": effect.body,
+                "alarms": [t.alarm for t in effect.alarms],
+            }
     return None
+
+
+def with_phone(config: Config) -> Config:
+    """The same installation as if its keeper had a phone to be told on."""
+    push = dataclasses.replace(config.push, server="https://phone.invalid", topic="keeper")
+    return dataclasses.replace(config, push=push)
 
 
 def rounded(value: Any) -> Any:

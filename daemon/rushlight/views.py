@@ -42,6 +42,8 @@ class AlarmView:
     id: str
     alarm: str
     tank: str | None
+    subject: str = ""
+    """The probe or channel where one tank can have the alarm several times."""
     occurrence: int
     state: AlarmStateName
     priority: Priority

@@ -204,7 +204,7 @@ def test_what_happens_at_once_is_told_at_once_in_one_message():
     assert message.priority == "medium"
     assert message.body.count("Usual cause") == 1, "what is alike is said once"
     assert all(f"T{i}: " in message.body for i in range(5))
-    assert message.alarm_id.split() == [f"t{i}.probe_silent" for i in range(5)]
+    assert [t.alarm for t in message.alarms] == [f"t{i}.probe_silent" for i in range(5)]
     for i in range(5):
         scene.change(NOON + 3600 + i, "returned", alarm="probe_silent", tank=f"t{i}")
     (back,) = scene.until(NOON + 3700)
@@ -238,7 +238,7 @@ def test_one_trouble_is_not_told_under_two_names():
     scene.change(NOON + 5 * day, alarm="uptake_behind")
     scene.change(NOON + 9 * day, alarm="nitrate_high")
     scene.until(NOON + 20 * day)
-    told = [m.alarm_id.split(".")[1] for m in scene.said]
+    told = [m.alarms[0].alarm.split(".")[1] for m in scene.said]
     assert told == ["nitrate_rising", "nitrate_rising", "nitrate_high", "nitrate_high", "nitrate_high"]
     scene.change(NOON + 20 * day, "returned", alarm="nitrate_high")
     scene.change(NOON + 20 * day, "returned", alarm="nitrate_rising")

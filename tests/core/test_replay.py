@@ -76,6 +76,20 @@ def test_the_same_input_gives_the_same_bytes(tmp_path: Path) -> None:
     assert one.stdout
 
 
+def test_what_would_be_sent_is_written_in_order_with_every_key_of_the_contract(tmp_path: Path) -> None:
+    """No channel is set up there, so it is what one person with a phone would get; the rest is what it was without."""
+    got = run(tmp_path, hot_day(), "--messages")
+    records = [json.loads(line) for line in got.stdout.splitlines()]
+    told = [r for r in records if r["kind"] == "message"]
+    assert next(m["step"] for m in told if m["alarms"] == ["foyer.temperature_high"]) == "raise"
+    assert [m["step"] for m in told if m["alarms"] == ["foyer.temperature_high"]][-1] == "return"
+    for m in told:
+        assert list(m) == ["at", "kind", "to", "priority", "step", "title", "body", "alarms"]
+    assert [m["at"] for m in told] == sorted(m["at"] for m in told)
+    without = [json.loads(line) for line in run(tmp_path, hot_day()).stdout.splitlines()]
+    assert [r for r in records if r["kind"] != "message"] == without
+
+
 def test_replay_touches_no_data_folder(tmp_path: Path) -> None:
     run(tmp_path, hot_day())
     assert not (tmp_path / "home").exists()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -9,6 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from helpers.journals import T0, message, opened, query
+from rushlight.effects import Told
+from rushlight.journal import schema
 from rushlight.journal.outbox import Outbox
 from rushlight.journal.store import Journal
 
@@ -82,9 +86,9 @@ def test_a_server_that_says_when_is_obeyed() -> None:
 def test_high_goes_first_and_one_alarm_keeps_its_order() -> None:
     box = in_memory()
     box.put(message("low", priority="low"))
-    box.put(message("a1", alarm_id="a"))
-    box.put(message("a2", alarm_id="a"))
-    box.put(message("high", priority="high", alarm_id="b"))
+    box.put(message("a1", alarms=(Told("a", 1, "raise"),)))
+    box.put(message("a2", alarms=(Told("a", 1, "raise"),)))
+    box.put(message("high", priority="high", alarms=(Told("b", 1, "raise"),)))
     assert keys(box) == ["high", "a1", "low"]
     box.later("a1", "push", T0, "timeout")
     assert keys(box) == ["high", "low"], "the later word on an alarm never overtakes the earlier"
@@ -96,8 +100,8 @@ def test_high_goes_first_and_one_alarm_keeps_its_order() -> None:
 
 def test_quiet_hours_hold_one_message_and_not_those_behind_it() -> None:
     box = in_memory()
-    box.put(message("held", alarm_id="a", not_before_s=T0 + 3600))
-    box.put(message("worse", alarm_id="a", priority="high"))
+    box.put(message("held", alarms=(Told("a", 1, "raise"),), not_before_s=T0 + 3600))
+    box.put(message("worse", alarms=(Told("a", 1, "raise"),), priority="high"))
     assert keys(box) == ["worse"]
     assert keys(box, T0 + 3600) == ["worse"]
     box.sent("worse", "push", T0)
@@ -199,7 +203,7 @@ def test_whatever_happens_each_message_ends_once_and_order_holds(story) -> None:
     for n, (what, k, channel, priority) in enumerate(story):
         key = (f"k{k}", channel)
         if what == "put":
-            if box.put(message(key[0], channel=channel, priority=priority, alarm_id="one")):
+            if box.put(message(key[0], channel=channel, priority=priority, alarms=(Told("one", 1, "raise"),))):
                 assert key not in put
                 put.append(key)
         elif what == "later":
@@ -220,3 +224,36 @@ def test_whatever_happens_each_message_ends_once_and_order_holds(story) -> None:
         for priority in ("low", "medium", "high"):
             lane = [k for k in went if k[1] == channel and priorities[k] == priority]
             assert lane == [k for k in put if k in lane]
+
+
+def test_what_an_older_outbox_named_in_its_keys_is_read_once_and_kept_in_columns(tmp_path: Path) -> None:
+    """A journal of the first version: one alarm by its key, several by their names, what is about none by its key."""
+    path = tmp_path / "journal.sqlite"
+    with closing(sqlite3.connect(path, isolation_level=None)) as conn:
+        schema.migrate(conn, T0, upto=1)
+        for no, (key, about) in enumerate(
+            [
+                ("foyer.probe_silent.foyer-ph#12:3-repeat@duty", "foyer.probe_silent.foyer-ph"),
+                ("foyer.lamp_off#1:2-return@duty", "foyer.lamp_off"),
+                ("digest:1790000000@duty", "foyer.ph_low foyer.ph_moving"),
+                ("selftest:push:2026-W39", ""),
+                ("weekly:2026-W39", ""),
+            ],
+            start=1,
+        ):
+            conn.execute(
+                "INSERT INTO outbox (no, key, channel, contact, priority, title, body, alarm_id, created_ms,"
+                " not_before_ms, tries, next_try_ms, state, receipt, why, clock_ok)"
+                " VALUES (?, ?, 'push', 'duty', 'medium', 't', 'b', ?, ?, 0, 0, 0, 'waiting', '', '', 1)",
+                (no, key, about, round(T0 * 1000)),
+            )
+    journal = opened(path)
+    found = [(r.purpose, r.alarms) for r in journal.outbox.waiting()]
+    journal.close(T0)
+    assert found == [
+        ("alarm", (Told("foyer.probe_silent.foyer-ph", 12, "repeat"),)),
+        ("alarm", (Told("foyer.lamp_off", 1, "return"),)),
+        ("alarm", (Told("foyer.ph_low", 0, "raise"), Told("foyer.ph_moving", 0, "raise"))),
+        ("check", ()),
+        ("summary", ()),
+    ]

@@ -18,7 +18,7 @@ import pytest
 
 from helpers.telling import T0, House, check_promises, keys_at, open_outbox, outlets, parcel
 from rushlight.clock import SystemClock
-from rushlight.effects import Message
+from rushlight.effects import Message, Told
 from rushlight.journal import schema
 from rushlight.outlets.delivery import HUNG_S, MOST_ABANDONED, Delivery
 from rushlight.outlets.push import PushOutlet
@@ -133,11 +133,11 @@ def test_a_refusal_for_good_goes_to_the_second_channel_and_is_told(receiver):
     assert ("push", "raise") in [(v.channel, v.says) for v in house.verdicts]
 
 
-@pytest.mark.parametrize("key", ["selftest:push:2025-W24", "weekly:2025-W24@duty"])
-def test_a_check_of_one_channel_is_not_sent_by_another(key, receiver):
+@pytest.mark.parametrize("purpose", ["check", "summary"])
+def test_a_check_of_one_channel_is_not_sent_by_another(purpose, receiver):
     push, hook = receiver("403"), receiver("200")
     house = House(outlets(push, hook))
-    house._put([Message(at_s=T0, key=key, channel="push", priority="low", title="t", body="b")])
+    house._put([Message(at_s=T0, key="k", channel="push", priority="low", title="t", body="b", purpose=purpose)])
     house.run(house.now_s + 86400)
     house.delivery.stop()
     assert hook.requests == []
@@ -259,7 +259,17 @@ def test_a_delivering_process_killed_again_and_again(receiver, tmp_path):
     box = open_outbox(conn)
     keys = [f"foyer.temperature_high#{i // 10}:{i % 10 + 1}-repeat@duty" for i in range(300)]
     for key in keys:
-        box.put(Message(at_s=time.time(), key=key, channel="push", priority="high", title="t", body=key, alarm_id="a"))
+        box.put(
+            Message(
+                at_s=time.time(),
+                key=key,
+                channel="push",
+                priority="high",
+                title="t",
+                body=key,
+                alarms=(Told("a", 1, "repeat"),),
+            )
+        )
     conn.close()
     rng, kills = random.Random(1), 12
     for turn in range(kills + 1):

@@ -49,7 +49,7 @@ def test_priorities(receiver, priority, number):
 
 def test_a_delivery_check_makes_no_sound(receiver):
     server = receiver()
-    outlet(server.url).send(replace(PARCEL, key="selftest:push:2025-W10", priority="low"))
+    outlet(server.url).send(replace(PARCEL, purpose="check", priority="low"))
     assert server.requests[0].json()["priority"] == 1
 
 

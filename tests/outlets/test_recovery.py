@@ -5,7 +5,7 @@ import random
 import pytest
 
 from helpers.telling import T0, House, check_promises, keys_at, open_outbox, outlets
-from rushlight.effects import Message
+from rushlight.effects import Message, Told
 from rushlight.outlets.channel_health import FAILING_S
 from rushlight.outlets.result import Done
 
@@ -25,12 +25,18 @@ def house():
         one.delivery.stop()
 
 
-def put(house, *keys, priority="medium", alarm_id=""):
+def put(house, *keys, priority="medium", alarm=""):
     for key in keys:
         house._put(
             [
                 Message(
-                    at_s=house.now_s, key=key, channel="push", priority=priority, title=key, body=key, alarm_id=alarm_id
+                    at_s=house.now_s,
+                    key=key,
+                    channel="push",
+                    priority=priority,
+                    title=key,
+                    body=key,
+                    alarms=(Told(alarm, 1, "raise"),) if alarm else (),
                 )
             ]
         )

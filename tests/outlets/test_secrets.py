@@ -131,7 +131,16 @@ class Broken:
 def test_a_defect_in_a_channel_costs_neither_the_message_nor_the_secret(caplog):
     caplog.set_level(logging.DEBUG)
     row = SimpleNamespace(
-        key="k", channel="push", contact="", priority="high", title="t", body="b", tank=None, alarm_id="", created_ms=0
+        key="k",
+        channel="push",
+        contact="",
+        priority="high",
+        title="t",
+        body="b",
+        tank=None,
+        created_ms=0,
+        purpose="alarm",
+        alarms=(),
     )
     put = []
     outbox = SimpleNamespace(due=lambda *_: [row], later=lambda *a: put.append(a), put=lambda _: True)

@@ -6,12 +6,18 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from rushlight.effects import Told
 from rushlight.outlets.result import Done, Parcel
 from rushlight.outlets.webhook import TemplateError, WebhookOutlet, fields, fill
 from rushlight.settings import Webhook
 
 PARCEL = Parcel(
-    key="k", priority="high", title='He said "no"', body="a\nb \\ ° $title", alarm_id="foyer.ph_low", link="l"
+    key="k",
+    priority="high",
+    title='He said "no"',
+    body="a\nb \\ ° $title",
+    alarms=(Told("foyer.ph_low", 1, "raise"),),
+    link="l",
 )
 
 

@@ -50,8 +50,8 @@ def reasons(message: Message) -> set[str]:
     """The planted faults that each of the message's alarms may be about."""
     day = local_day(message.at_s)
     found = []
-    for alarm_id in message.alarm_id.split():
-        tank, alarm, *_ = alarm_id.split(".")
+    for told in message.alarms:
+        tank, alarm, *_ = told.alarm.split(".")
         whats = [
             f.what
             for f in year.PLANTED
@@ -70,7 +70,7 @@ def test_every_planted_fault_is_told_in_time_and_names_its_cause(fault: year.Pla
             m
             for m in messages()
             if fault.from_day <= local_day(m.at_s) <= fault.by_day
-            and any(i.split(".")[:2] == [fault.tank, alarm] for i in m.alarm_id.split())
+            and any(t.alarm.split(".")[:2] == [fault.tank, alarm] for t in m.alarms)
         ]
         assert told, f"{alarm} was never told"
         assert because.search(told[0].body), told[0].body

@@ -135,7 +135,7 @@ def test_alarms_go_on_without_a_disk(tmp_path: Path) -> None:
     clock = SimulatedClock(START_S)
     with engine(tmp_path / "not-a-folder", clock) as e:
         feel(e, clock, 29.0, 5)
-        assert [r.alarm_id for r in e.journal.outbox.waiting()] == ["foyer.temperature_high"]
+        assert [t.alarm for r in e.journal.outbox.waiting() for t in r.alarms] == ["foyer.temperature_high"]
         receipt = e.enter(Note(at_s=clock.wall_s(), id="n", tank="foyer", text="x"))
         assert (receipt.new, receipt.durable) == (True, False)
         feel(e, clock, 29.0, 3)
@@ -193,11 +193,17 @@ def test_a_week_that_was_named_under_a_wrong_date_is_told_when_it_comes(
 
     def summary(at_s: float, week: str) -> Message:
         return Message(
-            at_s=at_s, key=f"weekly:{week}", channel="email", priority="low", title="t", body=f"said at {at_s:.0f}"
+            at_s=at_s,
+            key=f"weekly:{week}",
+            channel="email",
+            purpose="summary",
+            priority="low",
+            title="t",
+            body=f"said at {at_s:.0f}",
         )
 
     def arrive(e: Engine) -> list[str]:
-        rows = [row for row in e.journal.outbox.waiting() if not row.alarm_id]
+        rows = [row for row in e.journal.outbox.waiting() if not row.alarms]
         for row in rows:
             e.journal.outbox.sent(row.key, row.channel, e.now_s())
         e.journal.commit(e.now_s(), urgent=True)

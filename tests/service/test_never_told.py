@@ -85,7 +85,7 @@ class House:
             return reader.messages_since(0.0)
 
     def about(self, alarm: str) -> list[Row]:
-        return [r for r in self.rows() if alarm in r.alarm_id and "-return@" not in r.key]
+        return [r for r in self.rows() if any(alarm in t.alarm and t.step != "return" for t in r.alarms)]
 
     def as_replayed(self, config: Config) -> bytes:
         core = Core(config)

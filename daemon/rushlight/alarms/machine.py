@@ -187,6 +187,7 @@ class AlarmBook:
                     id=alarm_id,
                     alarm=record.alarm,
                     tank=record.tank,
+                    subject=record.subject,
                     occurrence=record.occurrence,
                     state=record.state,
                     priority=record.priority,

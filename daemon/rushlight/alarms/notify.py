@@ -17,18 +17,15 @@ import datetime as dt
 import zoneinfo
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Any
 
 from rushlight.alarms import digest, quiet_hours, words
 from rushlight.alarms.pace import RANK, REPEATS_S, Pace
 from rushlight.alarms.roster import Roster
 from rushlight.alarms.table import TABLE
-from rushlight.effects import AlarmChange, Effect, Message
+from rushlight.effects import AlarmChange, Effect, Message, Step, Told
 from rushlight.localtime import DAY_S, HOUR_S, clock_on, local_day, local_time
 from rushlight.settings import Config, Person, Priority
-
-Step = Literal["raise", "repeat", "reminder", "return"]
-"""A reminder is of what somebody has acknowledged before."""
 
 GATHER_S = 60.0
 """What is not high waits this long for company: a board that loses power silences all its probes at once."""
@@ -59,6 +56,8 @@ class Telling:
     told: list[str] = field(default_factory=list)
     """Contacts who have been told of this occurrence."""
     last_key: str = ""
+    last_step: Step | None = None
+    """Of the last message about it alone."""
     again: bool = False
     """It was acknowledged or put aside before, and still stands."""
     first_s: float | None = None
@@ -320,8 +319,8 @@ class Notifier:
         row, place = TABLE[telling.alarm], self._titles.get(telling.tank or "", "")
         telling.said += 1
         key = f"{alarm_id}#{telling.occurrence}:{telling.said}-{step}@{person.id}"
-        supersedes = (telling.last_key,) if step == "repeat" and "-repeat@" in telling.last_key else ()
-        telling.last_key = key
+        supersedes = (telling.last_key,) if step == telling.last_step == "repeat" else ()
+        telling.last_key, telling.last_step = key, step
         title = words.title_text(row, place, telling.facts)
         self._note(state, person.id, telling, at_s, step)
         return Message(
@@ -333,7 +332,7 @@ class Notifier:
             priority="low" if step == "return" else telling.priority,
             title=f"{title}: over" if step == "return" else title,
             body=self._body(person, telling, at_s, step),
-            alarm_id=alarm_id,
+            alarms=(Told(alarm_id, telling.occurrence, step),),
             supersedes=supersedes,
         )
 
@@ -356,7 +355,7 @@ class Notifier:
             priority="low" if all(i.over for i in items) else worst,
             title=digest.title(items),
             body=digest.body(items),
-            alarm_id=" ".join(alarm_id for alarm_id, _, _ in due),
+            alarms=tuple(Told(alarm_id, telling.occurrence, step) for alarm_id, step, telling in due),
         )
 
     def _note(self, state: NotifyState, who: str, telling: Telling, at_s: float, step: Step) -> None:

@@ -18,12 +18,14 @@ from rushlight.cli.common import config_option, data_folder, fail, load_config
 
 @click.command()
 @click.option("--daily", is_flag=True, help="Also write each tank's day at local midnight.")
+@click.option("--messages", is_flag=True, help="Also write what would be sent to people.")
 @click.argument("events", type=click.File("rb"))
 @config_option
-def replay(events: TextIO, config_file: Path | None, *, daily: bool) -> None:
+def replay(events: TextIO, config_file: Path | None, *, daily: bool, messages: bool) -> None:
     """Run EVENTS (JSON Lines; - for standard input) through the core in simulated time.
 
-    Writes alarms, test dates and, with --daily, each day's figures as JSON Lines to standard output.  Starts from
+    Writes alarms, test dates and, with --daily, each day's figures as JSON Lines to standard output.  With
+    --messages also what would be sent to people; to one person with a phone, where no channel is set up.  Starts from
     nothing, touches no device, no network and no data folder; the same input gives the same output.
 
     \b
@@ -36,7 +38,7 @@ def replay(events: TextIO, config_file: Path | None, *, daily: bool) -> None:
     out = sys.stdout
     try:
         with _progress(events) as lines:
-            for text in replaying.replay(config, lines, daily=daily):
+            for text in replaying.replay(config, lines, daily=daily, messages=messages):
                 out.write(text + "\n")
     except eventlines.LineError as e:
         out.flush()

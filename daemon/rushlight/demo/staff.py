@@ -88,9 +88,9 @@ class Staff:
                     self._todo = [t for t in self._todo if t[2:] != ("test", tank)]
                     heapq.heapify(self._todo)
                     self._plan(max(due_at_s, effect.at_s), "test", tank)
-                case Message(priority="high" | "medium", alarm_id=str(ids)):
-                    for alarm_id in ids.split():
-                        self._plan(effect.at_s + 1200.0, "acknowledge", alarm_id)
+                case Message(priority="high" | "medium", alarms=told):
+                    for alarm in told:
+                        self._plan(effect.at_s + 1200.0, "acknowledge", alarm.alarm)
 
     def until(self, at_s: float) -> Iterator[Event]:
         """What is done before `at_s`, in order."""

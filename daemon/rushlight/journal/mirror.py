@@ -30,14 +30,19 @@ class Mirror:
 
 def save(database: Path, mirror: Mirror) -> None:
     """Write the mirror of `database`."""
-    _write(files.part(database, ".mirror"), json.dumps(asdict(mirror), separators=(",", ":")).encode())
+    _write(
+        files.part(database, ".mirror"),
+        json.dumps(
+            asdict(mirror) | {"messages": [m.values() for m in mirror.messages]}, separators=(",", ":")
+        ).encode(),
+    )
 
 
 def load(database: Path) -> Mirror | None:
     """The mirror as last written, or None."""
     try:
         found = json.loads(files.part(database, ".mirror").read_bytes())
-        found["messages"] = [outbox.Row(**m) for m in found["messages"]]
+        found["messages"] = [outbox.row_of(m) for m in found["messages"]]
         return Mirror(**found)
     except (OSError, ValueError, TypeError, KeyError) as e:
         log.warning("no mirror to go by: %s", e)

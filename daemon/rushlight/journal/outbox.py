@@ -7,12 +7,13 @@ thread.
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from collections.abc import Callable, Iterable
-from dataclasses import astuple, dataclass, fields
+from dataclasses import dataclass, fields
 from typing import Any, Literal
 
-from rushlight.effects import Message
+from rushlight.effects import Message, Purpose, Told
 from rushlight.settings import Priority
 
 State = Literal["waiting", "sent", "dropped", "failed"]
@@ -36,7 +37,6 @@ class Row:
     title: str
     body: str
     tank: str | None
-    alarm_id: str
     created_ms: int
     not_before_ms: int
     """Until when quiet hours hold it; after a try, until when the receiver asked to be left in peace."""
@@ -50,6 +50,26 @@ class Row:
     boot: int | None = None
     mono_ms: int | None = None
     clock_ok: int = 1
+    purpose: Purpose = "alarm"
+    alarms: tuple[Told, ...] = ()
+
+    @property
+    def lane(self) -> tuple[str, ...]:
+        """Messages of one lane tell of the same alarms, and so keep their order; its own key where it is about none."""
+        return tuple(t.alarm for t in self.alarms) or (self.key,)
+
+    def values(self) -> tuple[Any, ...]:
+        """What stands in the table's columns, in the order of `COLUMNS`; alarms as a JSON list of triples."""
+        about = [(t.alarm, t.occurrence, t.step) for t in self.alarms]
+        told = json.dumps(about, ensure_ascii=False, separators=(",", ":"))
+        return (*(getattr(self, c) for c in COLUMNS[:-1]), told)
+
+
+def row_of(values: Iterable[Any]) -> Row:
+    """The row of such values.  Raises ValueError where the alarms are none that we wrote."""
+    *plain, about = values
+    plain.append(tuple(Told(*t) for t in json.loads(about)))
+    return Row(*plain)
 
 
 COLUMNS = tuple(f.name for f in fields(Row))
@@ -60,7 +80,7 @@ PUT = (
 )
 _FREE = (
     "UPDATE outbox SET key = key || ' dated wrongly, no. ' || no"
-    " WHERE alarm_id = '' AND created_ms > ? AND state <> 'waiting'"
+    " WHERE purpose <> 'alarm' AND created_ms > ? AND state <> 'waiting'"
 )
 SELECT = f"SELECT {', '.join(COLUMNS)} FROM outbox"  # noqa: S608
 
@@ -80,7 +100,7 @@ class Outbox:
     def load(self, conn: sqlite3.Connection) -> None:
         """Take over the rows that were waiting when the last process ended.  Raises sqlite3.Error."""
         for values in conn.execute(f"{SELECT} WHERE state = 'waiting' ORDER BY no"):
-            row = Row(*values)
+            row = row_of(values)
             self._open.setdefault((row.key, row.channel), row)
         last: int = conn.execute("SELECT ifnull(max(no), 0) FROM outbox").fetchone()[0]
         self._next_no = max(self._next_no, last + 1)
@@ -134,12 +154,13 @@ class Outbox:
             title=message.title,
             body=message.body,
             tank=message.tank,
-            alarm_id=message.alarm_id,
             created_ms=round(message.at_s * 1000),
             not_before_ms=round(message.not_before_s * 1000),
             boot=stamp[0],
             mono_ms=stamp[1],
             clock_ok=stamp[2],
+            purpose=message.purpose,
+            alarms=message.alarms,
         )
         self._next_no += 1
         self._open[where] = row
@@ -163,7 +184,7 @@ class Outbox:
         for row in sorted(self._open.values(), key=lambda r: (_RANK[r.priority], r.no)):
             if channel is not None and row.channel != channel:
                 continue
-            lane = (row.channel, row.contact, row.alarm_id or row.key)
+            lane = (row.channel, row.contact, row.lane)
             if _held(row, now_ms):
                 continue
             if _resting(row, now_ms):
@@ -184,7 +205,7 @@ class Outbox:
             return
         row.tries += 1
         self._close(row, "sent", at_s, receipt=receipt)
-        for other in [r for r in self._open.values() if row.alarm_id and _overtakes(row, r)]:
+        for other in [r for r in self._open.values() if row.alarms and _overtakes(row, r)]:
             self._close(other, "dropped", at_s, why=f"overtaken by {key}")
 
     def later(self, key: str, channel: str, at_s: float, why: str, wait_s: float | None = None) -> None:
@@ -230,7 +251,7 @@ class Outbox:
         go out under one of them is dropped.
         """
         at_ms = round(at_s * 1000)
-        for row in [r for r in self._open.values() if r.created_ms > at_ms and not r.alarm_id]:
+        for row in [r for r in self._open.values() if r.created_ms > at_ms and r.purpose != "alarm"]:
             self._close(row, "dropped", at_s, why="made under a wrong date")
         self._write("outbox names", at_ms, _FREE, (at_ms,))
 
@@ -257,7 +278,7 @@ class Outbox:
         self._save(row)
 
     def _save(self, row: Row) -> None:
-        self._write("outbox", (row.key, row.channel), PUT, astuple(row))
+        self._write("outbox", (row.key, row.channel), PUT, row.values())
 
 
 def _held(row: Row, now_ms: int) -> bool:
@@ -272,10 +293,10 @@ def _resting(row: Row, now_ms: int) -> bool:
 
 def _overtakes(row: Row, other: Row) -> bool:
     """Whether `row` is a later and more urgent word to the same person on the same alarm."""
-    same = (row.alarm_id, row.contact) == (other.alarm_id, other.contact)
+    same = (row.lane, row.contact) == (other.lane, other.contact)
     return same and row.created_ms > other.created_ms and _RANK[row.priority] < _RANK[other.priority]
 
 
 def rows_of(values: Iterable[tuple[Any, ...]]) -> list[Row]:
     """Rows as `SELECT` gives them."""
-    return [Row(*v) for v in values]
+    return [row_of(v) for v in values]

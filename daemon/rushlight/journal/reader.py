@@ -213,7 +213,7 @@ class Reader:
 
     def messages_since(self, at_s: float) -> list[outbox.Row]:
         """Messages about alarms that were made at or after `at_s`, oldest first."""
-        sql = f"{outbox.SELECT} WHERE alarm_id <> '' AND created_ms >= ? ORDER BY no"
+        sql = f"{outbox.SELECT} WHERE purpose = 'alarm' AND created_ms >= ? ORDER BY no"
         return outbox.rows_of(self._all(sql, (rows.ms(at_s),)))
 
     def deliveries(self) -> list[Delivery]:

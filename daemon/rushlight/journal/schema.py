@@ -81,7 +81,21 @@ CREATE TABLE period (name TEXT PRIMARY KEY, period TEXT NOT NULL) STRICT, WITHOU
 CREATE TABLE topic (topic TEXT PRIMARY KEY, owner TEXT NOT NULL) STRICT, WITHOUT ROWID;
 """
 
-MIGRATIONS: tuple[tuple[str, str], ...] = (("first tables", _FIRST),)
+# What a message is about was in its key and in a list of names joined by spaces; this reads both a last time.
+_ABOUT = """
+ALTER TABLE outbox ADD COLUMN purpose TEXT NOT NULL DEFAULT 'alarm';
+ALTER TABLE outbox ADD COLUMN alarms TEXT NOT NULL DEFAULT '[]';
+UPDATE outbox SET purpose = iif(key LIKE 'selftest:%', 'check', 'summary') WHERE alarm_id = '';
+UPDATE outbox SET alarms = '[["' || replace(alarm_id, ' ', '",0,"raise"],["') || '",0,"raise"]]'
+    WHERE alarm_id <> '';
+UPDATE outbox SET alarms = json_array(json_array(alarm_id, CAST(substr(key, length(alarm_id) + 2) AS INTEGER),
+    CASE WHEN key LIKE '%-repeat@%' THEN 'repeat' WHEN key LIKE '%-reminder@%' THEN 'reminder'
+         WHEN key LIKE '%-return@%' THEN 'return' ELSE 'raise' END))
+    WHERE alarm_id <> '' AND substr(key, 1, length(alarm_id) + 1) = alarm_id || '#';
+ALTER TABLE outbox DROP COLUMN alarm_id;
+"""
+
+MIGRATIONS: tuple[tuple[str, str], ...] = (("first tables", _FIRST), ("what a message is about", _ABOUT))
 """Name and statements; the position plus one is the schema version.  Append only, never edit one that shipped."""
 
 VERSION = len(MIGRATIONS)

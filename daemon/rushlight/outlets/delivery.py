@@ -17,15 +17,13 @@ from types import MappingProxyType
 from typing import Protocol
 
 from rushlight.clock import Clock
-from rushlight.effects import Message
+from rushlight.effects import Message, Purpose, Told
 from rushlight.outlets.channel_health import ChannelHealth, Verdict
 from rushlight.outlets.result import Done, Later, Never, Outlet, Parcel, Result
 from rushlight.settings import Priority
 
 log = logging.getLogger(__name__)
 
-ALONE_KEYS = ("selftest:", "weekly:")
-"""Messages that mean something on their own channel only."""
 STAND_IN_AFTER_S = 1800.0
 """A message that is not high waits this long for its own channel before another one stands in."""
 OLD_S = 900.0
@@ -53,7 +51,9 @@ class Row(Protocol):
     @property
     def tank(self) -> str | None: ...
     @property
-    def alarm_id(self) -> str: ...
+    def purpose(self) -> Purpose: ...
+    @property
+    def alarms(self) -> tuple[Told, ...]: ...
     @property
     def created_ms(self) -> int: ...
     @property
@@ -237,7 +237,7 @@ class Delivery:
                 self._outbox.never(row.key, row.channel, now_s, why)
                 waits = False
         log.warning("outbox=%s channel=%s key=%s why=%r", type(result).__name__.lower(), row.channel, row.key, why)
-        if not waits and not row.key.startswith(ALONE_KEYS):
+        if not waits and row.purpose == "alarm":
             self._stand_in(row)
 
     def _is_first(self, row: Row) -> bool:
@@ -259,7 +259,8 @@ class Delivery:
                 priority=row.priority,
                 title=row.title,
                 body=row.body,
-                alarm_id=row.alarm_id,
+                purpose=row.purpose,
+                alarms=row.alarms,
             )
         )
 
@@ -315,7 +316,7 @@ class Delivery:
 def _aged(row: Row, parcel: Parcel, now_s: float) -> Parcel:
     """The parcel, with its age in the text if an outage held it up."""
     age_s = now_s - row.created_ms / 1000
-    if age_s < OLD_S or row.key.startswith(ALONE_KEYS):
+    if age_s < OLD_S or row.purpose != "alarm":
         return parcel
     age = f"{age_s / 3600:.0f} h" if age_s >= 5400 else f"{age_s / 60:.0f} min"
     return dataclasses.replace(parcel, body=f"{parcel.body} (Written {age} ago; it could not be sent before.)")

@@ -52,7 +52,7 @@ class PushOutlet:
 
 def message(parcel: Parcel, topic: str) -> dict[str, Any]:
     """The message as the server takes it."""
-    quiet = parcel.key.startswith("selftest:")
+    quiet = parcel.purpose == "check"
     out: dict[str, Any] = {
         "topic": topic,
         "title": parcel.title,

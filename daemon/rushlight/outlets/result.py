@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Protocol
 
+from rushlight.effects import Purpose, Told
 from rushlight.settings import Priority
 
 
@@ -46,7 +47,8 @@ class Parcel:
     title: str
     body: str
     to: str = ""
-    alarm_id: str = ""
+    purpose: Purpose = "alarm"
+    alarms: tuple[Told, ...] = ()
     link: str = ""
     """Where the phone goes on a tap."""
     acknowledge_url: str = ""

@@ -34,6 +34,7 @@ def messages(
                 priority="low",
                 title="Delivery check",
                 body=_BODY,
+                purpose="check",
             )
         )
     return out

@@ -55,7 +55,7 @@ def fields(parcel: Parcel) -> dict[str, str]:
         "priority": parcel.priority,
         "title": parcel.title,
         "body": parcel.body,
-        "alarm": parcel.alarm_id,
+        "alarm": " ".join(t.alarm for t in parcel.alarms),
         "link": parcel.link,
     }
 

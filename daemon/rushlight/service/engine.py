@@ -407,7 +407,7 @@ class Engine:
             self.timeline.advance(float(reached))
         for record in self.core.book.views(self.timeline.state.alarms):
             if record.alarm in {"delivery_failing", "storage_low", "clock_untrusted"}:
-                self._conditions[record.alarm, record.id.partition(f".{record.alarm}.")[2]] = "raise"
+                self._conditions[record.alarm, record.subject] = "raise"
 
     def _known(self, event: Event) -> bool:
         """Whether what the event is about is still in the configuration."""

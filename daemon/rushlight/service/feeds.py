@@ -152,7 +152,7 @@ def heartbeat_facts(engine: Engine, workers: Workers) -> HeartbeatFacts:
 
     def gather() -> HeartbeatFacts:
         waiting, now_s = engine.journal.outbox.waiting(), engine.now_s()
-        untold = {alarm_id for row in waiting for alarm_id in row.alarm_id.split()}
+        untold = {t.alarm for row in waiting for t in row.alarms}
         silent = [a for a in engine.core.book.views(engine.timeline.state.alarms) if a.alarm == "probe_silent"]
         ago_s = None if engine.evaluated_mono_s is None else engine.clock.mono_s() - engine.evaluated_mono_s
         nobody = not configured_channels(engine.config)
@@ -187,7 +187,7 @@ def _blind(engine: Engine, alarms: Sequence[AlarmView]) -> bool:
     except UnreadableError:
         return True
     risen_s = {i: t.since_s for i, t in engine.timeline.state.notify.telling.items()}
-    told = {(i, m.created_ms / 1000) for m in sent for i in m.alarm_id.split() if "-return@" not in m.key}
+    told = {(t.alarm, m.created_ms / 1000) for m in sent for t in m.alarms if t.step != "return"}
     return not all(any(i == a.id and at_s >= risen_s.get(a.id, a.since_s) - 1.0 for i, at_s in told) for a in fresh)
 
 
@@ -214,6 +214,7 @@ class Weekly:
             priority="low",
             title=render.subject(summary),
             body=body,
+            purpose="summary",
         )
         self._telling.send(message)
         return True

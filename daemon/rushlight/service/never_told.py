@@ -28,9 +28,8 @@ def take_leave(engine: Engine, channels: Sequence[str], at_s: float) -> None:
     if gone:
         engine.journal.commit(at_s, urgent=True)
     for alarm in engine.core.book.views(engine.timeline.state.alarms):
-        subject = alarm.id.partition(".delivery_failing.")[2]
-        if subject and subject not in channels:
-            engine.note_condition("delivery_failing", "clear", subject, {})
+        if alarm.alarm == "delivery_failing" and alarm.subject not in channels:
+            engine.note_condition("delivery_failing", "clear", alarm.subject, {})
 
 
 def tell(engine: Engine) -> None:
@@ -56,8 +55,7 @@ def _heard(rows: Iterable[Row], alarm_id: str, since_s: float) -> bool:
     """Whether a message that this alarm stands has arrived since it rose, or is on its way."""
     return any(
         row.state in ("sent", "waiting")
-        and "-return@" not in row.key
         and row.created_ms / 1000 >= since_s - 1.0
-        and alarm_id in row.alarm_id.split()
+        and any(t.alarm == alarm_id and t.step != "return" for t in row.alarms)
         for row in rows
     )

@@ -186,18 +186,19 @@ class Telling:
         link = f"{base}/tanks/{row.tank}" if base and row.tank else base
         return Parcel(
             key=row.key,
+            purpose=row.purpose,
             priority=row.priority,
             title=row.title,
             body=row.body,
             to=to,
-            alarm_id=row.alarm_id,
+            alarms=row.alarms,
             link=link,
             acknowledge_url=self._acknowledge_url(base, row),
         )
 
     def _acknowledge_url(self, base: str, row: Row) -> str:
-        """Where a POST acknowledges this very rise of the alarm; the key says which (`id#occurrence:…`)."""
-        occurrence = row.key.removeprefix(f"{row.alarm_id}#").partition(":")[0]
-        if not (base and self.ticket_secret and row.alarm_id and occurrence.isdigit()) or "-return@" in row.key:
+        """Where a POST acknowledges this very rise of the alarm; empty for what is over and for several at once."""
+        if not (base and self.ticket_secret and len(row.alarms) == 1) or row.alarms[0].step == "return":
             return ""
-        return f"{base}/acknowledge/{oneclick.ticket(self.ticket_secret, row.alarm_id, int(occurrence))}"
+        told = row.alarms[0]
+        return f"{base}/acknowledge/{oneclick.ticket(self.ticket_secret, told.alarm, told.occurrence)}"
