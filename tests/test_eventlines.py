@@ -34,6 +34,9 @@ GOOD = [
     '{"at":"2026-01-02T00:00:00Z","kind":"correction","of":"a","replacement":{"at":"2026-01-01T00:00:00Z","kind":"feeding","tank":"foyer","grams":1.0,"id":"a"}}',
     '{"at":"2026-01-01T00:00:00Z","kind":"note","tank":"foyer","text":"quiet week","id":"n1","received_at":"2026-01-01T08:00:00Z"}',
     '{"at":"2026-01-01T00:00:00Z","kind":"pack","tank":"foyer","strips":50.0}',
+    '{"at":"2026-01-01T00:00:00Z","kind":"treatment","tank":"foyer","what":"antibiotic","days":5.0,"note":"by the vet"}',
+    '{"at":"2026-01-01T00:00:00Z","kind":"filter","tank":"foyer","what":"cleaned"}',
+    '{"at":"2026-01-01T00:00:00Z","kind":"outage","tank":"foyer","minutes":600.0}',
     '{"at":"2026-01-01T00:00:00Z","kind":"test","tank":"foyer","method":"strip","values":{"nitrate":25.0},"dilution":2.0,"dilution_source":{"nitrate":5.0}}',
     f'{{"at":"2026-01-01T00:00:00Z","kind":"test","tank":"foyer","method":"strip","kit":"strip","device":"duty phone","picture":{PICTURE}}}',
     '{"at":"2026-01-01T00:00:00Z","kind":"kit_check","kit":"strip","standards":[{"substance":"nitrate","value":50.0,"read":25.0},{"substance":"nitrate","value":11.3,"unit":"mg/L N","read":">50"}],"pack":"lot 7"}',
@@ -118,6 +121,11 @@ BAD = [
         "units.nitrate",
         "what a probe gives",
     ),
+    (f'{{{AT},"kind":"treatment","tank":"foyer"}}', "what", "is missing"),
+    (f'{{{AT},"kind":"treatment","tank":"foyer","what":"x","days":0}}', "days", "greater than 0"),
+    (f'{{{AT},"kind":"filter","tank":"foyer","what":"rinsed"}}', "what", "cleaned"),
+    (f'{{{AT},"kind":"outage","tank":"foyer"}}', "minutes", "is missing"),
+    (f'{{{AT},"kind":"outage","tank":"foyer","minutes":-5}}', "minutes", "greater than 0"),
     (f'{{{AT},"kind":"kit_check","standards":[{{"substance":"ph","value":7,"read":7}}]}}', "kit", "is missing"),
     (f'{{{AT},"kind":"kit_check","kit":"strip","standards":[]}}', "standards", "at least 1 entry"),
     (
@@ -161,8 +169,8 @@ def test_a_bad_line_is_refused_by_number_key_and_reason(line: str, key: str, wor
 
 
 def test_every_kind_of_the_contract_is_known() -> None:
-    """An event file of any age may hold these; `pack` and `kit_check` came later than the others."""
-    listed = "reading test feeding water_change top_off harvest dose stocking lamp sighting calibration acknowledge shelve correction note pack kit_check"
+    """An event file of any age may hold these; those from `pack` on came later than the others."""
+    listed = "reading test feeding water_change top_off harvest dose stocking lamp sighting calibration acknowledge shelve correction note pack kit_check treatment filter outage"
     assert set(eventlines.KINDS) == set(listed.split())
     assert {json.loads(g)["kind"] for g in GOOD} == set(listed.split())
 

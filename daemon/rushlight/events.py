@@ -12,7 +12,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Annotated, Any, ClassVar, Literal
 
-from annotated_types import Ge, Le, MaxLen, MinLen
+from annotated_types import Ge, Gt, Le, MaxLen, MinLen
 
 from rushlight.colours import Picture, Standard
 from rushlight.settings import Fraction, NotNegative, OnHours, Positive, Substance
@@ -171,6 +171,33 @@ class LampWork(TankEvent):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Treatment(TankEvent):
+    """A remedy against illness or pests given to fish or water, for so many days from `at_s` on."""
+
+    kind: ClassVar[str] = "treatment"
+    what: Annotated[str, MinLen(1), MaxLen(200)]
+    days: Annotated[float, Gt(0), Le(90)] | None = None
+    """None: one dose, or nobody said."""
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FilterWork(TankEvent):
+    """Work on the filter: the bacteria that turn ammonia into nitrate live there."""
+
+    kind: ClassVar[str] = "filter"
+    what: Literal["cleaned", "replaced", "stopped", "started"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outage(TankEvent):
+    """So many minutes without power, ending at `at_s`."""
+
+    kind: ClassVar[str] = "outage"
+    minutes: Annotated[float, Gt(0), Le(60 * 24 * 30)]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Pack(TankEvent):
     """A pack of test strips opened for this tank, or its strips counted again: what was left before counts no more."""
 
@@ -260,7 +287,7 @@ KINDS: dict[str, type[Event]] = {
     c.kind: c
     for c in (
         *(Reading, Test, Feeding, WaterChange, TopOff, Harvest, Dose, Stocking, LampWork, Sighting, Calibration),
-        *(Acknowledge, Shelve, Correction, Note, Pack, KitCheck),
+        *(Acknowledge, Shelve, Correction, Note, Pack, KitCheck, Treatment, FilterWork, Outage),
     )
 }
 

@@ -13,7 +13,7 @@ DEPLOY = Path(__file__).parents[2] / "deploy" / "alarms.md"
 
 # The alarm names that other programs depend on.
 NAMES = """test_overdue nitrate_high nitrate_rising uptake_behind lamp_dimming lamp_off light_low light_probe_fouled
-ammonia_high nitrite_high temperature_high temperature_low temperature_moving ph_high ph_low ph_moving alkalinity_low
+ammonia_high nitrite_high chlorine_high nitrate_low fish_in_distress temperature_high temperature_low temperature_moving ph_high ph_low ph_moving alkalinity_low
 hardness_high probe_silent probe_fault calibration_due delivery_failing storage_low clock_untrusted strips_low"""
 
 
@@ -48,7 +48,10 @@ def test_weak_light_and_rising_nitrate_warn_against_fertiliser():
 
 def test_only_what_cannot_wait_is_high():
     high = {r.name for r in TABLE.values() if r.priority == "high"}
-    assert high == {"ammonia_high", "nitrite_high", "temperature_high", "temperature_low"}
+    assert high == {
+        *("ammonia_high", "nitrite_high", "chlorine_high", "fish_in_distress"),
+        *("temperature_high", "temperature_low"),
+    }
 
 
 def test_repeats_grow_and_acknowledgements_of_high_alarms_are_short():

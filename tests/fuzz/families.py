@@ -33,6 +33,14 @@ _KINDS = (
     *(b'"kind":"calibration"', b'"kind":"lamp"', b'"kind":"sighting"', b'"kind":"dose"', b'"kind":"shelve"'),
     *(b'"tank":"foyer"', b'"probe":"foyer-ph"', b'"value":', b'"values":{"nitrate":', b'"grams":', b'"points":'),
     *(b'"kind":"kit_check"', b'"standards":[', b'"picture":{', b'"paper":{', b'"chart":[[0,[1,2,3]]]', b'"dilution":2'),
+    *(
+        b'"kind":"treatment"',
+        b'"kind":"filter"',
+        b'"kind":"outage"',
+        b'"days":5',
+        b'"minutes":600',
+        b'"what":"stopped"',
+    ),
     *(b'"id":"abcd1234"', b'"received_at":', b'"unit":"mg/L"', b'"quality":9', b'"of":', b'"replacement":'),
 )
 _SENML = (b'"bn":"b/"', b'"bt":1.7e9', b'"bu":"Cel"', b'"bv":1e308', b'"n":"ph"', b'"v":', b'"t":-5', b'"bver":10')

@@ -135,6 +135,9 @@ def test_every_form_is_linked_once_on_a_tanks_card(site: Site) -> None:
         ("stocking", {"change": "-1", "species": "zebra danio"}, "stocking"),
         ("dose", {"what": "bicarbonate", "kh_mg_caco3": "500"}, "dose"),
         ("pack", {"strips": "50"}, "pack"),
+        ("treatment", {"what": "antibiotic", "days": "5"}, "treatment"),
+        ("filter", {"what": "cleaned"}, "filter"),
+        ("outage", {"hours": "10"}, "outage"),
         ("note", {"text": "<script>alert(1)</script>"}, "note"),
     ],
 )

@@ -45,7 +45,7 @@ def record(kind: str, pairs: tuple[str, ...], config_file: Path | None, **given:
     """Write down a test, a feeding, a water change or anything else done or seen.
 
     KIND is one of test, feeding, water_change, top_off, harvest, dose, stocking, lamp, sighting, calibration,
-    correction, note, pack, kit_check.
+    correction, note, pack, kit_check, treatment, filter, outage.
 
     \b
     rushlight record test --tank foyer nitrate=25 ph=7.0
@@ -58,6 +58,9 @@ def record(kind: str, pairs: tuple[str, ...], config_file: Path | None, **given:
     rushlight record harvest --tank foyer fresh_grams=400 plant='umbrella sedge'
     rushlight record lamp --tank foyer what=replaced
     rushlight record sighting --tank foyer what=algae
+    rushlight record treatment --tank foyer what='white spot remedy' days=5
+    rushlight record filter --tank foyer what=cleaned
+    rushlight record outage --tank foyer minutes=600 --at 12:10
     rushlight record pack --tank foyer strips=50
     rushlight record calibration --probe foyer-ph 6.86=6.91@24 4.01=4.10@24
     rushlight record correction of=ENTRY-ID void=true

@@ -12,7 +12,21 @@ from dataclasses import dataclass, field
 
 from rushlight.alarms.words import number, sentence
 from rushlight.effects import AlarmChange, Daily
-from rushlight.events import Event, Harvest, LampWork, Note, Sighting, Stocking, TankEvent, Test, TopOff, WaterChange
+from rushlight.events import (
+    Event,
+    FilterWork,
+    Harvest,
+    LampWork,
+    Note,
+    Outage,
+    Sighting,
+    Stocking,
+    TankEvent,
+    Test,
+    TopOff,
+    Treatment,
+    WaterChange,
+)
 from rushlight.localtime import DAY_S, local_time
 from rushlight.summary.week import Week, week_at
 from rushlight.views import AlarmView, ProbeView, SiteView, TankView
@@ -158,7 +172,7 @@ def _mild(text: str, title: str) -> str:
     return text.removeprefix(f"{title}: ").replace("Back to normal; not yet acknowledged.", "Over.")
 
 
-def _entry(event: TankEvent) -> str:
+def _entry(event: TankEvent) -> str:  # noqa: C901 - one line for each kind
     """What somebody did, in a few words; empty for what is no news."""
     said = ""
     match event:
@@ -174,6 +188,12 @@ def _entry(event: TankEvent) -> str:
             said = f"{change:+d} fish{f' ({species})' if species else ''}".replace("-", "−", 1)
         case Sighting(what=what):
             said = f"seen: {what.replace('_', ' ')}"
+        case Treatment(what=what):
+            said = f"treated with {what.strip().rstrip('.')[:80]}"
+        case FilterWork(what=what):
+            said = f"filter {what}"
+        case Outage(minutes=minutes):
+            said = f"no power for {number(minutes / 60.0)} h"
         case Note(text=text):
             said = text.strip().rstrip(".")[:120]
     return said

@@ -32,6 +32,12 @@ SIGHTINGS = {
     "cloudy": "Cloudy water",
     "smell": "Smell",
 }
+FILTER_WORK = {
+    "cleaned": "Filter cleaned",
+    "replaced": "Filter or its material replaced",
+    "stopped": "Filter stopped",
+    "started": "Filter started again",
+}
 NAMES = {
     "nitrate": "Nitrate",
     "nitrite": "Nitrite",
@@ -136,6 +142,27 @@ def _dose(form: Form) -> Record:
     return {"what": what, **{k: v for k, v in given.items() if v is not None}}
 
 
+def _treatment(form: Form) -> Record:
+    what, days = text(form, "what", 200), number(form, "days", most=90)
+    if not what:
+        raise FieldError("what", "is missing")
+    if days == 0:
+        raise FieldError("days", "expected more than 0, or nothing for a single dose")
+    return {"what": what, **({} if days is None else {"days": days}), **_said(form, "note")}
+
+
+def _filter(form: Form) -> Record:
+    return {"what": chosen(form, "what", FILTER_WORK)}
+
+
+def _outage(form: Form) -> Record:
+    hours, minutes = number(form, "hours", most=720), number(form, "minutes", most=43_200)
+    length = 60.0 * (hours or 0.0) + (minutes or 0.0)
+    if not 0 < length <= 43_200:
+        raise FieldError("hours", "say how long it was, up to 30 days")
+    return {"minutes": length}
+
+
 def _note(form: Form) -> Record:
     said = text(form, "text", 2000)
     if not said:
@@ -153,6 +180,7 @@ def _said(form: Form, name: str) -> Record:
 
 
 _PACK = "Or count again what is left in the open one."
+_BACK = "Under 'Done earlier?' goes the time at which the power came back."
 _GRAMS = "Weigh a pinch once and count pinches after that."
 SHEETS: Mapping[str, Sheet] = {
     "feeding": Sheet(
@@ -218,6 +246,26 @@ SHEETS: Mapping[str, Sheet] = {
             Field("gh_mg_caco3", "Hardness in it", "mg CaCO3"),
         ),
         _dose,
+    ),
+    "treatment": Sheet(
+        "treatment",
+        "Treatment",
+        (
+            Field("what", "What was given", kind="text"),
+            Field("days", "For how many days", "d", most=90),
+            Field("note", "In words", kind="text"),
+        ),
+        _treatment,
+    ),
+    "filter": Sheet("filter", "Filter", (Field("what", "What was done", choices=FILTER_WORK),), _filter),
+    "outage": Sheet(
+        "outage",
+        "Power was out",
+        (
+            Field("hours", "How long, hours", "h", hint=_BACK, most=720),
+            Field("minutes", "And minutes", "min", most=43_200),
+        ),
+        _outage,
     ),
     "pack": Sheet("pack", "New pack of strips", (Field("strips", "Strips in it", hint=_PACK),), _pack),
     "note": Sheet("note", "Note", (Field("text", "In words", kind="text"),), _note),

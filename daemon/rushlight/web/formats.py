@@ -12,19 +12,22 @@ from rushlight.events import (
     Dose,
     Event,
     Feeding,
+    FilterWork,
     Harvest,
     KitCheck,
     LampWork,
     Note,
+    Outage,
     Pack,
     Sighting,
     Stocking,
     Test,
     TopOff,
+    Treatment,
     WaterChange,
 )
 from rushlight.localtime import DAY_S, local_date, local_day, local_time
-from rushlight.web.entries import LAMP_WORK, NAMES, SIGHTINGS
+from rushlight.web.entries import FILTER_WORK, LAMP_WORK, NAMES, SIGHTINGS
 
 
 def moment(at_s: float | None, now_s: float, zone: zoneinfo.ZoneInfo) -> str:
@@ -113,6 +116,12 @@ def of_event(event: Event) -> str:  # noqa: C901, PLR0911, PLR0912 - one line fo
         case KitCheck():
             checked = {s.substance for s in event.standards}
             return f"Kit {event.kit} checked: {', '.join(NAMES.get(name, name) for name in sorted(checked))}"
+        case Treatment():
+            return f"Treatment: {event.what}{'' if event.days is None else f', for {event.days:g} days'}"
+        case FilterWork():
+            return FILTER_WORK[event.what]
+        case Outage():
+            return f"Power was out for {length(60.0 * event.minutes)}"
         case Pack():
             return f"New pack of strips: {event.strips:g}"
         case Note():
