@@ -31,7 +31,7 @@ export PATH="$PWD/$venv/bin:$PATH"
 ruff check .
 ruff format --check .
 mypy
-lint-imports
+bash tests/walls.sh
 # The property tests try the same examples every time, so that a red run points at the change that caused it; a plain
 # `pytest` goes on exploring.
 pytest --hypothesis-profile=ci -n 2 --dist loadfile --durations=40 "$@" && exit 0

@@ -1,8 +1,9 @@
 """Probe drivers: one file a driver, each written to `contract`.
 
-This room imports the standard library, the transport libraries (pyserial, paho-mqtt, minimalmodbus) and the
-markers of `annotated_types`; it knows nothing of the daemon.  `load(name)` brings in one driver and no other,
-so a Pi without a serial board never pays for pyserial.
+It knows nothing of the daemon.  `load(name)` brings in one driver and no other, so a Pi without a serial board never
+pays for pyserial.
+
+Imports annotated_types, minimalmodbus, paho, serial, ssl, subprocess, termios.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
 """The alarm table, the state machine, who is told and in which words.
 
-Pure: imports events, effects, settings, views and the standard library.
+Imports effects, localtime, settings, views and the pure part of the standard library; no file, clock, thread or socket.
 """

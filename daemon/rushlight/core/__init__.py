@@ -1,4 +1,5 @@
 """The core: the step of the whole installation, its timeline and wake-ups, and what may be seen of it.
 
-Pure: imports tank, alarms, science, the vocabulary and the standard library.
+Imports alarms, effects, events, localtime, settings, tank, tank.light, tank.nitrate, tank.probes, tank.routine,
+tank.water, views and the pure part of the standard library; no file, clock, thread or socket.
 """

@@ -1,6 +1,8 @@
 """Pictures as SVG text, for the page and the e-mail alike.
 
-Pure: imports the standard library and its own room.  Draws what it is given; works out nothing about tanks.
+Draws what it is given; works out nothing about tanks.
+
+Imports localtime and the pure part of the standard library; no file, clock, thread or socket.
 """
 
 from rushlight.drawing.canvas import MAIL, PAGE, Palette

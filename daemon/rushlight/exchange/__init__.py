@@ -1,7 +1,6 @@
 """Readings in forms that other programs know: SenML (RFC 8428) and CSV (RFC 4180), out and in.
 
-Imports events, settings, units and the SenML codec of the drivers; opens no file and touches no journal.
-What goes out is what the device gave, before calibration, so that it can come back in unchanged.
+Imports checking, drivers, eventlines, events, science, settings.
 """
 
 from __future__ import annotations

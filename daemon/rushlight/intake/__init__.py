@@ -1,1 +1,4 @@
-"""Drivers and people in: polling threads, time stamps, clock trust.  Imports drivers, events, settings, clock."""
+"""Drivers and people in: polling threads, time stamps, clock trust.
+
+Imports clock, drivers, events, settings.
+"""

@@ -1,4 +1,6 @@
 """The running daemon: the one place that wires rooms together.
 
-Imports every room below it.  One thread (the engine) owns the core and the database; all others hand it things.
+Imports alarms, clock, config, core, drivers, effects, eventlines, events, exchange, intake, journal, localtime,
+machine, outlets, sdnotify, settings, summary, views, web, apscheduler, concurrent, ctypes, faulthandler, pydantic,
+queue, socket, socketserver.
 """

@@ -1,4 +1,5 @@
-"""One tank, by the trade: light, nitrate, probes, water, routine; what the rooms share is here.
+"""One tank, by the trade: light, nitrate, probes, water, routine; what they share is here.  `core` puts them together.
 
-Pure: imports science, alarms, the vocabulary and the standard library.  `core` puts the rooms together.
+Imports events, localtime, science, settings and the pure part of the standard library; no file, clock, thread or
+socket.
 """

@@ -1,4 +1,7 @@
-"""The phone page.  Imports views, events, drawing, science and the journal's reader; writes only by handing events on.
+"""The phone page: shows what the core makes of the record, and writes only by handing events on.
 
 What it needs of the daemon is `daemon.Daemon`; it never touches the core or the database's writing end.
+
+Imports alarms, clock, drawing, effects, eventlines, events, journal, localtime, science, settings, tank, views, http,
+ipaddress, jinja2, secrets, socket, ssl, urllib, waitress.
 """

@@ -1,4 +1,5 @@
 """A tank's light: dose, the lamp against its anchor, daylight, what the plants need.
 
-Pure: imports science, alarms, the vocabulary and the standard library.
+Imports alarms, effects, events, localtime, science, settings, tank and the pure part of the standard library; no file,
+clock, thread or socket.
 """

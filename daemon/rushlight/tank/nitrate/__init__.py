@@ -1,4 +1,5 @@
 """A tank's nitrate: the balance as a filter, where it goes, why it changed.
 
-Pure: imports science, alarms, the vocabulary and the standard library.
+Imports alarms, effects, events, localtime, science, settings, tank, views and the pure part of the standard library; no
+file, clock, thread or socket.
 """

@@ -1,4 +1,5 @@
 """Probes: readings calibrated and flagged, their health, their values against the keeper's limits.
 
-Pure: imports science, alarms, the vocabulary and the standard library.
+Imports alarms, events, localtime, science, settings, views and the pure part of the standard library; no file, clock,
+thread or socket.
 """

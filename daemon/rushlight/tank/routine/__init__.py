@@ -1,4 +1,4 @@
 """When to test next, and whether there is something to test with.
 
-Pure: imports science, alarms, the vocabulary and the standard library.
+Imports alarms, events, localtime, settings and the pure part of the standard library; no file, clock, thread or socket.
 """

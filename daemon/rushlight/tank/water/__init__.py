@@ -1,4 +1,5 @@
 """A tank's water beside nitrate: ammonia, nitrite, carbonate and total hardness.
 
-Pure: imports science, alarms, the vocabulary and the standard library.
+Imports alarms, effects, events, localtime, science, settings, tank and the pure part of the standard library; no file,
+clock, thread or socket.
 """
