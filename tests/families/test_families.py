@@ -19,7 +19,7 @@ DAYS = 200
 
 @pytest.mark.parametrize("family", FAMILIES)
 def test_the_water_gains_what_goes_in_less_what_is_taken_up(family: str) -> None:
-    for n in range(6):
+    for n in range(3):
         t = tank(family, "tuning", n, DAYS)
         moved = np.array(t.exchanged) + np.array(t.supply) - np.array(t.uptake)
         assert np.allclose(np.diff(t.levels), moved[:-1], atol=1e-9)
@@ -84,8 +84,8 @@ def test_the_same_number_is_the_same_tank(family: str) -> None:
 
 @pytest.mark.parametrize("family", FAMILIES)
 def test_the_product_takes_every_line_and_every_configuration(family: str) -> None:
-    for n in range(8):
-        t = tank(family, "tuning", n, 90)
+    for n in range(4 if family == "mixed" else 2):
+        t = tank(family, "tuning", n, 40)
         checked = config.check(t.raw_config)
         for k, line in enumerate(t.lines(), start=1):
             eventlines.check_names(eventlines.parse_line(line, k), checked, k)
@@ -93,9 +93,9 @@ def test_the_product_takes_every_line_and_every_configuration(family: str) -> No
 
 @pytest.mark.parametrize("family", FAMILIES)
 def test_the_product_says_something_of_every_family(family: str) -> None:
-    t = tank(family, "tuning", 2, 45)
+    t = tank(family, "tuning", 2, 30)
     told = product(t)
-    assert (~np.isnan(told.low)).sum() > 20
+    assert (~np.isnan(told.low)).sum() > 10
     assert (told.low <= told.high)[~np.isnan(told.low)].all()
 
 
@@ -156,7 +156,7 @@ def test_who_always_says_a_half_is_found_out() -> None:
 def test_who_is_surer_than_it_may_be_is_found_out_and_who_is_honest_is_not() -> None:
     rng = np.random.default_rng(2)
     honest, bold = [], []
-    for t in drawn(400):
+    for t in drawn(200):
         truth = came(t)
         said = rng.random(len(truth)) < np.where(truth > 0, 0.75, 0.25)  # a signal that is right three times in four
         honest.append((t, said))
@@ -179,6 +179,12 @@ def test_the_share_of_days_that_an_interval_holds_is_counted_by_situation() -> N
     assert shares["steady"] == (t.onset_day - 10, 1.0)
     assert shares["fade"][1] == 0.0
     assert shares["last four weeks before the limit"] == (28, 0.0)
+
+
+def test_nothing_that_came_is_no_certainty_where_few_cases_were_stated() -> None:
+    few, many = (judge.tenth([judge.Case(k % 5, 0.15, False) for k in range(n)]) for n in (40, 400))
+    assert few.error == pytest.approx((0.15 * 0.85 / 10) ** 0.5)
+    assert (few.holds, many.holds) == (True, False)
 
 
 def test_too_narrow_and_too_wide_are_both_refused_and_few_days_tell_nothing() -> None:

@@ -6,7 +6,9 @@ Each word has one meaning here:
   the first crossing; past that there is nothing left to foretell.  The last four weeks of a run are left out.
 - *came*: the true level is above the limit on that midnight or on one of the 28 to come.
 - *holds*: in a tenth with 30 cases or more, the share that came lies within two standard errors or 5 points of the mean
-  stated chance.  The error is clustered by tank, as a tank's weeks are not independent of each other.
+  stated chance.  The error is clustered by tank, as a tank's weeks are not independent of each other, and no smaller
+  than the stated chance itself would give on a quarter of the cases: the 28 days of four cases in a row overlap, and
+  where nothing came at all a spread between tanks says nothing.
 - *skill*: 1 − Brier score ÷ that of always stating the family's base rate (Murphy 1973).
 - *lead*: days from the first warning that stood in or after the trouble's beginning, but not from before that beginning,
   to the crossing; a crossing without such a warning before it is *missed* and counts as a lead of −1 day in the median.
@@ -92,7 +94,8 @@ def tenth(found: list[Case]) -> Tenth | None:
     stated, came = sum(c.stated for c in found) / n, sum(c.came for c in found) / n
     for c in found:
         by_tank[c.tank] = by_tank.get(c.tank, 0.0) + (c.came - c.stated - (came - stated))
-    return Tenth(n, stated, came, sum(x * x for x in by_tank.values()) ** 0.5 / n)
+    clustered = sum(x * x for x in by_tank.values()) ** 0.5 / n
+    return Tenth(n, stated, came, max(clustered, (stated * (1.0 - stated) * 4.0 / n) ** 0.5))
 
 
 def brier(found: list[Case]) -> tuple[float, float, float]:
