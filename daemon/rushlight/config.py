@@ -187,6 +187,7 @@ def _cross_faults(config: Config) -> list[Fault]:
                 Fault(f"probe[{i}].tank", f"no tank called {probe.tank!r}{checking.nearest(probe.tank, tanks)}")
             )
         found += _quantity_faults(f"probe[{i}].quantity", probe) + _unit_faults(f"probe[{i}].unit", probe)
+        found += _dose_faults(f"probe[{i}].dose", probe, config.probe[:i])
     return found
 
 
@@ -244,6 +245,15 @@ def _quantity_faults(key: str, probe: Probe) -> list[Fault]:
         return []
     expected = ", ".join(sorted(allowed))
     return [Fault(key, f"driver {probe.driver!r} measures {expected}; got {probe.quantity!r}")]
+
+
+def _dose_faults(key: str, probe: Probe, before: tuple[Probe, ...]) -> list[Fault]:
+    """One light probe a tank carries the dose."""
+    if not probe.dose:
+        return []
+    if probe.quantity != "light":
+        return [Fault(key, f"only a light probe carries the dose; this one measures {probe.quantity}")]
+    return [Fault(key, f"{p.id!r} carries this tank's dose already") for p in before if p.dose and p.tank == probe.tank]
 
 
 def _unit_faults(key: str, probe: Probe) -> list[Fault]:

@@ -109,8 +109,13 @@ class Limits:
     ammonia: Positive = 0.02
     """Un-ionised, mg/L as NH3."""
     temperature: Band = field(default_factory=Band)
-    """°C."""
+    """°C.  A side left out is 18 or 30 (common practice, no source)."""
     ph: Band = field(default_factory=Band)
+    """A side left out is 6.0 or 8.5 (common practice, no source)."""
+    level_low: NotNegative | None = None
+    """cm, or % where the probe gives a share.  None: only a fall that no entry explains is told."""
+    conductivity_high: Positive | None = None
+    """µS/cm.  None: only a rise that no entry explains is told."""
     kh_low: NotNegative = 2.0
     """°dH."""
     gh_high: Positive = 20.0
@@ -164,6 +169,10 @@ class Probe:
     driver: str = "none"
     unit: str = ""
     """Empty: the quantity's own unit."""
+    place: str = ""
+    """Where it is, for people, such as 'left end'; of several probes of one quantity it says which."""
+    dose: bool = False
+    """For light: True carries the tank's dose.  Where no probe says so it is the tank's first light probe."""
     every_seconds: Annotated[float, Ge(1), Le(3600)] = 60.0
     silent_seconds: Positive | None = None
     """Silence after which `probe_silent` is raised.  None: four and a half times `every_seconds`, at least 300 s."""
@@ -173,6 +182,11 @@ class Probe:
     """Age at which a calibration is due.  None: 30 for pH, 7 for nitrate, never for others (common practice)."""
     options: Any = None
     """An instance of the driver's own Options class."""
+
+    @property
+    def title(self) -> str:
+        """What tells it from another probe of its quantity: its id, and where it is."""
+        return f"{self.id}, {self.place}" if self.place else self.id
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from statistics import median_high
 from typing import Any
 
 from rushlight.effects import AlarmStateName, Estimate
@@ -28,6 +29,17 @@ class ProbeView:
     fresh: bool = False
     flag: int = 9
     trouble: str = ""
+    place: str = ""
+    """Where it is, in the keeper's words."""
+    alone: bool = True
+    """False where the tank has another probe of this quantity."""
+    carries: str = ""
+    """What is worked out from this one and none of the others: `dose`, `nitrate`, or nothing."""
+
+    @property
+    def which(self) -> str:
+        """What tells it from the tank's others of its quantity: its place, else its id; empty where it is alone."""
+        return self.place or ("" if self.alone else self.id)
 
     @property
     def unit_shown(self) -> str:
@@ -94,6 +106,11 @@ class TankView:
     causes_sentence: str = ""
     last_test: Mapping[str, float | str] = field(default_factory=dict)
     last_test_at_s: float | None = None
+
+    def measured(self, quantity: str) -> float | None:
+        """What the fresh probes of a quantity say together, as the core takes them: the upper median."""
+        values = [p.value for p in self.probes if p.quantity == quantity and p.fresh and p.value is not None]
+        return median_high(values) if values else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

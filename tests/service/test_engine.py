@@ -111,7 +111,10 @@ def test_readings_before_the_clock_was_right_are_moved_to_where_they_belong(tmp_
         assert e.picture().clock_ok
         at = [s.event.at_s for s in e.journal.events_since(0) if isinstance(s.event, Reading)]
         assert at == pytest.approx([START_S + 60.0 * n for n in range(1, 11)], abs=0.01)
-        assert e.timeline.state.tanks["foyer"].latest["temperature"] == (24.0, pytest.approx(START_S + 600, abs=0.01))
+        assert e.timeline.state.tanks["foyer"].latest["foyer-temperature"] == (
+            24.0,
+            pytest.approx(START_S + 600, abs=0.01),
+        )
 
 
 def test_time_never_runs_back_over_what_is_in_the_journal(tmp_path: Path) -> None:

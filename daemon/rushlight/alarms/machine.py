@@ -19,6 +19,7 @@ from rushlight.alarms.finding import Finding, Says
 from rushlight.alarms.pace import RANK
 from rushlight.alarms.table import TABLE, AlarmRow
 from rushlight.effects import AlarmChange, AlarmStateName, Effect, Remark
+from rushlight.implied import alike
 from rushlight.localtime import HOUR_S
 from rushlight.settings import Config, Priority
 from rushlight.views import AlarmView
@@ -32,6 +33,17 @@ STEADY_S = HOUR_S
 
 _WORST: Mapping[Says | Literal[""], int] = {"": -1, "hold": 0, "clear": 1, "raise": 2}
 _OF_PROBES = frozenset({"probe_silent", "probe_fault", "calibration_due"})
+_OF_VALUES = {
+    f"{quantity}_{word}": quantity
+    for quantity, words_ in (
+        ("temperature", ("high", "low", "moving")),
+        ("ph", ("high", "low", "moving")),
+        ("level", ("low",)),
+        ("conductivity", ("high",)),
+    )
+    for word in words_
+}
+"""Alarms that each probe of a quantity has for itself where a tank has several."""
 
 
 @dataclass(slots=True)
@@ -82,6 +94,9 @@ class AlarmBook:
     def __init__(self, config: Config) -> None:
         self._titles = {t.id: t.title for t in config.tank}
         self._probes = frozenset(p.id for p in config.probe)
+        self._alike: dict[tuple[str, str], list[str]] = {
+            (p.tank, p.quantity): [q.id for q in alike(config, p.tank, p.quantity)] for p in config.probe
+        }
         self._out = frozenset(config.alarms.out_of_service)
         self._priority = dict(config.alarms.priority)
         self._on_delay_s = {name: row.on_delay_s for name, row in TABLE.items()} | config.alarms.on_delay_s
@@ -440,6 +455,11 @@ class AlarmBook:
     def _is_gone(self, record: AlarmRecord) -> bool:
         if record.alarm not in TABLE or (record.tank is not None and record.tank not in self._titles):
             return True
+        if record.alarm == "probes_disagree":
+            return len(self._alike.get((record.tank or "", record.subject), ())) < 2
+        if record.alarm in _OF_VALUES:
+            own = self._alike.get((record.tank or "", _OF_VALUES[record.alarm]), [])
+            return record.subject not in own if len(own) > 1 else bool(record.subject)
         return record.alarm in _OF_PROBES and bool(record.subject) and record.subject not in self._probes
 
     @staticmethod

@@ -1,6 +1,7 @@
 """The alarm table: for every alarm its cause, consequence, first action, trap, time to respond and defaults.
 
-Owns what the operator's table of IEC 62682 / ANSI-ISA-18.2 asks for, one row an alarm.  Never judges, never
+Owns what the operator's table of IEC 62682 / ANSI-ISA-18.2 asks for, one row (`rows.row`) an alarm; those of the probes
+themselves are in `rows.probes`.  Never judges, never
 remembers: `machine` does.  The delays are common practice for small waters, no source, except where said.
 
 A delay keeps a brief touch of the limit from being told (on) or a brief return from being believed (off).
@@ -10,65 +11,17 @@ The deadband belongs to the watch that judges the value; its words are here so t
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from types import MappingProxyType
 
-from rushlight.alarms.pace import ACK_LASTS_S, MINUTE_S, Pace
+from rushlight.alarms.pace import MINUTE_S
+from rushlight.alarms.rows.probes import PROBES
+from rushlight.alarms.rows.row import BLIND as _BLIND
+from rushlight.alarms.rows.row import COUNTED as _COUNTED
+from rushlight.alarms.rows.row import LEVEL as _LEVEL
+from rushlight.alarms.rows.row import AlarmRow
 from rushlight.localtime import DAY_S, HOUR_S
-from rushlight.settings import Priority
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AlarmRow:
-    """One alarm.  `sitter` is the first action for somebody who only feeds the fish; empty: it is not told to them.
-
-    `tell_return` is set where the return to normal is news, not the plain result of what the keeper just did.
-    """
-
-    name: str
-    title: str
-    cause: str
-    consequence: str
-    first_action: str
-    sitter: str
-    respond: str
-    """Time to respond, in words a keeper uses."""
-    priority: Priority
-    on_delay_s: float = 0.0
-    off_delay_s: float
-    deadband: str
-    stale: str
-    trap: str = ""
-    """What people reach for and should not; empty where no trap is known."""
-
-    tell_return: bool = False
-    urgent: bool = False
-    """Answered within hours or not at all; at high priority it is told again within minutes."""
-    by_test: bool = False
-    """Only a test by hand can clear it: once acknowledged, the next test is what is asked for, not haste."""
-    told_by: tuple[str, ...] = ()
-    """Alarms of the same tank that tell the same trouble further on; while one of them stands, this one is not told."""
-
-    @property
-    def weekly_only(self) -> bool:
-        """True if the weekly summary is soon enough and no push is sent at the default priority."""
-        return self.priority == "low"
-
-    def ack_lasts_s(self, priority: Priority, times: int = 1) -> float:
-        """How long the so manieth acknowledgement of one occurrence holds while the alarm still stands, seconds."""
-        first_s, most_s = ACK_LASTS_S[self.pace(priority)]
-        return min(most_s, first_s * 2.0 ** (min(times, 10) - 1))
-
-    def pace(self, priority: Priority) -> Pace:
-        """How it is told again at this priority."""
-        if priority != "high" or not self.urgent:
-            return priority
-        return "tested" if self.by_test else "urgent"
-
-
-_BLIND = "Without fresh data the alarm neither rises nor clears; time without data does not count as delay."
-_LEVEL = "The estimate only widens with time; no new test neither raises nor clears it by itself."
-_COUNTED = "Counted from records; nothing to go stale."
+__all__ = ["TABLE", "AlarmRow"]
 
 _NITRATE = (
     AlarmRow(
@@ -414,50 +367,6 @@ _WATER = (
 
 _TOOL = (
     AlarmRow(
-        name="probe_silent",
-        title="A probe is silent",
-        cause="A cable, a flat battery, a board without power, or the radio link.",
-        consequence="The tool is blind for this value and its alarms stand as they are.",
-        first_action="Look at the probe's cable and its board's power.",
-        sitter="Look whether the probe's cable is plugged in; otherwise leave it.",
-        respond="1 day",
-        priority="medium",
-        tell_return=True,
-        on_delay_s=10 * MINUTE_S,
-        off_delay_s=5 * MINUTE_S,
-        deadband="None: a good reading is a good reading.",
-        stale="Silence is what it tells of.",
-    ),
-    AlarmRow(
-        name="probe_fault",
-        title="A probe gives readings that cannot be true",
-        cause="A broken or wet probe, a loose cable, or a value that has frozen.",
-        consequence="Its readings are left out; the tool is blind for this value.",
-        first_action="Look at the probe's cable and seat, then compare it with a strip.",
-        sitter="Leave the probe as it is.",
-        respond="2 days",
-        priority="medium",
-        tell_return=True,
-        on_delay_s=30 * MINUTE_S,
-        off_delay_s=HOUR_S,
-        deadband="Clears after an hour of readings without a flag.",
-        stale=_BLIND,
-        trap="Do not act on the water because of this value.",
-    ),
-    AlarmRow(
-        name="calibration_due",
-        title="Probe calibration due",
-        cause="The last calibration is older than it stays good, or its slope or offset is out of bounds.",
-        consequence="Readings drift without a sign.",
-        first_action="Calibrate the probe as its page shows.",
-        sitter="",
-        respond="2 weeks",
-        priority="low",
-        off_delay_s=1.0,
-        deadband="None: a calibration entered clears it.",
-        stale=_COUNTED,
-    ),
-    AlarmRow(
         name="delivery_failing",
         title="A message could not be delivered",
         cause="Wrong or expired credentials, a certificate, or no way out of the house.",
@@ -515,5 +424,7 @@ _TOOL = (
     ),
 )
 
-TABLE: Mapping[str, AlarmRow] = MappingProxyType({r.name: r for r in _NITRATE + _FISH + _LIGHT + _WATER + _TOOL})
+TABLE: Mapping[str, AlarmRow] = MappingProxyType(
+    {r.name: r for r in _NITRATE + _FISH + _LIGHT + _WATER + PROBES + _TOOL}
+)
 """Every alarm that the program knows, by name."""

@@ -13,6 +13,7 @@ from typing import Any, TypeGuard
 
 from rushlight.alarms.table import AlarmRow
 from rushlight.effects import AlarmStateName
+from rushlight.implied import ASSUMED
 
 Facts = Mapping[str, Any]
 
@@ -49,7 +50,7 @@ def change_text(
     """One sentence for a change that asks for nothing."""
     what = f"{place}: {_lower(row.title)}" if place else row.title
     if facts.get("probe"):
-        what += f" ({facts['probe']})"
+        what += f" ({_which(facts)})"
     who = f" by {by}" if by else ""
     match state:
         case "acknowledged":
@@ -68,8 +69,13 @@ def change_text(
 
 def title_text(row: AlarmRow, place: str, facts: Facts) -> str:
     """A title that fits a phone's notification."""
-    probe = facts.get("probe") or facts.get("channel")
-    return ": ".join(p for p in (place, row.title) if p) + (f" ({probe})" if probe else "")
+    which = _which(facts)
+    return ": ".join(p for p in (place, row.title) if p) + (f" ({which})" if which else "")
+
+
+def _which(facts: Facts) -> str:
+    """The probe, with its place, or the channel that this is about; empty where there is but one."""
+    return ", ".join(str(w) for w in (facts.get("probe") or facts.get("channel"), facts.get("place")) if w)
 
 
 def sitter_text(row: AlarmRow, place: str, facts: Facts, call: str) -> str:
@@ -126,14 +132,15 @@ def _happening(row: AlarmRow, facts: Facts) -> str:
 def _plain(row: AlarmRow, facts: Facts) -> str:
     """The title, with value and limit where they are known."""
     text = _lower(row.title)
-    probe = facts.get("probe") or facts.get("channel")
-    if probe:
-        text += f" ({probe})"
+    which = _which(facts)
+    if which:
+        text += f" ({which})"
     unit = f" {facts['unit']}" if facts.get("unit") else ""
     if _is_number(facts.get("value")):
         text += f": {number(facts['value'], 3)}{unit}"
         if _is_number(facts.get("limit")):
             text += f" against a limit of {number(facts['limit'], 3)}{unit}"
+            text += f" ({ASSUMED})" if facts.get("limit_assumed") else ""
     return text
 
 
@@ -178,6 +185,7 @@ def _moving(name: str, facts: Facts) -> str:
     if not _is_number(facts.get("value")):
         return f"{name} is moving fast"
     way = "rising" if facts["value"] > 0 else "falling"
+    name = f"{name} ({_which(facts)})" if _which(facts) else name
     text = f"{name} is {way} by {number(abs(facts['value']))} {facts.get('unit', '')}".rstrip()
     return text + (f", against a limit of {number(abs(facts['limit']))}" if _is_number(facts.get("limit")) else "")
 

@@ -91,13 +91,19 @@ def _print_tank(console: Console, tank: TankView, now_s: float, zone: zoneinfo.Z
         for column in ("probe", "value", "age", ""):
             table.add_column(column)
         for probe in tank.probes:
-            table.add_row(probe.id, _value(probe), _age(probe.value_at_s, now_s), Text(probe.trouble))
+            table.add_row(_named(probe), _value(probe), _age(probe.value_at_s, now_s), Text(probe.trouble))
         console.print(table)
 
 
 def _say(console: Console, text: str) -> None:
     """One sentence, indented also where it wraps; what stands in brackets is text, not markup."""
     console.print(Padding(Text(text), (0, 0, 0, 2)))
+
+
+def _named(probe: ProbeView) -> Text:
+    """Its id, where it is, and of several light probes which one carries the dose."""
+    said = [probe.id, probe.place, f"carries the {probe.carries}" if probe.carries and not probe.alone else ""]
+    return Text(", ".join(s for s in said if s))
 
 
 def _value(probe: ProbeView) -> str:

@@ -148,7 +148,7 @@ class Core:
         if event.probe in self._in_millivolts:
             temp_c = self.tanks[tank_id].fresh(state.tanks[tank_id], "temperature", event.at_s)
         value, flag = self.probes[event.probe].on_reading(probe_state, event, temp_c)
-        found = self.tanks[tank_id].on_value(state.tanks[tank_id], event.at_s, quantity, value, flag)
+        found = self.tanks[tank_id].on_value(state.tanks[tank_id], event.at_s, event.probe, quantity, value, flag)
         if probe_state.watched:
             return found
         return [*found, *self.probes[event.probe].findings(probe_state, event.arrived_s)]
@@ -244,10 +244,9 @@ class Core:
         watch, own = self.probes[event.probe], state.probes[event.probe]
         watch.on_calibration(own, event)
         state.calibrations[event.id] = event.probe
-        tank, quantity = self._home[event.probe]
+        tank = self._home[event.probe][0]
         self._wakes.touched.add(tank)
-        if quantity == "nitrate":
-            self.tanks[tank].nitrate.on_calibration(state.tanks[tank].nitrate, event.at_s, event.id)
+        self.tanks[tank].on_calibration(state.tanks[tank], event.probe, event.at_s, event.id)
         return self._judge(state, at_s, watch.findings(own, at_s))
 
     def _correct(self, state: SiteState, event: Correction, at_s: float) -> list[Effect]:

@@ -9,14 +9,18 @@ from __future__ import annotations
 from collections.abc import Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field
+from statistics import median_high
 
 from rushlight.alarms.finding import Finding
 from rushlight.effects import Daily, DueChange, Effect
 from rushlight.events import Dose, Harvest, LampWork, TankEvent, Test, WaterChange
+from rushlight.implied import alike, carrier
 from rushlight.settings import Config, Tank
 from rushlight.tank.light.watch import LightState, LightWatch
 from rushlight.tank.nitrate import causes, explanation
 from rushlight.tank.nitrate.watch import NitrateReport, NitrateState, NitrateWatch
+from rushlight.tank.probes.agreement import AgreementState, AgreementWatch
+from rushlight.tank.probes.drifts import DriftsState, DriftsWatch
 from rushlight.tank.probes.limits import LimitsState, LimitsWatch
 from rushlight.tank.routine.next_test import RoutineState, RoutineWatch
 from rushlight.tank.routine.supplies import SuppliesState, SuppliesWatch
@@ -37,8 +41,10 @@ class TankState:
     routine: RoutineState
     supplies: SuppliesState
     limits: LimitsState
+    drifts: DriftsState
+    agreement: AgreementState
     latest: dict[str, tuple[float, float]] = field(default_factory=dict)
-    """The last good value of each quantity, in its canonical unit, and when it was taken."""
+    """The last good value of each probe, in its quantity's canonical unit, and when it was taken."""
     due_at_s: float | None = None
     due_reason: str = ""
     disturbed_s: list[float] = field(default_factory=list)
@@ -53,15 +59,18 @@ class TankCore:
     def __init__(self, tank: Tank, config: Config) -> None:
         self.tank = tank
         probes = [p for p in config.probe if p.tank == tank.id]
-        light = next((p for p in probes if p.quantity == "light"), None)
+        self._of = {q: [p.id for p in probes if p.quantity == q] for q in {str(p.quantity) for p in probes}}
+        light, electrode = (carrier(alike(config, tank.id, q)) for q in ("light", "nitrate"))
+        self._carriers = {p.id for p in (light, electrode) if p is not None}
         self.light = LightWatch(tank, config.site, light)
-        electrode = any(p.quantity == "nitrate" for p in probes)
-        self.nitrate = NitrateWatch(tank, config.kit, config.site.timezone, electrode)
+        self.nitrate = NitrateWatch(tank, config.kit, config.site.timezone, electrode is not None)
         self.chemistry = ChemistryWatch(tank, config.kit)
         quiet = (config.contacts.quiet_from, config.contacts.quiet_until)
         self.routine = RoutineWatch(tank, config.kit, config.site.timezone, quiet)
         self.supplies = SuppliesWatch(tank, config.kit)
-        self.limits = LimitsWatch(tank)
+        self.limits = LimitsWatch(tank, probes)
+        self.drifts = DriftsWatch(tank, probes)
+        self.agreement = AgreementWatch(tank.id, probes)
 
     def initial(self) -> TankState:
         """Nothing known yet."""
@@ -72,21 +81,35 @@ class TankCore:
             routine=self.routine.initial(),
             supplies=self.supplies.initial(),
             limits=self.limits.initial(),
+            drifts=self.drifts.initial(),
+            agreement=self.agreement.initial(),
         )
 
     def on_value(
-        self, state: TankState, at_s: float, quantity: str, value: float | None, flag: int
+        self, state: TankState, at_s: float, probe: str, quantity: str, value: float | None, flag: int
     ) -> Sequence[Finding]:
-        """One reading, calibrated and flagged; only good and unjudged ones say anything about the water."""
-        if quantity == "light":
+        """One reading, calibrated and flagged; only good and unjudged ones say anything about the water.
+
+        Dose and nitrate estimate have one probe each; the tank's others of that quantity never touch them.
+        """
+        if quantity == "light" and probe in self._carriers:
             self.light.on_reading(state.light, at_s, value, flag)
         if value is None or flag != GOOD:
             return ()
-        state.latest[quantity] = (value, at_s)
-        if quantity == "nitrate":
+        state.latest[probe] = (value, at_s)
+        if quantity == "nitrate" and probe in self._carriers:
             self.nitrate.on_electrode(state.nitrate, at_s, value)
-            return ()
-        return self.limits.on_value(state.limits, at_s, quantity, value)
+        found = self.limits.on_value(state.limits, at_s, probe, value)
+        if probe in state.drifts.courses:
+            found = self.drifts.on_value(state.drifts, at_s, probe, value)
+        if probe in state.agreement.means:
+            found = [*found, *self.agreement.on_value(state.agreement, at_s, probe, value)]
+        return found
+
+    def on_calibration(self, state: TankState, probe: str, at_s: float, event_id: str) -> None:
+        """One of the tank's probes was calibrated."""
+        if probe in self._carriers and probe in self._of.get("nitrate", ()):
+            self.nitrate.on_calibration(state.nitrate, at_s, event_id)
 
     def on_fact(self, state: TankState, event: TankEvent) -> None:
         """Something a person did or saw, possibly late, possibly a second version of it."""
@@ -94,6 +117,7 @@ class TankCore:
         self.chemistry.on_fact(state.chemistry, event)
         self.routine.on_fact(state.routine, event)
         self.supplies.on_fact(state.supplies, event)
+        self.drifts.on_fact(state.drifts, event)
         if isinstance(event, LampWork):
             self.light.on_lamp(state.light, event)
         if isinstance(event, Harvest):
@@ -191,9 +215,14 @@ class TankCore:
         return self.chemistry.report(state.chemistry, at_s, ph, temp_c, report.supply_rate, report.net_rate)
 
     def fresh(self, state: TankState, quantity: str, at_s: float) -> float | None:
-        """A probe's last good value, if it is recent."""
-        value, value_at_s = state.latest.get(quantity, (0.0, float("-inf")))
-        return value if at_s - value_at_s <= FRESH_S else None
+        """What the tank's probes of a quantity say together, as far as they are recent.
+
+        The median; of an even number the upper one of the middle two, as warmer and more alkaline water makes ammonia
+        more poisonous.
+        """
+        seen = (state.latest.get(p, (0.0, float("-inf"))) for p in self._of.get(quantity, ()))
+        values = [value for value, value_at_s in seen if at_s - value_at_s <= FRESH_S]
+        return median_high(values) if values else None
 
     def next_wake(self, state: TankState, at_s: float) -> list[float]:
         """Moments after `at_s` at which this tank should be looked at though nothing happened."""

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 from rushlight.core.step import Core, SiteState
 from rushlight.core.tank import TankCore, TankState
 from rushlight.effects import Estimate
+from rushlight.implied import alike, carries
 from rushlight.tank.water.chemistry import ChemistryReport, Hardness
 from rushlight.views import AlarmView, ProbeView, SiteView, TankView
 
@@ -17,7 +20,7 @@ _RANK = {"high": 0, "medium": 1, "low": 2}
 def site_view(core: Core, state: SiteState, at_s: float, *, clock_ok: bool = True) -> SiteView:
     """Everything as it stands at `at_s`."""
     alarms = core.book.views(state.alarms)
-    probes = [p.view(state.probes[k], at_s) for k, p in core.probes.items()]
+    probes = [_probe(core, k, state, at_s) for k in core.probes]
     return SiteView(
         at_s=at_s,
         name=core.config.site.name,
@@ -29,6 +32,14 @@ def site_view(core: Core, state: SiteState, at_s: float, *, clock_ok: bool = Tru
         ),
         alarms=tuple(a for a in alarms if a.tank is None),
     )
+
+
+def _probe(core: Core, probe_id: str, state: SiteState, at_s: float) -> ProbeView:
+    """The probe as its watch sees it, and what sets it apart from the tank's others."""
+    watch = core.probes[probe_id]
+    alone = len(alike(core.config, watch.probe.tank, watch.probe.quantity)) == 1
+    seen = watch.view(state.probes[probe_id], at_s)
+    return dataclasses.replace(seen, alone=alone, carries=carries(core.config, watch.probe))
 
 
 def _tank(tank: TankCore, state: TankState, at_s: float, probes: list[ProbeView], alarms: list[AlarmView]) -> TankView:

@@ -216,7 +216,7 @@ class _Maker:
     def _probe(self, tank: TankView, probe: ProbeView) -> Iterator[Publication]:
         look, key = probe_look(probe), probe_key(probe)
         alike = sum(probe_look(p).name == look.name for p in tank.probes) > 1
-        name = f"{look.name} ({probe.id})" if alike else look.name
+        name = f"{look.name} ({probe.which or probe.id})" if alike else look.name
         yield self._make(tank, "sensor", key, _look(look) | {"name": name})
         last = {"name": f"{name}, last good value", "device_class": "timestamp", "entity_category": "diagnostic"}
         yield self._make(tank, "sensor", f"{key}__last", last)
@@ -338,7 +338,8 @@ def _probe_states(probe: ProbeView, topic: str) -> list[Publication]:
     if probe.value_at_s is not None and math.isfinite(probe.value_at_s):
         out.append((f"{topic}__last", iso(probe.value_at_s)))
     out.append((f"{topic}__trouble", _on(bool(probe.trouble) or not probe.fresh)))
-    out.append((f"{topic}__trouble/about", _json({"text": probe.trouble, "flag": probe.flag})))
+    about = {"text": probe.trouble, "flag": probe.flag, "probe": probe.id, "place": probe.place}
+    out.append((f"{topic}__trouble/about", _json(about | {"carries": probe.carries})))
     return out
 
 

@@ -12,12 +12,13 @@ from typing import Any
 
 from pydantic import TypeAdapter
 
+from rushlight import implied
 from rushlight.alarms import words
 from rushlight.clock import Clock
 from rushlight.intake.polling import Link, links
 from rushlight.outlets.result import Done, Parcel, Result
 from rushlight.service import notifying
-from rushlight.settings import Config
+from rushlight.settings import Config, Tank
 from rushlight.views import SiteView
 from rushlight_drivers import LinkError, Sample
 
@@ -158,7 +159,37 @@ def warnings(config: Config) -> Iterator[str]:
         yield "no channel is configured, so no alarm reaches a phone; set [push], [webhook], [services] or [email]."
     if not any(t.lamp for t in config.tank):
         yield "no tank has a lamp section, so a fading lamp can't be told."
+    for tank in config.tank:
+        yield from _assumed_limits(config, tank)
+        yield from _several(config, tank)
     for p in config.probe:
         port = getattr(p.options, "port", "")
         if isinstance(port, str) and port.startswith(("/dev/ttyUSB", "/dev/ttyACM")):
             yield f"{p.id}: {port} may get another number after a restart; use its name under /dev/serial/by-id."
+
+
+def _assumed_limits(config: Config, tank: Tank) -> Iterator[str]:
+    """Limits that were left out, and what is watched instead."""
+    for quantity in implied.USUAL:
+        sides = implied.assumed(tank, quantity)
+        if not sides or not implied.alike(config, tank.id, quantity):
+            continue
+        band, unit = implied.band(tank, quantity), " °C" if quantity == "temperature" else ""
+        said = " and ".join(f"{side} = {words.number(getattr(band, side), 3)}{unit}" for side in sides)
+        yield (
+            f"{tank.id}: no limit given for {"pH" if quantity == "ph" else quantity}; {said} stands in "
+            f"({implied.ASSUMED}). Set tank.limits.{quantity} to what your fish need."
+        )
+
+
+def _several(config: Config, tank: Tank) -> Iterator[str]:
+    """Which of several probes of one quantity carries what is worked out from one alone."""
+    for quantity, what in (("light", "the light dose"), ("nitrate", "the nitrate estimate")):
+        alike = implied.alike(config, tank.id, quantity)
+        carrier = implied.carrier(alike)
+        if carrier is None or len(alike) < 2:
+            continue
+        others = " and ".join(p.title for p in alike if p is not carrier)
+        how = ", as the first in the file (say dose = true at another to change that)"
+        how = "" if carrier.dose or quantity != "light" else how
+        yield f"{tank.id}: {carrier.title} carries {what}{how}; {others} is shown and watched but does not touch it."

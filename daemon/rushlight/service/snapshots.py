@@ -35,5 +35,6 @@ def load(blob: bytes) -> SiteState | None:
 
 def version(config: Config) -> str:
     """What a snapshot depends on besides the journal: this program and this configuration."""
-    shape = repr((config.site, config.tank, config.kit, [(p.id, p.tank, p.quantity, p.unit) for p in config.probe]))
+    probes = [(p.id, p.tank, p.quantity, p.unit, p.dose) for p in config.probe]
+    shape = repr((config.site, config.tank, config.kit, probes))
     return f"{__version__}-{hashlib.sha256(shape.encode()).hexdigest()[:16]}"

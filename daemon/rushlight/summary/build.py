@@ -232,7 +232,8 @@ def _figures(
 
 def _probe_name(probe: ProbeView) -> str:
     name = probe.quantity.replace("_", " ")
-    return "pH" if name == "ph" else name[0].upper() + name[1:]
+    name = "pH" if name == "ph" else name[0].upper() + name[1:]
+    return f"{name}, {probe.which}" if probe.which else name
 
 
 def _probe(probe: ProbeView, zone: zoneinfo.ZoneInfo) -> str:

@@ -14,6 +14,7 @@ from rushlight import drawing
 from rushlight.alarms.words import number
 from rushlight.effects import Daily, Estimate
 from rushlight.events import Correction, Event, TankEvent, Test
+from rushlight.implied import USUAL, band
 from rushlight.journal.reader import Reader
 from rushlight.localtime import DAY_S
 from rushlight.settings import Config, Tank
@@ -160,15 +161,23 @@ def _probe(
         mean, one, other = flat[3 * n : 3 * n + 3]
         if mean is not None and one is not None and other is not None:
             points.append((0.5 * (bucket.from_s + bucket.to_s), mean, min(one, other), max(one, other)))
-    limits = {"temperature": tank.limits.temperature, "ph": tank.limits.ph}.get(probe.quantity)
-    edges = (limits.low, limits.high) if limits else (None, None)
-    name = formats.quantity(probe.quantity)
-    svg = drawing.probe(name, probe.unit_shown, points, edges, marks, zone=zone, palette=drawing.PAGE)
+    low, high = _edges(tank, probe.quantity)
+    name = formats.probe(probe)
+    svg = drawing.probe(name, probe.unit_shown, points, (low, high), marks, zone=zone, palette=drawing.PAGE)
     rows = [
         (formats.moment(t, now_s, zone), number(m, 4), f"{number(lo, 4)} to {number(hi, 4)}")
         for t, m, lo, hi in _thin(points, _TABLE_ROWS)
     ]
     return Chart(name, svg, probe.trouble, ("Hour", f"{name} {probe.unit_shown}".strip(), "least to most"), tuple(rows))
+
+
+def _edges(tank: Tank, quantity: str) -> tuple[float | None, float | None]:
+    """The limits that are watched."""
+    if quantity in USUAL:
+        watched = band(tank, quantity)
+        return watched.low, watched.high
+    level, conductivity = tank.limits.level_low, tank.limits.conductivity_high
+    return (level if quantity == "level" else None, conductivity if quantity == "conductivity" else None)
 
 
 def _marks(before: Past, since_s: float = 0.0) -> list[drawing.Mark]:

@@ -27,6 +27,7 @@ from rushlight.events import (
     WaterChange,
 )
 from rushlight.localtime import DAY_S, local_date, local_day, local_time
+from rushlight.views import ProbeView
 from rushlight.web.entries import FILTER_WORK, LAMP_WORK, NAMES, SIGHTINGS
 
 
@@ -55,6 +56,12 @@ def date(at_s: float, zone: zoneinfo.ZoneInfo) -> str:
 def quantity(name: str) -> str:
     """How a quantity is called."""
     return {"ph": "pH"}.get(name, name.replace("_", " ").capitalize())
+
+
+def probe(view: ProbeView) -> str:
+    """What a probe measures, and which of several it is."""
+    name = quantity(view.quantity)
+    return f"{name}, {view.which}" if view.which else name
 
 
 def ago(at_s: float | None, now_s: float) -> str:

@@ -36,13 +36,12 @@ def water_change(tank: Tank, view: TankView, target: float | None = None) -> Sug
 
 def contents(view: TankView) -> Contents:
     """What is known of a tank's water: the estimate, fresh probes, and the last test where no probe tells."""
-    probes = {p.quantity: p.value for p in view.probes if p.fresh}
     tested = {k: v for k, v in view.last_test.items() if isinstance(v, float)}
-    ph = probes.get("ph")
+    ph = view.measured("ph")
     return Contents(
         nitrate=None if view.nitrate is None else view.nitrate.mean,
         kh=tested.get("kh"),
         gh=tested.get("gh"),
         ph=ph if ph is not None else tested.get("ph"),
-        temp_c=probes.get("temperature"),
+        temp_c=view.measured("temperature"),
     )

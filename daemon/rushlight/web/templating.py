@@ -51,4 +51,5 @@ def _templates() -> jinja2.Environment:
     env.filters["figure"] = lambda v, digits=3: "not known" if v is None else number(v, digits)
     env.filters["span"] = formats.span
     env.filters["quantity"] = formats.quantity
+    env.filters["probe"] = formats.probe
     return env

@@ -289,7 +289,7 @@ def _guide(
     view = next(p for p in asked.tank_view(probe.tank).probes if p.id == probe_id)
     return asked.page(
         "calibration.html",
-        f"Calibration of {probe.id}",
+        f"Calibration of {probe.title}",
         status=HTTPStatus.UNPROCESSABLE_ENTITY if faults else HTTPStatus.OK,
         probe=probe,
         p=view,

@@ -129,7 +129,7 @@ def live(core: TankCore, state: TankState, days: range, rise_mg_l_d: float, leve
         for k in range(round((to_s - from_s) / 300.0)):
             at_s = from_s + 300.0 * k
             lit = 8 <= dt.datetime.fromtimestamp(at_s, zone).hour < 18
-            core.on_value(state, at_s, "light", 5000.0 if lit else 2.0, 1)
+            core.on_value(state, at_s, "foyer-light", "light", 5000.0 if lit else 2.0, 1)
         level += rise_mg_l_d
         if n % 4 == 0:
             test = Test(at_s=from_s + 43200.0, tank="foyer", method="lab", values={"nitrate": level}, id=f"t{n}")

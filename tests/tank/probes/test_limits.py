@@ -5,15 +5,18 @@ import random
 from pydantic import TypeAdapter
 
 from rushlight.alarms.finding import Finding
-from rushlight.settings import Band, Limits, Tank
+from rushlight.implied import band
+from rushlight.settings import Band, Limits, Probe, Tank
 from rushlight.tank.probes.limits import LimitsState, LimitsWatch
 
 T0 = 1_767_225_600.0
 TANK = Tank(id="foyer", litres=140, limits=Limits(temperature=Band(low=21, high=27), ph=Band(low=6.4, high=7.8)))
 
+PROBES = [Probe(id="temperature", tank="foyer", quantity="temperature"), Probe(id="ph", tank="foyer", quantity="ph")]
+
 
 def run(values: list[tuple[float, float]], quantity: str = "temperature") -> list[tuple[float, Finding]]:
-    w = LimitsWatch(TANK)
+    w = LimitsWatch(TANK, PROBES)
     s = w.initial()
     return [(at_s, f) for at_s, v in values for f in w.on_value(s, T0 + at_s, quantity, v)]
 
@@ -67,12 +70,22 @@ def test_a_settled_tank_is_silent() -> None:
     assert all(at_s < 4 * 3600 for at_s, _ in found)
 
 
-def test_no_band_no_alarm() -> None:
-    w = LimitsWatch(Tank(id="t", litres=100))
+def test_a_limit_left_out_is_the_usual_one_and_says_so() -> None:
+    w = LimitsWatch(Tank(id="t", litres=100, limits=Limits(temperature=Band(low=20.0))), PROBES)
     s = w.initial()
-    assert not [
-        f for i in range(100) for f in w.on_value(s, T0 + i * 60, "temperature", 40.0) if "moving" not in f.alarm
-    ]
+    found = [f for i in range(100) for f in w.on_value(s, T0 + i * 60, "temperature", 40.0)]
+    high = next(f for f in found if f.alarm == "temperature_high")
+    assert high.says == "raise"
+    assert high.facts["limit"] == 30.0
+    assert high.facts["limit_assumed"] is True
+    cold = [f for i in range(100) for f in w.on_value(s, T0 + 86400 + i * 60, "temperature", 19.0)]
+    low = next(f for f in cold if f.alarm == "temperature_low")
+    assert low.facts["limit"] == 20.0
+    assert "limit_assumed" not in low.facts
+
+
+def test_an_assumed_side_never_contradicts_the_given_one() -> None:
+    assert band(Tank(id="t", litres=100, limits=Limits(temperature=Band(low=31.0))), "temperature") == Band(low=31.0)
 
 
 def test_a_fast_change_is_moving_and_a_slow_one_is_not() -> None:
@@ -94,7 +107,7 @@ def test_a_rate_is_not_taken_across_a_gap() -> None:
 
 
 def test_late_values_are_left_out_but_a_clock_set_back_is_followed() -> None:
-    w = LimitsWatch(TANK)
+    w = LimitsWatch(TANK, PROBES)
     s = w.initial()
     w.on_value(s, T0 + 86400, "temperature", 24.0)
     assert w.on_value(s, T0 + 86000, "temperature", 30.0) == ()
@@ -104,7 +117,7 @@ def test_late_values_are_left_out_but_a_clock_set_back_is_followed() -> None:
 
 
 def test_state_survives_json() -> None:
-    w = LimitsWatch(TANK)
+    w = LimitsWatch(TANK, PROBES)
     s = w.initial()
     for i in range(200):
         w.on_value(s, T0 + 60 * i, "temperature", 24.0 + i / 40)

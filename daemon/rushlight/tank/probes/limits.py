@@ -1,8 +1,9 @@
-"""Temperature and pH against the keeper's limits, and how fast they move.
+"""Temperature and pH against the keeper's limits, and how fast they move, each probe for itself.
 
 Owns the side of each limit that the water is on, with a deadband between raising and clearing, and the rate over
-the last hour.  Never counts delays (the alarm table does) and never clears for want of data: without values it says
-nothing, and the last word stands.
+the last hour.  Where several probes of one quantity are in the tank each has findings of its own, by its id; what one
+says never hides what another says.  Never counts delays (the alarm table does) and never clears for want of data:
+without values it says nothing, and the last word stands.
 
 The rate is the difference between the median of the last quarter of an hour and that of a quarter of an hour one
 hour before, so a single odd value changes nothing.
@@ -16,7 +17,8 @@ from statistics import median
 from types import MappingProxyType
 
 from rushlight.alarms.finding import Finding, Says
-from rushlight.settings import Band, Tank
+from rushlight.implied import assumed, band
+from rushlight.settings import Band, Probe, Tank
 
 SLOT_S = 300.0
 """Values are averaged over this long before the rate is taken."""
@@ -49,7 +51,7 @@ MANNERS: Mapping[str, Manner] = MappingProxyType(
 
 @dataclass(slots=True)
 class Track:
-    """One quantity's memory.  Between `calm_low` and `calm_high` nothing changes sides."""
+    """One probe's memory.  Between `calm_low` and `calm_high` nothing changes sides."""
 
     calm_low: float = FAR
     calm_high: float = -FAR
@@ -69,28 +71,58 @@ class Track:
 
 @dataclass(slots=True)
 class LimitsState:
-    """The memory of one tank's limits, by quantity."""
+    """The memory of one tank's limits, by probe."""
 
     tracks: dict[str, Track] = field(default_factory=dict)
 
 
-class LimitsWatch:
-    """One tank's limits for temperature and pH."""
+def subjects(probes: Sequence[Probe]) -> dict[str, tuple[str, dict[str, object]]]:
+    """By probe id: what names its alarms, and the facts that say which probe it is; nothing for one that is alone."""
+    quantities = [p.quantity for p in probes]
+    return {
+        p.id: (p.id, {"probe": p.id, **({"place": p.place} if p.place else {})})
+        if quantities.count(p.quantity) > 1
+        else ("", {})
+        for p in probes
+    }
 
-    def __init__(self, tank: Tank) -> None:
+
+@dataclass(frozen=True, slots=True)
+class _Watched:
+    """What one probe is held against."""
+
+    quantity: str
+    manner: Manner
+    band: Band
+    assumed: Sequence[str]
+    subject: str
+    named: Mapping[str, object]
+
+
+class LimitsWatch:
+    """One tank's limits for temperature and pH; `probes` are the tank's."""
+
+    def __init__(self, tank: Tank, probes: Sequence[Probe]) -> None:
         self.tank = tank
-        self._bands: dict[str, Band] = {"temperature": tank.limits.temperature, "ph": tank.limits.ph}
+        names = subjects(probes)
+        self._watched = {
+            p.id: _Watched(
+                p.quantity, MANNERS[p.quantity], band(tank, p.quantity), assumed(tank, p.quantity), *names[p.id]
+            )
+            for p in probes
+            if p.quantity in MANNERS
+        }
 
     def initial(self) -> LimitsState:
         """Nothing measured yet."""
-        return LimitsState(tracks={q: Track() for q in self._bands})
+        return LimitsState(tracks={p: Track() for p in self._watched})
 
-    def on_value(self, state: LimitsState, at_s: float, quantity: str, value: float) -> Sequence[Finding]:
+    def on_value(self, state: LimitsState, at_s: float, probe: str, value: float) -> Sequence[Finding]:
         """One good value, in °C or pH; returns findings when something changes sides, and now and then again.
 
-        Values older than the last one are left out, unless a third in a row shows that the clock was set back.
+        Values older than the probe's last one are left out, unless a third in a row shows that the clock was set back.
         """
-        track = state.tracks.get(quantity)
+        track = state.tracks.get(probe)
         if track is None or (at_s < track.last_s and not _clock_went_back(track, at_s)):
             return ()
         track.last_s = at_s
@@ -99,33 +131,36 @@ class LimitsWatch:
             track.slot_n += 1
             if track.calm_low <= value <= track.calm_high:
                 return ()
-            return self._sides(track, at_s, quantity, value)
-        found = self._close_slot(track, at_s, quantity)
+            return self._sides(track, at_s, self._watched[probe], value)
+        watched = self._watched[probe]
+        found = self._close_slot(track, at_s, watched)
         track.slot_sum, track.slot_n = value, 1
         track.slot_end_s = (at_s // SLOT_S + 1.0) * SLOT_S
-        return [*found, *self._sides(track, at_s, quantity, value)]
+        return [*found, *self._sides(track, at_s, watched, value)]
 
-    def _sides(self, track: Track, at_s: float, quantity: str, value: float) -> list[Finding]:
+    def _sides(self, track: Track, at_s: float, watched: _Watched, value: float) -> list[Finding]:
         """Compare with both limits, and work out how far the value may now go without changing sides."""
-        band, margin = self._bands[quantity], MANNERS[quantity].margin
+        limits, margin = watched.band, watched.manner.margin
         found: list[Finding] = []
         words: list[Says] = []
-        for side, limit, sign in (("high", band.high, 1.0), ("low", band.low, -1.0)):
+        for side, limit, sign in (("high", limits.high, 1.0), ("low", limits.low, -1.0)):
             if limit is None:
                 continue
             beyond = sign * (value - limit)
             says: Says = "raise" if beyond > 0 else "clear" if beyond < -margin else "hold"
             words.append(says)
-            facts = {"quantity": quantity, "value": value, "limit": limit, "unit": MANNERS[quantity].unit}
-            found += self._say(track, at_s, f"{quantity}_{side}", says, facts)
+            facts = {"quantity": watched.quantity, "value": value, "limit": limit, "unit": watched.manner.unit}
+            if side in watched.assumed:
+                facts["limit_assumed"] = True
+            found += self._say(track, at_s, watched, f"{watched.quantity}_{side}", says, facts)
         if all(w == "clear" for w in words):
-            track.calm_low = -FAR if band.low is None else band.low + margin
-            track.calm_high = FAR if band.high is None else band.high - margin
+            track.calm_low = -FAR if limits.low is None else limits.low + margin
+            track.calm_high = FAR if limits.high is None else limits.high - margin
         else:  # every value is looked at, so that the word is said again in time
             track.calm_low, track.calm_high = FAR, -FAR
         return found
 
-    def _close_slot(self, track: Track, at_s: float, quantity: str) -> list[Finding]:
+    def _close_slot(self, track: Track, at_s: float, watched: _Watched) -> list[Finding]:
         """Bring the finished slot into the window and judge the rate."""
         if not track.slot_n:
             return []
@@ -135,25 +170,27 @@ class LimitsWatch:
         horizon_s = track.slot_end_s - (WINDOW_SLOTS + EDGE_SLOTS) * SLOT_S
         while ends[0] <= horizon_s:
             del ends[0], means[0]
-        alarm = f"{quantity}_moving"
-        at_rest = max(means) - min(means) <= MANNERS[quantity].moving / 2
+        alarm, manner = f"{watched.quantity}_moving", watched.manner
+        at_rest = max(means) - min(means) <= manner.moving / 2
         if at_rest and track.says.get(alarm) == "clear" and at_s - track.changed_s[alarm] > SETTLED_S:
             return []
         change = _change_in_an_hour(ends, means)
         if change is None:
             return []
-        limit = MANNERS[quantity].moving
+        limit = manner.moving
         size = abs(change)
         says: Says = "raise" if size >= limit else "clear" if size <= limit / 2 else "hold"
         facts = {
-            "quantity": quantity,
+            "quantity": watched.quantity,
             "value": round(change, 3),
-            "unit": f"{MANNERS[quantity].unit} in an hour".strip(),
+            "unit": f"{manner.unit} in an hour".strip(),
             "limit": limit,
         }
-        return self._say(track, at_s, alarm, says, facts)
+        return self._say(track, at_s, watched, alarm, says, facts)
 
-    def _say(self, track: Track, at_s: float, alarm: str, says: Says, facts: Mapping[str, object]) -> list[Finding]:
+    def _say(
+        self, track: Track, at_s: float, watched: _Watched, alarm: str, says: Says, facts: Mapping[str, object]
+    ) -> list[Finding]:
         """Speak on a change of side, and again while a delay may be waiting for confirmation."""
         before = track.says.get(alarm)
         if says == before:
@@ -166,7 +203,8 @@ class LimitsWatch:
                 track.said_s[alarm] = at_s
                 track.changed_s[alarm] = at_s - SETTLED_S - 1.0
         track.said_s[alarm] = at_s
-        return [Finding(alarm=alarm, tank=self.tank.id, says=says, facts=facts)]
+        facts = {**facts, **watched.named}
+        return [Finding(alarm=alarm, tank=self.tank.id, says=says, subject=watched.subject, facts=facts)]
 
 
 def _clock_went_back(track: Track, at_s: float) -> bool:

@@ -366,6 +366,7 @@ class ProbeWatch:
             fresh=self.fresh(state, at_s),
             flag=state.flag,
             trouble=self.trouble(state, at_s),
+            place=self.probe.place,
         )
 
     def trouble(self, state: ProbeState, at_s: float) -> str:
