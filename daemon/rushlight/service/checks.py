@@ -177,7 +177,7 @@ def _assumed_limits(config: Config, tank: Tank) -> Iterator[str]:
         band, unit = implied.band(tank, quantity), " °C" if quantity == "temperature" else ""
         said = " and ".join(f"{side} = {words.number(getattr(band, side), 3)}{unit}" for side in sides)
         yield (
-            f"{tank.id}: no limit given for {"pH" if quantity == "ph" else quantity}; {said} stands in "
+            f"{tank.id}: no limit given for {'pH' if quantity == 'ph' else quantity}; {said} stands in "
             f"({implied.ASSUMED}). Set tank.limits.{quantity} to what your fish need."
         )
 
