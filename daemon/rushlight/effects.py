@@ -94,6 +94,24 @@ class Told:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class TestRead(Effect):
+    """What one test alone says of one substance, in the canonical unit: mean and central 90 % interval.
+
+    None where it says nothing; `why` is then the reason, or that for which a picture was passed over for the eye.
+    """
+
+    __test__: ClassVar[bool] = False  # not a test class, whatever pytest thinks of the name
+    kind: ClassVar[str] = "test_read"
+    id: str
+    substance: str
+    mean: float | None
+    low: float | None
+    high: float | None
+    by: Literal["pads", "number", "picture"]
+    why: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Message(Effect):
     """Something to tell a person: one row of the outbox per channel.
 

@@ -14,7 +14,7 @@ from rushlight import eventlines
 from rushlight.alarms.roster import configured_channels
 from rushlight.core.step import Core
 from rushlight.core.timeline import Timeline
-from rushlight.effects import AlarmChange, Daily, DueChange, Effect, Estimate, Message
+from rushlight.effects import AlarmChange, Daily, DueChange, Effect, Estimate, Message, TestRead
 from rushlight.events import Event, Reading
 from rushlight.settings import Config
 
@@ -72,11 +72,10 @@ def record_of(effect: Effect, *, daily: bool, messages: bool = False) -> dict[st
             }
         case DueChange():
             return head | {"due_at": eventlines.rfc3339(effect.due_at_s), "reason": effect.reason}
+        case TestRead():
+            return head | _body(effect)
         case Daily() if daily:
-            body = {
-                f.name: getattr(effect, f.name) for f in dataclasses.fields(effect) if f.name not in {"at_s", "tank"}
-            }
-            return head | {k: rounded(v) for k, v in body.items()}
+            return head | _body(effect)
         case Message() if messages:
             return {
                 "at": head["at"],
@@ -89,6 +88,11 @@ def record_of(effect: Effect, *, daily: bool, messages: bool = False) -> dict[st
                 "alarms": [t.alarm for t in effect.alarms],
             }
     return None
+
+
+def _body(effect: Effect) -> dict[str, Any]:
+    own = (f.name for f in dataclasses.fields(effect) if f.name not in {"at_s", "tank"})
+    return {name: rounded(getattr(effect, name)) for name in own}
 
 
 def with_phone(config: Config) -> Config:

@@ -28,6 +28,7 @@ from rushlight.events import (
     Shelve,
     Supply,
     TankEvent,
+    Test,
     Untold,
 )
 from rushlight.localtime import DAY_S, local_date, midnight_after
@@ -157,12 +158,14 @@ class Core:
         match event:
             case TankEvent():
                 self._wakes.touched.add(event.tank)
-                self.tanks[event.tank].on_fact(state.tanks[event.tank], event)
-                effects = self._assess(state, at_s, [event.tank])
+                effects = self._fact(state, event, at_s)
+                effects += self._assess(state, at_s, [event.tank])
             case Calibration():
                 effects = self._calibration(state, event, at_s)
             case KitCheck():
-                effects = []
+                for k, tank in self.tanks.items():
+                    tank.on_check(state.tanks[k], event)
+                effects = self._assess(state, at_s, self.tanks)
             case Correction():
                 effects = self._correct(state, event, at_s)
             case Acknowledge():
@@ -170,20 +173,26 @@ class Core:
             case Shelve():
                 changes = self.book.shelve(state.alarms, at_s, event.alarm, event.by, event.hours)
                 effects = self._told(state, changes)
+            case Condition() | Untold() | Supply():
+                effects = self._machine(state, event, at_s)
+            case _:
+                effects = self._tick(state, at_s)
+        return effects
+
+    def _machine(self, state: SiteState, event: Condition | Untold | Supply, at_s: float) -> list[Effect]:
+        """What the daemon found out about itself."""
+        match event:
             case Condition():
                 facts = {"subject": event.subject, **event.facts}
                 finding = Finding(alarm=event.alarm, tank=None, says=event.says, subject=event.subject, facts=facts)
-                effects = self._judge(state, at_s, [finding])
+                return self._judge(state, at_s, [finding])
             case Untold():
-                effects = self.notifier.tell_anew(
+                return self.notifier.tell_anew(
                     state.notify, at_s, event.alarms, lambda alarm_id: self.book.facts(state.alarms, alarm_id)
                 )
             case Supply():
                 self._dipped(state, event)
-                effects = []
-            case _:
-                effects = self._tick(state, at_s)
-        return effects
+                return []
 
     @staticmethod
     def _dipped(state: SiteState, event: Supply) -> None:
@@ -259,9 +268,19 @@ class Core:
         new = event.replacement
         if isinstance(new, Calibration):
             return self._calibration(state, new, at_s)
+        effects: list[Effect] = []
         if isinstance(new, TankEvent):
-            self.tanks[new.tank].on_fact(state.tanks[new.tank], new)
-        return self._assess(state, at_s, self.tanks)
+            effects = self._fact(state, new, at_s)
+        if isinstance(new, KitCheck):
+            for k, tank in self.tanks.items():
+                tank.on_check(state.tanks[k], new)
+        return effects + self._assess(state, at_s, self.tanks)
+
+    def _fact(self, state: SiteState, event: TankEvent, at_s: float) -> list[Effect]:
+        """A tank hears of an entry; what a test by itself says is told."""
+        tank, own = self.tanks[event.tank], state.tanks[event.tank]
+        tank.on_fact(own, event)
+        return tank.kits.told(own.kits, event, at_s) if isinstance(event, Test) else []
 
     def _judge(self, state: SiteState, at_s: float, found: Iterable[Finding]) -> list[Effect]:
         effects: list[Effect] = []

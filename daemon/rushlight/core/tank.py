@@ -13,9 +13,10 @@ from statistics import median_high
 
 from rushlight.alarms.finding import Finding
 from rushlight.effects import Daily, DueChange, Effect
-from rushlight.events import Dose, Harvest, LampWork, TankEvent, Test, WaterChange
+from rushlight.events import Dose, Harvest, KitCheck, LampWork, Pack, TankEvent, Test, WaterChange
 from rushlight.implied import alike, carrier
 from rushlight.settings import Config, Tank
+from rushlight.tank.kits.watch import KitsState, KitsWatch
 from rushlight.tank.light.watch import LightState, LightWatch
 from rushlight.tank.nitrate import causes, explanation
 from rushlight.tank.nitrate.watch import NitrateReport, NitrateState, NitrateWatch
@@ -43,6 +44,7 @@ class TankState:
     limits: LimitsState
     drifts: DriftsState
     agreement: AgreementState
+    kits: KitsState
     latest: dict[str, tuple[float, float]] = field(default_factory=dict)
     """The last good value of each probe, in its quantity's canonical unit, and when it was taken."""
     due_at_s: float | None = None
@@ -71,6 +73,7 @@ class TankCore:
         self.limits = LimitsWatch(tank, probes)
         self.drifts = DriftsWatch(tank, probes)
         self.agreement = AgreementWatch(tank.id, probes)
+        self.kits = KitsWatch(tank, config.kit)
 
     def initial(self) -> TankState:
         """Nothing known yet."""
@@ -83,6 +86,7 @@ class TankCore:
             limits=self.limits.initial(),
             drifts=self.drifts.initial(),
             agreement=self.agreement.initial(),
+            kits=self.kits.initial(),
         )
 
     def on_value(
@@ -113,10 +117,19 @@ class TankCore:
 
     def on_fact(self, state: TankState, event: TankEvent) -> None:
         """Something a person did or saw, possibly late, possibly a second version of it."""
-        self.nitrate.on_fact(state.nitrate, event)
+        self.kits.on_fact(state.kits, event)
+        self.supplies.on_fact(state.supplies, event)
+        if isinstance(event, Test):
+            said = self.kits.of(state.kits, event.id)
+            nitrate = next((told for seen, told in said if seen.substance == "nitrate"), None)
+            self.nitrate.on_test(state.nitrate, event, nitrate)
+            event = self.kits.as_read(state.kits, event)
+        else:
+            self.nitrate.on_fact(state.nitrate, event)
+        if isinstance(event, Pack):
+            self._read_anew(state)
         self.chemistry.on_fact(state.chemistry, event)
         self.routine.on_fact(state.routine, event)
-        self.supplies.on_fact(state.supplies, event)
         self.drifts.on_fact(state.drifts, event)
         if isinstance(event, LampWork):
             self.light.on_lamp(state.light, event)
@@ -128,14 +141,25 @@ class TankCore:
             kept = [t for t in state.tests if t.id != event.id] + [event]
             state.tests = sorted(kept, key=lambda t: (t.at_s, t.id))[-12:]
 
+    def on_check(self, state: TankState, event: KitCheck) -> None:
+        """A kit was dipped in known solutions: what its pack has read says something else from now on."""
+        self.kits.on_check(state.kits, event)
+        self._read_anew(state)
+
+    def _read_anew(self, state: TankState) -> None:
+        self.nitrate.read_anew(state.nitrate, self.kits.all_said(state.kits, "nitrate"))
+
     def void(self, state: TankState, event_id: str) -> None:
         """That event never was."""
+        checked = self.kits.void(state.kits, event_id)
         self.nitrate.void(state.nitrate, event_id)
         self.chemistry.void(state.chemistry, event_id)
         self.routine.void(state.routine, event_id)
         self.supplies.void(state.supplies, event_id)
         self.light.void(state.light, event_id)
         state.tests = [t for t in state.tests if t.id != event_id]
+        if checked:
+            self._read_anew(state)
 
     def close_day(self, state: TankState, date: str, from_s: float, to_s: float) -> Daily:
         """Local midnight: the day's light is added up, the estimate carried on, and both told."""

@@ -95,6 +95,25 @@ def blurred(span: Span, error_share: float, error_floor: float) -> Likelihood:
     return likelihood
 
 
+def shifted_log(value: float, sd: float, shift: float) -> Likelihood:
+    """The density of reading `value`, mg/L, where ln(reading + shift) is normal about ln(C + shift) with `sd`.
+
+    So an error goes by ratio where the level is well above `shift`, and does not shrink to nothing at zero.
+
+    Raises:
+        ValueError: `sd` or `shift` is not positive.
+    """
+    if sd <= 0.0 or shift <= 0.0:
+        raise ValueError("sd and shift must be positive")
+    place, scale = math.log(value + shift), sd * math.sqrt(2.0 * math.pi) * (value + shift)
+
+    def likelihood(c: float) -> float:
+        z = (math.log(c + shift) - place) / sd
+        return math.exp(-0.5 * z * z) / scale
+
+    return likelihood
+
+
 def _point(value: float, error_share: float, error_floor: float) -> Likelihood:
     def likelihood(c: float) -> float:
         variance = (error_share * c) ** 2 + error_floor**2

@@ -1,6 +1,6 @@
 """Manual entries as facts: the entry's words and units become numbers that the filter can use.
 
-Owns the choice of kit, the conversion of units, and the unit of each fact's amount.  Keeps nothing.
+Owns the unit of each fact's amount; what a test says is `tank.kits`' matter.  Keeps nothing.
 """
 
 from __future__ import annotations
@@ -8,20 +8,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from zoneinfo import ZoneInfo
 
-from rushlight.events import Dose, Feeding, Harvest, LampWork, Reported, Stocking, TankEvent, Test, TopOff, WaterChange
+from rushlight.events import Dose, Feeding, Harvest, LampWork, Stocking, TankEvent, Test, TopOff, WaterChange
 from rushlight.localtime import local_date
-from rushlight.science import nitrogen
-from rushlight.science.interval import Span, parse_bound, strip_span
-from rushlight.science.units import to_standard
+from rushlight.science import nitrogen, solutions
+from rushlight.science.interval import Span
 from rushlight.settings import Kit, Tank
+from rushlight.tank.kits.errors import said_of
+from rushlight.tank.kits.reading import seen_of
+from rushlight.tank.kits.said import Said
 from rushlight.tank.ledger import Fact
-
-READING_ERROR = {"strip": 0.22, "drops": 0.15, "lab": 0.03}
-"""Reading error where the kit gives none: one standard deviation as a share of the level (common
-practice, no source)."""
-MOST_MG_L = 1e5
-"""A number above this is a slip of the pen, as no tank holds a tenth of a kilogram in a litre; it is cut to this, so
-that whatever is worked out from it stays finite, and the filter makes nothing of it."""
 
 
 def fact_of(event: TankEvent, tank: Tank, kits: Sequence[Kit], zone: ZoneInfo) -> Fact | None:  # noqa: PLR0911
@@ -33,7 +28,7 @@ def fact_of(event: TankEvent, tank: Tank, kits: Sequence[Kit], zone: ZoneInfo) -
     at_s, own = event.at_s, event.id
     match event:
         case Test():
-            return _test(event, tank, kits)
+            return test_fact(event, _said(event, tank, kits))
         case WaterChange():
             fraction = event.fraction if event.fraction is not None else (event.litres or 0.0) / tank.litres
             source = event.source.get("nitrate", tank.source_water.get("nitrate"))
@@ -60,47 +55,40 @@ def fact_of(event: TankEvent, tank: Tank, kits: Sequence[Kit], zone: ZoneInfo) -
     return None
 
 
-def kit_for(event: Test, tank: Tank, kits: Sequence[Kit]) -> Kit | None:
-    """The kit that the test was made with: the one named, else the tank's, else the first of that method."""
-    for wanted in (event.kit, tank.testing.kit):
-        for kit in kits:
-            if kit.id == wanted and kit.method == event.method:
-                return kit
-    return next((kit for kit in kits if kit.method == event.method), None)
-
-
 def nitrate_span(event: Test, tank: Tank, kits: Sequence[Kit]) -> Span | None:
-    """What a test says of nitrate, mg/L as NO3: the span between a strip's pads, or one value; None: nothing."""
-    reported = event.values.get("nitrate")
-    if reported is None:
+    """What a test says of the tank's nitrate, mg/L as NO3: a strip's span, one value, or a picture's 90 % interval.
+
+    None: nothing.  The kit is taken to read right.
+    """
+    said = _said(event, tank, kits)
+    if said is None:
         return None
-    kit = kit_for(event, tank, kits)
-    pads = kit.pads.get("nitrate", ()) if kit and event.method == "strip" else ()
-    return _span(reported, event.units.get("nitrate", ""), pads)
+    if said.by == "picture" and said.is_point:
+        told = said.estimate()
+        return Span(told.low, told.high)
+    low = solutions.of_tank(said.low, said.dilution, said.source)
+    return Span(low, None if said.high is None else solutions.of_tank(said.high, said.dilution, said.source))
 
 
-def _test(event: Test, tank: Tank, kits: Sequence[Kit]) -> Fact | None:
-    span, kit = nitrate_span(event, tank, kits), kit_for(event, tank, kits)
-    if span is None:
+def test_fact(event: Test, said: Said | None) -> Fact | None:
+    """The fact for what a test says of nitrate; None if it says nothing."""
+    if said is None:
         return None
-    error = kit.error_percent / 100.0 if kit and kit.error_percent else READING_ERROR[event.method]
+    low = solutions.of_tank(said.low, said.dilution, said.source)
+    high = None if said.high is None else solutions.of_tank(said.high, said.dilution, said.source)
     return Fact(
-        at_s=event.at_s, id=event.id, kind="test", amount=error, low=span.low, high=span.high, word=event.method
+        at_s=event.at_s,
+        id=event.id,
+        kind="test",
+        amount=said.share,
+        low=low,
+        high=high,
+        word=event.method,
+        said=said,
     )
 
 
-def _span(reported: Reported, unit: str, pads: Sequence[float]) -> Span:
-    """What was read, in mg/L as NO3.  Pads are given in that unit too."""
-    if isinstance(reported, str):
-        bound = parse_bound(reported)
-        if bound.high is None:
-            return Span(_mg_l(bound.low, unit), None)
-        return Span(0.0, _mg_l(bound.high, unit))
-    value = _mg_l(float(reported), unit)
-    if pads:
-        return strip_span(value, pads)
-    return Span(value, value)
-
-
-def _mg_l(value: float, unit: str) -> float:
-    return min(MOST_MG_L, to_standard("nitrate", value, unit))
+def _said(event: Test, tank: Tank, kits: Sequence[Kit]) -> Said | None:
+    """What it says of nitrate by a kit of which no check is known."""
+    found = (s for s in seen_of(event, tank, kits) if s.substance == "nitrate")
+    return next((said_of(s, (), 0) for s in found), None)

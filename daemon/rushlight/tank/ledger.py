@@ -10,6 +10,8 @@ import bisect
 from dataclasses import dataclass, field
 from typing import Literal
 
+from rushlight.tank.kits.said import Said
+
 FactKind = Literal[
     "test", "change", "inflow", "feeding", "harvest", "stocking", "lamp", "light", "electrode", "calibration"
 ]
@@ -36,6 +38,8 @@ class Fact:
     word: str = ""
     """A test's method, a feeding's or a light day's local date, a lamp work's kind."""
     lamp_percent: float | None = None
+    said: Said | None = None
+    """A test's evidence, as the filter takes it; the ends above are those of the tank's water, for people."""
 
     def key(self) -> tuple[float, str, str, float, float, str]:
         """The order of facts: by time, then id, then content, never by arrival."""

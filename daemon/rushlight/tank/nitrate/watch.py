@@ -11,22 +11,23 @@ over the whole day.
 
 from __future__ import annotations
 
+import dataclasses
 import datetime as dt
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from statistics import median
 from zoneinfo import ZoneInfo
 
 from rushlight.alarms.finding import Finding, Says
 from rushlight.effects import Estimate
-from rushlight.events import TankEvent
+from rushlight.events import TankEvent, Test
 from rushlight.localtime import DAY_S, local_date, midnight_after, midnight_before
 from rushlight.science import nitrogen
-from rushlight.science.interval import Span, blurred
 from rushlight.settings import Kit, Tank
-from rushlight.tank.amounts import fact_of
+from rushlight.tank.amounts import fact_of, test_fact
 from rushlight.tank.day import DayLight
+from rushlight.tank.kits.said import Said
 from rushlight.tank.ledger import Fact, Ledger
 from rushlight.tank.nitrate import balance as bal
 from rushlight.tank.nitrate import forecast
@@ -37,8 +38,6 @@ from rushlight.views import Share
 
 KEEP_DAYS = 400
 """Facts older than this are folded into the oldest checkpoint; an entry that comes later still is not used."""
-READING_FLOOR = {"strip": 1.0, "drops": 0.5, "lab": 0.2}
-"""The part of a test's reading error that does not shrink with the level, mg/L (common practice, no source)."""
 SENSELESS_PAD, SENSELESS_DENSITY = 0.2, 0.01
 """Likelihood of a reading that says nothing: one pad of about five, or a number somewhere within 100 mg/L."""
 DOUBT = {"harvest": 0.25, "stocking": 0.1, "lamp": 0.15}
@@ -140,10 +139,28 @@ class NitrateWatch:
     def on_fact(self, state: NitrateState, event: TankEvent) -> None:
         """A manual entry, possibly late; one with an id that is known replaces the old one.
 
+        A test is taken as its kit reads if nothing is known of it; `on_test` is for whoever knows more.
+
         Raises:
             ValueError: a test's nitrate value or unit cannot be understood; nothing has been changed then.
         """
-        fact = fact_of(event, self.tank, self.kits, self.zone)
+        self._put(state, event, fact_of(event, self.tank, self.kits, self.zone))
+
+    def on_test(self, state: NitrateState, event: Test, said: Said | None) -> None:
+        """A test, possibly late, and what it says of nitrate; None: nothing."""
+        self._put(state, event, test_fact(event, said))
+
+    def read_anew(self, state: NitrateState, said: Mapping[str, Said | None]) -> None:
+        """Tests, by id, that say something else than they did, as more is known of their kit; one re-run for all."""
+        old = [f for f in state.ledger.facts if f.id in said and f.kind == "test"]
+        new = [dataclasses.replace(f, said=told) for f in old if (told := said[f.id]) is not None and told != f.said]
+        for fact in new:
+            state.ledger.remove(fact.id)
+            state.ledger.add(fact)
+        if new:
+            self._rewind(state, new[0])
+
+    def _put(self, state: NitrateState, event: TankEvent, fact: Fact | None) -> None:
         if event.id:
             self.void(state, event.id)
         if fact is not None:
@@ -292,9 +309,9 @@ class NitrateWatch:
     def _apply(self, now: Balance, fact: Fact) -> None:
         match fact.kind:
             case "test":
-                span = Span(fact.low, fact.high)
-                seen = blurred(span, fact.amount, READING_FLOOR[fact.word])
-                if bal.read_level(now, seen, SENSELESS_DENSITY if span.low == span.high else SENSELESS_PAD):
+                assert fact.said is not None
+                senseless = SENSELESS_DENSITY if fact.said.is_point else SENSELESS_PAD
+                if bal.read_level(now, fact.said.likelihood(), senseless):
                     now.n_tests += 1
                     now.tests_since_quiet += 1
                     now.last_test_at_s = fact.at_s

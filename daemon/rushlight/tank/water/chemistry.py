@@ -18,7 +18,7 @@ from rushlight.science import ammonia, hardness
 from rushlight.science.interval import strip_span
 from rushlight.science.units import read_reported
 from rushlight.settings import Kit, Substance, Tank
-from rushlight.tank.amounts import READING_ERROR, kit_for
+from rushlight.tank.kits.reading import READING_ERROR, kit_for
 from rushlight.tank.water import minerals
 from rushlight.tank.water.minerals import MineralFact
 

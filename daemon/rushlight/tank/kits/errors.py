@@ -1,0 +1,163 @@
+"""How a kit errs: learned from its checks against known solutions, for the eye and for pictures apart.
+
+Owns the sizes of the errors and who shares them.  An error is reckoned on the kit's own scale (`stripscale.Scale`).
+What pads read by eye share is the kit and the pack.  What pictures share is mostly the light and the phone, and how
+alike two of those are is seen in the chart itself: its fields have the same densities in both pictures or they have
+not.  So a picture in the light and with the phone of the standards is corrected most, and one in another light keeps
+nearly the whole of the chart's error.
+
+The sizes were chosen on rendered pictures (`tests/bench/bench_pictures.py`, tuning seeds) and made somewhat wider, as a
+real chart may be printed worse than a rendered one; no source.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from rushlight.science import kriging
+from rushlight.tank.kits.reading import Seen
+from rushlight.tank.kits.said import Said
+
+EYE_KIT, EYE_PACK, EYE_BEND = 0.25, 0.15, 0.08
+"""Error by eye that a kit has throughout, that a pack has, and that bends along the scale: standard deviations."""
+CHART, LIGHT, BEND = 0.055, 0.08, 0.03
+"""Error of a picture as a share of the pad's density: what the chart's print has in any light, what light and phone
+add, and how much it bends."""
+LIGHT_LIKE = 0.03
+"""Root mean square of the difference of two charts' densities at which their lights are half unlike."""
+PACK = 0.05
+"""Packs of one kit differ by this share."""
+STRIP = 0.08
+"""Strips of one pack differ by this share, one standard deviation (common practice, no source)."""
+BEND_LENGTH = 1.0
+"""Distance on the scale, a factor of e, over which an error bends."""
+SOLUTION = 0.025
+"""A known solution is made so well in a kitchen (`science.solutions`)."""
+MOST_POINTS = 24
+_WIDEST = 1.0
+
+
+@dataclass(slots=True, kw_only=True)
+class Point:
+    """One standard of one check: what it held, and what was seen of it."""
+
+    held: float
+    """In the canonical unit."""
+    label: str
+    """The pack, as the keeper names it."""
+    seen: Seen
+
+
+@dataclass(frozen=True, slots=True)
+class Error:
+    """What is to be added to a place on the scale, and how unsure that is."""
+
+    mean: float
+    sd: float
+    points: int
+
+
+def said_of(seen: Seen, points: Sequence[tuple[Point, int]], pack: int) -> Said | None:
+    """What a test says once its kit is known as it is: None where its picture was not believed and nothing else read.
+
+    `points` are the checks of this kit, substance and way of reading, each with the number of its pack.
+    """
+    if seen.unread:
+        return None
+    error = error_of(seen, points, pack)
+    said = Said(
+        substance=seen.substance,
+        by=seen.by,
+        low=seen.low,
+        high=seen.high,
+        share=seen.share,
+        floor=seen.floor,
+        dilution=seen.dilution,
+        source=seen.source,
+        why=seen.why,
+    )
+    if seen.by == "picture":
+        return _by_picture(seen, said, error)
+    return said if not error.points else _by_eye(seen, said, error)
+
+
+def _by_picture(seen: Seen, said: Said, error: Error) -> Said:
+    scale = seen.scale
+    value = scale.back(scale.to(seen.low) + error.mean)
+    sd = min(_WIDEST, math.sqrt(error.sd**2 + seen.noise**2 + _strip(seen, value) ** 2))
+    if scale.shift is None:  # a pH: the same error everywhere
+        return replace(said, low=value, high=value if seen.high is not None else None, share=0.0, floor=sd)
+    high = value if seen.high is not None else None
+    return replace(said, low=value, high=high, share=sd, floor=sd * scale.shift, shift=scale.shift)
+
+
+def _by_eye(seen: Seen, said: Said, error: Error) -> Said:
+    """The span where it would have been, had the kit read right; what is still unsure of that is added to its error."""
+    scale = seen.scale
+    low = scale.back(scale.to(seen.low) + error.mean) if seen.low > 0.0 or scale.shift is None else 0.0
+    high = None if seen.high is None else scale.back(scale.to(seen.high) + error.mean)
+    if scale.shift is None:
+        return replace(said, low=low, high=high, floor=math.hypot(said.floor, error.sd))
+    return replace(said, low=low, high=high, share=said.share)
+
+
+def _strip(seen: Seen, value: float) -> float:
+    """How far strips differ among themselves, on the scale; of a pH as much as of a level half-way up."""
+    return 0.5 * STRIP if seen.shift is None else STRIP * value / (value + seen.shift)
+
+
+def error_of(seen: Seen, points: Sequence[tuple[Point, int]], pack: int) -> Error:
+    """The kit's error at the place of `seen`, from its checks; without any, 0 and as wide as kits are."""
+    own = _shared(seen, pack, seen, pack)
+    used = [p for p in points if p[0].seen.by == seen.by and not p[0].seen.unread][-MOST_POINTS:]
+    known = [[_shared(a.seen, i, b.seen, k) + (_noise(a) ** 2 if a is b else 0.0) for b, k in used] for a, i in used]
+    off = [p.seen.scale.to(p.held) - place_of(p.seen) for p, _ in used]
+    to = [_shared(p.seen, i, seen, pack) for p, i in used]
+    mean, sd = kriging.estimate(known, off, to, own)
+    return Error(mean, sd, len(used))
+
+
+def place_of(seen: Seen) -> float:
+    """The middle of what was seen, on the scale; of a span open above, a little over its end."""
+    scale = seen.scale
+    low = scale.to(seen.low)
+    return low + 0.25 if seen.high is None else 0.5 * (low + scale.to(seen.high))
+
+
+def _noise(point: Point) -> float:
+    """How unsure one standard's error is: the reading's own error, the width of its span, and the solution's."""
+    seen = point.seen
+    solution = SOLUTION if seen.shift is None else SOLUTION * point.held / (point.held + seen.shift)
+    if seen.by == "picture":
+        return math.sqrt(
+            seen.noise**2 + _strip(seen, point.held) ** 2 + solution**2 + (0.4 if seen.high is None else 0.0)
+        )
+    scale = seen.scale
+    width = 0.8 if seen.high is None else scale.to(seen.high) - scale.to(seen.low)
+    own = (
+        seen.floor
+        if seen.shift is None
+        else math.hypot(seen.share * point.held, seen.floor) / (point.held + seen.shift)
+    )
+    return math.sqrt(own**2 + width**2 / 12.0 + solution**2)
+
+
+def _shared(a: Seen, pack_a: int, b: Seen, pack_b: int) -> float:
+    """Covariance of two readings' errors on the scale."""
+    bend = math.exp(-0.5 * ((place_of(a) - place_of(b)) / BEND_LENGTH) ** 2)
+    same = 1.0 if pack_a == pack_b else 0.0
+    if a.by != "picture":
+        return EYE_KIT**2 + EYE_PACK**2 * same + EYE_BEND**2 * bend
+    share = CHART**2 + BEND**2 * bend + LIGHT**2 * _alike(a, b)
+    return a.leverage * b.leverage * share + PACK**2 * same
+
+
+def _alike(a: Seen, b: Seen) -> float:
+    """How alike light and phone were, 0 to 1, by the chart's densities in the two pictures."""
+    if len(a.signature) != len(b.signature) or (a.device and b.device and a.device != b.device):
+        return 0.0
+    n = max(1, len(a.signature))
+    apart = math.sqrt(sum((x - y) ** 2 for x, y in zip(a.signature, b.signature, strict=True)) / n)
+    return math.exp(-max(0.0, apart - 0.01) / LIGHT_LIKE)

@@ -1,0 +1,80 @@
+"""The colour equations against the standards' figures and a colour library of others."""
+
+from __future__ import annotations
+
+import warnings
+
+import numpy as np
+import pytest
+
+from rushlight.science import colour
+
+with warnings.catch_warnings():
+    warnings.simplefilter("ignore")  # the library warns of optional parts that are not installed
+    import colour as library
+
+
+@pytest.mark.parametrize(
+    ("code", "light"),
+    [(10, 0.00303527), (11, 0.00334654), (50, 0.03189603), (128, 0.2158605), (200, 0.57758044), (0, 0), (255, 1)],
+)
+def test_srgb_codes_become_the_light_of_iec_61966_2_1(code: float, light: float) -> None:
+    """The equation of IEC 61966-2-1:1999 worked out apart, to eight places."""
+    assert colour.linear(code) == pytest.approx(light, rel=2e-6, abs=1e-12)
+    assert colour.linear(-code) == pytest.approx(-light, rel=2e-6, abs=1e-12)
+
+
+def test_every_code_agrees_with_the_library_and_comes_back() -> None:
+    """colour-science, eotf_sRGB."""
+    codes = np.arange(256)
+    theirs = library.models.eotf_sRGB(codes / 255.0)
+    ours = [colour.linear(float(c)) for c in codes]
+    assert np.allclose(ours, theirs, atol=1e-9)
+    assert np.allclose([colour.encoded(v) for v in ours], codes, atol=0.02)
+
+
+@pytest.mark.parametrize(
+    ("codes", "lab"),
+    [
+        ((255, 0, 0), (53.233, 80.111, 67.224)),
+        ((231, 84, 128), (56.966, 60.254, 6.500)),
+        ((250, 220, 228), (90.373, 11.650, -0.101)),
+        ((128, 128, 128), (53.585, 0.0, 0.0)),
+    ],
+)
+def test_srgb_to_cielab(codes: colour.Triple, lab: colour.Triple) -> None:
+    """CIELAB D65 2° of colour-science; libraries differ by 0.02 with how they round the white."""
+    assert colour.lab(colour.xyz(colour.linear_rgb(codes))) == pytest.approx(lab, abs=0.03)
+    theirs = library.XYZ_to_Lab(library.sRGB_to_XYZ(np.array(codes) / 255.0))
+    assert colour.lab(colour.xyz(colour.linear_rgb(codes))) == pytest.approx(theirs, abs=0.03)
+
+
+def test_xyz_to_cielab_as_cie_15_has_it() -> None:
+    """The example of the library's own documents: XYZ 0.2065 0.1220 0.0514 under D65 is Lab 41.5279 52.6386 26.9232."""
+    white = (0.95045593, 1.0, 1.08905775)  # xy 0.3127 0.3290
+    at = (0.20654008, 0.12197225, 0.05136952)
+    assert colour.lab(at, white) == pytest.approx((41.52787529, 52.63858304, 26.92317922), abs=1e-5)
+
+
+@pytest.mark.parametrize("at", [(0.001, 0.001, 0.001), (0.3, 0.2, 0.1), (0.008, 0.0088, 0.009)])
+def test_dark_colours_take_the_straight_part_of_cielab(at: colour.Triple) -> None:
+    """colour-science, XYZ_to_Lab, on both sides of (6/29)³."""
+    white = (0.95045593, 1.0, 1.08905775)
+    assert colour.lab(at, white) == pytest.approx(library.XYZ_to_Lab(np.array(at), (0.3127, 0.3290)), abs=2e-3)
+
+
+def test_the_difference_of_1976() -> None:
+    """colour-science, delta_E_CIE1976."""
+    a, b = (50.0, 2.6772, -79.7751), (50.0, 0.0, -82.7485)
+    assert colour.difference(a, b) == pytest.approx(float(library.difference.delta_E_CIE1976(a, b)), abs=1e-9)
+
+
+def test_paper_beside_a_spot_takes_light_and_shading_out() -> None:
+    """A half-lit spot on half-lit paper has the reflectance of the fully lit; densities are logarithms to ten."""
+    full = colour.reflectance((0.4, 0.1, 0.2), (0.8, 0.8, 0.8))
+    half = colour.reflectance((0.2, 0.05, 0.1), (0.4, 0.4, 0.4))
+    assert full == pytest.approx((0.5, 0.125, 0.25))
+    assert half == pytest.approx(full)
+    assert colour.density((0.1, 1.0, 0.01)) == pytest.approx((1.0, 0.0, 2.0))
+    with pytest.raises(ValueError, match="no light"):
+        colour.reflectance((0.1, 0.1, 0.1), (0.0, 0.5, 0.5))
