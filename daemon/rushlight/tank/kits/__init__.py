@@ -1,4 +1,7 @@
 """What a test says: by eye, number or picture, of the sample as it was or thinned, as its kit is known to read.
 
 Pure: imports science, the vocabulary and the standard library.
+
+Imports colours, effects, events, localtime, science, settings and the pure part of the standard library; no file,
+clock, thread or socket.
 """
