@@ -182,7 +182,8 @@ class World(Rules):
         engine.once(0.0)
         self._send(service)
         if engine.time.trusted:
-            service.calendar.run_late()
+            for job in service.calendar.late():
+                service.calendar.run(job)
             self._send(service)
         if self.true_s >= self._beat_due_s and service.heartbeat is not None:
             self._beat_due_s = self.true_s + BEAT_S

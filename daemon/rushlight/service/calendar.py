@@ -1,9 +1,10 @@
 """Jobs by the calendar: the weekly summary, the nightly backup, the self-test of the channels.
 
-APScheduler wakes them; a 'done for this period' key in the journal decides whether they run, because its wall-clock
-schedule runs a job twice on the autumn day, skips it when the Pi slept through the hour, and stalls or
-runs away when the clock steps.  So: nothing runs by it but once a day or a week, it is never started before the clock
-is trusted, and every ten monotonic minutes it is asked whether something due was missed.
+APScheduler says when a job is due, wakes it and runs it on its own pool of threads; there is no clock and no thread of
+ours beside it.  Its clock faults are met here and nowhere else.  It fires twice on the autumn day, forgets what was due
+while the Pi was off, and sleeps through a clock that was set back: so a 'done for this period' key in the journal
+guards every run, it is started only once the clock is trusted, and `look`, called every few monotonic minutes, has it
+run now whatever is due and not done.  A leap of years can't make it list each missed run, as it is made anew then.
 """
 
 from __future__ import annotations
@@ -20,16 +21,20 @@ from apscheduler.executors.pool import ThreadPoolExecutor
 from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.cron import CronTrigger
 
-from rushlight.localtime import clock_on, local_time
+from rushlight.localtime import local_time, minutes
 
 log = logging.getLogger(__name__)
+
+_WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+_LOOK_BACK = dt.timedelta(days=8)
+"""A job of each week has been due at least once within so many days."""
 
 
 @dataclass(frozen=True, slots=True)
 class Job:
     """Something to do once a day, or once a week on `weekday` (1 Monday to 7 Sunday), at local `at` (HH:MM).
 
-    `work` returns whether it was done; if not, it is tried again within ten minutes.
+    `work` returns whether it was done; if not, it is tried again at the next look.
     """
 
     name: str
@@ -37,23 +42,23 @@ class Job:
     work: Callable[[], bool]
     weekday: int | None = None
 
-    def last_due(self, now: dt.datetime) -> dt.datetime:
-        """The latest moment at or before `now` (local, aware) at which the job was to run.
+    def trigger(self, zone: zoneinfo.ZoneInfo) -> CronTrigger:
+        """When it is due, for the scheduler."""
+        hour, minute = divmod(minutes(self.at) % (24 * 60), 60)
+        day = "*" if self.weekday is None else _WEEKDAYS[self.weekday - 1]
+        return CronTrigger(day_of_week=day, hour=hour, minute=minute, timezone=zone)
 
-        A time that the spring change skips is taken an hour later; one that autumn repeats, the first time.
-        """
-        zone, day = now.tzinfo, now.date()
-        assert isinstance(zone, zoneinfo.ZoneInfo)
-        while True:
-            if self.weekday is None or day.isoweekday() == self.weekday:
-                due_s = clock_on(day, self.at.replace("24:", "00:"), zone)
-                if due_s <= now.timestamp():
-                    return local_time(due_s, zone)
-            day -= dt.timedelta(days=1)
+    def last_due(self, now: dt.datetime, zone: zoneinfo.ZoneInfo) -> dt.datetime:
+        """The latest moment at or before `now` (aware) at which the scheduler's trigger fires."""
+        trigger, at = self.trigger(zone), now.astimezone(dt.UTC) - _LOOK_BACK
+        last = at
+        while (fires := trigger.get_next_fire_time(None, at)) is not None and fires <= now:
+            last, at = fires, fires.astimezone(dt.UTC) + dt.timedelta(minutes=1)  # in UTC no minute comes twice
+        return last.astimezone(zone)
 
-    def period(self, now: dt.datetime) -> str:
+    def period(self, now: dt.datetime, zone: zoneinfo.ZoneInfo) -> str:
         """The period that is due: a date, or a week such as 2026-W48."""
-        due = self.last_due(now)
+        due = self.last_due(now, zone)
         return due.strftime("%G-W%V") if self.weekday else due.date().isoformat()
 
 
@@ -66,29 +71,37 @@ class Periods(Protocol):
 
 
 class Calendar:
-    """Runs jobs, each once a period.  `now_s` gives trusted Unix seconds."""
+    """Runs jobs, each once a period.
+
+    `now_s` gives trusted Unix seconds, which decide what is due; `wall_s` the system's, by which the scheduler wakes.
+    """
 
     def __init__(
-        self, jobs: Sequence[Job], zone: zoneinfo.ZoneInfo, now_s: Callable[[], float], periods: Periods
+        self,
+        jobs: Sequence[Job],
+        zone: zoneinfo.ZoneInfo,
+        periods: Periods,
+        *,
+        now_s: Callable[[], float],
+        wall_s: Callable[[], float],
     ) -> None:
-        self._jobs, self._zone, self._now_s, self._periods = jobs, zone, now_s, periods
-        self._locks = {job.name: threading.Lock() for job in jobs}
+        self._jobs, self._zone, self._periods = jobs, zone, periods
+        self._now_s, self._wall_s = now_s, wall_s
+        self._running = {job.name: threading.Lock() for job in jobs}
         self._scheduler: BackgroundScheduler | None = None
 
     def start(self) -> None:
-        """Start, or start anew after the clock was set, and catch up on what was missed."""
+        """Start, or start anew after the clock was set; what was missed is run at once."""
         self.stop()
-        scheduler = BackgroundScheduler(
-            timezone=self._zone, executors={"default": ThreadPoolExecutor(len(self._jobs) + 1)}
+        self._scheduler = BackgroundScheduler(
+            timezone=self._zone,
+            executors={"default": ThreadPoolExecutor(len(self._jobs))},
+            job_defaults={"coalesce": True, "misfire_grace_time": None},
         )
         for job in self._jobs:
-            hour, minute = job.at.split(":")
-            day = "*" if job.weekday is None else job.weekday - 1  # its Monday is 0
-            trigger = CronTrigger(day_of_week=day, hour=int(hour) % 24, minute=int(minute), timezone=self._zone)
-            scheduler.add_job(self._run, trigger, args=[job], coalesce=True, misfire_grace_time=None, name=job.name)
-        scheduler.start()
-        self._scheduler = scheduler
-        self.catch_up()
+            self._scheduler.add_job(self.run, job.trigger(self._zone), args=[job], id=job.name, name=job.name)
+        self._scheduler.start()
+        self.look()
 
     def stop(self) -> None:
         """Stop; running jobs are not waited for."""
@@ -96,28 +109,23 @@ class Calendar:
             self._scheduler.shutdown(wait=False)
             self._scheduler = None
 
-    def catch_up(self) -> None:
-        """Run, each on a thread of its own, whatever is due and was not done."""
-        for job in self._late():
-            threading.Thread(target=self._run, args=[job], name=f"late {job.name}", daemon=True).start()
+    def look(self) -> None:
+        """Have the scheduler run now whatever is due and was not done."""
+        for job in self.late():
+            if self._scheduler is not None:
+                self._scheduler.modify_job(job.name, next_run_time=local_time(self._wall_s(), self._zone))
 
-    def run_late(self) -> None:
-        """The same on the caller's own thread, one after the other."""
-        for job in self._late():
-            self._run(job)
+    def late(self) -> list[Job]:
+        """What is due and was not done."""
+        now = local_time(self._now_s(), self._zone)
+        return [job for job in self._jobs if self._periods.period_done(job.name) != job.period(now, self._zone)]
 
-    def _late(self) -> list[Job]:
-        now = self._now()
-        return [job for job in self._jobs if self._periods.period_done(job.name) != job.period(now)]
-
-    def _now(self) -> dt.datetime:
-        return local_time(self._now_s(), self._zone)
-
-    def _run(self, job: Job) -> None:
-        if not self._locks[job.name].acquire(blocking=False):
-            return  # it is running already
+    def run(self, job: Job) -> None:
+        """Do a job unless it is done for this period or being done; on the scheduler's thread."""
+        if not self._running[job.name].acquire(blocking=False):
+            return
         try:
-            period = job.period(self._now())
+            period = job.period(local_time(self._now_s(), self._zone), self._zone)
             if self._periods.period_done(job.name) == period:
                 return
             done = job.work()
@@ -127,4 +135,4 @@ class Calendar:
         except Exception:
             log.exception("job=%r failed", job.name)
         finally:
-            self._locks[job.name].release()
+            self._running[job.name].release()

@@ -31,7 +31,7 @@ log = logging.getLogger(__name__)
 
 _ENGINE_LIMIT_S = 60.0
 _LINK_LIMIT_S = 90.0
-_CATCH_UP_EVERY_S = 600.0
+_LOOK_AT_CALENDAR_EVERY_S = 600.0
 _LOOK_AT_BOARD_EVERY_S = 2.0
 _GOODBYE_S = 15.0
 
@@ -81,7 +81,11 @@ class Service:
         self.engine.every_turn.append(self.telling.turn)
         self.weekly = feeds.Weekly(self.config, self.engine, self.telling)
         self.calendar = Calendar(
-            self._jobs(), zoneinfo.ZoneInfo(self.config.site.timezone), self.engine.now_s, _Periods(self.engine)
+            self._jobs(),
+            zoneinfo.ZoneInfo(self.config.site.timezone),
+            _Periods(self.engine),
+            now_s=self.engine.now_s,
+            wall_s=self.clock.wall_s,
         )
         self.links = [self._link(link) for link in polling.links(self.config.probe)]
         self.heartbeat = feeds.make_heartbeat(self.config, self.engine, self.workers)
@@ -204,10 +208,10 @@ class Service:
             raise RuntimeError(f"channels stuck: {', '.join(self.telling.delivery.stuck())}")
         if mono_s >= self._next_s.get("calendar", 0.0) and self.engine.time.trusted:
             if "calendar" in self._next_s:
-                self.calendar.catch_up()
+                self.calendar.look()
             else:
                 self.calendar.start()
-            self._next_s["calendar"] = mono_s + _CATCH_UP_EVERY_S
+            self._next_s["calendar"] = mono_s + _LOOK_AT_CALENDAR_EVERY_S
         if mono_s >= self._next_s.get("board", 0.0):
             self._next_s["board"] = mono_s + _LOOK_AT_BOARD_EVERY_S
             self._look_at_board()
