@@ -107,7 +107,9 @@ class Limits:
     nitrite: Positive = 0.5
     """mg/L as NO2."""
     ammonia: Positive = 0.02
-    """Un-ionised, mg/L as NH3."""
+    """Un-ionised, mg/L as NH3; the total is held against US EPA's chronic criterion of 2013 besides."""
+    chlorine: Positive = 0.019
+    """mg/L; US EPA's acute criterion of 1984, 19 µg/L, which no hobby kit can show: any colour at all is too much."""
     temperature: Band = field(default_factory=Band)
     """°C.  A side left out is 18 or 30 (common practice, no source)."""
     ph: Band = field(default_factory=Band)

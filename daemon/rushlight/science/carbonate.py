@@ -14,11 +14,14 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from rushlight.science import ammonia as ammonium
 from rushlight.science.units import MEQ_PER_DH
 
 KELVIN = 273.15
 CO2_MG_PER_MMOL = 44.009
 """C 12.011, O 15.999."""
+AIR_PPM = 420.0
+"""Carbon dioxide in outdoor air, parts per million of the dry air's volume; in a room there is more."""
 
 
 def pk1(temp_c: float) -> float:
@@ -53,11 +56,15 @@ def log_activity(ionic_mol_l: float, charge: int) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Water:
-    """A water by what mixing conserves: alkalinity and total inorganic carbon, mol/L, and its temperature, °C."""
+    """A water by what mixing conserves: alkalinity, total inorganic carbon and total ammonia, mol/L; temperature, °C.
+
+    Ammonia is a base as weak as bicarbonate: at little hardness and much ammonia it holds the pH by a tenth lower.
+    """
 
     alkalinity: float
     carbon: float
     temp_c: float
+    ammonia: float = 0.0
 
 
 def _shares(ph: float, temp_c: float, ionic_mol_l: float) -> tuple[float, float, float]:
@@ -68,18 +75,40 @@ def _shares(ph: float, temp_c: float, ionic_mol_l: float) -> tuple[float, float,
     return bicarbonate, carbonate, 10.0 ** (ph - pkw(temp_c) - g1) - 10.0 ** (-ph - g1)
 
 
-def water(ph: float, kh_dh: float, temp_c: float, ionic_mol_l: float | None = None) -> Water:
-    """A water from pH, carbonate hardness in °dH and temperature in °C.
+def water(
+    ph: float, kh_dh: float, temp_c: float, ionic_mol_l: float | None = None, ammonia_mol_l: float = 0.0
+) -> Water:
+    """A water from pH, carbonate hardness in °dH, temperature in °C and total ammonia in mol/L.
 
     Raises:
         ValueError: at this pH so little alkalinity cannot be carbonate.
     """
     alkalinity = kh_dh * MEQ_PER_DH / 1000.0
     bicarbonate, carbonate, strong = _shares(ph, temp_c, alkalinity if ionic_mol_l is None else ionic_mol_l)
+    strong += ammonia_mol_l * ammonia_share(ph, temp_c, alkalinity if ionic_mol_l is None else ionic_mol_l)
     co2 = (alkalinity - strong) / (bicarbonate + 2.0 * carbonate)
     if co2 <= 0:
         raise ValueError(f"pH {ph:g} at {kh_dh:g} °dH is not a carbonate water")
-    return Water(alkalinity, co2 * (1.0 + bicarbonate + carbonate), temp_c)
+    return Water(alkalinity, co2 * (1.0 + bicarbonate + carbonate), temp_c, ammonia_mol_l)
+
+
+def co2_of(whole: Water, ph: float) -> float:
+    """Dissolved CO2, mg/L, of a water whose pH is known."""
+    bicarbonate, carbonate, _ = _shares(ph, whole.temp_c, max(0.0, whole.alkalinity))
+    return whole.carbon / (1.0 + bicarbonate + carbonate) * 1000.0 * CO2_MG_PER_MMOL
+
+
+def co2_in_air(temp_c: float, ppm: float = AIR_PPM) -> float:
+    """CO2 that water in balance with air holds, mg/L, by Henry's law.  Constant: Plummer & Busenberg 1982."""
+    return float(10.0 ** -pk_henry(temp_c) * ppm * 1e-6 * 1000.0 * CO2_MG_PER_MMOL)
+
+
+def ammonia_share(ph: float, temp_c: float, ionic_mol_l: float) -> float:
+    """Share of total ammonia that is un-ionised, in a water of some salt.
+
+    Source: Emerson et al. 1975, with the activity of the ammonium ion by Davies' equation.
+    """
+    return float(1.0 / (1.0 + 10.0 ** (ammonium.pka(temp_c) - ph - log_activity(ionic_mol_l, 1))))
 
 
 def co2_mg_l(ph: float, kh_dh: float, temp_c: float, ionic_mol_l: float | None = None) -> float:
@@ -105,13 +134,14 @@ def ph_of(mixed: Water, ionic_mol_l: float | None = None) -> float:
     def surplus(ph: float) -> float:
         bicarbonate, carbonate, strong = _shares(ph, mixed.temp_c, ionic)
         held = mixed.carbon * (bicarbonate + 2.0 * carbonate) / (1.0 + bicarbonate + carbonate)
+        held += mixed.ammonia * ammonia_share(ph, mixed.temp_c, ionic)
         return held + strong - mixed.alkalinity
 
     return _halve(surplus)
 
 
-def ph_at_co2(co2: float, kh_dh: float, temp_c: float) -> float:
-    """The pH at which so much CO2 (mg/L) and carbonate hardness (°dH) are in balance.
+def ph_at_co2(co2: float, kh_dh: float, temp_c: float, ammonia_mol_l: float = 0.0) -> float:
+    """The pH at which so much CO2 (mg/L), carbonate hardness (°dH) and total ammonia (mol/L) are in balance.
 
     Raises:
         ValueError: no pH between 2 and 12 fits.
@@ -120,7 +150,8 @@ def ph_at_co2(co2: float, kh_dh: float, temp_c: float) -> float:
 
     def surplus(ph: float) -> float:
         bicarbonate, carbonate, strong = _shares(ph, temp_c, alkalinity)
-        return free * (bicarbonate + 2.0 * carbonate) + strong - alkalinity
+        held = free * (bicarbonate + 2.0 * carbonate) + ammonia_mol_l * ammonia_share(ph, temp_c, alkalinity)
+        return held + strong - alkalinity
 
     return _halve(surplus)
 
@@ -145,4 +176,5 @@ def mix(tank: Water, source: Water, fraction: float) -> Water:
         keep * tank.alkalinity + fraction * source.alkalinity,
         keep * tank.carbon + fraction * source.carbon,
         keep * tank.temp_c + fraction * source.temp_c,
+        keep * tank.ammonia + fraction * source.ammonia,
     )

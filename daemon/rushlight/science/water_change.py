@@ -10,7 +10,7 @@ supply make both uncertain; where pH, KH or temperature of either water is not k
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from rushlight.science import carbonate
 from rushlight.science.nitrogen import after_water_change, fraction_for
@@ -28,13 +28,20 @@ class ImpossibleError(ValueError):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Contents:
-    """What is known of a water: nitrate mg/L as NO3, hardness °dH, pH, temperature °C; None is not known."""
+    """What is known of a water; None is not known.
+
+    mg/L: nitrate as NO3, nitrite as NO2, ammonia in all weighed as NH4, chlorine, chloride; hardness °dH; pH; °C.
+    """
 
     nitrate: float | None = None
     kh: float | None = None
     gh: float | None = None
     ph: float | None = None
     temp_c: float | None = None
+    nitrite: float | None = None
+    ammonia: float | None = None
+    chlorine: float | None = None
+    chloride: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -154,6 +161,7 @@ def mixed(tank: Contents, source: Contents, fraction: float) -> Contents:
         gh=mix(tank.gh, source.gh),
         ph=_mixed_ph(tank, source, fraction),
         temp_c=mix(tank.temp_c, source.temp_c),
+        **{k: mix(getattr(tank, k), getattr(source, k)) for k in ("nitrite", "ammonia", "chlorine", "chloride")},
     )
 
 
@@ -190,7 +198,7 @@ def _settled_ph(tank: Contents, after: Contents) -> float | None:
 def _overnight(after: Contents, tank: Contents, rise: float) -> Contents:
     """A day later: warm again, the tank's CO2 back, nitrate risen."""
     nitrate = None if after.nitrate is None else after.nitrate + rise
-    return Contents(nitrate=nitrate, kh=after.kh, gh=after.gh, ph=_settled_ph(tank, after), temp_c=tank.temp_c)
+    return replace(after, nitrate=nitrate, ph=_settled_ph(tank, after), temp_c=tank.temp_c)
 
 
 def _cautions(before: Contents, after: Contents) -> list[str]:

@@ -1,0 +1,190 @@
+"""What the planner proposes, in words: the first thing to do, the whole plan line by line, and the figures behind both.
+
+Owns the sentences about changes of water.  Works nothing out: each number is one of the `Remedy`'s.  Wherever a change
+is proposed the new water is to be treated against chlorine and as warm as the tank.  Pure.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from types import MappingProxyType
+
+from rushlight.alarms.words import number
+from rushlight.science.aftermath import Moment
+from rushlight.tank.water.plan import Remedy
+
+CARE = "treated against chlorine and chloramine by the conditioner's label"
+LABELS = "Go by the label, and ask a vet or a dealer about your fish: not all bear it."
+SOFT = "distilled or osmosis water"
+NAMES: Mapping[str, tuple[str, str]] = MappingProxyType(
+    {
+        "nitrate": ("nitrate", " mg/L"),
+        "nitrite": ("nitrite", " mg/L"),
+        "ammonia": ("total ammonia", " mg/L"),
+        "kh": ("KH", " °dH"),
+        "gh": ("GH", " °dH"),
+        "ph": ("pH", ""),
+    }
+)
+
+
+def action(made: Remedy) -> str:  # noqa: PLR0911 - one line for each kind
+    """The one thing to do with the water, for an alarm; empty where there is none."""
+    match made.kind:
+        case "conditioner":
+            return f"dose water conditioner for the whole tank by its label, and test again in an hour; no {_tap()}"
+        case "test first":
+            return f"give no feed, and test {_list(made.missing)} before changing any water: it might do harm"
+        case "change":
+            return f"{_if_clear(made)}{_changes(made)} with tap water, treated and {_warm(made)}{_to(made)}"
+        case "matched":
+            return f"no plain tap water{_would(made)}: {_changes(made)} with {_blend(made)}, treated and {_warm(made)}"
+        case "bicarbonate":
+            return f"{_if_clear(made)}raise KH by {number(made.rise_dh)} °dH with {_soda(made)}"
+        case "impossible":
+            return made.why
+    return ""
+
+
+def lines(made: Remedy) -> list[str]:
+    """The whole plan, a sentence each."""
+    if made.kind == "none":
+        return []
+    said = [f"{text[:1].upper()}{text[1:]}." for text in (action(made),) if text]
+    if made.steps:
+        said.append(f"New water: {CARE}, {_warm(made)}.")
+        said += list(_afterwards(made))
+    if made.kind == "matched":
+        said.append("Give no feed meanwhile, and test ammonia after each change.")
+        if made.rise_dh:
+            said.append(f"Only once none is left: raise KH by {number(made.rise_dh)} °dH with {_soda(made)}.")
+    if made.rise_dh:
+        said.append(f"In place of sodium bicarbonate: {number(made.potash_g, 3)} g of potassium bicarbonate. {LABELS}")
+    if made.salt_g:
+        said.append(
+            f"Chloride keeps nitrite out of the gills of many fish: {number(made.salt_g, 3)} g of salt without "
+            f"additives, once, besides the changes. Plants and snails may mind. {LABELS}"
+        )
+    if made.aired is not None and made.aired[1].nh3 > 1.5 * made.aired[0].nh3:
+        was, then = made.aired
+        said.append(
+            f"Moving the surface drives out CO2: un-ionised ammonia then goes from {_nh3(was)} to {_nh3(then)} mg/L, pH "
+            f"{was.ph:.1f} to {then.ph:.1f}. Fish that gasp need the air all the same."
+        )
+    return said
+
+
+def figures(made: Remedy) -> dict[str, float | str]:
+    """What the sentences rest on, flat and plain, for programs."""
+    found: dict[str, float | str] = {"plan": made.kind, "plan_missing": ", ".join(made.missing)}
+    if made.steps:
+        found |= {"plan_changes": len(made.steps), "plan_litres_each": round(made.steps[0].litres, 1)}
+        found |= {"plan_share_each": round(made.steps[0].fraction, 4), "plan_hours_between": made.hours_between}
+        found |= {"plan_soft_share": round(made.soft_share, 3)}
+        for name in NAMES:
+            value = getattr(made.after, name)
+            if value is not None:
+                found[f"plan_{name}_after"] = round(value, 3)
+        worst = [s.aftermath.worst().nh3 for s in made.steps if s.aftermath is not None]
+        if worst:
+            found["plan_nh3_worst_mg_l"] = round(max(worst), 4)
+    if made.harm is not None:
+        found |= {"harm_nh3_before_mg_l": round(made.harm.before.nh3, 4), "harm_share": round(made.harm_fraction, 4)}
+        found |= {"harm_nh3_at_once_mg_l": round(made.harm.at_once.nh3, 4)}
+        found |= {"harm_nh3_own_co2_mg_l": round(made.harm.own_co2.nh3, 4)}
+        found |= {"harm_nh3_aired_mg_l": round(made.harm.aired.nh3, 4)}
+    if made.rise_dh:
+        found |= {"bicarbonate_g": round(made.soda_g, 1), "kh_rise_dh": round(made.rise_dh, 2)}
+    if made.salt_g:
+        found["salt_g"] = round(made.salt_g, 1)
+    return {k: v for k, v in found.items() if v != ""}
+
+
+def _changes(made: Remedy) -> str:
+    step, n = made.steps[0], len(made.steps)
+    amount = f"{number(step.litres)} L ({100 * step.fraction:.0f} %)"
+    if n == 1:
+        return f"change {amount}"
+    gap = f"{made.hours_between:.0f} hours apart" if made.hours_between < 24 else "one a day"
+    return f"change {amount} {n} times, {gap},"
+
+
+def _to(made: Remedy) -> str:
+    """What it comes to, of what was wrong."""
+    parts = []
+    for name in made.wrong:
+        was, then = getattr(made.before, name), getattr(made.after, name)
+        if was is not None and then is not None:
+            parts.append(f"{NAMES[name][0]} {number(was)} to {number(then)}{NAMES[name][1]}")
+    return f": {', '.join(parts)}" if parts else ""
+
+
+def _afterwards(made: Remedy) -> Iterator[str]:
+    """The water after each change, and ammonia's three states at their worst."""
+    last = made.after
+    known = [
+        f"{NAMES[k][0]} {number(v)}{NAMES[k][1]}" for k in NAMES if k != "ph" and (v := getattr(last, k)) is not None
+    ]
+    if known:
+        yield f"Afterwards: {', '.join(known)}."
+    after = made.steps[0].aftermath
+    if after is None:
+        if made.kind == "change":
+            yield "What it does to pH and ammonia is not known: that needs pH, KH and temperature of both waters."
+        return
+    yield (
+        f"pH {after.before.ph:.1f} now; after the first change {after.at_once.ph:.1f} at once, {after.own_co2.ph:.1f} "
+        f"at the tank's own CO2, {after.aired.ph:.1f} with all surplus CO2 gone (within 0.1)."
+    )
+    if after.before.nh3 > 0:
+        yield (
+            f"Un-ionised ammonia {_nh3(after.before)} mg/L now, then {_nh3(after.at_once)}, {_nh3(after.own_co2)} and "
+            f"{_nh3(after.aired)} (left alone, with its surplus CO2 gone: {_nh3(after.unchanged_aired)})."
+        )
+    if abs(after.own_co2.ph - after.before.ph) > 0.5:
+        yield "That is a large step of pH for one day: take it more slowly if the fish can wait."
+
+
+def _would(made: Remedy) -> str:
+    if made.harm is None:
+        return ""
+    was, then = _nh3(made.harm.before), _nh3(made.harm.worst())
+    if made.harm_soda:
+        return f" and no bicarbonate yet, it would lift un-ionised ammonia from {was} to {then} mg/L"
+    return f", {100 * made.harm_fraction:.0f} % of it would lift un-ionised ammonia from {was} to {then} mg/L"
+
+
+def _blend(made: Remedy) -> str:
+    if made.soft_share >= 0.95:
+        return f"{SOFT} brought to the tank's own hardness with a little tap water"
+    return (
+        f"{100 * made.soft_share:.0f} % {SOFT}, the rest tap water"
+        if made.soft_share > 0
+        else "water of the tank's own KH"
+    )
+
+
+def _soda(made: Remedy) -> str:
+    each = f", {made.soda_days} days running, a part each day" if made.soda_days > 1 else ""
+    return f"{number(made.soda_g, 3)} g of sodium bicarbonate{each}"
+
+
+def _if_clear(made: Remedy) -> str:
+    return f"test {_list(made.missing)} first; if there is none, " if made.missing else ""
+
+
+def _warm(made: Remedy) -> str:
+    temp_c = made.before.temp_c
+    return "as warm as the tank" if temp_c is None else f"as warm as the tank, {temp_c:.0f} °C"
+
+
+def _tap() -> str:
+    return "untreated tap water"
+
+
+def _nh3(state: Moment) -> str:
+    return number(state.nh3)
+
+
+def _list(names: tuple[str, ...]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
