@@ -68,8 +68,8 @@ def lines(made: Remedy) -> list[str]:
     if made.aired is not None and made.aired[1].nh3 > 1.5 * made.aired[0].nh3:
         was, then = made.aired
         said.append(
-            f"Moving the surface drives out CO2: un-ionised ammonia then goes from {_nh3(was)} to {_nh3(then)} mg/L, pH "
-            f"{was.ph:.1f} to {then.ph:.1f}. Fish that gasp need the air all the same."
+            f"Moving the surface drives out CO2: un-ionised ammonia then goes from {_nh3(was)} to {_nh3(then)} mg/L, "
+            f"pH {was.ph:.1f} to {then.ph:.1f}. Fish that gasp need the air all the same."
         )
     return said
 
