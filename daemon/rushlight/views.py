@@ -106,6 +106,13 @@ class TankView:
     causes_sentence: str = ""
     last_test: Mapping[str, float | str] = field(default_factory=dict)
     last_test_at_s: float | None = None
+    kit_sentences: tuple[str, ...] = ()
+    """What known solutions showed of the kits, and whether to check them again."""
+    next_kind: str = ""
+    """What kind of test would tell most now, as `tank.kits.choice` names them; empty: not known."""
+    next_kind_sentence: str = ""
+    thin_cups: tuple[int, int] | None = None
+    """Parts of tank water and of other water for the thinned sample, where that is it."""
 
     def measured(self, quantity: str) -> float | None:
         """What the fresh probes of a quantity say together, as the core takes them: the upper median."""

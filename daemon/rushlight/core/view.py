@@ -48,6 +48,8 @@ def _tank(tank: TankCore, state: TankState, at_s: float, probes: list[ProbeView]
     alarms.sort(key=lambda a: (a.state not in _STANDING, _RANK[a.priority], a.since_s, a.id))
     overdue = state.due_at_s is not None and at_s > state.due_at_s
     last = state.tests[-1] if state.tests else None
+    left = tank.supplies.left(state.supplies)
+    best = tank.kits.best_test(state.kits, report.nitrate, left) if report.nitrate is not None else None
     return TankView(
         id=tank.tank.id,
         title=tank.tank.title,
@@ -67,14 +69,24 @@ def _tank(tank: TankCore, state: TankState, at_s: float, probes: list[ProbeView]
         due_at_s=state.due_at_s,
         due_reason=state.due_reason,
         overdue=overdue,
-        strips_left=tank.supplies.left(state.supplies),
+        strips_left=left,
         reorder_at_s=tank.supplies.reorder_at_s(state.supplies, at_s),
         water_sentences=water_sentences(tank.chemistry_report(state, at_s, report)),
         causes=report.causes,
         causes_sentence=report.causes_sentence,
         last_test={str(k): v for k, v in last.values.items()} if last else {},
         last_test_at_s=last.at_s if last else None,
+        kit_sentences=_kits(tank, state, at_s),
+        next_kind=best.kind if best else "",
+        next_kind_sentence=best.sentence if best else "",
+        thin_cups=best.cups if best else None,
     )
+
+
+def _kits(tank: TankCore, state: TankState, at_s: float) -> tuple[str, ...]:
+    """What known solutions showed of the kits, a sentence each, and whether to check again."""
+    asked = tank.kits.to_check(state.kits, at_s)
+    return (*(k.sentence for k in tank.kits.known(state.kits, at_s)), *([asked] if asked else []))
 
 
 def state_sentence(nitrate: Estimate | None, net_rate: Estimate | None, limit: float) -> str:

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 from rushlight.effects import AlarmChange, Daily, Estimate
 from rushlight.events import Calibration, Correction, Event, Reading, Test
-from rushlight.science import units
+from rushlight.science import solutions, units
 from rushlight.settings import Config
 from rushlight.tank.probes.watch import ProbeWatch
 
@@ -119,7 +119,8 @@ class Points:
             except ValueError:
                 continue  # a unit that this version can't read; the entry stays in the journal
             tags = {"tank": event.tank, "quantity": name, "method": event.method}
-            yield self._point(TEST, event.at_s, tags, {"value": amount.value, "bound": _BOUND_CODES[amount.bound]})
+            value = solutions.of_tank(amount.value, event.dilution, event.dilution_source.get(name, 0.0))
+            yield self._point(TEST, event.at_s, tags, {"value": value, "bound": _BOUND_CODES[amount.bound]})
 
     def _day(self, day: Daily) -> Iterator[Point]:
         for name in _DAY_FIGURES:

@@ -11,14 +11,16 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
-from rushlight.effects import Effect, TestRead
+from rushlight.effects import Effect, Estimate, TestRead
 from rushlight.events import KitCheck, Pack, TankEvent, Test
 from rushlight.localtime import DAY_S
 from rushlight.science.stripscale import UnreadableError
 from rushlight.science.units import to_standard
 from rushlight.settings import Kit, Substance, Tank
-from rushlight.tank.kits import errors, reading
+from rushlight.tank.kits import choice, errors, reading
+from rushlight.tank.kits.choice import Option
 from rushlight.tank.kits.errors import Point
+from rushlight.tank.kits.known import Known, known_of
 from rushlight.tank.kits.reading import Seen
 from rushlight.tank.kits.said import Said
 
@@ -44,6 +46,7 @@ class KitsWatch:
         self.tank = tank
         self.kits = tuple(kits)
         self._own = tank.testing.kit or (kits[0].id if kits else "")
+        self._memo: tuple[tuple[Estimate, float | None, bool, bool], Option] | None = None
 
     def initial(self) -> KitsState:
         """Nothing seen yet."""
@@ -126,6 +129,50 @@ class KitsWatch:
             if now != before and not any(before_s < s <= now_s for s in opened):
                 begins.append(now_s)
         return sum(s <= at_s for s in begins)
+
+    def known(self, state: KitsState, at_s: float) -> list[Known]:
+        """What the checks show of each kit, substance and way of reading, for the packs open at `at_s`."""
+        ways = sorted({(p.seen.kit, p.seen.substance, p.seen.by) for p in state.points})
+        found = []
+        for kit, substance, by in ways:
+            own = [p for p in state.points if (p.seen.kit, p.seen.substance, p.seen.by) == (kit, substance, by)]
+            numbered = [(p, self.pack_at(state, kit, p.seen.at_s)) for p in own]
+            known = known_of(numbered, self.pack_at(state, kit, at_s))
+            found += [] if known is None else [known]
+        return found
+
+    def to_check(self, state: KitsState, at_s: float) -> str:
+        """Why this tank's kit should be dipped in known solutions now; empty where there is no need."""
+        own = [p for p in state.points if p.seen.kit == self._own]
+        if own and self.pack_at(state, self._own, own[-1].seen.at_s) < self.pack_at(state, self._own, at_s):
+            return "A new pack of strips is open since the kit was last checked: dip one or two in known solutions."
+        pictures = any(s.by == "picture" and not s.unread for s in state.seen)
+        if pictures and not any(p.seen.by == "picture" for p in own):
+            return (
+                "Pictures are read by the printed chart alone, which may be a quarter off: pictures of strips in known "
+                "solutions make them finer."
+            )
+        return ""
+
+    def best_test(self, state: KitsState, nitrate: Estimate, strips_left: float | None) -> Option:
+        """What kind of test would tell most now, and why."""
+        pictures = any(s.by == "picture" for s in state.seen)
+        standards = any(p.seen.by == "picture" and not p.seen.unread for p in state.points)
+        water = self.tank.source_water.get("nitrate")
+        asked = (nitrate, strips_left, pictures, standards)
+        if self._memo is not None and self._memo[0] == asked:  # whoever looks, looks often, and it changes by the hour
+            return self._memo[1]
+        found = choice.options(
+            self.tank,
+            self.kits,
+            nitrate,
+            water=water or 0.0,
+            strips_left=strips_left,
+            standards=standards,
+            pictures=pictures,
+        )
+        self._memo = (asked, choice.choose(found, self.tank, water))
+        return self._memo[1]
 
     def of(self, state: KitsState, event_id: str) -> list[tuple[Seen, Said | None]]:
         """What one test says, a substance each."""
