@@ -18,8 +18,13 @@ PH_ADC_PIN = 26
 PH_REFERENCE_MV, PH_ZERO_MV, PH_GAIN = 3300.0, 1650.0, 3.0
 """Full scale of the converter, what the front end gives for 0 mV, and its amplification."""
 
+LAMP_PIN = "LED"
+"""The board's own indicator lamp, by its name or number; None: no lamp.  Only wireless boards use it: dark is well,
+flashes in a row say what is not (hardware.md has the list)."""
+
 MQTT = None
-"""None: lines over USB.  Over Wi-Fi instead:
-MQTT = {"wifi": ("network", "password"), "host": "rushlight.local", "user": "board", "password": "...",
-        "ca": "ca.der", "topic": "boards/foyer-board"}
+"""None: lines over USB.  Over Wi-Fi instead, to the topic boards/NAME:
+MQTT = {"wifi": ("network", "password"), "hosts": ("reading-pi.local", "192.168.1.20"),
+        "user": "board", "password": "...", "ca": "ca.der"}
+The hosts are names and addresses of one and the same Pi, tried in turn.
 """

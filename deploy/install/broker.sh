@@ -44,6 +44,7 @@ topic readwrite rushlight/#
 topic readwrite homeassistant/#
 RIGHTS
     [[ $put_changed == no ]] || restart_broker=yes
+    broker_timer
     if [[ $restart_broker == yes ]] || ! systemctl is-active --quiet mosquitto.service; then
         change "restart mosquitto.service" restart_broker_checked
     fi
@@ -77,44 +78,31 @@ hashed_passwords() {
 }
 
 broker_certificates() {
-    if [[ ! -s $broker_folder/ca.crt ]]; then
-        change "write $broker_folder/ca.crt and $broker_folder/ca.key (own certificate authority, 20 years)" make_authority
-        change "write $etc/broker/ca.crt (copy for the daemon and the boards)" \
-            install -m 0644 -g rushlight "$broker_folder/ca.crt" "$etc/broker/ca.crt"
+    if [[ -s $broker_folder/ca.key && ! -e $etc/broker/ca.key ]]; then
+        # Where it was made before: a copy of the configuration did not take it along.
+        change "move $broker_folder/ca.key to $etc/broker/ca.key" \
+            mv "$broker_folder/ca.key" "$etc/broker/ca.key"
     fi
-    if [[ ! -s $broker_folder/broker.crt ]] || ! openssl x509 -checkend $((60 * 86400)) -noout \
-        -in "$broker_folder/broker.crt" >/dev/null; then
-        change "write $broker_folder/broker.crt and $broker_folder/broker.key (10 years)" make_certificate
+    if ! "$here/install/certificate.sh" --check "$etc/broker" "$broker_folder"; then
+        change "write $broker_folder/broker.crt, $broker_folder/broker.key and, where missing, \
+$etc/broker/ca.crt, $etc/broker/ca.der, $etc/broker/ca.key, $broker_folder/ca.crt (certificates)" \
+            "$here/install/certificate.sh" "$etc/broker" "$broker_folder"
         restart_broker=yes
     fi
 }
 
-# The authority's key stays root's; only the certificate is for others.
-make_authority() {
-    (
-        umask 077
-        openssl req -x509 -new -newkey ec -pkeyopt ec_paramgen_curve:P-256 -nodes -days 7300 -subj "/CN=rushlight $(hostname)" \
-            -keyout "$broker_folder/ca.key" -out "$broker_folder/ca.crt" 2>/dev/null
-    )
-    chmod 0644 "$broker_folder/ca.crt"
-}
-
-# Valid from the day before: a board whose clock is a little slow must not find it 'not yet valid'.
-make_certificate() {
-    local name work
-    name=$(hostname)
-    work=$(mktemp -d)
-    (
-        umask 077
-        openssl req -new -newkey ec -pkeyopt ec_paramgen_curve:P-256 -nodes -subj "/CN=$name" \
-            -keyout "$work/broker.key" -out "$work/broker.csr" 2>/dev/null
-        openssl x509 -req -in "$work/broker.csr" -CA "$broker_folder/ca.crt" -CAkey "$broker_folder/ca.key" \
-            -days 3650 -out "$work/broker.crt" \
-            -extfile <(printf 'subjectAltName=DNS:%s,DNS:%s.local,DNS:localhost,IP:127.0.0.1\n' "$name" "$name") 2>/dev/null
-    )
-    install -m 0640 -o root -g mosquitto "$work/broker.key" "$broker_folder/broker.key"
-    install -m 0644 "$work/broker.crt" "$broker_folder/broker.crt"
-    rm -rf "$work"
+# The name or the address of this machine may change at any time; the certificate follows within ten minutes.
+broker_timer() {
+    local kind reload=no
+    for kind in service timer; do
+        put 0644 root:root "/etc/systemd/system/rushlight-broker.$kind" <"$here/systemd/rushlight-broker.$kind"
+        [[ $put_changed == no ]] || reload=yes
+    done
+    if [[ $reload == yes && $dry_run == no ]]; then systemctl daemon-reload; fi
+    if ! systemctl is-active --quiet rushlight-broker.timer 2>/dev/null; then
+        change "enable rushlight-broker.timer (/etc/systemd/system/timers.target.wants/rushlight-broker.timer)" \
+            systemctl enable --quiet --now rushlight-broker.timer
+    fi
 }
 
 restart_broker_checked() {

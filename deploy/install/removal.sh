@@ -7,8 +7,11 @@ uninstall() {
     if systemctl is-enabled --quiet rushlight.service 2>/dev/null; then
         change "disable rushlight.service" systemctl disable --quiet rushlight.service
     fi
+    if systemctl is-enabled --quiet rushlight-broker.timer 2>/dev/null; then
+        change "disable rushlight-broker.timer" systemctl disable --quiet --now rushlight-broker.timer
+    fi
     for found in "$unit_file" "$command_file" "$udev_file" "$modules_file" "$journald_file" "$watchdog_file" \
-        /etc/mosquitto/conf.d/rushlight.conf; do
+        /etc/mosquitto/conf.d/rushlight.conf /etc/systemd/system/rushlight-broker.{service,timer}; do
         if [[ -e $found ]]; then change "remove $found" rm -f "$found"; fi
     done
     for found in "$opt" /etc/mosquitto/rushlight; do

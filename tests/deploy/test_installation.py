@@ -9,7 +9,6 @@ import hashlib
 import json
 import os
 import re
-import ssl
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -20,9 +19,10 @@ import pytest
 if __name__ == "__main__":
     sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from helpers import machines
+from helpers import debian, machines
 from helpers.debian import UnobtainableError
 from helpers.machines import Machine
+from helpers.wireless import WirelessBoard
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(900)]
 
@@ -156,7 +156,8 @@ def test_secrets_are_for_the_service_alone(installed: Installed) -> None:
         "etc/mosquitto/rushlight/broker.key",
     ):
         assert (root / name).stat().st_mode & 0o007 == 0, name
-    assert (root / "etc/mosquitto/rushlight/ca.key").stat().st_mode & 0o077 == 0
+    assert (root / "etc/rushlight/broker/ca.key").stat().st_mode & 0o077 == 0
+    assert not (root / "etc/mosquitto/rushlight/ca.key").exists(), "the broker needs no key of the authority"
 
 
 @on("bookworm", "trixie")
@@ -344,14 +345,64 @@ def test_the_broker_is_what_its_certificate_says(installed: Installed) -> None:
     assert "0.0.0.0:1883" not in outside
 
 
-@on("bookworm")
-def test_the_certificate_goes_onto_a_board_as_the_hardware_page_says(installed: Installed) -> None:
+@pytest.fixture(scope="module")
+def micropython() -> list[str]:
+    try:
+        return debian.micropython()
+    except UnobtainableError as e:
+        pytest.skip(f"MicroPython can't be had here: {e}")
+
+
+def values(machine: Machine) -> dict[str, float | None]:
+    view = json.loads(machine.run("rushlight", "status", "--json").stdout)
+    return {p["probe"]: p["value"] for t in view["tanks"] for p in t["probes"]}
+
+
+@on("bookworm", "trixie")
+def test_a_wireless_board_is_heard_as_the_hardware_page_says(
+    installed: Installed, micropython: list[str], tmp_path: Path
+) -> None:
+    """The page's commands, its example in the configuration, and the firmware's own programme; then the Pi is renamed.
+
+    The board runs outside the machine and shares its network alone.
+    """
     machine = installed.machine
     page = (Path(__file__).parents[2] / "deploy/hardware.md").read_text()
     [commands] = re.findall(r"```sh with-broker\n(.*?)```", page, re.DOTALL)
-    machine.run("bash", "-ec", f"cd /root\n{commands}")
-    der = (machine.root / "root/ca.der").read_bytes()
-    assert der == ssl.PEM_cert_to_DER_cert((machine.root / "etc/rushlight/broker/ca.crt").read_text())
+    said = machine.run("bash", "-ec", f"cd /root\n{commands}").stdout.split()
+    [example] = re.findall(r"```toml\n(\[mqtt\].*?)```", page, re.DOTALL)
+    example = example.replace('"reading-room"', '"tank"').replace("reading-room-board/temp", "reading-room-board/ph")
+    example = example.replace('quantity = "temperature"', 'quantity = "ph"\nunit = "mV"')  # what the test's board has
+    config = machine.root / "etc/rushlight/config.toml"
+    before = config.read_text()
+    config.write_text(f"{before}\n{example}")
+    machine.run("systemctl", "restart", "rushlight.service")
+    board = WirelessBoard(
+        machine.on_its_network(*micropython), tmp_path, port=8883, ca=machine.root / "root/ca.der", password=said[0],
+        hosts=("nowhere.invalid", "127.0.0.1"), scene='settings.NAME = "reading-room-board"',
+    )  # fmt: skip
+    try:
+
+        def heard() -> bool:
+            return any(v is not None for v in values(machine).values())
+
+        machine.until("the board's value", heard, 60)
+        [millivolts] = [v for v in values(machine).values() if v is not None]
+        assert millivolts == pytest.approx(-59.2, abs=0.1)
+        machine.run("hostname", "other-pi")
+        held = ("openssl", "x509", "-in", "/etc/mosquitto/rushlight/broker.crt", "-noout", "-ext", "subjectAltName")
+        assert "other-pi" not in machine.run(*held).stdout
+        machine.run("systemctl", "start", "rushlight-broker.service")
+        assert "DNS:other-pi.local" in machine.run(*held).stdout
+        board.says("broke")
+        count = len(board.said)
+        machine.until("the board sends again", lambda: any("sending" in s for s in board.said[count - 1 :]), 60)
+    finally:
+        board.close()
+        machine.run("hostname", "reading-pi")
+        machine.run("systemctl", "start", "rushlight-broker.service")
+        config.write_text(before)
+        machine.run("systemctl", "restart", "rushlight.service")
 
 
 # ---------------------------------------------------------------------- upgrade, roll back, removal

@@ -121,6 +121,10 @@ class Machine:
             )
         return done
 
+    def on_its_network(self, *command: str) -> list[str]:
+        """That command as it would run beside the machine: a program of the outside, on the machine's network."""
+        return ["nsenter", "-t", str(self._leader), "-n", *command]
+
     def show(self, property_: str, unit: str = "rushlight.service") -> str:
         return self.run("systemctl", "show", "-P", property_, unit).stdout.strip()
 

@@ -1,6 +1,7 @@
 """A simulated board for the firmware: buses and pins that answer as the parts' data sheets say.  MicroPython."""
 
 import sys
+import time
 
 SCENE = {"light_counts": [12000], "adc": [32768], "light_absent": False}
 
@@ -10,8 +11,20 @@ def scene(**changes):
 
 
 class Pin:
-    def __init__(self, number):
+    """A pin; the board's lamp writes down how often it was lit, in the file `lamp` when the scene names one."""
+
+    OUT = 1
+
+    def __init__(self, number, mode=0):
         self.number = number
+
+    def on(self):
+        if SCENE.get("lamp"):
+            with open(SCENE["lamp"], "a") as file:
+                file.write("*")
+
+    def off(self):
+        pass
 
 
 class SoftI2C:
@@ -43,11 +56,18 @@ class ADC:
 
 
 class WDT:
+    """A watchdog that really bites: fed too late it ends the programme with another status than `reset`."""
+
     def __init__(self, timeout):
-        pass
+        self._timeout = timeout
+        self._fed = time.ticks_ms()
 
     def feed(self):
-        pass
+        now = time.ticks_ms()
+        if time.ticks_diff(now, self._fed) > self._timeout:
+            print("# the watchdog struck")
+            sys.exit(4)
+        self._fed = now
 
 
 def reset():
