@@ -70,8 +70,9 @@ class Packs:
     def __init__(self, feed):
         import wireless  # noqa: PLC0415 - boards without Wi-Fi do not have what it needs
 
+        keepalive_s = max(60, 3 * int(settings.EVERY_S))
         self._out = wireless.Wireless(
-            settings.NAME, settings.MQTT, max(60, 3 * settings.EVERY_S), feed, lambda text: print("# " + text)
+            settings.NAME, settings.MQTT, keepalive_s, feed, lambda text: sys.stdout.write("# " + text + "\n")
         )
 
     @property

@@ -99,11 +99,12 @@ class Publisher:
         until = time.ticks_add(time.ticks_ms(), within_ms)
         try:
             answer = self._exchange(packet(0x32, text_field(topic) + number + payload), 4, until)
-            if answer[0] != 0x40 or answer[2:] != number:
-                raise Trouble(LOST, "the broker answers what was not asked")
         except Trouble:
             self.close()
             raise
+        if answer[0] != 0x40 or answer[2:] != number:
+            self.close()
+            raise Trouble(LOST, "the broker answers what was not asked")
 
     def close(self):
         """End the connection without ceremony; never raises."""

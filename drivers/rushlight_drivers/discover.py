@@ -33,6 +33,9 @@ BOARD_FIELDS: Mapping[str, tuple[str, str]] = {
 """What the board firmware that comes with this program calls its values, with each one's quantity and unit."""
 BOARD_LINES: Mapping[str, str] = {"format": "pairs", "checksum": "crc16_modbus"}
 """How that firmware writes its lines, in the words of the `lines` driver."""
+_FULL_SCALE = {"bh1710": 65535, "bh1715": 65535, "bh1721": 65535, "bh1750": 65535, "bh1751": 65535}
+"""The last raw count of light chips by the kernel's name for them: 16 bits (maker's data sheets; Linux,
+drivers/iio/light/bh1750.c reads a 16-bit word).  A sensor that stands there sees more than it can say."""
 _GUESSED_FIELD = "ph_mv"
 _CONSOLES = re.compile(r"tty(AMA|S)[0-9]+$")
 
@@ -118,16 +121,30 @@ def _chips(top: Path) -> Iterator[Proposal]:
                 continue
             options = {"device": name if unique else number}
             options |= {} if channel == "in_illuminance" else {"channel": channel}
+            end, unknown = _range(folder / number, channel, name) if quantity == "light" else ({}, ())
             yield Proposal(
                 id=f"{quantity.replace('_', '-')}-{_plain(name or number)}",
                 driver="iio",
                 quantity=quantity,
                 unit=unit,
-                options=options | _moved("root", folder, "/sys/bus/iio/devices"),
+                options=options | end | _moved("root", folder, "/sys/bus/iio/devices"),
                 sure=quantity == "light",
                 why=f"{channel} of the chip {name or number}",
-                warnings=warnings,
+                warnings=(*warnings, *unknown),
             )
+
+
+def _range(chip: Path, channel: str, name: str) -> tuple[dict[str, int], tuple[str, ...]]:
+    """The option for the end of a light chip's range, or the warning that it has to be looked up.
+
+    Where the kernel works out the lux by itself (`_input`) the raw count is not what is read.
+    """
+    if name in _FULL_SCALE and not (chip / f"{channel}_input").exists():
+        return {"full_scale": _FULL_SCALE[name]}, ()
+    return {}, (
+        "set full_scale to the highest value this chip can give (its data sheet): without it, light beyond the end of "
+        "its range counts as a good reading",
+    )
 
 
 def _channels(chip: Path) -> list[str]:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import time
 from pathlib import Path
 
 import pytest
 
 from rushlight import config
+from rushlight_drivers import Channel, load
 from rushlight_drivers.discover import Proposal, _moved, discover
 
 BASE = {
@@ -78,6 +80,29 @@ def test_chips_by_name_as_long_as_the_name_is_their_own(tree):
     lights = [p for p in found(tree).values() if p.quantity == "light"]
     assert [p.options["device"] for p in lights] == ["iio:device0", "iio:device2"]
     assert all("more than one chip" in p.warnings[0] for p in lights)
+
+
+def test_a_light_chip_is_proposed_with_the_end_of_its_range(tree):
+    """As proposed, read by the driver at the last count: more light than it can say, and not a good value."""
+    tree.chip(0, "bh1750", "in_illuminance_raw", "in_illuminance_scale")
+    (tree.root / "sys/bus/iio/devices/iio:device0/in_illuminance_raw").write_text("65535\n")
+    (p,) = found(tree).values()
+    spec = load(p.driver)
+    driver = spec.build([Channel(p.id, spec.options(**p.options), p.quantity)], time.monotonic)
+    driver.open()
+    try:
+        samples = [s for _ in range(3) for s in driver.poll(3.0)]
+    finally:
+        driver.close()
+    assert {(s.value, s.trouble) for s in samples} == {(None, "saturated")}
+
+
+def test_where_the_end_of_the_range_is_not_known_it_is_asked_for(tree):
+    tree.chip(0, "luxmeter", "in_illuminance_raw")
+    tree.chip(1, "bh1750", "in_illuminance_input")  # the kernel works out the lux: no raw count to compare
+    for p in found(tree).values():
+        assert "full_scale" not in p.options
+        assert any("full_scale" in w for w in p.warnings)
 
 
 def test_a_board_with_a_serial_number_goes_by_it(tree):

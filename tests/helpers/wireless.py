@@ -101,7 +101,7 @@ class Broker:
 
     def setting(self, line: str) -> None:
         file = self.folder / "rushlight.conf"
-        key = line.split()[0]
+        key = line.split(maxsplit=1)[0]
         file.write_text("".join(f"{r}\n" for r in file.read_text().splitlines() if r.split()[:1] != [key]))
         file.write_text(f"{line}\n{file.read_text()}")
 
@@ -170,7 +170,7 @@ class WirelessBoard:
         port: int,
         ca: Path,
         hosts: tuple[str, ...] = ("127.0.0.1",),
-        password: str = "right",  # noqa: S107 - the test's own
+        password: str = "right",
         wait_ms: int = 1500,
         scene: str = "",
     ) -> None:

@@ -20,7 +20,7 @@ class Pin:
 
     def on(self):
         if SCENE.get("lamp"):
-            with open(SCENE["lamp"], "a") as file:
+            with open(SCENE["lamp"], "a") as file:  # noqa: PTH123 - MicroPython has no pathlib
                 file.write("*")
 
     def off(self):

@@ -20,7 +20,7 @@ class WLAN:
     def status(self):
         if "radio" not in machine.SCENE:
             return STAT_GOT_IP if self._on else STAT_IDLE
-        with open(machine.SCENE["radio"]) as file:
+        with open(machine.SCENE["radio"]) as file:  # noqa: PTH123 - MicroPython has no pathlib
             return _WORDS[file.read().strip()]
 
     def isconnected(self):
