@@ -54,6 +54,8 @@ while (($#)); do
     shift
 done
 [[ -t 0 ]] || ask=no
+# A broker that was set up once is kept, and comes back with the configuration on a new card.
+[[ ! -d /etc/rushlight/broker ]] || broker=yes
 export DEBIAN_FRONTEND=noninteractive LC_ALL=C.UTF-8
 
 # shellcheck source=install/common.sh

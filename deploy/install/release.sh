@@ -37,7 +37,8 @@ build_into() {
     if [[ -n $wheels ]]; then pip+=(--no-index --find-links "$wheels"); fi
     if ! "${pip[@]}" "rushlight[$(extras)] @ file://$copy"; then
         rm -rf "$target" "$copy"
-        die "the Python packages could not be installed; what was there before is untouched"
+        die "the Python packages could not be installed: is there a network?  What was there before is untouched; \
+without a network take --wheels, see deploy/install.md"
     fi
     mkdir -p "$target/share/rushlight"
     cp -r "$copy/deploy" "$copy"/*.md "$copy"/*.toml "$target/share/rushlight/"

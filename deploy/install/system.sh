@@ -10,9 +10,11 @@ check_system() {
     fi
     arch=$(dpkg --print-architecture 2>/dev/null || uname -m)
     case $arch in
-        arm64 | amd64 | aarch64 | x86_64) ;;
-        *) die "this system is $arch; the 64-bit system is needed, for 32 bits the libraries are not ready-made" ;;
+        arm64 | amd64 | armhf | aarch64 | x86_64 | armv7l) ;;
+        *) die "this system is $arch; the libraries are ready-made for arm64, armhf (ARM version 7 or later) and amd64" ;;
     esac
+    # A first Raspberry Pi and the first Zero call themselves armhf as well, and are of ARM version 6.
+    [[ $(uname -m) != armv6* ]] || die "this board is $(uname -m); the libraries are ready-made for ARM version 7 and later"
     have python3 || die "there is no python3"
     python3 -c 'import sys; sys.exit(sys.version_info < (3, 11))' || die "Python 3.11 or newer is needed"
     [[ -d /run/systemd/system || $dry_run == yes ]] || die "systemd is not running here"
@@ -36,7 +38,11 @@ install_packages() {
 
 apt_install() {
     apt-get update -qq || note "the package lists could not be refreshed; going on with those that are here"
-    apt-get install -y -qq --no-install-recommends "$@" >/dev/null
+    local said
+    if ! said=$(apt-get install -y -qq --no-install-recommends "$@" 2>&1 >/dev/null); then
+        printf '%s\n' "$said" | tail -n 3 >&2
+        die "the Debian packages $* could not be installed: is there a network?  Nothing else was changed"
+    fi
 }
 
 create_user() {
