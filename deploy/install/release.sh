@@ -33,9 +33,7 @@ build_into() {
     # Building writes beside the sources, so it is done to a copy.
     source_files | (cd "$source_tree" && xargs -0 cp --parents -t "$copy")
     python3 -m venv "$target" || die "the Python environment could not be made"
-    local pip=("$target/bin/pip" --disable-pip-version-check --no-cache-dir -q install --only-binary ':all:')
-    if [[ -n $wheels ]]; then pip+=(--no-index --find-links "$wheels"); fi
-    if ! "${pip[@]}" "rushlight[$(extras)] @ file://$copy"; then
+    if ! install_locked "$target" "$copy"; then
         rm -rf "$target" "$copy"
         die "the Python packages could not be installed: is there a network?  What was there before is untouched; \
 without a network take --wheels, see deploy/install.md"
@@ -46,11 +44,25 @@ without a network take --wheels, see deploy/install.md"
     touch "$target/.complete"
 }
 
-# Heavy parts only where the configuration uses them.
-extras() {
-    local list=pictures
-    if grep -qs '^\[timeseries\]' "$etc/config.toml"; then list+=,timeseries; fi
-    echo "$list"
+# install_locked TARGET COPY: the packages that were tested with, each file known by its hash; then the program itself.
+install_locked() {
+    local target=$1 copy=$2 file options=()
+    local pip=("$target/bin/pip" --disable-pip-version-check --no-cache-dir -q install)
+    for file in $(locks "$copy"); do options+=(-r "$file"); done
+    if [[ -n $wheels ]]; then pip+=(--no-index --find-links "$wheels"); fi
+    "${pip[@]}" --require-hashes --only-binary ':all:' "${options[@]}" &&
+        "${pip[@]}" --no-deps --no-build-isolation "rushlight @ file://$copy"
+}
+
+# The locked sets for the system's Python; heavy ones only where the configuration uses them.
+locks() {
+    local base extra
+    base=$1/deploy/lock/py$(python3 -c 'import sys; print("%d.%d" % sys.version_info[:2])')
+    [[ -e $base.txt ]] || die "no packages were tested with $(python3 --version); those are in deploy/lock"
+    echo "$base.txt"
+    for extra in timeseries services; do
+        if grep -qs "^\[$extra\]" "$etc/config.toml"; then echo "$base-$extra.txt"; fi
+    done
 }
 
 current_release() { basename "$(readlink "$opt/current" 2>/dev/null)" 2>/dev/null || true; }

@@ -10,7 +10,6 @@ import subprocess
 import sys
 import tempfile
 import time
-import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -46,23 +45,17 @@ def clean_root(suite: str) -> Path:
     return final
 
 
-def requirements() -> list[str]:
-    """What the installation needs from the package index, with what building a wheel takes."""
-    project = tomllib.loads((REPOSITORY / "pyproject.toml").read_text())
-    extras = project["project"]["optional-dependencies"]
-    return [*project["project"]["dependencies"], *extras["pictures"], *project["build-system"]["requires"], "wheel"]
-
-
 def wheels(suite: str) -> Path:
     """A folder with wheels of everything for that release's Python; raises UnobtainableError."""
-    wanted, python = requirements(), PYTHON[suite]
-    digest = hashlib.sha256("\n".join(wanted).encode()).hexdigest()[:8]
+    python = PYTHON[suite]
+    lock = REPOSITORY / f"deploy/lock/py{python}.txt"
+    digest = hashlib.sha256(lock.read_bytes()).hexdigest()[:8]
     with made_once(f"wheels-{python}-{digest}") as (final, part):
         if part is not None:
             platforms = [f"--platform={p}_{os.uname().machine}" for p in ("manylinux2014", "manylinux_2_28", "linux")]
             run(
                 sys.executable, "-m", "pip", "-q", "download", "--only-binary=:all:", "--implementation=cp",
-                f"--python-version={python}", *platforms, "-d", part, *wanted,
+                "--require-hashes", f"--python-version={python}", *platforms, "-d", part, "-r", lock,
             )  # fmt: skip
     return final
 
