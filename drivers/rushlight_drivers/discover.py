@@ -141,10 +141,11 @@ def _range(chip: Path, channel: str, name: str) -> tuple[dict[str, int], tuple[s
     """
     if name in _FULL_SCALE and not (chip / f"{channel}_input").exists():
         return {"full_scale": _FULL_SCALE[name]}, ()
-    return {}, (
+    warning = (
         "set full_scale to the highest value this chip can give (its data sheet): without it, light beyond the end of "
-        "its range counts as a good reading",
+        "its range counts as a good reading"
     )
+    return {}, (warning,)
 
 
 def _channels(chip: Path) -> list[str]:
