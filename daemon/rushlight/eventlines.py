@@ -17,9 +17,10 @@ from pydantic import TypeAdapter, ValidationError
 
 from rushlight import checking
 from rushlight.colours import Picture
-from rushlight.events import INTERNAL_KINDS, KINDS, Correction, Event, KitCheck, Quality, Reading, Test
+from rushlight.events import INTERNAL_KINDS, KINDS, Calibration, Correction, Event, KitCheck, Quality, Reading, Test
 from rushlight.science import units
 from rushlight.settings import Config
+from rushlight.tank.probes.entered import come_to
 
 _READING_KEYS = frozenset({"at", "kind", "probe", "value", "unit", "quality", "id", "received_at"})
 _QUALITIES = frozenset({1, 2, 3, 4, 9})
@@ -147,8 +148,16 @@ def check_names(event: Event, config: Config, line_no: int = 0) -> None:
             raise LineError(line_no, "unit", str(e)) from None
 
 
-def check_typed(event: Event) -> None:
-    """Raise `LineError` for a test's figure that no water gives: at a keyboard it is a slip of the finger."""
+def check_typed(event: Event, config: Config) -> None:
+    """Raise `LineError` for what at a keyboard is a slip of the finger.
+
+    That is a test's figure that no water gives, and a calibration that would not be used.
+    """
+    if isinstance(event, Calibration):
+        probe = next(p for p in config.probe if p.id == event.probe)
+        verdict = come_to(probe, event)
+        if not verdict.accepted:
+            raise LineError(0, "points", verdict.words)
     if isinstance(event, KitCheck):
         told = [(f"standards[{n}].read", s.substance, s.read) for n, s in enumerate(event.standards) if s.read]
         typed: list[tuple[str, str, float | str]] = [(k, name, v) for k, name, v in told if v is not None]

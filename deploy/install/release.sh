@@ -123,6 +123,7 @@ switch_to() {
 keep_journal() {
     local old=$1 new=$2 copy
     [[ -e $state/journal.sqlite ]] || return 0
+    as_user mkdir -p "$state/before-upgrade"
     if copy=$(as_user env STATE_DIRECTORY="$state" "$opt/$old/bin/rushlight" backup --config "$etc/config.toml" \
         --to "$state/before-upgrade"); then
         say "journal copied to $copy"

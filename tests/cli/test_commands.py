@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 from pathlib import Path
 
@@ -12,6 +13,7 @@ from click.testing import CliRunner
 from helpers.daemon import RUSHLIGHT
 from helpers.site import CONFIG, lines_of
 from rushlight.cli import _COMMANDS, main
+from rushlight.journal import backup
 
 ROOT = Path(__file__).parents[2]
 
@@ -93,6 +95,8 @@ def test_an_entry_is_kept_without_a_daemon_and_found_in_the_export(config: Path)
         (("note", "text= "), "text: is missing"),
         (("test", "gh=8 degrees"), "degrees"),
         (("calibration", "--probe", "foyer-ph", "7"), "expected STANDARD=READ"),
+        (("calibration", "--probe", "foyer-ph", "6.86=6.9@60", "4.01=4.0@60"), "refused: a standard at 60 °C"),
+        (("calibration", "--probe", "foyer-ph", "6.86=6.9@24", "4.01=6.8@24"), "refused"),
     ],
 )
 def test_a_wrong_entry_is_refused_with_the_reason(config: Path, words: tuple[str, ...], said: str) -> None:
@@ -133,6 +137,23 @@ def test_export_import_backup_restore_round_trip(config: Path, tmp_path: Path) -
     assert run("restore", "--replace", "--config", str(config), copy).returncode == 0
     assert run("export", "--config", str(config)).stdout == first
     assert len(first.splitlines()) == 3
+
+
+def test_a_copy_goes_to_no_stick_that_is_not_mounted(config: Path, tmp_path: Path) -> None:
+    run("record", "feeding", "grams=0.9", "--config", str(config))
+    stick = tmp_path / "stick/rushlight"
+    got = run("backup", "--to", str(stick), "--config", str(config))
+    assert got.returncode == 1
+    assert f"there is no folder {stick}" in got.stderr
+    assert not stick.parent.exists()
+    stick.mkdir(parents=True)
+    assert run("backup", "--to", str(stick), "--config", str(config)).returncode == 0
+
+
+def test_the_help_names_copies_as_they_are_named() -> None:
+    text = CliRunner().invoke(main, ["restore", "--help"]).output
+    named = re.findall(r"rushlight restore .*?(\S+)$", text.split("Options:")[0], re.MULTILINE)
+    assert named and all(backup._NAME.fullmatch(Path(name).name) for name in named)
 
 
 def test_a_bad_line_imports_nothing(config: Path, tmp_path: Path) -> None:

@@ -27,7 +27,7 @@ from rushlight import config, eventlines, exchange
 from rushlight.alarms import oneclick
 from rushlight.config import ConfigError
 from rushlight.eventlines import LineError
-from rushlight.events import Event, Reading
+from rushlight.events import Calibration, Event, Reading
 from rushlight.outlets import hub_commands
 from rushlight.service import control
 from rushlight.views import AlarmView, SiteView
@@ -292,5 +292,8 @@ def _entry(which: int, form: dict[str, str]) -> dict[str, Any]:
     if which == len(_KINDS):
         return entries.record("test", entries.test_record(form, CONFIG.kit[0]), tank="foyer", entry_id="id-1", at="")
     points = calibrating.points(form)
-    calibrating.preview(next(p for p in CONFIG.probe if p.quantity == "ph"), points)
-    return {"kind": "calibration", "id": "id-1", "probe": "foyer-ph", "points": points}
+    record = {"at": "2026-03-01T12:00:00Z", "kind": "calibration", "id": "id-1", "probe": "foyer-ph", "points": points}
+    entry = eventlines.parse_record(dict(record))
+    assert isinstance(entry, Calibration)
+    calibrating.preview(next(p for p in CONFIG.probe if p.quantity == "ph"), entry)
+    return record

@@ -14,7 +14,7 @@ import pytest
 
 from helpers.page import PASSPHRASE, Client, Site, page_site
 from rushlight.alarms import oneclick
-from rushlight.events import Correction, Test
+from rushlight.events import Correction, Reading, Test
 from rushlight.views import AlarmView, SiteView, TankView
 from rushlight.web import fields
 from rushlight.web.entries import SHEETS
@@ -179,6 +179,24 @@ def test_calibration_is_checked_then_saved(site: Site) -> None:
     assert not any(e.kind == "calibration" for e in entries(site))
     saved = enter(client, path, **points, step="save")
     assert saved.status == 303 and "In use" in client.get(saved.headers["Location"]).text
+
+
+def test_a_calibration_that_would_not_be_used_is_not_saved(site: Site) -> None:
+    """The same that the command line refuses, by the same rule."""
+    client, path = site.client(), "/probes/foyer-ph/calibration"
+    before = len(entries(site))
+    points = {"value_1": "6.86", "raw_1": "6.9", "temp_1": "24", "value_2": "4.01", "raw_2": "6.8", "temp_2": "24"}
+    for step in ("check", "save"):
+        got = enter(client, path, **points, step=step)
+        assert "Verdict: refused" in got.text
+        assert 'value="save"' not in got.text
+    assert len(entries(site)) == before
+
+
+def test_the_guide_shows_what_the_device_gives(site: Site) -> None:
+    client = site.client()
+    site.engine.submit(Reading(at_s=site.engine.now_s(), probe="foyer-ph", value=6.87))
+    assert "The device gives now: <b>6.87 pH</b>" in client.get("/probes/foyer-ph/calibration").text
 
 
 def test_what_if_changes_nothing_and_answers_in_words(site: Site) -> None:

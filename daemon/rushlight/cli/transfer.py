@@ -151,9 +151,11 @@ def import_(file: TextIO, form: str, config_file: Path | None) -> None:
 def backup(folder: Path | None, config_file: Path | None) -> None:
     """Copy the journal safely, while the daemon runs, and verify the copy.
 
+    The folder has to be there: a stick that is not mounted would otherwise get its copy on the card.
+
     \b
     rushlight backup
-    rushlight backup --to /mnt/stick
+    rushlight backup --to /mnt/stick/rushlight
 
     Exit status: 0 the copy is verified (its name is printed); 1 it could not be made.
     """  # noqa: D301
@@ -177,8 +179,9 @@ def restore(copy: Path, config_file: Path | None, *, replace: bool) -> None:
     """Put a backup in the journal's place; stop the daemon first.
 
     \b
-    rushlight restore /mnt/stick/rushlight-2026-03-01.db
-    rushlight restore --replace backups/rushlight-2026-03-01.db
+    ls /mnt/stick/rushlight
+    rushlight restore /mnt/stick/rushlight/journal-20260301T033000Z.sqlite
+    rushlight restore --replace /mnt/stick/rushlight/journal-20260301T033000Z.sqlite
 
     Exit status: 0 restored; 1 refused, with the reason.
     """  # noqa: D301

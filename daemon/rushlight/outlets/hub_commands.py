@@ -87,7 +87,7 @@ def parse(payload: bytes, config: Config, view: SiteView, now_s: float) -> Event
     if event.at_s > now_s + AHEAD_S:
         raise LineError(0, "at", "lies in the future; look at the sender's clock and time zone")
     eventlines.check_names(event, config)
-    eventlines.check_typed(event)
+    eventlines.check_typed(event, config)
     if isinstance(event, Acknowledge | Shelve) and event.alarm not in {a.id for a in all_alarms(view)}:
         raise LineError(0, "alarm", f"no alarm {event.alarm!r} stands now")
     at_s = min(event.at_s, now_s)

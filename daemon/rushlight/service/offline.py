@@ -37,6 +37,18 @@ def backup_folder(config: Config, folder: Path) -> Path:
     return Path(config.storage.backup_folder) if config.storage.backup_folder else folder / "backups"
 
 
+def place_of_copies(config: Config, folder: Path, to: Path | None = None) -> Path:
+    """Where a copy goes; only our own folder is made when it is missing.  Raises BackupError.
+
+    A folder that somebody named lies on another medium, as a rule.  Made when it is missing, it would lie on the card
+    under the name of a stick that is not mounted.
+    """
+    place = to or backup_folder(config, folder)
+    if (to is not None or config.storage.backup_folder) and not place.is_dir():
+        raise backups.BackupError(f"there is no folder {place}: mount its stick or disk, or make the folder first")
+    return place
+
+
 def open_journal(config: Config, folder: Path, now_s: float, boot_id: str = "") -> Journal:
     """The journal in `folder`, made if there is none; look at its report.  No `boot_id`: the kernel's."""
     with contextlib.suppress(OSError):
@@ -131,7 +143,7 @@ def _checked(config: Config, lines: Iterable[str]) -> Iterator[Event]:
 def backup(config: Config, folder: Path, to: Path | None) -> str:
     """Copy the journal, running daemon or not, and verify the copy; returns its name.  Raises RuntimeError."""
     try:
-        made = backups.make(journal_path(folder), to or backup_folder(config, folder), clock.SystemClock().wall_s())
+        made = backups.make(journal_path(folder), place_of_copies(config, folder, to), clock.SystemClock().wall_s())
     except backups.BackupError as e:
         raise RuntimeError(str(e)) from e
     return str(made.path)

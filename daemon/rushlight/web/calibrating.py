@@ -1,19 +1,17 @@
 """The calibration guide: which standards, their values at temperature, and what the readings come to.
 
-Owns the steps and the form.  The arithmetic is `science.electrode` and `science.buffers`; the core judges what is
-saved by the same rules.
+Owns the steps and the form.  The verdict is that of `tank.probes.entered`, as for every other keyboard.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
-from rushlight.science import electrode
+from rushlight.events import Calibration
 from rushlight.science.buffers import STANDARD, TECHNICAL, TEMPERATURES_C, buffer_ph, named
-from rushlight.science.units import unit_of
 from rushlight.settings import Probe
+from rushlight.tank.probes.entered import COLDEST_C, WARMEST_C, come_to
 from rushlight.web.fields import FieldError, number
 
 POINTS = 3
@@ -47,7 +45,7 @@ def points(form: Mapping[str, str]) -> list[dict[str, float]]:
     for n in range(1, POINTS + 1):
         value = number(form, f"value_{n}", most=100_000)
         raw = number(form, f"raw_{n}", least=-100_000, most=1e6)
-        temp_c = number(form, f"temp_{n}", least=0, most=40)
+        temp_c = number(form, f"temp_{n}", least=COLDEST_C, most=WARMEST_C)
         if value is None and raw is None:
             continue
         if value is None:
@@ -69,31 +67,12 @@ class Preview:
     lines: tuple[str, ...] = ()
 
 
-def preview(probe: Probe, given: list[dict[str, float]]) -> Preview | None:
-    """Slope and offset before anything is saved; None for probes that are no electrodes."""
-    if probe.quantity not in {"ph", "nitrate"}:
-        return None
-    unit = unit_of(probe.quantity, probe.unit)
-    in_mv = unit.standard == "mV"
-    if probe.quantity == "nitrate" and not in_mv:
-        return None
-    kind: electrode.Electrode = "ph" if probe.quantity == "ph" else "nitrate"
-    standards = [_standard(p, in_mv=in_mv, scale=unit.of) for p in given]
-    try:
-        verdict = electrode.calibrate(kind, standards)
-    except ValueError as e:
-        return Preview(False, f"refused: {e}")
+def preview(probe: Probe, entry: Calibration) -> Preview:
+    """What it would come to, before anything is saved."""
+    verdict = come_to(probe, entry)
     lines = []
-    for p in given:
-        name = named(p["value"]) if kind == "ph" else None
+    for p in entry.points if probe.quantity == "ph" else ():
+        name = named(p.value)
         if name is not None:
-            there = buffer_ph(name, p["temperature_c"])
-            lines.append(f"Buffer {p['value']:g} is {there:.2f} at {p['temperature_c']:g} °C.")
+            lines.append(f"Buffer {p.value:g} is {buffer_ph(name, p.temperature_c):.2f} at {p.temperature_c:g} °C.")
     return Preview(verdict.accepted, verdict.words, tuple(lines))
-
-
-def _standard(point: Mapping[str, float], *, in_mv: bool, scale: Any) -> electrode.Standard:
-    """In millivolts; a board that shows pH has used Nernst's slope, which is undone."""
-    temp_c, raw = point["temperature_c"], point["raw"]
-    millivolt = scale(raw) if in_mv else -electrode.nernst_slope(temp_c) * (raw - 7.0)
-    return electrode.Standard(point["value"], millivolt, temp_c)

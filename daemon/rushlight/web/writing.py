@@ -10,12 +10,12 @@ import re
 import uuid
 from collections.abc import Mapping
 from http import HTTPStatus
-from typing import Any
+from typing import Any, cast
 
 from rushlight import eventlines
 from rushlight.alarms import oneclick
 from rushlight.eventlines import LineError
-from rushlight.events import Acknowledge, Correction, Event, Shelve
+from rushlight.events import Acknowledge, Calibration, Correction, Event, Shelve
 from rushlight.settings import Kit, Tank
 from rushlight.views import AlarmView, SiteView
 from rushlight.web import calibrating, entries, fields, formats, plans
@@ -61,13 +61,21 @@ def _same(asked: PageRequest, event: Event) -> bool:
 
 def _event(asked: PageRequest, record: dict[str, Any]) -> Event:
     """The checked event.  Raises FieldError with the field's name."""
+    event = _parsed(record)
     try:
-        event = eventlines.parse_record(record)
         eventlines.check_names(event, asked.config)
-        eventlines.check_typed(event)
+        eventlines.check_typed(event, asked.config)
     except LineError as e:
         raise FieldError(e.key.rpartition(".")[2], e.what) from None
     return event
+
+
+def _parsed(record: dict[str, Any]) -> Event:
+    """The event as such.  Raises FieldError with the field's name."""
+    try:
+        return eventlines.parse_record(record)
+    except LineError as e:
+        raise FieldError(e.key.rpartition(".")[2], e.what) from None
 
 
 def _at(asked: PageRequest) -> str:
@@ -257,20 +265,19 @@ def calibration(asked: PageRequest, probe_id: str) -> Response:
     if asked.request.method != "POST":
         return _guide(asked, probe_id, {}, {})
     try:
-        points = calibrating.points(form)
-        preview = calibrating.preview(probe, points)
         record = {
             "at": _at(asked),
             "kind": "calibration",
             "id": _form_id(asked),
             "probe": probe.id,
-            "points": points,
+            "points": calibrating.points(form),
         }
-        event = _event(asked, record)
+        event = cast(Calibration, _parsed(record))
     except FieldError as e:
         return _guide(asked, probe_id, form, {e.name: e.what}, entry_id=_form_id(asked))
-    if form.get("step") != "save":
-        return _guide(asked, probe_id, form, {}, preview=preview, entry_id=_form_id(asked), checked=True)
+    preview = calibrating.preview(probe, event)
+    if form.get("step") != "save" or not preview.accepted:
+        return _guide(asked, probe_id, form, {}, preview=preview, entry_id=_form_id(asked), checked=preview.accepted)
     stored = _store(asked, event, f"/probes/{probe.id}/calibration")
     return stored or _guide(asked, probe_id, form, {"": SENT_BEFORE})
 

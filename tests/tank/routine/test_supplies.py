@@ -32,6 +32,20 @@ def says(w: SuppliesWatch, s: SuppliesState, day: float) -> list[str]:
     return [f.says for f in w.findings(s, T0 + day * DAY_S)]
 
 
+def test_strips_dipped_one_after_another_are_one_test_and_no_pace() -> None:
+    """Three within a minute made a full pack 'running out'; three a week apart on their own days are a pace."""
+    w = watch(strips=48)
+    s = w.initial()
+    for n in range(3):
+        w.on_fact(s, strip(1 + n / 2880))
+    assert says(w, s, 1.1) == ["clear"]
+    assert w.strips_per_day(s) == 1 / 7, "as long as nothing is known of the habit, one in the longest interval"
+    for day in (2, 3, 4):
+        for n in range(3):
+            w.on_fact(s, strip(day + n / 2880))
+    assert w.strips_per_day(s) == 3.0, "who dips three a day needs three a day"
+
+
 def test_counts_whole_and_half_strips_and_nothing_else() -> None:
     w = watch()
     s = w.initial()

@@ -69,6 +69,8 @@ class ProbeState:
     """When it last said anything at all."""
     value: float | None = None
     value_at_s: float | None = None
+    plain: float | None = None
+    """The last number in order, before calibration."""
     flag: int = MISSING
     why: str = ""
     watched: bool = True
@@ -176,7 +178,9 @@ def _silent(probe: Probe, state: ProbeState, at_s: float, patience: Patience) ->
         what = "has said nothing" if state.heard_at_s is not None else "has never been heard"
         sentence = f"the {name_of(probe)} probe {probe.id} {what} for {span(at_s - since_s)}{_supply(state, at_s)}"
         return [_finding(probe, "probe_silent", "raise", facts | {"sentence": sentence})]
-    if state.silent and (state.value_at_s is None or state.value_at_s <= state.silent_since_s):
+    # Millivolts without a calibration are no value, but they are heard.
+    spoke_s = state.heard_at_s if patience.uncalibrated else state.value_at_s
+    if state.silent and (spoke_s is None or spoke_s <= state.silent_since_s):
         return [_finding(probe, "probe_silent", "hold", facts)]
     # Heard in the very instant in which its silence was told, the worse word stands: it is said again next time.
     state.silent = state.silent and at_s == state.silent_said_s

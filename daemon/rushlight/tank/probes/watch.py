@@ -92,6 +92,7 @@ class ProbeWatch:
         """A reading that came in order, with nothing said against it."""
         gap_s = at_s - state.at_s
         state.at_s = state.heard_at_s = at_s
+        state.plain = plain
         if state.intervals < LEARNED:
             self._learn(state, at_s, gap_s)
         elif gap_s > state.interval_s:
@@ -143,6 +144,7 @@ class ProbeWatch:
 
     def _no_number(self, state: ProbeState, at_s: float, flag: int, why: str) -> tuple[None, int]:
         state.at_s = state.heard_at_s = at_s
+        state.plain = None
         if state.first_at_s is None:
             state.first_at_s = at_s
         self._stumble(state, at_s, flag, why)
@@ -367,6 +369,8 @@ class ProbeWatch:
             flag=state.flag,
             trouble=self.trouble(state, at_s),
             place=self.probe.place,
+            raw=None if state.plain is None else state.plain / self._factor - self._shift,
+            raw_unit=self.probe.unit or self.standard,
         )
 
     def trouble(self, state: ProbeState, at_s: float) -> str:

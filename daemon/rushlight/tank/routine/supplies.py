@@ -23,6 +23,8 @@ from rushlight.settings import Kit, Tank
 ENOUGH_DAYS = 14.0
 """A pack that lasts for less is running out; buying takes a week or two."""
 PACE_TESTS = 6
+ONE_TEST_S = 6 * 3600.0
+"""Strips within so long of the first are one test."""
 KEEP_DAYS = 400.0
 """What is older can't be corrected any more: it is kept as a sum."""
 _HALF = re.compile(r"\bhal(f|ves)\b", re.IGNORECASE)
@@ -120,9 +122,18 @@ class SuppliesWatch:
         return max(0.0, pack.strips - before - sum(u.strips for u in state.used if u.at_s >= opened_s))
 
     def strips_per_day(self, state: SuppliesState) -> float:
-        """The present pace: the median interval and use of the last few tests, else one in the longest interval."""
-        recent = state.used[-PACE_TESTS:]
-        gaps = [b.at_s - a.at_s for a, b in pairwise(recent) if b.at_s > a.at_s]
+        """The present pace: the median interval and use of the last few tests, else one in the longest interval.
+
+        Strips dipped one after another are one test: three to be sure of a colour are no pace of three a minute.
+        """
+        tests = list[StripUse]()
+        for use in state.used[-4 * PACE_TESTS :]:
+            if tests and use.at_s - tests[-1].at_s < ONE_TEST_S:
+                tests[-1] = StripUse(tests[-1].at_s, tests[-1].id, tests[-1].strips + use.strips)
+            else:
+                tests.append(use)
+        recent = tests[-PACE_TESTS:]
+        gaps = [b.at_s - a.at_s for a, b in pairwise(recent)]
         if len(gaps) < 2:
             return 1.0 / self.tank.testing.longest_days
         return median(u.strips for u in recent) / (median(gaps) / DAY_S)
