@@ -292,7 +292,7 @@ KINDS: dict[str, type[Event]] = {
 }
 
 
-ConditionName = Literal["delivery_failing", "storage_low", "clock_untrusted"]
+ConditionName = Literal["delivery_failing", "storage_low", "clock_untrusted", "config_refused"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from statistics import median_high
-from typing import Any
+from typing import Any, Literal
 
 from rushlight.effects import AlarmStateName, Estimate
 from rushlight.settings import Priority
@@ -29,6 +29,9 @@ class ProbeView:
     fresh: bool = False
     flag: int = 9
     trouble: str = ""
+    raw: float | None = None
+    """What the device itself gave last, in the probe's configured unit: what a calibration asks for."""
+    raw_unit: str = ""
     place: str = ""
     """Where it is, in the keeper's words."""
     alone: bool = True
@@ -128,6 +131,12 @@ class OutletView:
     title: str
     well: bool
     sentence: str
+    state: Literal["", "never tried", "failed", "account in order", "delivered"] = ""
+    """Of a channel to people, how far it is proven; empty for all else."""
+    at_s: float | None = None
+    """When that was found, Unix seconds."""
+    confirmed_at_s: float | None = None
+    """When a person last said that a trial message was there."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,7 +13,7 @@ from rushlight.events import Feeding, Harvest, Test, WaterChange
 from rushlight.settings import Config, Kit, Lamp, Site, Tank
 from rushlight.summary.build import Material
 from rushlight.summary.figures import tank_pictures
-from rushlight.views import AlarmView, ProbeView, SiteView, TankView
+from rushlight.views import AlarmView, OutletView, ProbeView, SiteView, TankView
 
 DUBLIN = ZoneInfo("Europe/Dublin")
 PADS = (0.0, 10.0, 25.0, 50.0, 100.0, 250.0)
@@ -27,6 +27,14 @@ CONFIG = Config(
 )
 NOW_S = dt.datetime(2025, 6, 9, 7, 30, tzinfo=DUBLIN).timestamp()  # Monday of ISO week 24
 DAY_S = 86400.0
+OUTLETS = (
+    OutletView(
+        name="push", title="Push messages", well=True, sentence="Delivered last on Sat 7 June at 07:30.",
+        state="delivered", at_s=NOW_S - 2 * DAY_S,
+    ),
+    OutletView(name="email", title="E-mail", well=True, sentence="Never tried.", state="never tried"),
+    OutletView(name="hub", title="Hub", well=True, sentence="Connected since Sun 8 June at 07:30."),
+)  # fmt: skip
 DIMMING = {
     "sentence": "the lamp gives 82 % (90 %: 78 to 86) of what it was in February, falling since about 10 April.",
     "cause_sentence": "Daylight at the probe has not fallen with it, so it is the lamp or its cover, not the probe.",
@@ -121,11 +129,12 @@ def material(*, busy: bool = True, pictures: bool = True) -> Material:
     )
     made = {t.id: tank_pictures(CONFIG, t, days[t.id], entries, NOW_S) if pictures else () for t in CONFIG.tank}
     return Material(
-        view=SiteView(at_s=NOW_S, name=CONFIG.site.name, timezone=CONFIG.site.timezone, tanks=(foyer, reading)),
+        view=SiteView(
+            at_s=NOW_S, name=CONFIG.site.name, timezone=CONFIG.site.timezone, tanks=(foyer, reading), outlets=OUTLETS
+        ),
         days=days,
         changes=(change, over),
         entries=entries,
-        proven_s={"push": NOW_S - 2 * DAY_S, "email": None},
         watched=False,
         pictures=made,
     )

@@ -13,12 +13,13 @@ NOW = status.Now(mono_s=100_000.0, wall_s=1_764_088_200.0, zone=ZoneInfo("Europe
 
 
 def view(health, before_s=None, waiting=0, now=NOW):
-    return status.channel(health, now, before_s=before_s, waiting=waiting)
+    return status.channel(health, now, before=status.Before(delivered_s=before_s), waiting=waiting)
 
 
 def test_a_channel_that_delivers():
     health = ChannelHealth("push")
-    assert view(health).sentence == "Nothing sent yet; 'rushlight check --send' tries it."
+    assert view(health).sentence == "Never tried; 'rushlight check --send' does."
+    assert view(health).state == "never tried"
     assert view(health, before_s=NOW.wall_s - 86400).sentence == "Delivered last on Mon 24 November at 16:30."
     health.hear(Done(), NOW.mono_s - 3600)
     got = view(health, before_s=NOW.wall_s - 86400)
@@ -29,13 +30,37 @@ def test_an_account_that_was_looked_at_is_not_a_message_that_arrived():
     health = ChannelHealth("email")
     health.hear(Done("logged in"), NOW.mono_s - 3600, sent=False)
     assert view(health).sentence == (
-        "Nothing sent yet; 'rushlight check --send' tries it. Its account was in order on Tue 25 November at 15:30."
+        "Nothing delivered yet; 'rushlight check --send' tries it. Its account was in order on Tue 25 November at 15:30."
     )
     assert view(health, before_s=NOW.wall_s - 86400).sentence == (
         "Delivered last on Mon 24 November at 16:30. Its account was in order on Tue 25 November at 15:30."
     )
     health.hear(Done(), NOW.mono_s)
     assert view(health).sentence == "Delivered last on Tue 25 November at 16:30."
+
+
+def test_how_far_a_channel_is_proven_in_one_word_with_its_time():
+    health = ChannelHealth("push")
+    assert (view(health).state, view(health).at_s) == ("never tried", None)
+    health.hear(Done("logged in"), NOW.mono_s - 3600, sent=False)
+    assert (view(health).state, view(health).at_s) == ("account in order", NOW.wall_s - 3600)
+    health.hear(Later("no connection"), NOW.mono_s - 1800)
+    assert (view(health).state, view(health).at_s) == ("failed", NOW.wall_s - 1800)
+    health.hear(Done(), NOW.mono_s - 60)
+    assert (view(health).state, view(health).at_s) == ("delivered", NOW.wall_s - 60)
+
+
+def test_a_failure_of_an_earlier_run_is_not_forgotten_by_a_restart():
+    before = status.Before(delivered_s=NOW.wall_s - 7200, failing_since_s=NOW.wall_s - 3600)
+    got = status.channel(ChannelHealth("push"), NOW, before=before)
+    assert (got.state, got.well) == ("failed", False)
+    assert got.sentence.startswith("Nothing has gone through since Tue 25 November at 15:30")
+
+
+def test_what_a_person_confirmed_is_told_with_its_time():
+    got = status.channel(ChannelHealth("push"), NOW, before=status.Before(confirmed_s=NOW.wall_s - 86400))
+    assert got.confirmed_at_s == NOW.wall_s - 86400
+    assert "A person had a trial message in hand on Mon 24 November at 16:30." in got.sentence
 
 
 def test_a_channel_that_fails_says_since_when_why_how_much_waits_and_what_to_do():

@@ -106,8 +106,9 @@ def test_low_priority_news_is_told_here():
 
 def test_the_tool_speaks_of_itself():
     house = build(replace(material(), view=replace(material().view, clock_ok=False))).house
-    assert any("email: never proven" in line for line in house)
-    assert any("push: last proven on Sat 7 Jun" in line for line in house)
+    assert "E-mail: Never tried." in house
+    assert "Push messages: Delivered last on Sat 7 June at 07:30." in house
+    assert not any("Hub" in line for line in house), "a letter is about people"
     assert any("heartbeat" in line for line in house)
     assert any("clock" in line for line in house)
 

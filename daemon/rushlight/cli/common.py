@@ -10,6 +10,7 @@ from typing import NoReturn
 import click
 
 from rushlight import config as configuration
+from rushlight.service import last_good
 from rushlight.settings import Config
 
 _PLACES = (Path("config.toml"), Path("/etc/rushlight/config.toml"))
@@ -24,21 +25,46 @@ config_option = click.option(
 )
 
 
-def load_config(config_file: Path | None) -> Config:
-    """The checked configuration; on any fault says all of them and exits with 2."""
+def find_config(config_file: Path | None) -> Path:
+    """The file given, else the one in the usual places; says so and exits with 2 where there is none."""
     file = config_file or next((p for p in _PLACES if p.exists()), None)
     if file is None:
         fail("no configuration found; give one with --config, or copy config.example.toml to config.toml", status=2)
+    return file
+
+
+def load_config(config_file: Path | None) -> Config:
+    """The checked configuration; on any fault says all of them and exits with 2."""
     try:
-        return configuration.load(file)
+        return configuration.load(find_config(config_file))
     except configuration.ConfigError as e:
         fail(str(e), status=2)
 
 
+def config_in_use(config_file: Path | None) -> Config:
+    """The configuration that the daemon runs with: the file's, or the last good one while that has faults.
+
+    Says so on standard error; exits with 2 when there is neither.
+    """
+    file = find_config(config_file)
+    try:
+        chosen = last_good.choose(file, usual_folder(last_good.folder_of(file)))
+    except configuration.ConfigError as e:
+        fail(str(e), status=2)
+    if chosen.refused:
+        click.echo(f"note: {chosen.refused}", err=True)
+    return chosen.config
+
+
 def data_folder(config: Config) -> Path:
     """Where the journal lives."""
-    named = config.storage.folder or os.environ.get("STATE_DIRECTORY", "").split(":")[0]
-    return Path(named) if named else Path.home() / ".local/share/rushlight"
+    return usual_folder(Path(config.storage.folder) if config.storage.folder else None)
+
+
+def usual_folder(named: Path | None) -> Path:
+    """The data folder that is named, else the service manager's, else the one in the home folder."""
+    given = os.environ.get("STATE_DIRECTORY", "").split(":")[0]
+    return named or (Path(given) if given else Path.home() / ".local/share/rushlight")
 
 
 def fail(text: str, *, status: int = 1) -> NoReturn:

@@ -14,7 +14,7 @@ from typing import Any
 import click
 
 from rushlight import eventlines
-from rushlight.cli.common import config_option, data_folder, fail, load_config
+from rushlight.cli.common import config_in_use, config_option, data_folder, fail
 from rushlight.clock import SystemClock
 from rushlight.events import KINDS
 from rushlight.localtime import local_time
@@ -67,12 +67,12 @@ def record(kind: str, pairs: tuple[str, ...], config_file: Path | None, **given:
 
     Exit status: 0 written (the entry's id is printed); 1 it could not be stored; 2 the entry is wrong.
     """  # noqa: D301
-    config = load_config(config_file)
+    config = config_in_use(config_file)
     line = build(kind, pairs, config, SystemClock().wall_s(), **given)
     try:
         event = eventlines.parse_record(dict(line))
         eventlines.check_names(event, config)
-        eventlines.check_typed(event)
+        eventlines.check_typed(event, config)
     except eventlines.LineError as e:
         fail(f"{e.key}: {e.what}", status=2)
     try:

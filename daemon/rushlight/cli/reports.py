@@ -18,7 +18,7 @@ from rich.text import Text
 from rushlight import eventlines
 from rushlight.alarms import words
 from rushlight.alarms.table import TABLE
-from rushlight.cli.common import config_option, data_folder, fail, load_config
+from rushlight.cli.common import config_in_use, config_option, data_folder, fail
 from rushlight.clock import SystemClock
 from rushlight.effects import Estimate
 from rushlight.localtime import DAY_S, local_time
@@ -54,7 +54,7 @@ def status(config_file: Path | None, *, as_json: bool) -> None:
 
     Exit status: 0 shown; 1 the daemon is not running.
     """  # noqa: D301
-    config = load_config(config_file)
+    config = config_in_use(config_file)
     view = _view(config)
     if as_json:
         click.echo(TypeAdapter(SiteView).dump_json(view, indent=2).decode())
@@ -91,7 +91,8 @@ def _print_tank(console: Console, tank: TankView, now_s: float, zone: zoneinfo.Z
         for column in ("probe", "value", "age", ""):
             table.add_column(column)
         for probe in tank.probes:
-            table.add_row(_named(probe), _value(probe), _age(probe.value_at_s, now_s), Text(probe.trouble))
+            at_s = probe.heard_at_s if probe.value is None else probe.value_at_s
+            table.add_row(_named(probe), _value(probe), _age(at_s, now_s), Text(probe.trouble))
         console.print(table)
 
 
@@ -107,7 +108,9 @@ def _named(probe: ProbeView) -> Text:
 
 
 def _value(probe: ProbeView) -> str:
-    return "—" if probe.value is None else f"{words.number(probe.value, 3)} {probe.unit_shown}".strip()
+    if probe.value is None:
+        return "—" if probe.raw is None else f"gives {words.number(probe.raw, 3)} {probe.raw_unit}"
+    return f"{words.number(probe.value, 3)} {probe.unit_shown}".strip()
 
 
 def _estimate(e: Estimate) -> str:
@@ -159,7 +162,7 @@ def alarms(ctx: click.Context, config_file: Path | None) -> None:
     """  # noqa: D301
     ctx.obj = config_file
     if ctx.invoked_subcommand is None:
-        view = _view(load_config(config_file))
+        view = _view(config_in_use(config_file))
         found = [*view.alarms, *(a for t in view.tanks for a in t.alarms)]
         _print_alarms(Console(), found, zoneinfo.ZoneInfo(view.timezone))
 
@@ -176,7 +179,7 @@ _by_option = click.option(
 @click.pass_obj
 def acknowledge(outer: Path | None, alarm: str, by: str, config_file: Path | None) -> None:
     """Say that ALARM (its id) has been seen; it is not repeated unless it gets worse."""
-    _act(load_config(config_file or outer), {"kind": "acknowledge", "alarm": alarm, "by": by})
+    _act(config_in_use(config_file or outer), {"kind": "acknowledge", "alarm": alarm, "by": by})
 
 
 @alarms.command()
@@ -193,7 +196,7 @@ def acknowledge(outer: Path | None, alarm: str, by: str, config_file: Path | Non
 @click.pass_obj
 def shelve(outer: Path | None, alarm: str, hours: float, by: str, config_file: Path | None) -> None:
     """Put ALARM (its id) aside for some hours."""
-    _act(load_config(config_file or outer), {"kind": "shelve", "alarm": alarm, "by": by, "hours": hours})
+    _act(config_in_use(config_file or outer), {"kind": "shelve", "alarm": alarm, "by": by, "hours": hours})
 
 
 def _act(config: Config, line: dict[str, Any]) -> None:
@@ -220,7 +223,7 @@ def summary(output: Path | None, config_file: Path | None, *, send: bool) -> Non
 
     Exit status: 0 done; 1 it could not be sent or written, or the daemon is not running; 2 no such form.
     """  # noqa: D301
-    config = load_config(config_file)
+    config = config_in_use(config_file)
     if output and output.suffix not in {".txt", ".html"}:
         fail(f"--output: expected a name that ends in .txt or .html, got {str(output)!r}", status=2)
     if send:

@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING
 import click
 
 from rushlight import clock, logs
-from rushlight.cli.common import config_option, data_folder, fail, load_config
-from rushlight.service import checks, control
+from rushlight.cli.common import config_option, data_folder, fail, find_config, load_config, usual_folder
+from rushlight.config import ConfigError
+from rushlight.service import checks, control, last_good
 from rushlight.service.service import Service
 from rushlight.settings import Config
 
@@ -24,17 +25,22 @@ if TYPE_CHECKING:
 def run(config_file: Path | None, log_level: str) -> None:
     """Run the daemon in the foreground until it is told to stop (SIGTERM or Ctrl-C).
 
-    Starts whatever the state of probes, network, broker or disk, and says what is missing.
+    Starts whatever the state of probes, network, broker or disk, and says what is missing.  With a configuration
+    that has faults it starts with the last good one, where there is one, and raises an alarm.
 
     \b
     rushlight run --config config.toml
 
-    Exit status: 0 stopped as told; 1 a worker died; 2 the configuration is wrong.
+    Exit status: 0 stopped as told; 1 a worker died; 2 the configuration is wrong, and there is no good one.
     """  # noqa: D301
-    config = load_config(config_file)
+    file = find_config(config_file)
+    try:
+        chosen = last_good.choose(file, usual_folder(last_good.folder_of(file)))
+    except ConfigError as e:
+        fail(str(e), status=2)
     logs.set_up(log_level)
     try:
-        service = Service(config, data_folder(config))
+        service = Service(chosen.config, data_folder(chosen.config), chosen=chosen)
     except OSError as e:
         fail(f"a secret can't be read: {e}", status=2)
     for number in (signal.SIGTERM, signal.SIGINT):
@@ -69,7 +75,7 @@ def check(config_file: Path | None, *, send: bool, no_probes: bool) -> None:
     )
     console.print(f"configuration: well ({counted})")
     found = [] if no_probes else _probes(config, console)
-    found += checks.channels(config, clock.SystemClock(), send=send)
+    found += _trials(config) if send else checks.channels(config, clock.SystemClock(), send=False)
     table = Table(box=None, padding=(0, 2), header_style="dim")
     for column in ("what", "", "said"):
         table.add_column(column, overflow="fold")
@@ -80,6 +86,17 @@ def check(config_file: Path | None, *, send: bool, no_probes: bool) -> None:
     for warning in checks.warnings(config):
         console.print(f"note: {warning}", markup=False)
     raise SystemExit(0 if all(line.well for line in found) else 1)
+
+
+def _trials(config: Config) -> list[checks.Line]:
+    """A trial by every channel: the running daemon's, so that it remembers it, else one of our own."""
+    now, folder = clock.SystemClock(), data_folder(config)
+    try:
+        return checks.trials(lambda **asked: control.ask(folder, **asked), now, config.site.name)
+    except control.NotRunningError:
+        return checks.channels(config, now, send=True)
+    except RuntimeError as e:
+        return [checks.Line("daemon", False, f"runs here, but does not answer: {e}")]
 
 
 def _probes(config: Config, console: Console) -> list[checks.Line]:

@@ -28,7 +28,7 @@ from rushlight.views import AlarmView, ProbeView, SiteView, TankView
 Publication = tuple[str, str]
 """Topic and payload."""
 
-SITE_ALARMS = ("delivery_failing", "storage_low", "clock_untrusted")
+SITE_ALARMS = ("delivery_failing", "storage_low", "clock_untrusted", "config_refused")
 """Alarms of the installation itself; every other one belongs to a tank."""
 
 ON_STATES = frozenset({"unacknowledged", "acknowledged"})
@@ -198,6 +198,11 @@ class _Maker:
         yield topic, _json(document)
         trouble = {"name": "Daemon trouble", "device_class": "problem", "entity_category": "diagnostic"}
         yield self._make(None, "binary_sensor", "trouble", trouble | self._about(None, "trouble"))
+        for outlet in self._view.outlets:
+            if outlet.state:
+                key = f"channel__{slug(outlet.name)}"
+                channel = {"name": outlet.title, "entity_category": "diagnostic"}
+                yield self._make(None, "sensor", key, channel | self._about(None, key))
         yield from self._alarms(None, SITE_ALARMS)
         yield from self._controls(None, ())
 
@@ -324,6 +329,11 @@ def _site_states(view: SiteView, place: str) -> list[Publication]:
     wrong += [] if view.clock_ok else ["The clock cannot be trusted yet."]
     about = _json({"text": " ".join(wrong)[:_TEXT_MOST]})
     out = [(f"{place}/trouble", _on(bool(wrong))), (f"{place}/trouble/about", about)]
+    for outlet in view.outlets:
+        if outlet.state:
+            topic = f"{place}/channel__{slug(outlet.name)}"
+            seen = {"text": outlet.sentence[:_TEXT_MOST], "since": None if outlet.at_s is None else iso(outlet.at_s)}
+            out += [(topic, outlet.state), (f"{topic}/about", _json(seen))]
     return out + _alarm_states(place, SITE_ALARMS, view.alarms)
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import zoneinfo
 from dataclasses import dataclass
+from typing import Literal
 
 from rushlight.localtime import local_time
 from rushlight.outlets.channel_health import ChannelHealth
@@ -24,6 +25,7 @@ TITLES = {
     "timeseries": "Time-series store",
     "heartbeat": "Outside watcher",
 }
+Proof = Literal["never tried", "failed", "account in order", "delivered"]
 _WELL = {"hub": "Connected", "timeseries": "Sending without trouble"}
 _REMEDY = {
     "hub": "It is tried again by itself; if it lasts, see that the broker runs and that [mqtt] names it rightly.",
@@ -49,7 +51,11 @@ class Now:
 
     def when(self, mono_s: float) -> str:
         """A monotonic moment in words: 'Tue 3 March at 18:30'."""
-        return self.wall(self.wall_s - (self.mono_s - mono_s))
+        return self.wall(self.then_s(mono_s))
+
+    def then_s(self, mono_s: float) -> float:
+        """A monotonic moment in Unix seconds."""
+        return self.wall_s - (self.mono_s - mono_s)
 
     def wall(self, at_s: float) -> str:
         """A moment in Unix seconds in words."""
@@ -57,28 +63,64 @@ class Now:
         return f"{when:%a} {when.day} {when:%B} at {when:%H:%M}"
 
 
-def channel(health: ChannelHealth, now: Now, *, before_s: float | None, waiting: int) -> OutletView:
-    """A channel to people.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Before:
+    """What is known of a channel beyond this run of the daemon; Unix seconds."""
 
-    `before_s` is when an earlier run of the daemon delivered something last, Unix seconds; `waiting` counts messages.
-    """
-    last = None if before_s is None else now.wall(before_s)
-    if health.delivered_mono_s is not None:
-        last = now.when(health.delivered_mono_s)
-    if health.failing_since_mono_s is not None and health.trouble is not None:
+    delivered_s: float | None = None
+    failing_since_s: float | None = None
+    confirmed_s: float | None = None
+    """When a person last said that a trial message was there."""
+
+
+def channel(health: ChannelHealth, now: Now, *, before: Before | None = None, waiting: int = 0) -> OutletView:
+    """A channel to people; `waiting` counts messages."""
+    before = before or Before()
+    last_s = before.delivered_s if health.delivered_mono_s is None else now.then_s(health.delivered_mono_s)
+    last = None if last_s is None else now.wall(last_s)
+    failed = _failed(health, now, before)
+    checked_s = None if health.checked_mono_s is None else now.then_s(health.checked_mono_s)
+    state: Proof = "never tried"
+    at_s: float | None = None
+    if failed is not None:
+        at_s, why, again = failed
+        state = "failed"
         held = f" {waiting} waiting." if waiting else ""
-        again = "" if isinstance(health.trouble, Never) else "It is tried again by itself; if it lasts, "
         remedy = f"{again}run 'rushlight check' on the Pi and correct what it names."
         said = (
-            f"Nothing has gone through since {now.when(health.failing_since_mono_s)}: {health.trouble.why}.{held}"
+            f"Nothing has gone through since {now.wall(at_s)}{why}.{held}"
             f" {_capital(remedy)}{f' Delivered last on {last}.' if last else ''}"
         )
-        return OutletView(name=health.channel, title=TITLES[health.channel], well=False, sentence=said)
-    said = f"Delivered last on {last}." if last else "Nothing sent yet; 'rushlight check --send' tries it."
-    checked_mono_s = health.checked_mono_s
-    if checked_mono_s is not None and checked_mono_s > (health.delivered_mono_s or -math.inf):
-        said += f" Its account was in order on {now.when(checked_mono_s)}."
-    return OutletView(name=health.channel, title=TITLES[health.channel], well=True, sentence=said)
+    else:
+        said = f"Delivered last on {last}." if last else "Never tried; 'rushlight check --send' does."
+        if last:
+            state, at_s = "delivered", last_s
+        if checked_s is not None and checked_s > (last_s or -math.inf):
+            said = said if last else "Nothing delivered yet; 'rushlight check --send' tries it."
+            said += f" Its account was in order on {now.wall(checked_s)}."
+            state, at_s = (state, at_s) if last else ("account in order", checked_s)
+    if before.confirmed_s is not None:
+        said += f" A person had a trial message in hand on {now.wall(before.confirmed_s)}."
+    return OutletView(
+        name=health.channel,
+        title=TITLES[health.channel],
+        well=failed is None,
+        sentence=said,
+        state=state,
+        at_s=at_s,
+        confirmed_at_s=before.confirmed_s,
+    )
+
+
+def _failed(health: ChannelHealth, now: Now, before: Before) -> tuple[float, str, str] | None:
+    """Since when nothing goes through, why, and how the advice begins; None when it does, as far as is known."""
+    tried_again = "It is tried again by itself; if it lasts, "
+    if health.failing_since_mono_s is not None and health.trouble is not None:
+        again = "" if isinstance(health.trouble, Never) else tried_again
+        return now.then_s(health.failing_since_mono_s), f": {health.trouble.why}", again
+    if before.failing_since_s is not None and health.delivered_mono_s is None and health.checked_mono_s is None:
+        return before.failing_since_s, ", as the daemon found when it ran before", tried_again
+    return None
 
 
 def link(name: str, trouble: str, since_mono_s: float, now: Now) -> OutletView:

@@ -24,6 +24,9 @@ from rushlight_drivers import LinkError, Sample
 
 _PATIENCE_S = 15.0
 _POLL_S = 2.0
+_TRIAL_S = 30.0
+_TRIAL = "This message was asked for with 'rushlight check --send'. Nothing to do."
+_REHEARSAL = "This is how an urgent alarm arrives. It was asked for; nothing is wrong with the tanks."
 _NOT_EVALUATED = 2
 """The flag of millivolts that no calibration makes sense of yet: the probe is heard, and nothing is wrong with it."""
 
@@ -134,7 +137,7 @@ def channels(config: Config, clock: Clock, *, send: bool) -> list[Line]:
                 key=f"trial:{clock.wall_s():.0f}",
                 priority="medium",
                 title=f"Trial from {config.site.name}",
-                body="This message was asked for with 'rushlight check --send'. Nothing to do.",
+                body=_TRIAL,
             )
             result: Result | None = outlet.send(trial)
         else:
@@ -146,6 +149,33 @@ def channels(config: Config, clock: Clock, *, send: bool) -> list[Line]:
         else:
             found.append(Line(name, False, result.why))
     return found
+
+
+def trials(ask: Callable[..., Any], clock: Clock, name: str, *, rehearsal: bool = False) -> list[Line]:
+    """Have the running daemon send a trial by every channel, and wait up to half a minute for what becomes of it.
+
+    It goes the way that alarms go, so that status, page and letter know of it.  `ask` puts requests to the daemon.
+    `rehearsal`: as loud as the most urgent alarm.
+    """
+    title, body, priority = f"Trial from {name}", _TRIAL, "medium"
+    if rehearsal:
+        title, body, priority = f"Rehearsal from {name}", _REHEARSAL, "high"
+    keys = ask(do="trial", title=title, body=body, priority=priority)["keys"]
+    until_s, pause = clock.mono_s() + _TRIAL_S, threading.Event()
+    while True:
+        found = ask(do="trial outcome", keys=keys)["outcome"]
+        waiting = [c for c in keys if found.get(c, ("waiting", ""))[0] == "waiting"]
+        if not waiting or clock.mono_s() >= until_s:
+            break
+        clock.wait(pause, 0.5)
+    return [_outcome(c, *found.get(c, ("waiting", ""))) for c in keys]
+
+
+def _outcome(channel: str, state: str, why: str) -> Line:
+    if state == "sent":
+        return Line(channel, True, "delivered")
+    again = f"; it is tried again by itself ({why})" if why else "; it is tried again by itself"
+    return Line(channel, False, f"not delivered within {_TRIAL_S:.0f} s{again}" if state == "waiting" else why)
 
 
 def warnings(config: Config) -> Iterator[str]:

@@ -262,7 +262,8 @@ class Engine:
         """Write the batch and what follows from it, in one transaction; False when the disk would not have it."""
         if not (self._batch or effects):
             return True
-        if effects:  # plain readings say themselves how far time had come, and each page written wears the card
+        if effects and self.timeline.state.at_s is not None:  # None: nothing has happened yet
+            # Plain readings say themselves how far time had come, and each page written wears the card.
             self.journal.mark_period(_REACHED, f"{self.timeline.state.at_s:.3f}")
         kept = [e for e in effects if not isinstance(e, Remark)]
         done = self.journal.append(self._batch, kept, urgent=urgent, at_s=self.now_s())
@@ -406,7 +407,7 @@ class Engine:
         if reached and not past_lost:
             self.timeline.advance(float(reached))
         for record in self.core.book.views(self.timeline.state.alarms):
-            if record.alarm in {"delivery_failing", "storage_low", "clock_untrusted"}:
+            if record.alarm in {"delivery_failing", "storage_low", "clock_untrusted", "config_refused"}:
                 self._conditions[record.alarm, record.subject] = "raise"
 
     def _known(self, event: Event) -> bool:

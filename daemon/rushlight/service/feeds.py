@@ -226,13 +226,11 @@ class Weekly:
             days = {t.id: reader.days(t.id)[-_HISTORY_DAYS:] for t in config.tank}
             entries = [s.event for s in reader.entries(since_s=since_s, limit=2000)]
             changes = reader.alarms(since_s=view.at_s - 8 * DAY_S)
-            proven_s = {d.channel: d.proven_s for d in reader.deliveries()}
         material = build.Material(
             view=view,
             days=days,
             changes=changes,
             entries=entries,
-            proven_s=proven_s,
             watched=bool(config.heartbeat.url or config.heartbeat.url_file) or config.heartbeat.accept_none,
         )
         if with_pictures:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import logging
 import zoneinfo
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 from rushlight import config as configuration
 from rushlight.alarms import oneclick
@@ -27,7 +27,7 @@ from rushlight.outlets.services import ServicesOutlet
 from rushlight.outlets.webhook import WebhookOutlet
 from rushlight.service import never_told
 from rushlight.service.engine import Engine
-from rushlight.settings import Config
+from rushlight.settings import Config, Priority
 from rushlight.views import OutletView
 
 log = logging.getLogger(__name__)
@@ -36,6 +36,11 @@ CATCH_UP_S = 60.0
 """After a pause, so long passes before anything is sent: what came back by itself is not told."""
 PAUSE_S = 300.0
 LOOK_AGAIN_S = 60.0
+TRIAL = "selftest:trial:"
+"""How the keys of trial messages begin: such a message means something on its own channel only."""
+_CONFIRMED = "confirmed {}"
+"""Name under which the journal remembers when a person said that a channel's trial was there."""
+_LOOKED_AT = 200
 
 
 def outlets(config: Config, wall_s: Callable[[], float]) -> dict[str, Outlet]:
@@ -142,11 +147,49 @@ class Telling:
         health = self.delivery.health()
         if not health:
             return [status.nobody()]
-        before_s = {channel: d.proven_s for channel, d in self._before.items()}
-        return [
-            status.channel(health[name], now, before_s=before_s.get(name), waiting=waiting[name])
-            for name in self.channels
-        ]
+        names = self.channels
+        return [status.channel(health[n], now, before=self._beyond(n), waiting=waiting[n]) for n in names]
+
+    def _beyond(self, name: str) -> status.Before:
+        """What is known of a channel from earlier runs, and from people."""
+        before = self._before.get(name)
+        confirmed = self.engine.journal.period_done(_CONFIRMED.format(name))
+        return status.Before(
+            delivered_s=before.proven_s if before else None,
+            failing_since_s=before.failing_since_s if before else None,
+            confirmed_s=float(confirmed) if confirmed else None,
+        )
+
+    def trial(self, title: str, body: str, priority: Priority) -> dict[str, str]:
+        """Put a message on every channel, to see whether it arrives; returns its key by channel."""
+
+        def work() -> dict[str, str]:
+            now_s = self.engine.now_s()
+            keys = {channel: f"{TRIAL}{channel}:{now_s:.3f}" for channel in self.channels}
+            for channel, key in keys.items():
+                message = Message(at_s=now_s, key=key, channel=channel, priority=priority, title=title, body=body)
+                self.engine.put(message)
+            return keys
+
+        return self.engine.do(work)
+
+    def became(self, keys: Mapping[str, str]) -> dict[str, tuple[str, str]]:
+        """What became of trials: by channel the state of its message, and why it has not gone through."""
+        with self.engine.journal.reader() as reader:
+            rows = {row.key: row for row in reader.messages(_LOOKED_AT)}
+        return {c: (rows[key].state, rows[key].why) for c, key in keys.items() if key in rows}
+
+    def confirm(self, channel: str) -> None:
+        """A person says that a trial message by this channel is there.  Raises ValueError for no such channel."""
+        if channel not in self.channels:
+            raise ValueError(f"no channel called {channel!r} is set up")
+
+        def work() -> None:
+            now_s = self.engine.now_s()
+            self.engine.journal.mark_period(_CONFIRMED.format(channel), f"{now_s:.0f}")
+            self.engine.journal.commit(now_s, urgent=True)
+
+        self.engine.do(work)
 
     def _deliveries(self) -> dict[str, Delivered]:
         """How each channel has done, by the journal.  Raises UnreadableError."""

@@ -8,7 +8,7 @@ import threading
 import zoneinfo
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from pydantic import TypeAdapter
 
@@ -18,10 +18,11 @@ from rushlight.clock import Clock
 from rushlight.intake import polling
 from rushlight.journal import backup as backups
 from rushlight.journal.upkeep import Keep
-from rushlight.service import feeds, memory, offline, page_wiring
+from rushlight.service import feeds, last_good, memory, offline, page_wiring
 from rushlight.service.calendar import Calendar, Job
 from rushlight.service.control import Control
 from rushlight.service.engine import Engine
+from rushlight.service.last_good import Chosen
 from rushlight.service.notifying import Telling
 from rushlight.service.workers import Workers
 from rushlight.settings import Config
@@ -51,6 +52,7 @@ class Service:
         boot_id: str = "",
         synchronised: Callable[[], bool] = clocks.synchronised,
         sys: Path = machine.SYS,
+        chosen: Chosen | None = None,
     ) -> None:
         self.config, self.folder = config, folder
         self.clock = clock or clocks.SystemClock()
@@ -60,6 +62,7 @@ class Service:
         self.notifier = sdnotify.Notifier()
         self.workers = Workers(self.clock, self.notifier, self.stop)
         self._supply = machine.Supply(sys)
+        self._chosen = chosen or Chosen(config)
         self._ready = False
         self._next_s: dict[str, float] = {}
 
@@ -103,10 +106,25 @@ class Service:
             control.start()
         self._ready = True
         self.notifier.ready()
+        self._settle_configuration()
         log.info("state=running tanks=%d probes=%d", len(self.config.tank), len(self.config.probe))
         well = self.workers.supervise(self._turn)
         self._take_down(control)
         return 0 if well else 1
+
+    def _settle_configuration(self) -> None:
+        """Keep what the daemon came up with, or tell people that it is not what they wrote."""
+        refused = self._chosen.refused
+        if refused:
+            log.error("configuration=refused %s", refused)
+        else:
+            try:
+                last_good.keep(self._chosen.text, self.folder)
+            except OSError as e:
+                log.warning("configuration=not kept why=%r", str(e))
+        says: Literal["raise", "clear"] = "raise" if refused else "clear"
+        facts = {"sentence": refused} if refused else {}
+        self.engine.post(lambda: self.engine.note_condition("config_refused", says, "", facts))
 
     # ------------------------------------------------------------------ parts
 
@@ -143,6 +161,11 @@ class Service:
             "record": self._record,
             "summary": lambda asked: {"text": self.weekly.text(str(asked.get("form")))},
             "send summary": lambda _: self._send_summary(),
+            "trial": lambda asked: {
+                "keys": self.telling.trial(str(asked["title"]), str(asked["body"]), asked["priority"])
+            },
+            "trial outcome": lambda asked: {"outcome": self.telling.became(asked["keys"])},
+            "confirm": lambda asked: self._confirm(str(asked["channel"])),
         }
         try:
             return Control(self.folder, handlers)
@@ -155,6 +178,10 @@ class Service:
             raise ValueError("no e-mail is configured; set [email]")
         self.weekly.send(extra=f":asked-{self.engine.now_s():.0f}")
         return {"said": "the summary is on its way by e-mail"}
+
+    def _confirm(self, channel: str) -> dict[str, Any]:
+        self.telling.confirm(channel)
+        return {"said": f"{channel}: confirmed"}
 
     def _record(self, asked: Mapping[str, Any]) -> dict[str, Any]:
         event = eventlines.parse_record(dict(asked["line"]))
@@ -178,7 +205,7 @@ class Service:
 
     def _backup(self) -> bool:
         pause, storage, now_s = threading.Event(), self.config.storage, self.engine.now_s()
-        path, folder = offline.journal_path(self.folder), offline.backup_folder(self.config, self.folder)
+        path, folder = offline.journal_path(self.folder), offline.place_of_copies(self.config, self.folder)
         if not backups.is_due(path, folder, now_s):
             return True
         made = backups.make(

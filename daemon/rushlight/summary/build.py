@@ -81,8 +81,6 @@ class Material:
     days: Mapping[str, Sequence[Daily]] = field(default_factory=dict)
     changes: Sequence[AlarmChange] = ()
     entries: Sequence[Event] = ()
-    proven_s: Mapping[str, float | None] = field(default_factory=dict)
-    """Channel to the time of its last proven delivery."""
     watched: bool = True
     """Something outside notices if this falls silent."""
     pictures: Mapping[str, Sequence[Picture]] = field(default_factory=dict)
@@ -100,7 +98,7 @@ def build(material: Material) -> Summary:
         span=f"{_day(week.from_s, zone)} to {_day(week.until_s - 1, zone)}",
         headline=_headline(tanks),
         tanks=tanks,
-        house=tuple(_house(material, zone)),
+        house=tuple(_house(material)),
     )
 
 
@@ -247,15 +245,15 @@ def _probe(probe: ProbeView, zone: zoneinfo.ZoneInfo) -> str:
     return f"{value}, last on {_day(probe.value_at_s, zone)}"
 
 
-def _house(material: Material, zone: zoneinfo.ZoneInfo) -> Iterable[str]:
+def _house(material: Material) -> Iterable[str]:
     for alarm in material.view.alarms:
         if alarm.state in STANDING:
             yield alarm.text
     if not material.view.clock_ok:
         yield "The clock is not trusted at the moment; times may be off."
-    for channel, at_s in sorted(material.proven_s.items()):
-        when = f"last proven on {_day(at_s, zone)}" if at_s is not None else "never proven yet"
-        yield f"Messages by {channel}: {when}."
+    for outlet in material.view.outlets:
+        if outlet.state:
+            yield f"{outlet.title}: {outlet.sentence}"
     if not material.watched:
         yield "Nothing outside the house notices if this computer falls silent; see heartbeat in the configuration."
 
