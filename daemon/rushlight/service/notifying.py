@@ -36,8 +36,6 @@ CATCH_UP_S = 60.0
 """After a pause, so long passes before anything is sent: what came back by itself is not told."""
 PAUSE_S = 300.0
 LOOK_AGAIN_S = 60.0
-TRIAL = "selftest:trial:"
-"""How the keys of trial messages begin: such a message means something on its own channel only."""
 _CONFIRMED = "confirmed {}"
 """Name under which the journal remembers when a person said that a channel's trial was there."""
 _LOOKED_AT = 200
@@ -165,10 +163,19 @@ class Telling:
 
         def work() -> dict[str, str]:
             now_s = self.engine.now_s()
-            keys = {channel: f"{TRIAL}{channel}:{now_s:.3f}" for channel in self.channels}
+            keys = {channel: f"trial:{channel}:{now_s:.3f}" for channel in self.channels}
             for channel, key in keys.items():
-                message = Message(at_s=now_s, key=key, channel=channel, priority=priority, title=title, body=body)
-                self.engine.put(message)
+                self.engine.put(
+                    Message(
+                        at_s=now_s,
+                        key=key,
+                        channel=channel,
+                        priority=priority,
+                        title=title,
+                        body=body,
+                        purpose="check",  # it means something on its own channel only
+                    )
+                )
             return keys
 
         return self.engine.do(work)
