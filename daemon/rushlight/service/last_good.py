@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import contextlib
 import os
-import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -60,9 +59,8 @@ def sentence(file: Path, fault: ConfigError) -> str:
 def folder_of(file: Path) -> Path | None:
     """Where the data would be, by what can still be read of a file that may be broken; None: not said there."""
     try:
-        storage = tomllib.loads(file.read_text()).get("storage", {})
-        return Path(storage["folder"])
-    except (OSError, ValueError, RecursionError, KeyError, TypeError, AttributeError):
+        return Path(configuration.parse(file.read_bytes())["storage"]["folder"])
+    except (OSError, ConfigError, KeyError, TypeError):
         return None
 
 

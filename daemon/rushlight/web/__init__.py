@@ -3,5 +3,5 @@
 What it needs of the daemon is `daemon.Daemon`; it never touches the core or the database's writing end.
 
 Imports alarms, clock, drawing, effects, eventlines, events, implied, journal, localtime, science, settings, tank,
-views, http, ipaddress, jinja2, secrets, socket, ssl, urllib, waitress.
+tank.probes, views, http, ipaddress, jinja2, secrets, socket, ssl, urllib, waitress.
 """
