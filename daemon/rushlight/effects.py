@@ -47,10 +47,12 @@ class AlarmChange(Effect):
     kind: ClassVar[str] = "alarm"
     alarm: str
     id: str
+    subject: str = ""
+    """The probe or channel where one tank can have the alarm several times; not kept in the journal."""
     occurrence: int
     state: AlarmStateName
     priority: Priority
-    text: str
+    text: str = ""
     evidence: Mapping[str, Any] = field(default_factory=dict)
 
 
@@ -91,6 +93,8 @@ class Told:
     """The alarm's id."""
     occurrence: int
     step: Step
+    since_s: float = 0.0
+    """When it rose or last asked again; 0 where that is not known any more."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,8 +130,8 @@ class Message(Effect):
     channel: str
     contact: str = ""
     priority: Priority = "medium"
-    title: str
-    body: str
+    title: str = ""
+    body: str = ""
     purpose: Purpose = "alarm"
     alarms: tuple[Told, ...] = ()
     """Empty for what is about no alarm."""

@@ -63,7 +63,7 @@ class AlarmView:
     state: AlarmStateName
     priority: Priority
     since_s: float
-    text: str
+    text: str = ""
     first_action: str = ""
     evidence: Mapping[str, Any] = field(default_factory=dict)
     shelved_until_s: float | None = None

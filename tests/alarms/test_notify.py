@@ -9,12 +9,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import TypeAdapter
 
+from rushlight.alarms.evidence import Evidence, LevelEvidence
 from rushlight.alarms.finding import Finding
-from rushlight.alarms.machine import AlarmBook, AlarmsState
+from rushlight.alarms.machine import AlarmBook, AlarmRecord, AlarmsState
 from rushlight.alarms.notify import GATHER_S, Notifier, NotifyState
 from rushlight.alarms.pace import RANK
 from rushlight.alarms.roster import configured_channels
 from rushlight.alarms.table import TABLE
+from rushlight.alarms.writer import Writer
 from rushlight.effects import AlarmChange
 from rushlight.settings import Config, Contacts, Email, Kit, Person, Push, Site, Sitter, Tank, Webhook
 
@@ -37,18 +39,19 @@ def when(text):
 NOON, NIGHT, MORNING = when("2025-06-10T12:00"), when("2025-06-10T23:30"), when("2025-06-11T07:00")
 
 
-def change(at_s, state="unacknowledged", alarm="temperature_high", occurrence=1, priority=None, tank="foyer", **facts):
+def change(
+    at_s, state="unacknowledged", alarm="temperature_high", occurrence=1, priority=None, tank="foyer", subject=""
+):
     row = TABLE[alarm]
     return AlarmChange(
         at_s=at_s,
         tank=tank,
         alarm=alarm,
         id=f"{tank or 'site'}.{alarm}",
+        subject=subject,
         occurrence=occurrence,
         state=state,
         priority=priority or row.priority,
-        text=f"{row.title} {state}.",
-        evidence=facts,
     )
 
 
@@ -57,20 +60,26 @@ class Scene:
 
     def __init__(self, config=BASE):
         self.notifier, self.state, self.said = Notifier(config), NotifyState(), []
+        self.writer, self.records, self.evidence = Writer(config), {}, {}
 
     def change(self, *args, **more):
         c = change(*args, **more)
         self.until(c.at_s)
-        new = self.notifier.on_change(self.state, c)
+        self.records[c.id] = AlarmRecord(alarm=c.alarm, tank=c.tank, subject=c.subject, priority=c.priority)
+        new = self.worded(self.notifier.on_change(self.state, c))
         self.said += new
         return new
+
+    def worded(self, effects):
+        """As the core does it: with what is known at that moment."""
+        return [self.writer.effect(e, self.records, lambda i: self.evidence.get(i, Evidence())) for e in effects]
 
     def until(self, at_s):
         """Let time pass; the memory goes through a snapshot at every wake."""
         new = []
         while (wake := self.notifier.next_wake(self.state)) is not None and wake <= at_s:
             self.state = STATE.validate_json(STATE.dump_json(self.state))
-            new += self.notifier.on_tick(self.state, wake)
+            new += self.worded(self.notifier.on_tick(self.state, wake))
             after = self.notifier.next_wake(self.state)
             assert after is None or after > wake
         self.said += new
@@ -124,9 +133,9 @@ def test_medium_waits_for_the_end_of_the_quiet_hours_and_goes_out_as_one():
     assert scene.until(MORNING - 1) == []
     (message,) = scene.until(MORNING)
     assert "lamp_off" not in message.body
-    assert TABLE["lamp_off"].title in message.body
-    assert TABLE["probe_silent"].title in message.body
-    assert TABLE["ph_low"].title not in message.body
+    assert "lamp is not on its schedule" in message.body
+    assert "a probe is silent" in message.body
+    assert "pH too low" not in message.body
     assert message.key == f"digest:{MORNING:.0f}@duty"
 
 
@@ -220,15 +229,16 @@ def test_the_budget_holds_medium_and_keeps_a_reserve_for_high():
     assert len(scene.said) == 3
     assert len(scene.change(NOON + 1900, tank="t0")) == 1, "high passes"
     digests = [m for m in scene.until(NOON + 7300) if m.key.startswith("digest")]
-    assert sum(d.body.count(TABLE["ph_low"].title) for d in digests) == 17
+    assert sum(d.body.count("pH too low") for d in digests) == 17
 
 
 def test_what_is_told_late_is_told_as_it_is_now():
-    scene, newest = Scene(), {"value": 6.0, "limit": 6.4}
-    scene.change(NIGHT, alarm="ph_low", value=6.31, limit=6.4)
-    (message,) = scene.notifier.on_tick(
-        scene.state, MORNING, lambda alarm_id: newest if alarm_id == "foyer.ph_low" else None
-    )
+    scene = Scene()
+    scene.evidence["foyer.ph_low"] = LevelEvidence(quantity="ph", value=6.31, limit=6.4)
+    scene.change(NIGHT, alarm="ph_low")
+    scene.evidence["foyer.ph_low"] = LevelEvidence(quantity="ph", value=6.0, limit=6.4)
+    (message,) = scene.until(MORNING)
+    assert "6.31" not in message.body
     assert "6 against a limit of 6.4" in message.body
 
 
@@ -360,7 +370,7 @@ def test_the_sitter_is_not_bothered_with_what_they_cannot_do():
 @pytest.mark.parametrize(("failing", "used"), [("push", "email"), ("email", "push")])
 def test_a_failing_channel_is_told_of_through_another(failing, used):
     scene = Scene()
-    scene.change(NOON, alarm="delivery_failing", tank=None, channel=failing)
+    scene.change(NOON, alarm="delivery_failing", tank=None, subject=failing)
     (message,) = scene.until(NOON + GATHER_S)
     assert message.channel == used
 
@@ -417,7 +427,8 @@ def test_any_history_through_the_state_machine_keeps_the_promises(history):
             if isinstance(e, AlarmChange):
                 changes.append(e)
                 scene.until(e.at_s)
-                scene.said += scene.notifier.on_change(scene.state, e)
+                scene.records = alarms.alarms
+                scene.said += scene.worded(scene.notifier.on_change(scene.state, e))
 
     def until(at_s):
         while (wake := book.next_wake(alarms)) is not None and wake <= at_s:

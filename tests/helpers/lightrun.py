@@ -56,7 +56,7 @@ def run(
         for f in watch.findings(state, at_s):
             if f.says != "hold" and standing.get(f.alarm, "clear") != f.says:
                 standing[f.alarm] = f.says
-                out.said.append(((at_s - start_s) / 86400.0, f.alarm, f.says, dict(f.facts)))
+                out.said.append(((at_s - start_s) / 86400.0, f.alarm, f.says, dict(f.evidence.record())))
 
     for at_s, value in zip(year.times.tolist(), year.values.tolist(), strict=True):
         while at_s >= to_s:

@@ -5,11 +5,11 @@ Owns the title and the text of such a message.  Never decides what goes together
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from rushlight.alarms import words
+from rushlight.alarms.evidence import Evidence
 from rushlight.alarms.table import AlarmRow
 
 
@@ -19,7 +19,7 @@ class Item:
 
     row: AlarmRow
     place: str
-    facts: Mapping[str, Any]
+    evidence: Evidence
     body: str
     over: bool = False
     whole: bool = False
@@ -40,7 +40,7 @@ def body(items: Sequence[Item]) -> str:
     """All of them; alarms of one kind that ask for the same are told together, the asking once; so is what is over."""
     groups: dict[tuple[str, str], list[Item]] = {}
     for n, item in enumerate(items):
-        key = (item.row.name, str(n) if item.whole else words.advice_text(item.row, item.facts))
+        key = (item.row.name, str(n) if item.whole else words.advice_text(item.row, item.evidence))
         key = ("", "over") if item.over else key
         groups.setdefault(key, []).append(item)
     return "\n\n".join(_group(group) for group in groups.values())
@@ -49,7 +49,6 @@ def body(items: Sequence[Item]) -> str:
 def _group(group: Sequence[Item]) -> str:
     if len(group) == 1 or group[0].over:
         return "\n".join(item.body for item in group)
-    unstable = [bool(i.facts.get("unstable")) for i in group]
-    lines = [words.happening_text(i.row, i.place, i.facts, unstable=u) for i, u in zip(group, unstable, strict=True)]
+    lines = [words.happening_text(i.row, i.place, i.evidence) for i in group]
     lines = list(dict.fromkeys(lines))  # a board that is down is one thing, however many probes it carries
-    return "\n".join([*lines, words.advice_text(group[0].row, group[0].facts)])
+    return "\n".join([*lines, words.advice_text(group[0].row, group[0].evidence)])

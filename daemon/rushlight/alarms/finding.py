@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Literal
 
+from rushlight.alarms.evidence import Evidence
 from rushlight.settings import Priority
 
 Says = Literal["raise", "clear", "hold"]
@@ -18,7 +18,7 @@ class Finding:
 
     `alarm` is a name of the table, `tank` None for the installation itself, `subject` the probe or channel
     where one tank can have the alarm several times.  `priority` overrides the table's where the situation
-    decides it.  `facts` is the evidence, JSON-able, its keys carrying units; the words are made from it.
+    decides it.  `evidence` is what is known at this moment, whatever it `says`; the words are made from it.
     """
 
     alarm: str
@@ -26,7 +26,7 @@ class Finding:
     says: Says
     subject: str = ""
     priority: Priority | None = None
-    facts: Mapping[str, Any] = field(default_factory=dict)
+    evidence: Evidence = field(default_factory=Evidence)
 
     @property
     def id(self) -> str:

@@ -2,7 +2,7 @@
 
 Owns which alarms stand, in which of the states of IEC 62682 / ANSI-ISA-18.2 they are, and when a delay, a shelf
 time or an acknowledgement runs out.  Never judges a value (a watch does, deadband included), never decides who
-is told (`notify` does).
+is told (`notify` does), keeps no figures and makes no words (`writer` does): that an alarm stands and since when.
 
 A 'hold' is neither good nor bad: it stops a running delay and clears nothing.  Within one instant the worst word
 stands (raise before clear before hold), so the order of findings in an instant changes nothing.
@@ -12,9 +12,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Literal
 
-from rushlight.alarms import words
 from rushlight.alarms.finding import Finding, Says
 from rushlight.alarms.pace import RANK
 from rushlight.alarms.table import TABLE, AlarmRow
@@ -32,7 +31,7 @@ STEADY_S = HOUR_S
 """An unstable alarm must stay clear this long before it returns."""
 
 _WORST: Mapping[Says | Literal[""], int] = {"": -1, "hold": 0, "clear": 1, "raise": 2}
-_OF_PROBES = frozenset({"probe_silent", "probe_fault", "calibration_due"})
+OF_PROBES = frozenset({"probe_silent", "probe_fault", "calibration_due"})
 _OF_VALUES = {
     f"{quantity}_{word}": quantity
     for quantity, words_ in (
@@ -71,7 +70,6 @@ class AlarmRecord:
     by: str = ""
     crossings: list[float] = field(default_factory=list)
     unstable: bool = False
-    facts: Mapping[str, Any] = field(default_factory=dict)
 
     @property
     def resting(self) -> bool:
@@ -92,7 +90,7 @@ class AlarmBook:
     """The rules; the memory is the `AlarmsState` that is passed in and changed in place."""
 
     def __init__(self, config: Config) -> None:
-        self._titles = {t.id: t.title for t in config.tank}
+        self._tanks = frozenset(t.id for t in config.tank)
         self._probes = frozenset(p.id for p in config.probe)
         self._alike: dict[tuple[str, str], list[str]] = {
             (p.tank, p.quantity): [q.id for q in alike(config, p.tank, p.quantity)] for p in config.probe
@@ -125,8 +123,6 @@ class AlarmBook:
             return []
         elif says == record.said and at_s >= record.said_s and self._is_old_news(record, finding, at_s):
             record.said_s = at_s
-            if says == "raise":
-                record.facts = finding.facts
             return []
         return self._hear(state, alarm_id, record, at_s, finding)
 
@@ -196,7 +192,6 @@ class AlarmBook:
             record = state.alarms[alarm_id]
             if record.state == "normal":
                 continue
-            row = TABLE[record.alarm]
             out.append(
                 AlarmView(
                     id=alarm_id,
@@ -207,9 +202,6 @@ class AlarmBook:
                     state=record.state,
                     priority=record.priority,
                     since_s=record.since_s,
-                    text=words.alarm_text(row, self._place(record), record.facts, unstable=record.unstable),
-                    first_action=words.first_action(row, record.facts),
-                    evidence=dict(record.facts),
                     shelved_until_s=record.shelved_until_s,
                 )
             )
@@ -223,11 +215,6 @@ class AlarmBook:
             for alarm_id in ids
             if (record := state.alarms[alarm_id]).active and record.tank == tank
         )
-
-    def facts(self, state: AlarmsState, alarm_id: str) -> Mapping[str, Any] | None:
-        """The newest evidence of an alarm whose condition holds; None where it does not."""
-        record = state.alarms.get(alarm_id)
-        return record.facts if record is not None and record.active else None
 
     # -- hearing a finding ---------------------------------------------------------------------------------
 
@@ -284,7 +271,6 @@ class AlarmBook:
     def _hear_raise(
         self, alarm_id: str, record: AlarmRecord, row: AlarmRow, at_s: float, finding: Finding
     ) -> list[Effect]:
-        record.facts = finding.facts
         asked = self._asked(row, finding)
         if record.active:
             self._stand_still(record)
@@ -419,29 +405,16 @@ class AlarmBook:
         return [] if was == "normal" or record.alarm not in TABLE else self._go(alarm_id, record, at_s, "normal")
 
     def _change(self, alarm_id: str, record: AlarmRecord, at_s: float) -> AlarmChange:
-        row, place = TABLE[record.alarm], self._place(record)
-        evidence = dict(record.facts)
-        if record.unstable:
-            evidence["unstable"] = True
-        if record.state == "unacknowledged":
-            text = words.alarm_text(row, place, record.facts, unstable=record.unstable)
-        else:
-            hours = None if record.shelved_until_s is None else (record.shelved_until_s - at_s) / HOUR_S
-            text = words.change_text(row, place, record.facts, record.state, by=record.by, hours=hours)
         return AlarmChange(
             at_s=at_s,
             tank=record.tank,
             alarm=record.alarm,
             id=alarm_id,
+            subject=record.subject,
             occurrence=record.occurrence,
             state=record.state,
             priority=record.priority,
-            text=text,
-            evidence=evidence,
         )
-
-    def _place(self, record: AlarmRecord) -> str:
-        return self._titles.get(record.tank, record.tank) if record.tank else ""
 
     def _remark(self, record: AlarmRecord | None, at_s: float, alarm_id: str, why: str) -> Remark:
         state = record.state if record else "unknown"
@@ -453,14 +426,14 @@ class AlarmBook:
         return bool(self._out) and (alarm_id in self._out or alarm in self._out)
 
     def _is_gone(self, record: AlarmRecord) -> bool:
-        if record.alarm not in TABLE or (record.tank is not None and record.tank not in self._titles):
+        if record.alarm not in TABLE or (record.tank is not None and record.tank not in self._tanks):
             return True
         if record.alarm == "probes_disagree":
             return len(self._alike.get((record.tank or "", record.subject), ())) < 2
         if record.alarm in _OF_VALUES:
             own = self._alike.get((record.tank or "", _OF_VALUES[record.alarm]), [])
             return record.subject not in own if len(own) > 1 else bool(record.subject)
-        return record.alarm in _OF_PROBES and bool(record.subject) and record.subject not in self._probes
+        return record.alarm in OF_PROBES and bool(record.subject) and record.subject not in self._probes
 
     @staticmethod
     def _file(state: AlarmsState, alarm_id: str, record: AlarmRecord) -> None:

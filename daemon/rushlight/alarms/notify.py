@@ -1,8 +1,8 @@
 """When an alarm is told to whom, and how often.
 
 Owns quiet hours, repeats, escalation and the hourly budget; who there is to be told is `roster`'s.  Every
-message passes through here, so there is one gate for all of them.  Never sends (outlets do) and never judges
-(`machine` does).
+message passes through here, so there is one gate for all of them.  Never sends (outlets do), never judges
+(`machine` does) and makes no words: `writer` does, of what is known when it is told.
 
 Low priority is the weekly summary's.  Medium waits for the end of the quiet hours and for its part of the hourly
 budget; what then still stands goes out as one message.  High is told at once, at any hour, and again until
@@ -15,16 +15,15 @@ from __future__ import annotations
 
 import datetime as dt
 import zoneinfo
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass, field
-from typing import Any
 
-from rushlight.alarms import digest, quiet_hours, words
+from rushlight.alarms import quiet_hours
 from rushlight.alarms.pace import RANK, REPEATS_S, Pace
 from rushlight.alarms.roster import Roster
 from rushlight.alarms.table import TABLE
 from rushlight.effects import AlarmChange, Effect, Message, Step, Told
-from rushlight.localtime import DAY_S, HOUR_S, clock_on, local_day, local_time
+from rushlight.localtime import DAY_S, HOUR_S, clock_on, local_day
 from rushlight.settings import Config, Person, Priority
 
 GATHER_S = 60.0
@@ -34,8 +33,6 @@ PATIENCE_S = DAY_S
 BEHIND_S = 7 * DAY_S
 """What stands behind an alarm that says more is looked at again after so long: mostly it is over soon after it."""
 MORNING = "09:00"
-OLD_NEWS_S = 900.0
-"""What has stood for longer than this when it is told says since when."""
 
 
 @dataclass(slots=True)
@@ -46,8 +43,7 @@ class Telling:
     tank: str | None
     occurrence: int
     priority: Priority
-    text: str
-    facts: dict[str, Any]
+    subject: str
     since_s: float
     standing: bool = True
     """True while it waits for an acknowledgement, so repeats are due."""
@@ -90,7 +86,6 @@ class Notifier:
 
     def __init__(self, config: Config) -> None:
         self._zone = zoneinfo.ZoneInfo(config.site.timezone)
-        self._titles = {t.id: t.title for t in config.tank}
         self._contacts = config.contacts
         self._roster = Roster(config)
         self._budget = (config.push.per_hour, max(1, config.push.per_hour - config.push.reserve_for_high))
@@ -117,19 +112,13 @@ class Notifier:
         self._set_wake(state)
         return effects
 
-    def on_tick(
-        self, state: NotifyState, at_s: float, facts: Callable[[str], Mapping[str, Any] | None] | None = None
-    ) -> list[Effect]:
-        """Repeats, escalations and what quiet hours or the budget held back.
-
-        `facts` gives an alarm's newest evidence by its id, so that what is told late is told as it is now.
-        """
+    def on_tick(self, state: NotifyState, at_s: float) -> list[Effect]:
+        """Repeats, escalations and what quiet hours or the budget held back."""
         if state.wake_s is None or at_s < state.wake_s:
             return []
         effects: list[Effect] = []
         for alarm_id in sorted(state.telling):
             telling = state.telling[alarm_id]
-            self._refresh(alarm_id, telling, facts)
             if telling.next_s is not None and at_s >= telling.next_s:
                 effects += self._repeat(state, alarm_id, telling, at_s)
             elif telling.escalate_s is not None and at_s >= telling.escalate_s:
@@ -139,13 +128,7 @@ class Notifier:
         self._set_wake(state)
         return effects
 
-    def tell_anew(
-        self,
-        state: NotifyState,
-        at_s: float,
-        alarm_ids: Iterable[str],
-        facts: Callable[[str], Mapping[str, Any] | None] | None = None,
-    ) -> list[Effect]:
+    def tell_anew(self, state: NotifyState, at_s: float, alarm_ids: Iterable[str]) -> list[Effect]:
         """Alarms that stand though nobody was told of them, whatever this memory believes: told as if they rose now."""
         effects: list[Effect] = []
         for alarm_id in sorted(alarm_ids):
@@ -153,23 +136,10 @@ class Notifier:
             if telling is None or not telling.standing:
                 continue
             _unhold(state, alarm_id)
-            self._refresh(alarm_id, telling, facts)
             telling.told, telling.first_s, telling.next_s, telling.escalate_s = [], None, None, None
             effects += self._tell(state, alarm_id, telling, at_s, "raise")
         self._set_wake(state)
         return effects
-
-    def _refresh(
-        self, alarm_id: str, telling: Telling, facts: Callable[[str], Mapping[str, Any] | None] | None
-    ) -> None:
-        """Newer evidence in the place of what was known when the alarm rose."""
-        newest = facts(alarm_id) if facts is not None and telling.standing else None
-        if not newest:
-            return
-        kept = {"unstable": True} if telling.facts.get("unstable") else {}
-        telling.facts = {**newest, **kept}
-        row, place = TABLE[telling.alarm], self._titles.get(telling.tank or "", "")
-        telling.text = words.alarm_text(row, place, telling.facts, unstable=bool(kept))
 
     # -- an alarm stands -----------------------------------------------------------------------------------
 
@@ -242,8 +212,6 @@ class Notifier:
         _rest(telling)
         effects: list[Effect] = []
         if telling.occurrence == change.occurrence and TABLE[telling.alarm].tell_return:
-            place = self._titles.get(telling.tank or "", "")
-            telling.text = words.change_text(TABLE[telling.alarm], place, telling.facts, "normal")
             for who in [w for w in telling.told if w in self._roster.people]:
                 effects += self._say(state, who, change.id, telling, change.at_s, "return")
         if not any(change.id in held.steps for held in state.held.values()):
@@ -316,12 +284,10 @@ class Notifier:
     def _message(
         self, state: NotifyState, person: Person, alarm_id: str, telling: Telling, at_s: float, step: Step
     ) -> Message:
-        row, place = TABLE[telling.alarm], self._titles.get(telling.tank or "", "")
         telling.said += 1
         key = f"{alarm_id}#{telling.occurrence}:{telling.said}-{step}@{person.id}"
         supersedes = (telling.last_key,) if step == telling.last_step == "repeat" else ()
         telling.last_key, telling.last_step = key, step
-        title = words.title_text(row, place, telling.facts)
         self._note(state, person.id, telling, at_s, step)
         return Message(
             at_s=at_s,
@@ -330,21 +296,14 @@ class Notifier:
             channel=self._roster.channel(person, _failing(telling)),
             contact=person.id,
             priority="low" if step == "return" else telling.priority,
-            title=f"{title}: over" if step == "return" else title,
-            body=self._body(person, telling, at_s, step),
-            alarms=(Told(alarm_id, telling.occurrence, step),),
+            alarms=(Told(alarm_id, telling.occurrence, step, telling.since_s),),
             supersedes=supersedes,
         )
 
     def _digest(
         self, state: NotifyState, person: Person, due: list[tuple[str, Step, Telling]], at_s: float, worst: Priority
     ) -> Message:
-        items = []
         for _, step, telling in due:
-            row, place = TABLE[telling.alarm], self._titles.get(telling.tank or "", "")
-            body = self._body(person, telling, at_s, step)
-            own = step == "return" or self._roster.is_sitter(person, at_s)
-            items.append(digest.Item(row, place, telling.facts, body, over=step == "return", whole=own))
             self._note(state, person.id, telling, at_s, step)
         del state.sent_s[person.id][-(len(due) - 1) :]  # several things, one message
         return Message(
@@ -352,10 +311,8 @@ class Notifier:
             key=f"digest:{at_s:.0f}@{person.id}",
             channel=self._roster.channel(person, _failing(due[0][2])),
             contact=person.id,
-            priority="low" if all(i.over for i in items) else worst,
-            title=digest.title(items),
-            body=digest.body(items),
-            alarms=tuple(Told(alarm_id, telling.occurrence, step) for alarm_id, step, telling in due),
+            priority="low" if all(step == "return" for _, step, _ in due) else worst,
+            alarms=tuple(Told(alarm_id, telling.occurrence, step, telling.since_s) for alarm_id, step, telling in due),
         )
 
     def _note(self, state: NotifyState, who: str, telling: Telling, at_s: float, step: Step) -> None:
@@ -363,23 +320,6 @@ class Notifier:
         state.sent_s[who] = [*recent, at_s]
         if step != "return" and who not in telling.told:
             telling.told.append(who)
-
-    def _body(self, person: Person, telling: Telling, at_s: float, step: Step) -> str:
-        if step == "return":
-            return telling.text
-        row, place = TABLE[telling.alarm], self._titles.get(telling.tank or "", "")
-        sitter = self._roster.sitter(at_s)
-        if sitter is not None and self._roster.is_sitter(person, at_s):
-            text = words.sitter_text(row, place, telling.facts, sitter[1])
-        else:
-            text = telling.text
-        if step != "raise" or at_s - telling.since_s >= OLD_NEWS_S:
-            text += f" Standing since {self._clock(telling.since_s, at_s)}."
-        return text
-
-    def _clock(self, when_s: float, at_s: float) -> str:
-        when, now = (local_time(s, self._zone) for s in (when_s, at_s))
-        return f"{when:%H:%M}" if when.date() == now.date() else f"{when.day} {when:%B, %H:%M}"
 
     def _morning(self, at_s: float) -> float:
         """The first local morning at or after `at_s`."""
@@ -405,15 +345,14 @@ def _new_telling(change: AlarmChange) -> Telling:
         tank=change.tank,
         occurrence=change.occurrence,
         priority=change.priority,
-        text=change.text,
-        facts=dict(change.evidence),
+        subject=change.subject,
         since_s=change.at_s,
     )
 
 
 def _renew(telling: Telling, change: AlarmChange) -> None:
     """The same occurrence asks again: it got worse, or its acknowledgement or shelf time ran out."""
-    telling.priority, telling.text, telling.facts = change.priority, change.text, dict(change.evidence)
+    telling.priority = change.priority
     telling.again = telling.again or not telling.standing
     telling.standing, telling.first_s, telling.next_s, telling.escalate_s = True, None, None, None
 
@@ -436,7 +375,7 @@ def _pace(telling: Telling) -> Pace:
 
 def _failing(telling: Telling) -> str | None:
     """The channel whose failing is the news."""
-    return telling.facts.get("channel") if telling.alarm == "delivery_failing" else None
+    return telling.subject if telling.alarm == "delivery_failing" else None
 
 
 def _rest(telling: Telling) -> None:

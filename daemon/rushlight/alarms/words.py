@@ -1,56 +1,63 @@
 """What an alarm says: the happening, the tank, how sure; the simplest cause; the first action; the known trap.
 
-Owns the order and the wording.  Never decides whether to speak.  Facts come from the watches; a fact that is
-missing leaves its part of the sentence out, never a gap in it.
+Owns the order and the wording.  Never decides whether to speak.  Evidence comes from the watches; what is not known
+leaves its part of the sentence out, never a gap in it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from functools import partial
-from types import MappingProxyType
-from typing import Any, TypeGuard
-
+from rushlight.alarms.evidence import (
+    Evidence,
+    LevelEvidence,
+    MovingEvidence,
+    NitrateEvidence,
+    ProbeEvidence,
+    ToolEvidence,
+)
 from rushlight.alarms.table import AlarmRow
-from rushlight.effects import AlarmStateName
+from rushlight.effects import AlarmStateName, Estimate
 from rushlight.implied import ASSUMED
 
-Facts = Mapping[str, Any]
 
-
-def alarm_text(row: AlarmRow, place: str, facts: Facts, *, unstable: bool = False) -> str:
+def alarm_text(row: AlarmRow, place: str, told: Evidence) -> str:
     """The whole message of a standing alarm.  `place` is the tank's name, empty for the installation itself."""
-    return f"{happening_text(row, place, facts, unstable=unstable)} {advice_text(row, facts)}"
+    return f"{happening_text(row, place, told)} {advice_text(row, told)}"
 
 
-def happening_text(row: AlarmRow, place: str, facts: Facts, *, unstable: bool = False) -> str:
+def happening_text(row: AlarmRow, place: str, told: Evidence) -> str:
     """What is happening, in which tank, how sure."""
-    parts = [sentence(f"{place}: {_happening(row, facts)}" if place else _happening(row, facts))]
-    if unstable:
+    parts = [sentence(f"{place}: {happening(row, told)}" if place else happening(row, told))]
+    if told.unstable:
         parts.append(
             "It has come and gone several times within the hour, so it is held until it has been steady for an hour."
         )
-    if facts.get("blind"):
+    if told.blind:
         parts.append("There is no fresh data at the moment; this is the last that was known.")
     return " ".join(parts)
 
 
-def advice_text(row: AlarmRow, facts: Facts) -> str:
+def advice_text(row: AlarmRow, told: Evidence) -> str:
     """The cause, the first action, the trap."""
-    parts = [_cause(row, facts), f"First: {_lower(first_action(row, facts))}"]
-    trap = facts.get("trap_sentence", row.trap)
-    if trap:
-        parts.append(sentence(str(trap)))
+    parts = [_cause(row, told), f"First: {_lower(first_action(row, told))}"]
+    parts.append(sentence(row.trap if told.trap_sentence is None else told.trap_sentence))
     return " ".join(p for p in parts if p)
 
 
 def change_text(
-    row: AlarmRow, place: str, facts: Facts, state: AlarmStateName, *, by: str = "", hours: float | None = None
+    row: AlarmRow,
+    place: str,
+    told: Evidence,
+    state: AlarmStateName,
+    *,
+    subject: str = "",
+    by: str = "",
+    hours: float | None = None,
 ) -> str:
     """One sentence for a change that asks for nothing."""
     what = f"{place}: {_lower(row.title)}" if place else row.title
-    if facts.get("probe"):
-        what += f" ({_which(facts)})"
+    which = _which(told) or subject
+    if which:
+        what += f" ({which})"
     who = f" by {by}" if by else ""
     match state:
         case "acknowledged":
@@ -67,28 +74,33 @@ def change_text(
     return f"{what}."
 
 
-def title_text(row: AlarmRow, place: str, facts: Facts) -> str:
+def title_text(row: AlarmRow, place: str, told: Evidence, subject: str = "") -> str:
     """A title that fits a phone's notification."""
-    which = _which(facts)
+    which = _which(told) or subject
     return ": ".join(p for p in (place, row.title) if p) + (f" ({which})" if which else "")
 
 
-def _which(facts: Facts) -> str:
+def _which(told: Evidence) -> str:
     """The probe, with its place, or the channel that this is about; empty where there is but one."""
-    return ", ".join(str(w) for w in (facts.get("probe") or facts.get("channel"), facts.get("place")) if w)
+    match told:
+        case ProbeEvidence() | LevelEvidence():
+            return ", ".join(w for w in (told.probe, told.place) if w)
+        case ToolEvidence():
+            return told.channel
+    return ""
 
 
-def sitter_text(row: AlarmRow, place: str, facts: Facts, call: str) -> str:
+def sitter_text(row: AlarmRow, place: str, told: Evidence, call: str) -> str:
     """The same for somebody who only feeds the fish: what is the matter, what to do, whom to call."""
-    parts = [sentence(f"{place}: {_happening(row, facts)}" if place else _happening(row, facts)), row.sitter]
+    parts = [sentence(f"{place}: {happening(row, told)}" if place else happening(row, told)), row.sitter]
     if call:
         parts.append(sentence(f"If in doubt, call {call}"))
     return " ".join(parts)
 
 
-def first_action(row: AlarmRow, facts: Facts) -> str:
+def first_action(row: AlarmRow, told: Evidence) -> str:
     """The one thing to do first."""
-    return sentence(str(facts.get("action_sentence") or row.first_action))
+    return sentence(told.action_sentence or row.first_action)
 
 
 def number(value: float, digits: int = 2) -> str:
@@ -115,110 +127,96 @@ def _lower(text: str) -> str:
     return text if len(text) < 2 or text[1].isupper() else text[0].lower() + text[1:]
 
 
-def _cause(row: AlarmRow, facts: Facts) -> str:
-    for key in ("cause_sentence", "cause"):
-        if key in facts:
-            return sentence(str(facts[key] or ""))
+def _cause(row: AlarmRow, told: Evidence) -> str:
+    if told.cause_sentence is not None:
+        return sentence(told.cause_sentence)
+    if isinstance(told, NitrateEvidence) and told.cause:
+        return sentence(told.cause)
     return sentence(f"Usual cause: {_lower(row.cause)}")
 
 
-def _happening(row: AlarmRow, facts: Facts) -> str:
-    if facts.get("sentence"):
-        return str(facts["sentence"])
-    special = _HAPPENING.get(row.name)
-    return special(facts) if special else _plain(row, facts)
+def happening(row: AlarmRow, told: Evidence) -> str:
+    """What is happening, in the middle of a sentence: the watch's own words, or made of the figures."""
+    if told.sentence:
+        return told.sentence
+    match told:
+        case NitrateEvidence() if row.name in ("nitrate_high", "nitrate_rising"):
+            return _nitrate(told)
+        case NitrateEvidence() if row.name == "uptake_behind":
+            return _uptake_behind(told)
+        case MovingEvidence():
+            return _moving(told)
+    return _plain(row, told)
 
 
-def _plain(row: AlarmRow, facts: Facts) -> str:
+def _plain(row: AlarmRow, told: Evidence) -> str:
     """The title, with value and limit where they are known."""
     text = _lower(row.title)
-    which = _which(facts)
+    which = _which(told)
     if which:
         text += f" ({which})"
-    unit = f" {facts['unit']}" if facts.get("unit") else ""
-    if _is_number(facts.get("value")):
-        text += f": {number(facts['value'], 3)}{unit}"
-        if _is_number(facts.get("limit")):
-            text += f" against a limit of {number(facts['limit'], 3)}{unit}"
-            text += f" ({ASSUMED})" if facts.get("limit_assumed") else ""
+    if isinstance(told, LevelEvidence) and told.value is not None:
+        unit = f" {told.unit}" if told.unit else ""
+        text += f": {number(told.value, 3)}{unit}"
+        if told.limit is not None:
+            text += f" against a limit of {number(told.limit, 3)}{unit}"
+            text += f" ({ASSUMED})" if told.limit_assumed else ""
     return text
 
 
-def _is_number(value: Any) -> TypeGuard[float]:
-    return isinstance(value, (int, float)) and not isinstance(value, bool)
+def _nitrate(told: NitrateEvidence) -> str:
+    """Level, direction and chance, so that direction words agree with the rate and the level with the limit."""
+    limit = f"{number(told.limit_mg_l, 3)} mg/L"
+    level = told.nitrate_mg_l
+    if level is None or told.chance_now is None:
+        return f"nitrate may be above its limit of {limit}"
+    text = f"nitrate {_band(level, 'mg/L')}{_direction(told.net_rate_mg_l_day)}"
+    if level.mean > told.limit_mg_l:
+        return f"{text}, above its limit of {limit} with a chance of {percent(told.chance_now)}"
+    if told.chance_28_days is None:
+        return f"{text}, limit {limit}"
+    text += f"; the chance of passing its limit of {limit} within four weeks is {percent(told.chance_28_days)}"
+    days = told.days_to_limit
+    return text + (f", even odds in about {number(days)} days" if days is not None and days >= 1.0 else "")
 
 
-def _nitrate_high(facts: Facts) -> str:
-    text = f"nitrate {_band(facts, 'nitrate_mg_l', 'mg/L') or 'is'}"
-    text += f", above its limit{_of(facts, 'limit_mg_l', 'mg/L')}"
-    return text + _chance(facts, "chance_now")
+def _direction(rate: Estimate | None) -> str:
+    """Which way it goes: only as far as the whole interval says so."""
+    if rate is None:
+        return ""
+    if rate.low > 0:
+        return f", rising by {number(rate.mean)} mg/L a day"
+    if rate.high < 0:
+        return f", falling by {number(-rate.mean)} mg/L a day"
+    return ", not clearly rising or falling"
 
 
-def _nitrate_rising(facts: Facts) -> str:
-    text = f"nitrate {_band(facts, 'nitrate_mg_l', 'mg/L') or 'is'}"
-    rate = facts.get("net_rate_mg_l_day")
-    text += (
-        f", rising by {number(rate['mean'])} mg/L a day"
-        if isinstance(rate, Mapping) and rate["mean"] > 0
-        else " and rising"
-    )
-    text += (
-        f"; it passes its limit{_of(facts, 'limit_mg_l', 'mg/L')} within four weeks{_chance(facts, 'chance_28_days')}"
-    )
-    days = facts.get("days_to_limit")
-    return text + (f", even odds in about {number(days)} days" if _is_number(days) and days > 0 else "")
-
-
-def _uptake_behind(facts: Facts) -> str:
-    share = facts.get("kept_up_share")
-    if not isinstance(share, Mapping):
+def _uptake_behind(told: NitrateEvidence) -> str:
+    share = told.kept_up_share
+    if share is None:
         return "for two weeks the plants have taken up less than the feed supplies"
-    mean, low, high = (100 * share[k] for k in ("mean", "low", "high"))
+    mean, low, high = (100 * x for x in (share.mean, share.low, share.high))
     return (
         f"for two weeks the plants have taken up about {mean:.0f} % of what the feed supplies"
         f" (90 %: {max(0.0, low):.0f} to {high:.0f} %)"
     )
 
 
-def _moving(name: str, facts: Facts) -> str:
+def _moving(told: MovingEvidence) -> str:
     """A rate: the sign says which way."""
-    if not _is_number(facts.get("value")):
+    name = "pH" if told.quantity == "ph" else f"the water's {told.quantity or 'value'}"
+    if told.value is None:
         return f"{name} is moving fast"
-    way = "rising" if facts["value"] > 0 else "falling"
-    name = f"{name} ({_which(facts)})" if _which(facts) else name
-    text = f"{name} is {way} by {number(abs(facts['value']))} {facts.get('unit', '')}".rstrip()
-    return text + (f", against a limit of {number(abs(facts['limit']))}" if _is_number(facts.get("limit")) else "")
+    way = "rising" if told.value > 0 else "falling"
+    text = f"{name} is {way} by {number(abs(told.value))} {told.unit}".rstrip()
+    return text + (f", against a limit of {number(abs(told.limit))}" if told.limit is not None else "")
 
 
-def _band(facts: Facts, key: str, unit: str) -> str:
-    """`about 34 mg/L (90 %: 25 to 44)`, or nothing."""
-    value = facts.get(key)
-    if not isinstance(value, Mapping):
-        return ""
-    low, high = number(max(0.0, value["low"])), number(value["high"])
-    return f"about {number(value['mean'])} {unit} (90 %: {low} to {high})"
+def _band(value: Estimate, unit: str) -> str:
+    """`about 34 mg/L (90 %: 25 to 44)`."""
+    return f"about {number(value.mean)} {unit} (90 %: {number(max(0.0, value.low))} to {number(value.high)})"
 
 
-def _of(facts: Facts, key: str, unit: str) -> str:
-    return f" of {number(facts[key], 3)} {unit}" if _is_number(facts.get(key)) else ""
-
-
-def _chance(facts: Facts, key: str) -> str:
+def percent(chance: float) -> str:
     """A chance in whole percent, never quite none or certain."""
-    chance = facts.get(key)
-    if not _is_number(chance):
-        return ""
-    percent = min(99.0, max(1.0, 100.0 * float(chance)))
-    return f" with a chance of {percent:.0f} %"
-
-
-_HAPPENING: Mapping[str, Callable[[Facts], str]] = MappingProxyType(
-    {
-        "nitrate_high": _nitrate_high,
-        "nitrate_rising": _nitrate_rising,
-        "uptake_behind": _uptake_behind,
-        "temperature_moving": partial(_moving, "the water's temperature"),
-        "ph_moving": partial(_moving, "pH"),
-    }
-)
-"""Alarms whose happening needs more than title, value and limit."""
+    return f"{min(99.0, max(1.0, 100.0 * chance)):.0f} %"

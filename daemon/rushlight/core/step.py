@@ -14,6 +14,8 @@ from dataclasses import dataclass, field
 from rushlight.alarms.finding import Finding
 from rushlight.alarms.machine import AlarmBook, AlarmsState
 from rushlight.alarms.notify import Notifier, NotifyState
+from rushlight.alarms.writer import Writer
+from rushlight.core.present import ask_at
 from rushlight.core.tank import TankCore, TankState
 from rushlight.core.wakeups import Wakes
 from rushlight.effects import AlarmChange, Effect
@@ -33,7 +35,7 @@ from rushlight.events import (
 )
 from rushlight.localtime import DAY_S, local_date, midnight_after
 from rushlight.settings import Config
-from rushlight.tank.probes.gateway import gateways, told_as_one
+from rushlight.tank.probes.gateway import gateways
 from rushlight.tank.probes.health import listen_from, note_interference
 from rushlight.tank.probes.watch import ProbeState, ProbeWatch
 
@@ -57,6 +59,8 @@ class SiteState:
     """The local midnight that closes the running day."""
     calibrations: dict[str, str] = field(default_factory=dict)
     """Which probe each calibration entry belongs to, so that it can be corrected."""
+    conditions: dict[str, dict[str, str | float]] = field(default_factory=dict)
+    """What the daemon last found out about itself, by the alarm's id."""
     dips: list[tuple[float, int]] = field(default_factory=list)
     """When the board's supply dipped within the last day, and how often."""
 
@@ -74,6 +78,7 @@ class Core:
         self.tanks = {t.id: TankCore(t, config) for t in config.tank}
         self.book = AlarmBook(config)
         self.notifier = Notifier(config)
+        self.writer = Writer(config)
         self._home = {p.id: (p.tank, str(p.quantity)) for p in config.probe}
         self._own = {t.id: [p.id for p in config.probe if p.tank == t.id] for t in config.tank}
         self._place = {p.id: n for n, p in enumerate(config.probe)}
@@ -83,7 +88,7 @@ class Core:
             t.id: [p.id for p in config.probe if p.tank == t.id and p.quantity in {"ph", "nitrate"}]
             for t in config.tank
         }
-        self._ways = gateways(config.probe)
+        self.ways = gateways(config.probe)
         self._in_millivolts = frozenset(p.id for p in config.probe if p.unit.lower() in {"mv", "v"})
 
     def initial(self) -> SiteState:
@@ -183,13 +188,11 @@ class Core:
         """What the daemon found out about itself."""
         match event:
             case Condition():
-                facts = {"subject": event.subject, **event.facts}
-                finding = Finding(alarm=event.alarm, tank=None, says=event.says, subject=event.subject, facts=facts)
+                finding = Finding(alarm=event.alarm, tank=None, says=event.says, subject=event.subject)
+                state.conditions[finding.id] = event.facts
                 return self._judge(state, at_s, [finding])
             case Untold():
-                return self.notifier.tell_anew(
-                    state.notify, at_s, event.alarms, lambda alarm_id: self.book.facts(state.alarms, alarm_id)
-                )
+                return self._worded(state, self.notifier.tell_anew(state.notify, at_s, event.alarms))
             case Supply():
                 self._dipped(state, event)
                 return []
@@ -212,14 +215,12 @@ class Core:
             wake_s = self.probes[k].next_wake(state.probes[k])
             if wake_s is not None and wake_s <= at_s:
                 found += self.probes[k].findings(state.probes[k], at_s)
-        if found and self._ways:
-            found = told_as_one(found, self._ways, state.probes, at_s)
         for k in due:
             found += self.tanks[k].on_tick(state.tanks[k], at_s)
             found += self._interference(state, k, at_s)
         effects += self._judge(state, at_s, found)
         effects += self._told(state, self.book.on_tick(state.alarms, at_s))
-        effects += self.notifier.on_tick(state.notify, at_s, lambda alarm_id: self.book.facts(state.alarms, alarm_id))
+        effects += self._worded(state, self.notifier.on_tick(state.notify, at_s))
         return effects
 
     def _interference(self, state: SiteState, tank: str, at_s: float) -> list[Finding]:
@@ -289,13 +290,20 @@ class Core:
         return self._told(state, effects)
 
     def _told(self, state: SiteState, effects: Iterable[Effect]) -> list[Effect]:
-        """The changes, and the messages that follow from them."""
+        """The changes, and the messages that follow from them, in words."""
         out: list[Effect] = []
         for effect in effects:
             out.append(effect)
             if isinstance(effect, AlarmChange):
                 out += self.notifier.on_change(state.notify, effect)
-        return out
+        return self._worded(state, out)
+
+    def _worded(self, state: SiteState, effects: list[Effect]) -> list[Effect]:
+        """The same, each with the text that is true at its moment, which is one for all of them."""
+        if not effects:
+            return effects
+        ask = ask_at(self, state, effects[0].at_s)
+        return [self.writer.effect(e, state.alarms.alarms, ask) for e in effects]
 
     def _next_wake(self, state: SiteState, at_s: float) -> float | None:
         """The earliest moment at which anything may change by time alone; never before `at_s`."""

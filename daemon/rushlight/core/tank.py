@@ -11,6 +11,7 @@ from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field
 from statistics import median_high
 
+from rushlight.alarms.evidence import Evidence
 from rushlight.alarms.finding import Finding
 from rushlight.effects import Daily, DueChange, Effect
 from rushlight.events import Dose, Harvest, KitCheck, LampWork, Pack, TankEvent, Test, WaterChange
@@ -215,8 +216,6 @@ class TankCore:
     ) -> list[Finding]:
         """The nitrate alarms, each with the cause that all of the tank's watches together support."""
         found = self.nitrate.findings(state.nitrate, at_s)
-        if all(f.says != "raise" for f in found):
-            return found
         now, lamp = state.nitrate.now, self.light.lamp
         percent = lamp.percent(state.light.lamp) if lamp is not None else None
         seen = explanation.Evidence(
@@ -228,6 +227,23 @@ class TankCore:
             rising=report.net_rate is not None and report.net_rate.low > 0.0,
         )
         return [explanation.explain(f, seen) for f in found]
+
+    def present(self, state: TankState, at_s: float, standing: AbstractSet[str]) -> dict[tuple[str, str], Evidence]:
+        """What there is to say of each of this tank's alarms at `at_s`, by name and subject; changes nothing."""
+        report = self.nitrate.report(state.nitrate, at_s)
+        found = [
+            *self.light.present(state.light, at_s),
+            *self._nitrate(state, at_s, report, standing),
+            *self._chemistry(state, at_s, report),
+            *self.supplies.findings(state.supplies, at_s),
+            *self.routine.findings(state.routine, at_s),
+        ]
+        return {
+            **{(f.alarm, f.subject): f.evidence for f in found},
+            **self.limits.present(state.limits, state.latest, at_s),
+            **self.drifts.present(state.drifts, state.latest, at_s),
+            **self.agreement.present(state.agreement, at_s),
+        }
 
     def _chemistry(self, state: TankState, at_s: float, report: NitrateReport) -> list[Finding]:
         ph, temp_c = self.fresh(state, "ph", at_s), self.fresh(state, "temperature", at_s)

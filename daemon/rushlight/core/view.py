@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 
+from rushlight.core.present import ask_at
 from rushlight.core.step import Core, SiteState
 from rushlight.core.tank import TankCore, TankState
 from rushlight.effects import Estimate
@@ -19,7 +20,8 @@ _RANK = {"high": 0, "medium": 1, "low": 2}
 
 def site_view(core: Core, state: SiteState, at_s: float, *, clock_ok: bool = True) -> SiteView:
     """Everything as it stands at `at_s`."""
-    alarms = core.book.views(state.alarms)
+    ask = ask_at(core, state, at_s)
+    alarms = [core.writer.view(a, ask) for a in core.book.views(state.alarms)]
     probes = [_probe(core, k, state, at_s) for k in core.probes]
     return SiteView(
         at_s=at_s,

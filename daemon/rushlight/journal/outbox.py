@@ -59,8 +59,8 @@ class Row:
         return tuple(t.alarm for t in self.alarms) or (self.key,)
 
     def values(self) -> tuple[Any, ...]:
-        """What stands in the table's columns, in the order of `COLUMNS`; alarms as a JSON list of triples."""
-        about = [(t.alarm, t.occurrence, t.step) for t in self.alarms]
+        """What stands in the table's columns, in the order of `COLUMNS`; alarms as a JSON list of lists."""
+        about = [(t.alarm, t.occurrence, t.step, t.since_s) for t in self.alarms]
         told = json.dumps(about, ensure_ascii=False, separators=(",", ":"))
         return (*(getattr(self, c) for c in COLUMNS[:-1]), told)
 

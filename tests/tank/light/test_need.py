@@ -136,7 +136,7 @@ def live(core: TankCore, state: TankState, days: range, rise_mg_l_d: float, leve
             core.on_fact(state, test)
         core.close_day(state, day.isoformat(), from_s, to_s)
         found = next(f for f in core.assess(state, to_s, frozenset())[0] if f.alarm == "light_low")
-        words.append((n, found.says, str(found.facts.get("sentence", ""))))
+        words.append((n, found.says, str(found.evidence.record().get("sentence", ""))))
     return words, level
 
 
@@ -175,6 +175,6 @@ def test_the_watch_raises_light_low_from_its_own_days():
     assert watch.light_needed(state, sure(1.0), sure(1.5), sure(1.0 / 1.5)).low is True
     finding = next(f for f in watch.findings(state, 1.7e9) if f.alarm == "light_low")
     assert finding.says == "raise"
-    assert finding.facts["need_mol_m2_d"] == pytest.approx(3.0)
+    assert finding.evidence.record()["need_mol_m2_d"] == pytest.approx(3.0)
     state.days = state.days[:3]
     assert watch.light_needed(state, sure(1.0), sure(1.5), sure(1.0 / 1.5)).low is None

@@ -261,7 +261,7 @@ def test_steady_strips_stay_quiet_and_rising_strips_warn_in_time():
     w, state, report = told(far, 260)
     assert says(w, state, 260)["nitrate_high"] == "raise"
     assert says(w, state, 260)["uptake_behind"] == "raise"
-    facts = next(f.facts for f in w.findings(state, at(260)) if f.alarm == "nitrate_high")
+    facts = next(f.evidence.record() for f in w.findings(state, at(260)) if f.alarm == "nitrate_high")
     assert facts["nitrate_mg_l"]["mean"] > 40
     assert facts["limit_mg_l"] == 40
     changed = [*far, WaterChange(at_s=at(260, 13), id="w", tank="foyer", fraction=0.9)]

@@ -33,7 +33,7 @@ def test_raise_hold_clear_with_the_deadband() -> None:
     found = run([(0, 26.0), (60, 27.2), (120, 26.9), (180, 27.1), (240, 26.6)])
     assert changes(found, "temperature_high") == ["clear", "raise", "hold", "raise", "clear"]
     raised = next(f for _, f in found if f.says == "raise")
-    assert raised.facts == {"quantity": "temperature", "value": 27.2, "limit": 27.0, "unit": "°C"}
+    assert raised.evidence.record() == {"quantity": "temperature", "value": 27.2, "limit": 27.0, "unit": "°C"}
 
 
 def test_the_low_side_mirrors_the_high_side() -> None:
@@ -76,12 +76,12 @@ def test_a_limit_left_out_is_the_usual_one_and_says_so() -> None:
     found = [f for i in range(100) for f in w.on_value(s, T0 + i * 60, "temperature", 40.0)]
     high = next(f for f in found if f.alarm == "temperature_high")
     assert high.says == "raise"
-    assert high.facts["limit"] == 30.0
-    assert high.facts["limit_assumed"] is True
+    assert high.evidence.record()["limit"] == 30.0
+    assert high.evidence.record()["limit_assumed"] is True
     cold = [f for i in range(100) for f in w.on_value(s, T0 + 86400 + i * 60, "temperature", 19.0)]
     low = next(f for f in cold if f.alarm == "temperature_low")
-    assert low.facts["limit"] == 20.0
-    assert "limit_assumed" not in low.facts
+    assert low.evidence.record()["limit"] == 20.0
+    assert "limit_assumed" not in low.evidence.record()
 
 
 def test_an_assumed_side_never_contradicts_the_given_one() -> None:

@@ -100,8 +100,8 @@ def test_two_days_on_one_number_is_a_fault_and_heals() -> None:
     assert flags[13 * 60] == 4
     assert s.watched is False
     finding = next(f for f in w.findings(s, T0 + 3 * DAY_S) if f.alarm == "probe_fault")
-    assert (finding.says, finding.facts["reason"]) == ("raise", "flat")
-    assert "without the slightest change for 2 days" in finding.facts["sentence"]
+    assert (finding.says, finding.evidence.record()["reason"]) == ("raise", "flat")
+    assert "without the slightest change for 2 days" in finding.evidence.record()["sentence"]
     feed(w, s, noisy(rng, 7.12, 60), T0 + 3 * DAY_S)
     assert says(w, s, T0 + 3 * DAY_S + HOUR_S)["probe_fault"] == "clear"
 
@@ -207,7 +207,7 @@ def test_a_probe_with_driver_that_never_spoke_is_silent() -> None:
     assert says(w, s, T0) == {"probe_silent": "clear", "probe_fault": "hold"}
     assert w.next_wake(s) == T0 + 300.0
     finding = w.findings(s, T0 + 300.0)[0]
-    assert (finding.says, "never been heard" in finding.facts["sentence"]) == ("raise", True)
+    assert (finding.says, "never been heard" in finding.evidence.record()["sentence"]) == ("raise", True)
 
 
 def test_a_probe_that_answers_without_a_value_is_faulty_not_silent() -> None:
@@ -374,7 +374,7 @@ def test_two_electrodes_that_jump_together_suggest_interference() -> None:
     for w, s in ((ph, sp), (ise, si)):
         finding = next(f for f in w.findings(s, now_s) if f.alarm == "probe_fault")
         assert finding.says == "raise"
-        assert "interference" in finding.facts["sentence"]
+        assert "interference" in finding.evidence.record()["sentence"]
     later_s = now_s + 7 * HOUR_S
     for i in range(60):
         ph.on_reading(sp, Reading(at_s=later_s + 60 * i, probe="p", value=round(rng.gauss(7.1, 0.01), 3)))

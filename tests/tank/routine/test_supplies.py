@@ -68,7 +68,7 @@ def test_low_when_two_weeks_need_more_than_is_left() -> None:
     assert says(w, s, 49) == ["clear"]  # two strips are two weeks
     w.on_fact(s, strip(56))
     assert says(w, s, 56) == ["raise"]
-    assert w.findings(s, T0 + 56 * DAY_S)[0].facts["sentence"] == "1 test strip is left"
+    assert w.findings(s, T0 + 56 * DAY_S)[0].evidence.record()["sentence"] == "1 test strip is left"
 
 
 def test_reorder_date_is_two_weeks_before_the_end() -> None:

@@ -48,7 +48,7 @@ def says(
     w: ChemistryWatch, s: ChemistryState, day: float, ph: float | None = 7.1, temp_c: float | None = 24.0
 ) -> dict[str, str]:
     """What there is a test for."""
-    return {f.alarm: f.says for f in w.findings(s, T0 + day * DAY_S, ph, temp_c) if f.facts}
+    return {f.alarm: f.says for f in w.findings(s, T0 + day * DAY_S, ph, temp_c) if f.evidence.record()}
 
 
 def rate(mean: float) -> Estimate:
@@ -76,7 +76,7 @@ def test_without_probes_the_message_says_what_was_assumed() -> None:
     w, s = made()
     w.on_fact(s, test_event(0, ammonia=3.0))
     finding = w.findings(s, T0, None, None)[0]
-    assert "pH and temperature assumed" in finding.facts["sentence"]
+    assert "pH and temperature assumed" in finding.evidence.record()["sentence"]
     w.on_fact(s, test_event(0.5, "strip", ph=6.5))
     told = w.report(s, T0 + DAY_S, None, 24.0)
     assert (told.ph, told.ph_assumed, told.temp_assumed) == (6.5, False, False)
@@ -260,7 +260,7 @@ def test_order_corrections_and_json_do_not_matter(order: list[int], twice: set[i
     assert adapter.validate_json(adapter.dump_json(other)) == one
     for fact in FACTS:
         w.void(one, fact.id)
-    assert not any(f.facts for f in w.findings(one, T0 + 20 * DAY_S, 7.0, 24.0))
+    assert not any(f.evidence.record() for f in w.findings(one, T0 + 20 * DAY_S, 7.0, 24.0))
 
 
 def test_intervals_widen_with_silence() -> None:

@@ -5,13 +5,14 @@ Owns the words and the evidence.  Decides nothing: the state already holds every
 
 from __future__ import annotations
 
+import dataclasses
 import datetime as dt
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 from zoneinfo import ZoneInfo
 
+from rushlight.alarms.evidence import LampLoss, LampOff, LightNeeded
 from rushlight.alarms.finding import Finding, Says
 from rushlight.effects import Estimate
 from rushlight.localtime import DAY_S, local_date, local_time, told_date
@@ -56,17 +57,16 @@ def findings(tank: str, zone: ZoneInfo, lamp: LampWatch | None, state: LightStat
     """The word on `lamp_dimming`, `light_probe_fouled`, `lamp_off` and `light_low`."""
     need = state.need
     low: Says = "hold" if need.low is None else "raise" if need.low else "clear"
-    out = [Finding(alarm="light_low", tank=tank, says=low, facts=_need_facts(state))]
+    out = [Finding(alarm="light_low", tank=tank, says=low, evidence=_need_evidence(state))]
     if lamp is None:
         return out
     dimmed, fouled = state.lamp.dimming, state.lamp.dimming and state.fouled
-    facts = _dimming_facts(zone, lamp, state, at_s) if dimmed else {}
-    out.append(
-        Finding(alarm="lamp_dimming", tank=tank, says=_says(dimmed and not fouled and not state.undecided), facts=facts)
-    )
-    out.append(Finding(alarm="light_probe_fouled", tank=tank, says=_says(fouled), facts=facts))
+    told = _dimming_evidence(zone, lamp, state, at_s) if dimmed else LampLoss()
+    by_lamp = dimmed and not fouled and not state.undecided
+    out.append(Finding(alarm="lamp_dimming", tank=tank, says=_says(by_lamp), evidence=told))
+    out.append(Finding(alarm="light_probe_fouled", tank=tank, says=_says(fouled), evidence=told))
     says: Says = "hold" if state.trouble is None else _says(state.trouble != "")
-    out.append(Finding(alarm="lamp_off", tank=tank, says=says, facts=_off_facts(state)))
+    out.append(Finding(alarm="lamp_off", tank=tank, says=says, evidence=_off_evidence(state)))
     return out
 
 
@@ -74,48 +74,53 @@ def _says(standing: bool) -> Says:
     return "raise" if standing else "clear"
 
 
-def _need_facts(state: LightState) -> dict[str, Any]:
+def _need_evidence(state: LightState) -> LightNeeded:
     if state.need.low is not True:
-        return {}
+        return LightNeeded()
     need = state.need
-    return {"dose_mol_m2_d": need.dose_mol, "need_mol_m2_d": need.need_mol, "sentence": need.sentence}
+    return LightNeeded(dose_mol_m2_d=need.dose_mol, need_mol_m2_d=need.need_mol, sentence=need.sentence)
 
 
-def _off_facts(state: LightState) -> dict[str, Any]:
+def _off_evidence(state: LightState) -> LampOff:
     if not state.trouble:
-        return {}
+        return LampOff()
     late = "did not come on" if state.trouble == "not_on" else "did not go off"
-    return {"what": state.trouble, "light_now": state.last_value, "sentence": f"the lamp {late} on its schedule."}
+    return LampOff(what=state.trouble, light_now=state.last_value, sentence=f"the lamp {late} on its schedule.")
 
 
-def _dimming_facts(zone: ZoneInfo, lamp: LampWatch, state: LightState, at_s: float) -> dict[str, Any]:
+def _dimming_evidence(zone: ZoneInfo, lamp: LampWatch, state: LightState, at_s: float) -> LampLoss:
     percent = lamp.percent(state.lamp)
     since_s = state.lamp.rising_since_s or at_s
-    facts: dict[str, Any] = {
-        "days": round((at_s - since_s) / DAY_S, 1),
-        "since": local_date(since_s, zone),
-        "anchor": local_date(state.lamp.since_s or at_s, zone),
-        "daylight_share": state.share,
-        "daylight_share_sd": state.share_sd if state.share is not None else None,
-    }
+    told = LampLoss(
+        days=round((at_s - since_s) / DAY_S, 1),
+        since=local_date(since_s, zone),
+        anchor=local_date(state.lamp.since_s or at_s, zone),
+        daylight_share=state.share,
+        daylight_share_sd=state.share_sd if state.share is not None else None,
+    )
     if percent is None:
-        return facts
-    facts |= {
-        "lamp_percent": round(percent.mean, 1),
-        "lamp_percent_low": round(percent.low, 1),
-        "lamp_percent_high": round(percent.high, 1),
-        "loss_percent": round(100.0 - percent.mean, 1),
-    }
+        return told
+    told = dataclasses.replace(
+        told,
+        lamp_percent=round(percent.mean, 1),
+        lamp_percent_low=round(percent.low, 1),
+        lamp_percent_high=round(percent.high, 1),
+        loss_percent=round(100.0 - percent.mean, 1),
+    )
     anchored, since = (told_date(s, at_s, zone) for s in (state.lamp.since_s or at_s, since_s))
     level = f"{percent.mean:.0f} % (90 %: {percent.low:.0f} to {percent.high:.0f}) of what it was on {anchored}"
     if state.fouled:
-        facts["sentence"] = f"the light probe reads {level}, lamp and daylight alike."
-        facts["cause_sentence"] = "The probe is dirty or shaded; the plants' light is probably unchanged."
-    else:
-        facts["sentence"] = f"the lamp gives {level}, falling since about {since}."
-        facts["cause_sentence"] = _cause(state)
-        facts["action_sentence"] = _action(state)
-    return facts
+        return dataclasses.replace(
+            told,
+            sentence=f"the light probe reads {level}, lamp and daylight alike.",
+            cause_sentence="The probe is dirty or shaded; the plants' light is probably unchanged.",
+        )
+    return dataclasses.replace(
+        told,
+        sentence=f"the lamp gives {level}, falling since about {since}.",
+        cause_sentence=_cause(state),
+        action_sentence=_action(state),
+    )
 
 
 def _surely_lamp(state: LightState) -> bool:

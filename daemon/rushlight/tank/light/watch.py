@@ -390,6 +390,10 @@ class LightWatch:
             self._settle(state, at_s)
         return report.findings(self.tank.id, self.zone, self.lamp, state, at_s)
 
+    def present(self, state: LightState, at_s: float) -> list[Finding]:
+        """The same as far as it is settled; changes nothing."""
+        return report.findings(self.tank.id, self.zone, self.lamp, state, at_s)
+
     def light_needed(
         self,
         state: LightState,

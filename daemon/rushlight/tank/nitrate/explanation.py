@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 
+from rushlight.alarms.evidence import CauseShare, NitrateEvidence
 from rushlight.alarms.finding import Finding
 from rushlight.views import Share
 
@@ -67,20 +68,19 @@ class Because:
 
 
 def explain(finding: Finding, seen: Evidence) -> Finding:
-    """The finding with its cause, first action and trap; one that raises nothing is left as it is."""
-    if finding.says != "raise" or finding.alarm not in ALARMS:
+    """The finding with its cause, first action and trap, whatever it says; another alarm's is left as it is."""
+    told = finding.evidence
+    if finding.alarm not in ALARMS or not isinstance(told, NitrateEvidence):
         return finding
     why = because(seen, level_alone=finding.alarm == "nitrate_high")
-    facts = {k: v for k, v in finding.facts.items() if k != "cause"}
-    facts |= {"first_cause": why.cause, "cause_sentence": why.sentence}
-    facts["causes"] = [
-        {"cause": s.cause, "mean": s.change.mean, "low": s.change.low, "high": s.change.high} for s in seen.causes
-    ]
+    shares = tuple(
+        CauseShare(cause=s.cause, mean=s.change.mean, low=s.change.low, high=s.change.high) for s in seen.causes
+    )
+    told = dataclasses.replace(told, cause="", first_cause=why.cause, cause_sentence=why.sentence, causes=shares)
     if finding.alarm != "nitrate_high":  # that one asks for another test and a water change whatever the cause
-        facts["action_sentence"] = why.action
-        if why.cause not in {"light", "lamp_dimming", "lamp_off"}:
-            facts["trap_sentence"] = TRAP
-    return dataclasses.replace(finding, facts=facts)
+        trap = None if why.cause in {"light", "lamp_dimming", "lamp_off"} else TRAP
+        told = dataclasses.replace(told, action_sentence=why.action, trap_sentence=trap)
+    return dataclasses.replace(finding, evidence=told)
 
 
 def because(seen: Evidence, *, level_alone: bool = False) -> Because:

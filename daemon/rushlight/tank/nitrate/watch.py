@@ -19,6 +19,7 @@ from dataclasses import dataclass, field
 from statistics import median
 from zoneinfo import ZoneInfo
 
+from rushlight.alarms.evidence import NitrateEvidence
 from rushlight.alarms.finding import Finding, Says
 from rushlight.effects import Estimate
 from rushlight.events import TankEvent, Test
@@ -428,13 +429,13 @@ class NitrateWatch:
     def findings(self, state: NitrateState, at_s: float) -> list[Finding]:
         """The three alarms' words."""
         report = self.report(state, at_s)
-        facts = self._evidence(report)
+        told = self._evidence(report)
         says = (
             ("nitrate_high", self._high(report)),
             ("nitrate_rising", self._rising(report)),
             ("uptake_behind", self._behind(report)),
         )
-        return [Finding(alarm=alarm, tank=self.tank.id, says=word, facts=facts) for alarm, word in says]
+        return [Finding(alarm=alarm, tank=self.tank.id, says=word, evidence=told) for alarm, word in says]
 
     def _high(self, report: NitrateReport) -> Says:
         if not report.chances:
@@ -459,26 +460,20 @@ class NitrateWatch:
             return "raise"
         return "clear" if report.behind_days == 0.0 else "hold"
 
-    def _evidence(self, report: NitrateReport) -> dict[str, object]:
-        """The numbers that the alarm's words are made from; what is not known is left out."""
-        facts: dict[str, object] = {"limit_mg_l": self.tank.limits.nitrate, "tests": report.n_tests}
-        named = (
-            ("nitrate_mg_l", report.nitrate),
-            ("net_rate_mg_l_day", report.net_rate),
-            ("supply_mg_l_day", report.supply_rate),
-            ("kept_up_share", report.kept_up),
+    def _evidence(self, report: NitrateReport) -> NitrateEvidence:
+        """The numbers that the alarm's words are made from; what is not known is None."""
+        return NitrateEvidence(
+            limit_mg_l=self.tank.limits.nitrate,
+            tests=report.n_tests,
+            nitrate_mg_l=report.nitrate,
+            net_rate_mg_l_day=report.net_rate,
+            supply_mg_l_day=report.supply_rate,
+            kept_up_share=report.kept_up,
+            chance_now=report.chances[0] if report.chances else None,
+            chance_28_days=report.chances[-1] if report.chances else None,
+            days_to_limit=report.days_to_limit,
+            cause=report.causes_sentence,
         )
-        for name, value in named:
-            if value is not None:
-                facts[name] = {"mean": value.mean, "low": value.low, "high": value.high}
-        if report.chances:
-            facts["chance_now"] = report.chances[0]
-            facts["chance_28_days"] = report.chances[-1]
-        if report.days_to_limit is not None:
-            facts["days_to_limit"] = report.days_to_limit
-        if report.causes_sentence:
-            facts["cause"] = report.causes_sentence
-        return facts
 
 
 def _worth_keeping(day: int, today: int) -> bool:

@@ -13,6 +13,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
+from rushlight.alarms.evidence import DisagreementEvidence, Evidence
 from rushlight.alarms.finding import Finding, Says
 from rushlight.settings import Probe
 from rushlight.tank.probes.health import name_of
@@ -103,15 +104,20 @@ class AgreementWatch:
         most = max(allowed.plain, allowed.share * high)
         apart = high - low
         says: Says = "raise" if apart > most else "clear" if apart <= CLEAR * most else "hold"
-        facts = {
-            "quantity": one.quantity,
-            "value": round(apart, 3),
-            "limit": round(most, 3),
-            "unit": allowed.unit,
-            "values": {p.id: round(v, 3) for v, p in seen},
-            "sentence": _sentence(one, allowed.unit, ((low, lower), (high, higher)), most),
-        }
-        return [Finding(alarm="probes_disagree", tank=self.tank, says=says, subject=one.quantity, facts=facts)]
+        told = DisagreementEvidence(
+            quantity=one.quantity,
+            value=round(apart, 3),
+            limit=round(most, 3),
+            unit=allowed.unit,
+            values={p.id: round(v, 3) for v, p in seen},
+            sentence=_sentence(one, allowed.unit, ((low, lower), (high, higher)), most),
+        )
+        return [Finding(alarm="probes_disagree", tank=self.tank, says=says, subject=one.quantity, evidence=told)]
+
+    def present(self, state: AgreementState, at_s: float) -> dict[tuple[str, str], Evidence]:
+        """What there is to say at `at_s`, by alarm and subject; nothing of a quantity whose means are old."""
+        found = (f for p in self._probes.values() for f in self._compare(state, at_s, p))
+        return {(f.alarm, f.subject): f.evidence for f in found}
 
 
 def _value(seen: tuple[float, Probe]) -> float:

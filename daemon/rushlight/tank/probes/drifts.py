@@ -9,16 +9,18 @@ begins anew.  Never looks at limits of temperature and pH (`limits` does).  Coun
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
+from rushlight.alarms.evidence import Evidence, LevelEvidence
 from rushlight.alarms.finding import Finding, Says
 from rushlight.events import Dose, TankEvent, TopOff, WaterChange
 from rushlight.science.units import standard_unit
 from rushlight.settings import Probe, Tank
 from rushlight.tank.probes.health import span
-from rushlight.tank.probes.limits import subjects
+from rushlight.tank.probes.limits import BLIND_S, Named, subjects
 
 SLOT_S = 300.0
 """Values are averaged over this long, so that ripples and fish count for nothing."""
@@ -85,8 +87,7 @@ class DriftsState:
 class _Watched:
     manner: Manner
     limit: float | None
-    subject: str
-    named: Mapping[str, object]
+    named: Named
 
 
 class DriftsWatch:
@@ -100,7 +101,7 @@ class DriftsWatch:
             manner = MANNERS.get((p.quantity, standard_unit(p.quantity, p.unit)))
             if manner is not None:
                 limit = tank.limits.level_low if manner.sign < 0 else tank.limits.conductivity_high
-                self._watched[p.id] = _Watched(manner, limit, *names[p.id])
+                self._watched[p.id] = _Watched(manner, limit, names[p.id])
 
     def initial(self) -> DriftsState:
         """Nothing measured yet."""
@@ -137,21 +138,30 @@ class DriftsWatch:
         off = manner.sign * (value - self._anchor(course, at_s, manner, value))
         far = manner.far + manner.far_share * abs(course.anchor or 0.0)
         words: list[Says] = ["raise" if off > far else "clear" if off <= 0.5 * far else "hold"]
-        facts: dict[str, object] = {"value": round(value, 2), "unit": manner.unit}
         if watched.limit is not None:
             margin = manner.margin if manner.sign < 0 else manner.margin * watched.limit
             beyond = manner.sign * (value - watched.limit)
             words.append("raise" if beyond > 0 else "clear" if beyond < -margin else "hold")
-            facts["limit"] = watched.limit
         if words[0] == "raise":
             course.since_s = at_s if course.since_s is None else course.since_s
-            facts["before"] = round(course.anchor or 0.0, 2)
-            facts["sentence"] = _sentence(manner, course.anchor or 0.0, value, at_s - course.since_s, watched)
         elif words[0] == "clear":
             course.since_s = None
         says: Says = "raise" if "raise" in words else "hold" if "hold" in words else "clear"
-        facts |= watched.named
-        return [Finding(alarm=manner.alarm, tank=self.tank.id, says=says, subject=watched.subject, facts=facts)]
+        told = _evidence(course, at_s, watched, value)
+        return [Finding(alarm=manner.alarm, tank=self.tank.id, says=says, subject=watched.named.probe, evidence=told)]
+
+    def present(
+        self, state: DriftsState, latest: Mapping[str, tuple[float, float]], at_s: float
+    ) -> dict[tuple[str, str], Evidence]:
+        """What there is to say at `at_s`, by alarm and subject; `latest`: each probe's last good value and its time."""
+        found: dict[tuple[str, str], Evidence] = {}
+        for probe, watched in self._watched.items():
+            if probe in latest:
+                value, value_at_s = latest[probe]
+                told = _evidence(state.courses[probe], at_s, watched, value)
+                told = dataclasses.replace(told, blind=at_s - value_at_s > BLIND_S)
+                found[watched.manner.alarm, watched.named.probe] = told
+        return found
 
     @staticmethod
     def _anchor(course: Course, at_s: float, manner: Manner, value: float) -> float:
@@ -167,10 +177,25 @@ class DriftsWatch:
         return course.anchor
 
 
+def _evidence(course: Course, at_s: float, watched: _Watched, value: float) -> LevelEvidence:
+    manner, before = watched.manner, course.anchor or 0.0
+    told = LevelEvidence(
+        value=round(value, 2),
+        unit=manner.unit,
+        limit=watched.limit,
+        probe=watched.named.probe,
+        place=watched.named.place,
+    )
+    if course.since_s is None:
+        return told
+    sentence = _sentence(manner, before, value, at_s - course.since_s, watched)
+    return dataclasses.replace(told, before=round(before, 2), sentence=sentence)
+
+
 def _sentence(manner: Manner, before: float, now: float, lasted_s: float, watched: _Watched) -> str:
     digits = 1 if manner.unit == "cm" else 0
     name = "the water level" if manner.sign < 0 else "conductivity"
-    which = ", ".join(str(w) for w in watched.named.values())
+    which = ", ".join(w for w in (watched.named.probe, watched.named.place) if w)
     way = "fallen" if manner.sign < 0 else "risen"
     since = "" if lasted_s < SLOT_S else f", {span(lasted_s)} ago"
     return (

@@ -10,6 +10,7 @@ import dataclasses
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
+from rushlight.alarms.evidence import ProbeEvidence
 from rushlight.alarms.finding import Finding
 from rushlight.settings import Probe
 from rushlight.tank.probes.health import ProbeState, span
@@ -59,8 +60,8 @@ def told_as_one(
         silent = f.alarm == "probe_silent" and f.says == "raise"
         gateway = _fallen(ways.get(f.subject, ()), states, at_s) if silent else None
         if gateway is not None:
-            facts = {**f.facts, "gateway": gateway.name, "sentence": sentence(gateway, states, at_s)}
-            f = dataclasses.replace(f, facts=facts)  # noqa: PLW2901 - the same finding, told otherwise
+            told = ProbeEvidence(probe=f.subject, gateway=gateway.name, sentence=sentence(gateway, states, at_s))
+            f = dataclasses.replace(f, evidence=told)  # noqa: PLW2901 - the same finding, told otherwise
         out.append(f)
     return out
 

@@ -6,9 +6,11 @@ Owns what is remembered of a probe and what a person is told about it.  Never to
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from rushlight.alarms.evidence import ProbeEvidence
 from rushlight.alarms.finding import Finding, Says
 from rushlight.localtime import DAY_S, HOUR_S
 from rushlight.science.quality import MISSING, Memory
@@ -170,26 +172,25 @@ def _silent(probe: Probe, state: ProbeState, at_s: float, patience: Patience) ->
         if probe.driver == "none" or state.asked_at_s is None:
             return []
         since_s = state.asked_at_s
-    facts = {"probe": probe.id, "quantity": probe.quantity, "silent_since_s": since_s, "value": None}
+    told = ProbeEvidence(probe=probe.id, quantity=probe.quantity, silent_since_s=since_s)
     if at_s >= max(since_s, state.listened_from_s) + patience.silent_after_s:  # the very sum that `next_wake` gave out
         if not state.silent:
             state.silent, state.silent_since_s = True, since_s
         state.silent_said_s = at_s
-        what = "has said nothing" if state.heard_at_s is not None else "has never been heard"
-        sentence = f"the {name_of(probe)} probe {probe.id} {what} for {span(at_s - since_s)}{_supply(state, at_s)}"
-        return [_finding(probe, "probe_silent", "raise", facts | {"sentence": sentence})]
+        sentence = _silence(probe, state, since_s, at_s)
+        return [_finding(probe, "probe_silent", "raise", dataclasses.replace(told, sentence=sentence))]
     # Millivolts without a calibration are no value, but they are heard.
     spoke_s = state.heard_at_s if patience.uncalibrated else state.value_at_s
     if state.silent and (spoke_s is None or spoke_s <= state.silent_since_s):
-        return [_finding(probe, "probe_silent", "hold", facts)]
+        return [_finding(probe, "probe_silent", "hold", told)]
     # Heard in the very instant in which its silence was told, the worse word stands: it is said again next time.
     state.silent = state.silent and at_s == state.silent_said_s
-    return [_finding(probe, "probe_silent", "clear", facts)]
+    return [_finding(probe, "probe_silent", "clear", told)]
 
 
 def _fault(probe: Probe, unit: str, state: ProbeState, at_s: float) -> list[Finding]:
     """Readings that cannot be true, in a row or too often; or two electrodes that jump together."""
-    facts = {"probe": probe.id, "quantity": probe.quantity, "flag": state.flag, "bad_share": round(state.bad_share, 3)}
+    told = _fault_evidence(probe, state)
     faulty = is_faulty(state, at_s)
     if state.interfered_until_s is not None:
         state.fault, state.fault_why = True, "interference"
@@ -199,11 +200,11 @@ def _fault(probe: Probe, unit: str, state: ProbeState, at_s: float) -> list[Find
         state.fault, state.fault_why = False, ""
     if state.fault:
         if state.silent or not (faulty or state.interfered_until_s is not None):
-            return [_finding(probe, "probe_fault", "hold", facts)]
-        sentence = trouble(probe, unit, state, at_s)
-        return [_finding(probe, "probe_fault", "raise", facts | {"reason": state.fault_why, "sentence": sentence})]
+            return [_finding(probe, "probe_fault", "hold", told)]
+        told = dataclasses.replace(told, reason=state.fault_why, sentence=trouble(probe, unit, state, at_s))
+        return [_finding(probe, "probe_fault", "raise", told)]
     says = state.heard_at_s is not None and not state.silent and not state.bad_run
-    return [_finding(probe, "probe_fault", "clear" if says else "hold", facts)]
+    return [_finding(probe, "probe_fault", "clear" if says else "hold", told)]
 
 
 def _calibration(probe: Probe, state: ProbeState, at_s: float, patience: Patience) -> list[Finding]:
@@ -211,13 +212,49 @@ def _calibration(probe: Probe, state: ProbeState, at_s: float, patience: Patienc
     due_s = patience.due_s
     if due_s is None:
         return []
-    facts = {"probe": probe.id, "quantity": probe.quantity, "due_s": due_s, "calibrated_at_s": state.calibrated_at_s}
+    told = ProbeEvidence(probe=probe.id, quantity=probe.quantity, due_s=due_s, calibrated_at_s=state.calibrated_at_s)
     if at_s < due_s:
         state.due_told = False
-        return [_finding(probe, "calibration_due", "clear", facts)]
+        return [_finding(probe, "calibration_due", "clear", told)]
     state.due_told = True
     sentence = _uncalibrated(probe) if patience.uncalibrated else calibration_age(probe, state, at_s)
-    return [_finding(probe, "calibration_due", "raise", facts | {"sentence": sentence})]
+    return [_finding(probe, "calibration_due", "raise", dataclasses.replace(told, sentence=sentence))]
+
+
+def _silence(probe: Probe, state: ProbeState, since_s: float, at_s: float) -> str:
+    what = "has said nothing" if state.heard_at_s is not None else "has never been heard"
+    return f"the {name_of(probe)} probe {probe.id} {what} for {span(at_s - since_s)}{_supply(state, at_s)}"
+
+
+def _fault_evidence(probe: Probe, state: ProbeState) -> ProbeEvidence:
+    share = round(state.bad_share, 3)
+    return ProbeEvidence(probe=probe.id, quantity=probe.quantity, flag=state.flag, bad_share=share)
+
+
+def present(probe: Probe, unit: str, state: ProbeState, at_s: float, patience: Patience) -> dict[str, ProbeEvidence]:
+    """What there is to say of each of a probe's alarms at `at_s`; changes nothing of what is remembered."""
+    since_s = state.silent_since_s if state.silent else state.heard_at_s
+    since_s = since_s if since_s is not None else state.asked_at_s
+    found = {}
+    if since_s is not None:
+        found["probe_silent"] = ProbeEvidence(
+            probe=probe.id,
+            quantity=probe.quantity,
+            silent_since_s=since_s,
+            sentence=_silence(probe, state, since_s, at_s) if state.silent else "",
+        )
+    told = _fault_evidence(probe, state)
+    if state.fault:
+        told = dataclasses.replace(told, reason=state.fault_why, sentence=trouble(probe, unit, state, at_s))
+    found["probe_fault"] = told
+    found["calibration_due"] = ProbeEvidence(
+        probe=probe.id,
+        quantity=probe.quantity,
+        due_s=patience.due_s,
+        calibrated_at_s=state.calibrated_at_s,
+        sentence=_uncalibrated(probe) if patience.uncalibrated else calibration_age(probe, state, at_s),
+    )
+    return found
 
 
 def _uncalibrated(probe: Probe) -> str:
@@ -241,8 +278,8 @@ def _supply(state: ProbeState, at_s: float) -> str:
     return f"; the Pi's supply voltage dipped {often} within a day, which may be why"
 
 
-def _finding(probe: Probe, alarm: str, says: Says, facts: dict[str, object]) -> Finding:
-    return Finding(alarm=alarm, tank=probe.tank or None, says=says, subject=probe.id, facts=facts)
+def _finding(probe: Probe, alarm: str, says: Says, told: ProbeEvidence) -> Finding:
+    return Finding(alarm=alarm, tank=probe.tank or None, says=says, subject=probe.id, evidence=told)
 
 
 def trouble(probe: Probe, unit: str, state: ProbeState, at_s: float) -> str:

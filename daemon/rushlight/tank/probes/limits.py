@@ -11,11 +11,13 @@ hour before, so a single odd value changes nothing.
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from statistics import median
 from types import MappingProxyType
 
+from rushlight.alarms.evidence import Evidence, LevelEvidence, MovingEvidence
 from rushlight.alarms.finding import Finding, Says
 from rushlight.implied import assumed, band
 from rushlight.settings import Band, Probe, Tank
@@ -30,6 +32,8 @@ REPEAT_S = 300.0
 SETTLED_S = 7200.0
 """After a limit has been clear this long it need not be said again."""
 FAR = 1e9
+BLIND_S = 1800.0
+"""A value older than this is not what the water is like now."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,15 +80,18 @@ class LimitsState:
     tracks: dict[str, Track] = field(default_factory=dict)
 
 
-def subjects(probes: Sequence[Probe]) -> dict[str, tuple[str, dict[str, object]]]:
-    """By probe id: what names its alarms, and the facts that say which probe it is; nothing for one that is alone."""
+@dataclass(frozen=True, slots=True)
+class Named:
+    """Which of several probes of its kind it is: its id, which is its alarms' subject, and where it is."""
+
+    probe: str = ""
+    place: str = ""
+
+
+def subjects(probes: Sequence[Probe]) -> dict[str, Named]:
+    """By probe id: what names its alarms and says which probe it is; nothing for one that is alone."""
     quantities = [p.quantity for p in probes]
-    return {
-        p.id: (p.id, {"probe": p.id, **({"place": p.place} if p.place else {})})
-        if quantities.count(p.quantity) > 1
-        else ("", {})
-        for p in probes
-    }
+    return {p.id: Named(p.id, p.place) if quantities.count(p.quantity) > 1 else Named() for p in probes}
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,8 +102,7 @@ class _Watched:
     manner: Manner
     band: Band
     assumed: Sequence[str]
-    subject: str
-    named: Mapping[str, object]
+    named: Named
 
 
 class LimitsWatch:
@@ -107,7 +113,7 @@ class LimitsWatch:
         names = subjects(probes)
         self._watched = {
             p.id: _Watched(
-                p.quantity, MANNERS[p.quantity], band(tank, p.quantity), assumed(tank, p.quantity), *names[p.id]
+                p.quantity, MANNERS[p.quantity], band(tank, p.quantity), assumed(tank, p.quantity), names[p.id]
             )
             for p in probes
             if p.quantity in MANNERS
@@ -149,10 +155,8 @@ class LimitsWatch:
             beyond = sign * (value - limit)
             says: Says = "raise" if beyond > 0 else "clear" if beyond < -margin else "hold"
             words.append(says)
-            facts = {"quantity": watched.quantity, "value": value, "limit": limit, "unit": watched.manner.unit}
-            if side in watched.assumed:
-                facts["limit_assumed"] = True
-            found += self._say(track, at_s, watched, f"{watched.quantity}_{side}", says, facts)
+            told = _level(watched, side, value, limit)
+            found += self._say(track, at_s, watched, f"{watched.quantity}_{side}", says, told)
         if all(w == "clear" for w in words):
             track.calm_low = -FAR if limits.low is None else limits.low + margin
             track.calm_high = FAR if limits.high is None else limits.high - margin
@@ -180,16 +184,29 @@ class LimitsWatch:
         limit = manner.moving
         size = abs(change)
         says: Says = "raise" if size >= limit else "clear" if size <= limit / 2 else "hold"
-        facts = {
-            "quantity": watched.quantity,
-            "value": round(change, 3),
-            "unit": f"{manner.unit} in an hour".strip(),
-            "limit": limit,
-        }
-        return self._say(track, at_s, watched, alarm, says, facts)
+        return self._say(track, at_s, watched, alarm, says, _moving(watched, change))
+
+    def present(
+        self, state: LimitsState, latest: Mapping[str, tuple[float, float]], at_s: float
+    ) -> dict[tuple[str, str], Evidence]:
+        """What there is to say at `at_s`, by alarm and subject; `latest`: each probe's last good value and its time."""
+        found: dict[tuple[str, str], Evidence] = {}
+        for probe, watched in self._watched.items():
+            if probe not in latest:
+                continue
+            value, value_at_s = latest[probe]
+            blind, track = at_s - value_at_s > BLIND_S, state.tracks[probe]
+            for side, limit in (("high", watched.band.high), ("low", watched.band.low)):
+                told = dataclasses.replace(_level(watched, side, value, limit), blind=blind)
+                found[f"{watched.quantity}_{side}", watched.named.probe] = told
+            change = _change_in_an_hour(track.ends, track.means) if track.ends else None
+            if change is not None:
+                moving = dataclasses.replace(_moving(watched, change), blind=blind)
+                found[f"{watched.quantity}_moving", watched.named.probe] = moving
+        return found
 
     def _say(
-        self, track: Track, at_s: float, watched: _Watched, alarm: str, says: Says, facts: Mapping[str, object]
+        self, track: Track, at_s: float, watched: _Watched, alarm: str, says: Says, told: LevelEvidence
     ) -> list[Finding]:
         """Speak on a change of side, and again while a delay may be waiting for confirmation."""
         before = track.says.get(alarm)
@@ -203,8 +220,30 @@ class LimitsWatch:
                 track.said_s[alarm] = at_s
                 track.changed_s[alarm] = at_s - SETTLED_S - 1.0
         track.said_s[alarm] = at_s
-        facts = {**facts, **watched.named}
-        return [Finding(alarm=alarm, tank=self.tank.id, says=says, subject=watched.subject, facts=facts)]
+        return [Finding(alarm=alarm, tank=self.tank.id, says=says, subject=watched.named.probe, evidence=told)]
+
+
+def _level(watched: _Watched, side: str, value: float, limit: float | None) -> LevelEvidence:
+    return LevelEvidence(
+        quantity=watched.quantity,
+        value=value,
+        limit=limit,
+        unit=watched.manner.unit,
+        limit_assumed=side in watched.assumed,
+        probe=watched.named.probe,
+        place=watched.named.place,
+    )
+
+
+def _moving(watched: _Watched, change: float) -> MovingEvidence:
+    return MovingEvidence(
+        quantity=watched.quantity,
+        value=round(change, 3),
+        unit=f"{watched.manner.unit} in an hour".strip(),
+        limit=watched.manner.moving,
+        probe=watched.named.probe,
+        place=watched.named.place,
+    )
 
 
 def _clock_went_back(track: Track, at_s: float) -> bool:

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from rushlight.alarms.evidence import ProbeEvidence
 from rushlight.alarms.finding import Finding
 from rushlight.events import Calibration, Reading
 from rushlight.localtime import DAY_S
@@ -349,11 +350,18 @@ class ProbeWatch:
 
     def findings(self, state: ProbeState, at_s: float) -> list[Finding]:
         """What is to be said of this probe at `at_s`; also settles what `next_wake` waits for."""
-        uncalibrated = self._millivolt and state.calibrated_at_s is None
-        patience = health.Patience(
-            silent_after_s=self.silent_after_s(state), due_s=self.calibration_due_s(state), uncalibrated=uncalibrated
+        return health.findings(self.probe, self.standard, state, at_s, self._patience(state))
+
+    def present(self, state: ProbeState, at_s: float) -> dict[str, ProbeEvidence]:
+        """What there is to say of each of this probe's alarms at `at_s`, whether it stands or not."""
+        return health.present(self.probe, self.standard, state, at_s, self._patience(state))
+
+    def _patience(self, state: ProbeState) -> health.Patience:
+        return health.Patience(
+            silent_after_s=self.silent_after_s(state),
+            due_s=self.calibration_due_s(state),
+            uncalibrated=self._millivolt and state.calibrated_at_s is None,
         )
-        return health.findings(self.probe, self.standard, state, at_s, patience)
 
     def view(self, state: ProbeState, at_s: float) -> ProbeView:
         """The probe as the page shows it."""

@@ -18,6 +18,7 @@ from statistics import median
 from zoneinfo import ZoneInfo
 
 from rushlight.alarms import quiet_hours
+from rushlight.alarms.evidence import LateTest
 from rushlight.alarms.finding import Finding, Says
 from rushlight.events import Feeding, Harvest, Sighting, Stocking, TankEvent, Test
 from rushlight.localtime import DAY_S, clock_on, local_date, local_day, midnight_of
@@ -362,17 +363,17 @@ class RoutineWatch:
         says: Says = "raise" if at_s >= steps[0] else "clear"
         priority: Priority = "high" if at_s >= steps[2] else "medium" if at_s >= steps[1] else "low"
         last = self._last(state, at_s)
-        facts: dict[str, object] = {
-            "due_at_s": state.due_at_s,
-            "late_days": round(max(0.0, late_s) / DAY_S, 2),
-            "last_test_at_s": None if last is None else last[0],
-            "reason": state.reason,
-            "sentence": _overdue_sentence(late_s, None if last is None else at_s - last[0]),
-            "cause_sentence": "",
-        }
+        evidence = LateTest(
+            due_at_s=state.due_at_s,
+            late_days=round(max(0.0, late_s) / DAY_S, 2),
+            last_test_at_s=None if last is None else last[0],
+            reason=state.reason,
+            sentence=_overdue_sentence(late_s, None if last is None else at_s - last[0]),
+            cause_sentence="",
+        )
         if says == "clear":
-            return [Finding(alarm="test_overdue", tank=self.tank.id, says=says, facts=facts)]
-        return [Finding(alarm="test_overdue", tank=self.tank.id, says=says, priority=priority, facts=facts)]
+            return [Finding(alarm="test_overdue", tank=self.tank.id, says=says, evidence=evidence)]
+        return [Finding(alarm="test_overdue", tank=self.tank.id, says=says, priority=priority, evidence=evidence)]
 
 
 def _coarse(pads: Sequence[float], limit: float) -> str:

@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from statistics import median
 
+from rushlight.alarms.evidence import StripsEvidence
 from rushlight.alarms.finding import Finding, Says
 from rushlight.events import Pack, TankEvent, Test
 from rushlight.localtime import DAY_S
@@ -165,14 +166,14 @@ class SuppliesWatch:
         few = left is not None and left < needed
         stale = shelf_s is not None and at_s >= shelf_s
         says: Says = "raise" if few or stale else "clear"
-        facts = {
-            "strips_left": left,
-            "strips_for_two_weeks": round(needed, 1),
-            "shelf_ends_s": shelf_s,
-            "reorder_at_s": self.reorder_at_s(state, at_s),
-            "sentence": self._sentence(left, stale=stale),
-        }
-        return [Finding(alarm="strips_low", tank=self.tank.id, says=says, facts=facts)]
+        evidence = StripsEvidence(
+            strips_left=left,
+            strips_for_two_weeks=round(needed, 1),
+            shelf_ends_s=shelf_s,
+            reorder_at_s=self.reorder_at_s(state, at_s),
+            sentence=self._sentence(left, stale=stale),
+        )
+        return [Finding(alarm="strips_low", tank=self.tank.id, says=says, evidence=evidence)]
 
     def _sentence(self, left: float | None, *, stale: bool) -> str:
         parts = []

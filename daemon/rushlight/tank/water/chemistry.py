@@ -10,6 +10,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from rushlight.alarms.evidence import MineralEvidence, WaterTestEvidence
 from rushlight.alarms.finding import Finding, Says
 from rushlight.effects import Estimate
 from rushlight.events import Dose, TankEvent, Test, TopOff, WaterChange
@@ -255,27 +256,30 @@ class ChemistryWatch:
             f"(total {told.total_ammonia:g} mg/L at pH {told.ph:.1f} and {told.temp_c:.0f} °C"
             f"{', ' + ' and '.join(assumed) + ' assumed' if assumed else ''}; salts in the water make it 5–10 % less)"
         )
-        facts = {
-            "value": told.un_ionised,
-            "unit": "mg/L",
-            "limit": limit,
-            "total_mg_l": told.total_ammonia,
-            "ph": told.ph,
-            "temp_c": told.temp_c,
-            "tested_at_s": test.at_s,
-            "epa_chronic_mg_n_l": round(ammonia.chronic_criterion(told.ph, told.temp_c), 2),
-            "sentence": sentence,
-        }
-        return [Finding(alarm="ammonia_high", tank=self.tank.id, says=says, facts=facts)]
+        evidence = WaterTestEvidence(
+            quantity="ammonia",
+            value=told.un_ionised,
+            unit="mg/L",
+            limit=limit,
+            total_mg_l=told.total_ammonia,
+            ph=told.ph,
+            temp_c=told.temp_c,
+            tested_at_s=test.at_s,
+            epa_chronic_mg_n_l=round(ammonia.chronic_criterion(told.ph, told.temp_c), 2),
+            sentence=sentence,
+        )
+        return [Finding(alarm="ammonia_high", tank=self.tank.id, says=says, evidence=evidence)]
 
     def _nitrite(self, state: ChemistryState, at_s: float, told: ChemistryReport) -> list[Finding]:
         test = _latest(state.tested.get("nitrite", ()), at_s)
         if test is None or told.nitrite is None:
             return [self._never_tested("nitrite_high")]
         limit = self.tank.limits.nitrite
-        facts = {"value": told.nitrite, "unit": "mg/L", "limit": limit, "tested_at_s": test.at_s}
+        evidence = WaterTestEvidence(
+            quantity="nitrite", value=told.nitrite, unit="mg/L", limit=limit, tested_at_s=test.at_s
+        )
         says = _level_says(told.nitrite, limit, at_s - test.at_s)
-        return [Finding(alarm="nitrite_high", tank=self.tank.id, says=says, facts=facts)]
+        return [Finding(alarm="nitrite_high", tank=self.tank.id, says=says, evidence=evidence)]
 
     def _alkalinity(self, kh: Hardness) -> Finding:
         limit = self.tank.limits.kh_low
@@ -292,20 +296,21 @@ class ChemistryWatch:
             sentence += f", past its limit of {limit:g}"
         elif told.days_to_limit is not None:
             sentence += f" and {way}, at its limit of {limit:g} in about {told.days_to_limit:.0f} days"
-        facts = {
-            "value": round(told.level.mean, 2),
-            "low": round(told.level.low, 2),
-            "high": round(told.level.high, 2),
-            "unit": "°dH",
-            "limit": limit,
-            "rate_per_day": round(told.rate, 4),
-            "days_to_limit": told.days_to_limit,
-            "chance_now": round(told.chance_now, 3),
-            "chance_in_four_weeks": round(told.chance_in_four_weeks, 3),
-            "tested_at_s": told.tested_at_s,
-            "sentence": sentence,
-        }
-        return Finding(alarm=alarm, tank=self.tank.id, says=says, facts=facts)
+        evidence = MineralEvidence(
+            quantity=name,
+            value=round(told.level.mean, 2),
+            low=round(told.level.low, 2),
+            high=round(told.level.high, 2),
+            unit="°dH",
+            limit=limit,
+            rate_per_day=round(told.rate, 4),
+            days_to_limit=told.days_to_limit,
+            chance_now=round(told.chance_now, 3),
+            chance_in_four_weeks=round(told.chance_in_four_weeks, 3),
+            tested_at_s=told.tested_at_s,
+            sentence=sentence,
+        )
+        return Finding(alarm=alarm, tank=self.tank.id, says=says, evidence=evidence)
 
 
 def kh_rate(supply_rate: Estimate | None, net_rate: Estimate | None) -> float:
