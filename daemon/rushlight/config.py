@@ -23,7 +23,7 @@ import rushlight_drivers
 from rushlight import checking
 from rushlight.alarms.table import TABLE
 from rushlight.checking import Fault
-from rushlight.science import photometry
+from rushlight.science.optics import photometry
 from rushlight.settings import Config, Kit, Probe, Tank
 
 
@@ -257,7 +257,7 @@ def _dose_faults(key: str, probe: Probe, before: tuple[Probe, ...]) -> list[Faul
 
 
 def _unit_faults(key: str, probe: Probe) -> list[Fault]:
-    from rushlight.science import units  # noqa: PLC0415 - only configurations with probes need it
+    from rushlight.science.measuring import units  # noqa: PLC0415 - only configurations with probes need it
 
     try:
         if probe.unit:

@@ -18,7 +18,7 @@ from pydantic import TypeAdapter, ValidationError
 from rushlight import checking
 from rushlight.colours import Picture
 from rushlight.events import INTERNAL_KINDS, KINDS, Calibration, Correction, Event, KitCheck, Quality, Reading, Test
-from rushlight.science import units
+from rushlight.science.measuring import units
 from rushlight.settings import Config
 from rushlight.tank.probes.entered import come_to
 

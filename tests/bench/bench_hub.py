@@ -30,7 +30,7 @@ from helpers.daemon import Daemon
 from helpers.hub import Broker, probe, until, view, with_tank
 from rushlight.clock import SystemClock
 from rushlight.journal.store import Journal
-from rushlight.outlets.hub_entities import states
+from rushlight.outlets.hub.entities import states
 from rushlight.service.engine import Engine
 from rushlight.settings import Config, Kit, Probe, Site, Tank
 from rushlight_drivers import Channel

@@ -24,7 +24,7 @@ from rushlight.events import Feeding, Test
 from rushlight.journal.rows import Recorded
 from rushlight.summary import render as summaries
 from rushlight.summary.build import build
-from rushlight.web import templating
+from rushlight.web.serving import templating
 
 DAYS, TURNS, SEED = 5 * 365, 60, 7
 

@@ -22,8 +22,8 @@ from helpers import store
 from helpers.hub import until
 from helpers.store import TOKEN, Daemon, Front, Server
 from helpers.timeseries import config, events, expected, values_only
-from rushlight.outlets.timeseries import BATCH_ROWS, Sender, Writer, back_fill, lines_of
-from rushlight.outlets.timeseries_points import Points
+from rushlight.outlets.timeseries.feed import BATCH_ROWS, Sender, Writer, back_fill, lines_of
+from rushlight.outlets.timeseries.points import Points
 from rushlight.settings import Timeseries
 
 

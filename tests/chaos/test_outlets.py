@@ -15,10 +15,10 @@ from helpers.chaosparts import HOUR_S, BrokenInvariantError, Fault
 from helpers.simbroker import Client
 from helpers.simstore import Store
 from rushlight.events import Event
-from rushlight.outlets import hub_commands
-from rushlight.outlets.hub import HubOutlet
-from rushlight.web import writing
-from rushlight.web.page_request import PageRequest
+from rushlight.outlets.hub import commands
+from rushlight.outlets.hub.feed import HubOutlet
+from rushlight.web.entering import writing
+from rushlight.web.serving.page_request import PageRequest
 
 DAYS = 1.25
 
@@ -125,10 +125,10 @@ def test_an_acknowledgement_that_does_nothing_is_found(tmp_path: Path, monkeypat
 
 
 def test_a_command_that_acts_twice_is_found(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    parse = hub_commands.parse
+    parse = commands.parse
 
     def named_anew(*given: Any) -> Event:
-        return dataclasses.replace(parse(*given), id=hub_commands.new_id())
+        return dataclasses.replace(parse(*given), id=commands.new_id())
 
-    monkeypatch.setattr(hub_commands, "parse", named_anew)
+    monkeypatch.setattr(commands, "parse", named_anew)
     assert "entries that nobody made" in broken(tmp_path)

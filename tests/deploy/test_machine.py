@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from rushlight import machine
+from rushlight.host import machine
 
 
 def tree(root: Path, files: dict[str, str]) -> Path:

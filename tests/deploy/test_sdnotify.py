@@ -11,8 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from rushlight import sdnotify
 from rushlight.clock import SimulatedClock
+from rushlight.host import sdnotify
 
 
 @contextlib.contextmanager

@@ -23,8 +23,8 @@ from waitress.task import WSGITask
 from helpers.page import Site, page_site
 from rushlight.service.page_wiring import EngineHouse
 from rushlight.web.app import App
-from rushlight.web.server import HEADER_BYTES
-from rushlight.web.wsgi import BODY_BYTES
+from rushlight.web.serving.server import HEADER_BYTES
+from rushlight.web.serving.wsgi import BODY_BYTES
 
 _LIMITS = Adjustments(
     max_request_body_size=BODY_BYTES, max_request_header_size=HEADER_BYTES, clear_untrusted_proxy_headers=True

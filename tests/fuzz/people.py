@@ -28,12 +28,13 @@ from rushlight.alarms import oneclick
 from rushlight.config import ConfigError
 from rushlight.eventlines import LineError
 from rushlight.events import Calibration, Event, Reading
-from rushlight.outlets import hub_commands
+from rushlight.outlets.hub import commands
 from rushlight.service import control
 from rushlight.views import AlarmView, SiteView
-from rushlight.web import calibrating, entries, fields, wsgi
-from rushlight.web.fields import FieldError
-from rushlight.web.wsgi import HttpError
+from rushlight.web.entering import calibrating, entries, fields
+from rushlight.web.entering.fields import FieldError
+from rushlight.web.serving import wsgi
+from rushlight.web.serving.wsgi import HttpError
 
 CONFIG = config_of()
 NOW_S = eventlines.unix_s("2026-03-01T12:00:00Z")
@@ -177,7 +178,7 @@ def hub_target(data: bytes) -> None:
         return
     payload = data[1:]
     if data[0] % 2:
-        drafts = hub_commands.Drafts()
+        drafts = commands.Drafts()
         try:
             value = drafts.put("foyer", ("nitrate", "ph", "kh")[data[0] % 3], payload, 0.0)
         except LineError:
@@ -191,7 +192,7 @@ def hub_target(data: bytes) -> None:
         taken.append(event)
         return SimpleNamespace(new=True, durable=True, id=event.id)
 
-    answer = hub_commands.run(payload, CONFIG, _VIEW, NOW_S, submit)
+    answer = commands.run(payload, CONFIG, _VIEW, NOW_S, submit)
     answer.text().encode()
     assert answer.ok == bool(taken)
     for event in taken:

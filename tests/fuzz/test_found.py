@@ -15,13 +15,14 @@ from helpers.site import CONFIG, config_of
 from rushlight import cli, config, eventlines, exchange
 from rushlight.config import ConfigError
 from rushlight.eventlines import LineError
-from rushlight.outlets.hub_commands import Drafts
-from rushlight.science import units
+from rushlight.outlets.hub.commands import Drafts
+from rushlight.science.measuring import units
 from rushlight.settings import Kit
-from rushlight.web import entries, fields, wsgi
-from rushlight.web.fields import FieldError
-from rushlight.web.guard import Guard
-from rushlight.web.wsgi import Request
+from rushlight.web.entering import entries, fields
+from rushlight.web.entering.fields import FieldError
+from rushlight.web.serving import wsgi
+from rushlight.web.serving.guard import Guard
+from rushlight.web.serving.wsgi import Request
 from rushlight_drivers import iio, jsonpointer, lines, mqtt, query, senml
 from rushlight_drivers.contract import Channel
 

@@ -20,11 +20,11 @@ from helpers.chaosvisitors import COOKIE, Visitors
 from helpers.simbroker import TAKEN_OVER, Broker
 from helpers.simstore import Store
 from rushlight.journal.reader import UnreadableError
-from rushlight.outlets import hub_commands
-from rushlight.outlets.hub import HubOutlet
-from rushlight.outlets.hub_entities import Topics, entities, states
-from rushlight.outlets.timeseries import TimeseriesOutlet, lines_of
-from rushlight.outlets.timeseries_points import Points
+from rushlight.outlets.hub import commands
+from rushlight.outlets.hub.entities import Topics, entities, states
+from rushlight.outlets.hub.feed import HubOutlet
+from rushlight.outlets.timeseries.feed import TimeseriesOutlet, lines_of
+from rushlight.outlets.timeseries.points import Points
 from rushlight.service import feeds, page_wiring
 from rushlight.service.engine import Engine
 from rushlight.service.service import Service
@@ -207,7 +207,7 @@ class Edges:
         trouble = self.hub.trouble if self.hub is not None else ""
         held = self.broker.retained
         world.demand(held.get(self.topics.status) == "online", f"the hub is not told that we live ({trouble})")
-        wanted = dict(entities(view, NAME, config.hub, hub_commands.fields_of(config)))
+        wanted = dict(entities(view, NAME, config.hub, commands.fields_of(config)))
         there = {t: p for t, p in held.items() if t.endswith("/config")}
         world.demand(there == wanted, f"descriptions at the broker are others: {set(there) ^ set(wanted)}")
         if self._untold():

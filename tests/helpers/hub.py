@@ -21,7 +21,7 @@ from rushlight.effects import Estimate
 from rushlight.events import Acknowledge, Event, Shelve
 from rushlight.journal.rows import Recorded
 from rushlight.journal.store import Journal
-from rushlight.outlets.hub import HubOutlet
+from rushlight.outlets.hub.feed import HubOutlet
 from rushlight.settings import Config, Hub, Kit, Mqtt, Probe, Site, Tank
 from rushlight.views import AlarmView, ProbeView, SiteView, TankView
 

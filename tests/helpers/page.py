@@ -18,9 +18,9 @@ from rushlight.journal.store import Journal
 from rushlight.service.engine import Engine
 from rushlight.service.page_wiring import EngineHouse
 from rushlight.settings import Config
-from rushlight.web.access import Access
 from rushlight.web.app import App
-from rushlight.web.server import Server
+from rushlight.web.serving.access import Access
+from rushlight.web.serving.server import Server
 
 PASSPHRASE = "sedge and water mint"
 

@@ -17,7 +17,7 @@ from paho.mqtt.enums import MQTTErrorCode
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.reasoncodes import ReasonCode
 
-from rushlight.outlets import hub_link
+from rushlight.outlets.hub import broker_link
 
 SESSION_S = 300.0
 TAKEN_OVER = 142
@@ -181,9 +181,9 @@ class Broker:
     @contextlib.contextmanager
     def joined(self) -> Iterator[None]:
         """The hub's connections come here."""
-        real = hub_link.mqtt.Client
-        hub_link.mqtt.Client = lambda *_a, **_k: Client(self)  # type: ignore[misc,assignment]
+        real = broker_link.mqtt.Client
+        broker_link.mqtt.Client = lambda *_a, **_k: Client(self)  # type: ignore[misc,assignment]
         try:
             yield
         finally:
-            hub_link.mqtt.Client = real  # type: ignore[misc]
+            broker_link.mqtt.Client = real  # type: ignore[misc]

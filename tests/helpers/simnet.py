@@ -16,7 +16,8 @@ from typing import Any
 import requests
 from requests.structures import CaseInsensitiveDict
 
-from rushlight.outlets import http_request, mail
+from rushlight.outlets import mail
+from rushlight.outlets.net import http_request
 
 
 @dataclass(frozen=True)

@@ -254,12 +254,12 @@ def main(folder: Path, url: str, total: int, per_s: int, settle_s: float) -> Non
     from rushlight.clock import SystemClock
     from rushlight.journal.rows import Recorded
     from rushlight.journal.store import Journal
-    from rushlight.outlets import timeseries
-    from rushlight.outlets.timeseries_journal import JournalHistory
-    from rushlight.outlets.timeseries_points import Points
+    from rushlight.outlets.timeseries import feed
+    from rushlight.outlets.timeseries.journal_walk import JournalHistory
+    from rushlight.outlets.timeseries.points import Points
     from rushlight.settings import Timeseries
 
-    timeseries.SETTLE_S = settle_s
+    feed.SETTLE_S = settle_s
     stop, lock = threading.Event(), threading.Lock()
     signal.signal(signal.SIGTERM, lambda *_: stop.set())
     journal = Journal(folder / "journal.sqlite", boot_id="boot")
@@ -272,9 +272,7 @@ def main(folder: Path, url: str, total: int, per_s: int, settle_s: float) -> Non
     conf = config()
     settings = Timeseries(url=url, org="library", bucket="tanks", every_seconds=1.0)
     history = JournalHistory(journal.reader, on_journal, ["foyer"], folder / "aside.jsonl", "timeseries")
-    outlet = timeseries.TimeseriesOutlet(
-        settings, history, lambda: Points(conf, "inst"), SystemClock(), stop, token=TOKEN
-    )
+    outlet = feed.TimeseriesOutlet(settings, history, lambda: Points(conf, "inst"), SystemClock(), stop, token=TOKEN)
     outlet.start()
     batch = max(1, per_s // 10)
     while not stop.is_set():

@@ -4,7 +4,7 @@ import time
 
 import pytest
 
-from rushlight.outlets import http_request
+from rushlight.outlets.net import http_request
 from rushlight.outlets.result import Done, Later, Never
 
 NOW = 1_784_000_000.0

@@ -20,8 +20,8 @@ from helpers import hub as helper
 from helpers.hub import Broker, Installation, Recorder, config, retained, standing, until, with_tank
 from helpers.receivers import Authority
 from rushlight.events import Acknowledge, Feeding, Test
-from rushlight.outlets import hub as outlet_module
-from rushlight.outlets.hub_entities import entities
+from rushlight.outlets.hub import feed as outlet_module
+from rushlight.outlets.hub.entities import entities
 
 pytestmark = pytest.mark.broker
 

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from helpers.hub import Receipt, config, standing, view, with_tank
 from rushlight.eventlines import LineError
 from rushlight.events import Acknowledge, Event, Shelve, Test, WaterChange
-from rushlight.outlets import hub_commands as commands
+from rushlight.outlets.hub import commands
 from rushlight.settings import Kit
 
 NOW_S = 1_750_000_000.0  # 2025-06-15T15:06:40Z, by `date -u -d @1750000000`

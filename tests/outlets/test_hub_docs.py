@@ -11,8 +11,8 @@ import pytest
 
 from helpers.hub import Receipt, config, standing, view, with_tank
 from rushlight.events import Event
-from rushlight.outlets import hub_commands as commands
-from rushlight.outlets.hub_entities import PROBES
+from rushlight.outlets.hub import commands
+from rushlight.outlets.hub.entities import PROBES
 from rushlight.settings import Hub, Mqtt, Timeseries
 
 DEPLOY = Path(__file__).parents[2] / "deploy"

@@ -15,7 +15,7 @@ from helpers.hub import probe, standing, view, with_tank
 from rushlight.alarms.table import TABLE
 from rushlight.effects import Estimate
 from rushlight.events import Condition
-from rushlight.outlets.hub_entities import (
+from rushlight.outlets.hub.entities import (
     FIELDS,
     FIGURES,
     PROBES,
@@ -26,7 +26,7 @@ from rushlight.outlets.hub_entities import (
     states,
     unslug,
 )
-from rushlight.science import units
+from rushlight.science.measuring import units
 from rushlight.settings import Hub, Quantity, Substance
 from rushlight.views import SiteView
 

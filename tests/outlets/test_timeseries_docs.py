@@ -13,8 +13,8 @@ from helpers.store import TOKEN, Server
 from helpers.timeseries import START_S, config
 from rushlight.effects import AlarmChange, Daily, Estimate
 from rushlight.events import Reading, Test
-from rushlight.outlets.timeseries import Sender, Writer, back_fill
-from rushlight.outlets.timeseries_points import PRIORITY_CODES, STATE_CODES, Points
+from rushlight.outlets.timeseries.feed import Sender, Writer, back_fill
+from rushlight.outlets.timeseries.points import PRIORITY_CODES, STATE_CODES, Points
 from rushlight.settings import Timeseries
 
 pytestmark = pytest.mark.skipif(not helper.SERVER, reason="victoria-metrics is not installed")

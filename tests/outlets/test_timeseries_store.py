@@ -24,10 +24,10 @@ from rushlight.effects import AlarmChange, Daily, Estimate
 from rushlight.events import Calibration, CalibrationPoint, Reading
 from rushlight.journal.rows import Recorded
 from rushlight.journal.store import Journal
-from rushlight.outlets import timeseries as outlet_module
-from rushlight.outlets.timeseries import Sender, StoreError, TimeseriesOutlet, Writer, back_fill, lines_of
-from rushlight.outlets.timeseries_journal import JournalHistory, back_fill_journal
-from rushlight.outlets.timeseries_points import Points
+from rushlight.outlets.timeseries import feed as outlet_module
+from rushlight.outlets.timeseries.feed import Sender, StoreError, TimeseriesOutlet, Writer, back_fill, lines_of
+from rushlight.outlets.timeseries.journal_walk import JournalHistory, back_fill_journal
+from rushlight.outlets.timeseries.points import Points
 from rushlight.settings import Timeseries
 
 pytestmark = pytest.mark.skipif(not helper.SERVER, reason="victoria-metrics is not installed")
@@ -348,7 +348,7 @@ def test_a_certificate_is_checked(tmp_path: Path, server: Server) -> None:
 
 
 def test_the_library_is_not_loaded_without_a_store() -> None:
-    code = "import sys; import rushlight.outlets.timeseries_journal; sys.exit('influxdb_client' in sys.modules)"
+    code = "import sys; import rushlight.outlets.timeseries.journal_walk; sys.exit('influxdb_client' in sys.modules)"
     subprocess.run([sys.executable, "-c", code], check=True)
 
 

@@ -7,7 +7,7 @@ notice 78 FR 52192: acute 17 and chronic 1.9 mg TAN/L at pH 7 and 20 °C.
 
 import pytest
 
-from rushlight.science import ammonia
+from rushlight.science.chemistry import ammonia
 
 PKA = {0: 10.0844, 5: 9.9047, 10: 9.7314, 15: 9.5641, 20: 9.4025, 25: 9.2464, 30: 9.0954}
 PERCENT = {

@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from rushlight.science.interval import Span, blurred, posterior
-from rushlight.science.kalman import Belief, update
+from rushlight.science.inference.interval import Span, blurred, posterior
+from rushlight.science.inference.kalman import Belief, update
 
 # prior mean, prior variance, reading variance, low, high, posterior mean, posterior variance
 CASES = [

@@ -12,9 +12,9 @@ from typing import Any
 
 import pytest
 
-from rushlight.science import aftermath, ammonia, carbonate, remedies
-from rushlight.science.aftermath import Acidity, Moment, after_bicarbonate, after_change, least_kh
-from rushlight.science.units import MEQ_PER_DH, MMOL_PER_DH, NH3, NH4_PER_N
+from rushlight.science.chemistry import aftermath, ammonia, carbonate, remedies
+from rushlight.science.chemistry.aftermath import Acidity, Moment, after_bicarbonate, after_change, least_kh
+from rushlight.science.measuring.units import MEQ_PER_DH, MMOL_PER_DH, NH3, NH4_PER_N
 
 Case = tuple[tuple[float, float, float, float], tuple[float, float, float], float, float]
 """Tank: pH, KH, GH, total ammonia mg N/L; new water: pH, KH, GH; share changed; °C."""

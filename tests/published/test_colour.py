@@ -7,7 +7,7 @@ import warnings
 import numpy as np
 import pytest
 
-from rushlight.science import colour
+from rushlight.science.optics import colour
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore")  # the library warns of optional parts that are not installed

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from rushlight.science.cusum import fall_score, lower_step, score_step
+from rushlight.science.inference.cusum import fall_score, lower_step, score_step
 
 
 def chain_run_length(shift: float, k: float, h: float, start: float = 0.0, cells: int = 400) -> float:

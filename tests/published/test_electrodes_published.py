@@ -10,9 +10,9 @@ import math
 
 import pytest
 
-from rushlight.science import electrode
-from rushlight.science.buffers import buffer_ph, true_ph
-from rushlight.science.electrode import Standard, calibrate, nernst_slope
+from rushlight.science.chemistry.buffers import buffer_ph, true_ph
+from rushlight.science.measuring import electrode
+from rushlight.science.measuring.electrode import Standard, calibrate, nernst_slope
 
 JIS = {
     "oxalate": (1.67, 1.67, 1.67, 1.67, 1.68, 1.68, 1.69, 1.69, 1.7),

@@ -6,8 +6,8 @@ import math
 
 import pytest
 
-from rushlight.science import solutions
-from rushlight.science.interval import shifted_log
+from rushlight.science.chemistry import solutions
+from rushlight.science.inference.interval import shifted_log
 
 
 @pytest.mark.parametrize(
@@ -85,7 +85,7 @@ def test_kriging_is_a_gaussian_process_with_a_fixed_kernel() -> None:
     """numpy's own linear algebra: mean k·K⁻¹y, variance k** − k·K⁻¹k (Rasmussen and Williams 2006, 2.23 and 2.24)."""
     import numpy as np
 
-    from rushlight.science import kriging
+    from rushlight.science.inference import kriging
 
     at = np.array([2.0, 3.0, 3.5, 4.4])
     kernel = lambda a, b: 0.04 + 0.09 * math.exp(-0.5 * (a - b) ** 2)  # noqa: E731

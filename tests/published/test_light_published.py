@@ -9,7 +9,7 @@ import warnings
 import numpy as np
 import pytest
 
-from rushlight.science import photometry, sun
+from rushlight.science.optics import photometry, sun
 
 # ---- sun: Allen, Pereira, Raes & Smith 1998, FAO Irrigation and Drainage Paper 56
 

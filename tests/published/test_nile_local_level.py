@@ -11,7 +11,7 @@ import pytest
 import statsmodels.api as sm
 from scipy import optimize
 
-from rushlight.science.kalman import Belief, predict, update
+from rushlight.science.inference.kalman import Belief, predict, update
 
 
 def likelihood_of(flows, observed, level):

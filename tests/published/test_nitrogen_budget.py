@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rushlight.science import nitrogen as n
+from rushlight.science.chemistry import nitrogen as n
 
 
 def test_nitrate_per_nitrogen_from_iupac_weights():

@@ -5,8 +5,8 @@ N 14.007, O 15.999, H 1.008, Ca 40.078, C 12.011, Mg 24.305; one German degree i
 
 import pytest
 
-from rushlight.science import units
-from rushlight.science.units import from_standard, to_standard
+from rushlight.science.measuring import units
+from rushlight.science.measuring.units import from_standard, to_standard
 
 
 @pytest.mark.parametrize(

@@ -2,10 +2,10 @@
 
 import pytest
 
-from rushlight.science import carbonate, hardness
-from rushlight.science.nitrogen import after_water_change
-from rushlight.science.units import MEQ_PER_DH
-from rushlight.science.water_change import Contents, plan
+from rushlight.science.chemistry import carbonate, hardness
+from rushlight.science.chemistry.nitrogen import after_water_change
+from rushlight.science.chemistry.water_change import Contents, plan
+from rushlight.science.measuring.units import MEQ_PER_DH
 
 
 def test_alkalinity_and_oxygen_of_nitrification() -> None:

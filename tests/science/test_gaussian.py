@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from rushlight.science.gaussian import (
+from rushlight.science.inference.gaussian import (
     below,
     density,
     mixture_below,

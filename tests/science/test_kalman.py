@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from statsmodels.tsa.statespace.kalman_filter import KalmanFilter
 
-from rushlight.science.kalman import Belief, merge, predict, regress, update
+from rushlight.science.inference.kalman import Belief, merge, predict, regress, update
 from rushlight.tank.nitrate import balance as bal
 
 

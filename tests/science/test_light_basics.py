@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rushlight.science import cusum, dose, robust
+from rushlight.science.inference import cusum, robust
+from rushlight.science.optics import dose
 
 NUMBERS = st.floats(-1e6, 1e6)
 

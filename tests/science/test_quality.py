@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rushlight.science.quality import BAD, GOOD, NEVER_S, RULES, SUSPECT, Memory, judge, rules_for
-from rushlight.science.units import STANDARD, unit_of
+from rushlight.science.measuring.quality import BAD, GOOD, NEVER_S, RULES, SUSPECT, Memory, judge, rules_for
+from rushlight.science.measuring.units import STANDARD, unit_of
 from rushlight.settings import Band
 
 PH = RULES["ph", "pH"]

@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rushlight.science import units
-from rushlight.science.units import accepted, from_standard, read_reported, standard_unit, to_standard
+from rushlight.science.measuring import units
+from rushlight.science.measuring.units import accepted, from_standard, read_reported, standard_unit, to_standard
 
 
 @pytest.mark.parametrize(

@@ -4,8 +4,8 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from rushlight.science.nitrogen import after_water_change
-from rushlight.science.water_change import Contents, ImpossibleError, mixed, plan
+from rushlight.science.chemistry.nitrogen import after_water_change
+from rushlight.science.chemistry.water_change import Contents, ImpossibleError, mixed, plan
 
 FOYER = Contents(nitrate=60.0, kh=3.0, gh=9.0, ph=6.9, temp_c=24.0)
 SOURCE = Contents(nitrate=5.0, kh=4.0, gh=7.0, ph=7.4, temp_c=22.0)

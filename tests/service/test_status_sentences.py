@@ -9,7 +9,7 @@ import requests
 from helpers.daemon import Daemon, one_wire, until
 from helpers.receivers import free_port
 from rushlight.clock import SystemClock
-from rushlight.web.access import Access
+from rushlight.web.serving.access import Access
 
 CONFIG = """
 [site]

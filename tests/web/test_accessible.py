@@ -22,7 +22,7 @@ from rushlight.effects import Daily, Estimate
 from rushlight.events import Feeding, Test, WaterChange
 from rushlight.journal.rows import Recorded
 from rushlight.views import OutletView
-from rushlight.web.entries import SHEETS
+from rushlight.web.entering.entries import SHEETS
 
 pytestmark = [
     pytest.mark.browser,

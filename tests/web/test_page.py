@@ -16,8 +16,8 @@ from helpers.page import PASSPHRASE, Client, Site, page_site
 from rushlight.alarms import oneclick
 from rushlight.events import Correction, Reading, Test
 from rushlight.views import AlarmView, SiteView, TankView
-from rushlight.web import fields
-from rushlight.web.entries import SHEETS
+from rushlight.web.entering import fields
+from rushlight.web.entering.entries import SHEETS
 from rushlight.web.screens import heading
 
 

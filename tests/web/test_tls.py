@@ -20,7 +20,7 @@ import pytest
 from helpers.daemon import until
 from helpers.page import PASSPHRASE, Site, page_site
 from helpers.receivers import Authority
-from rushlight.web import server
+from rushlight.web.serving import server
 
 
 @dataclass

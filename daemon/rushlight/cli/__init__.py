@@ -3,7 +3,7 @@
 Exit statuses, the same for all: 0 done; 1 it did not work (the daemon is not running, a send failed); 2 the
 request or the file was wrong.
 
-Imports alarms, clock, config, core, demo, effects, eventlines, events, localtime, logs, outlets, replay, science,
+Imports alarms, clock, config, core, demo, effects, eventlines, events, localtime, host, outlets, replay, science,
 service, settings, views, web, click, getpass, pydantic, rich, signal.
 """
 

@@ -17,12 +17,12 @@ from rich.progress import track
 from rich.text import Text
 
 from rushlight import config as configuration
-from rushlight import logs
 from rushlight.clock import SystemClock
 from rushlight.core.step import Core
 from rushlight.demo import staff, year
 from rushlight.effects import AlarmChange, Daily, Effect, Message
 from rushlight.events import Event, Test
+from rushlight.host import logs
 from rushlight.localtime import DAY_S, local_day, local_time
 from rushlight.service import offline
 from rushlight.service.service import Service

@@ -11,7 +11,7 @@ from rich.console import Console
 from rich.table import Table
 
 from rushlight.cli.common import config_option, data_folder, fail, load_config
-from rushlight.science.water_change import DAILY_CAP, Contents, Plan, plan
+from rushlight.science.chemistry.water_change import DAILY_CAP, Contents, Plan, plan
 from rushlight.service import control
 from rushlight.settings import Config, Tank
 from rushlight.views import SiteView

@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rushlight import clock, logs
+from rushlight import clock
 from rushlight.cli.common import config_option, data_folder, fail, find_config, load_config, usual_folder
 from rushlight.config import ConfigError
+from rushlight.host import logs
 from rushlight.service import checks, control, last_good
 from rushlight.service.service import Service
 from rushlight.settings import Config

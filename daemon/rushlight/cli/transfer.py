@@ -208,7 +208,7 @@ def backfill(since: float | None, until: float | None, config_file: Path | None)
 
     Exit status: 0 sent; 1 the store did not take it, with the reason; 2 no store is configured.
     """  # noqa: D301
-    from rushlight.outlets.timeseries import StoreError
+    from rushlight.outlets.timeseries.feed import StoreError
     from rushlight.service import feeds
 
     config = load_config(config_file)

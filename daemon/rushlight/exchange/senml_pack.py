@@ -16,7 +16,7 @@ from typing import TextIO
 from rushlight import checking
 from rushlight.eventlines import LATEST_S, LineError
 from rushlight.events import Reading
-from rushlight.science import units
+from rushlight.science.measuring import units
 from rushlight.settings import Probe
 from rushlight_drivers import senml
 from rushlight_drivers.senml import Record, SenmlError

@@ -14,7 +14,7 @@ from typing import TextIO, cast
 from rushlight import checking
 from rushlight.eventlines import LineError, rfc3339, unix_s
 from rushlight.events import Quality, Reading
-from rushlight.science import units
+from rushlight.science.measuring import units
 from rushlight.settings import Probe
 
 COLUMNS = ("at", "tank", "probe", "quantity", "value", "unit", "quality")

@@ -13,7 +13,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from rushlight.clock import Clock
-from rushlight.outlets import http_request
+from rushlight.outlets.net import http_request
 from rushlight.outlets.result import Done, Result
 from rushlight.settings import Heartbeat as Settings
 

@@ -18,9 +18,9 @@ from collections.abc import Callable, Sequence
 from email.message import EmailMessage
 from typing import Any
 
-from rushlight.outlets import verified_tls
-from rushlight.outlets.deadline import Deadline
-from rushlight.outlets.http_request import CONNECT_S, certificate_reason, certificate_until_s
+from rushlight.outlets.net import verified_tls
+from rushlight.outlets.net.deadline import Deadline
+from rushlight.outlets.net.http_request import CONNECT_S, certificate_reason, certificate_until_s
 from rushlight.outlets.result import Done, Later, Never, Parcel, Result
 from rushlight.settings import Email
 from rushlight.summary.letter import Letter, unpack

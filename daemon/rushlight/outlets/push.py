@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping
 from types import MappingProxyType
 from typing import Any
 
-from rushlight.outlets import http_request
+from rushlight.outlets.net import http_request
 from rushlight.outlets.result import Never, Parcel, Result
 from rushlight.settings import Priority, Push
 

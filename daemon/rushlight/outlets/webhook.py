@@ -11,7 +11,7 @@ import string
 from collections.abc import Callable
 from typing import Any
 
-from rushlight.outlets import http_request
+from rushlight.outlets.net import http_request
 from rushlight.outlets.push import authorization
 from rushlight.outlets.result import Parcel, Result
 from rushlight.settings import Webhook

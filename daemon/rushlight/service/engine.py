@@ -22,7 +22,7 @@ from rushlight.clock import Clock
 from rushlight.core.step import Core
 from rushlight.core.timeline import Timeline
 from rushlight.core.view import site_view
-from rushlight.effects import AlarmChange, Effect, Message, Remark
+from rushlight.effects import AlarmChange, Effect, Message, Remark, TestRead
 from rushlight.events import Condition, ConditionName, Correction, Event, Reading, Started, Supply
 from rushlight.intake import stamping
 from rushlight.intake.trust import Restamp, Stepped, TimeLine
@@ -265,7 +265,7 @@ class Engine:
         if effects and self.timeline.state.at_s is not None:  # None: nothing has happened yet
             # Plain readings say themselves how far time had come, and each page written wears the card.
             self.journal.mark_period(_REACHED, f"{self.timeline.state.at_s:.3f}")
-        kept = [e for e in effects if not isinstance(e, Remark)]
+        kept = [e for e in effects if not isinstance(e, Remark | TestRead)]  # nothing that a later look needs
         done = self.journal.append(self._batch, kept, urgent=urgent, at_s=self.now_s())
         self._batch = []
         if not urgent:

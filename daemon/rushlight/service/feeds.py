@@ -18,10 +18,10 @@ from rushlight.journal.reader import UnreadableError
 from rushlight.localtime import DAY_S
 from rushlight.outlets import status
 from rushlight.outlets.heartbeat import Heartbeat, HeartbeatFacts
-from rushlight.outlets.hub import HubOutlet
-from rushlight.outlets.timeseries import Sender, TimeseriesOutlet, Writer
-from rushlight.outlets.timeseries_journal import JournalHistory, back_fill_journal
-from rushlight.outlets.timeseries_points import Points
+from rushlight.outlets.hub.feed import HubOutlet
+from rushlight.outlets.timeseries.feed import Sender, TimeseriesOutlet, Writer
+from rushlight.outlets.timeseries.journal_walk import JournalHistory, back_fill_journal
+from rushlight.outlets.timeseries.points import Points
 from rushlight.service import offline
 from rushlight.service.engine import Engine
 from rushlight.service.notifying import Telling, present

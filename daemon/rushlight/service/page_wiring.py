@@ -13,10 +13,10 @@ from rushlight.service.engine import Engine, Receipt
 from rushlight.service.workers import Workers
 from rushlight.settings import Config
 from rushlight.views import SiteView
-from rushlight.web.access import Access
 from rushlight.web.app import App
-from rushlight.web.daemon import CalibrationNote, Trial
-from rushlight.web.server import Server
+from rushlight.web.serving.access import Access
+from rushlight.web.serving.daemon import CalibrationNote, Trial
+from rushlight.web.serving.server import Server
 
 log = logging.getLogger(__name__)
 

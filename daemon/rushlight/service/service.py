@@ -13,8 +13,9 @@ from typing import Any, Literal
 from pydantic import TypeAdapter
 
 from rushlight import clock as clocks
-from rushlight import eventlines, machine, sdnotify
+from rushlight import eventlines
 from rushlight.clock import Clock
+from rushlight.host import machine, sdnotify
 from rushlight.intake import polling
 from rushlight.journal import backup as backups
 from rushlight.journal.upkeep import Keep

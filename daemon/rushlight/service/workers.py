@@ -10,8 +10,8 @@ import logging
 import threading
 from collections.abc import Callable
 
-from rushlight import sdnotify
 from rushlight.clock import Clock
+from rushlight.host import sdnotify
 
 log = logging.getLogger(__name__)
 

@@ -10,8 +10,8 @@ from zoneinfo import ZoneInfo
 
 from rushlight.events import Dose, Feeding, Harvest, LampWork, Stocking, TankEvent, Test, TopOff, WaterChange
 from rushlight.localtime import local_date
-from rushlight.science import nitrogen, solutions
-from rushlight.science.interval import Span
+from rushlight.science.chemistry import nitrogen, solutions
+from rushlight.science.inference.interval import Span
 from rushlight.settings import Kit, Tank
 from rushlight.tank.kits.errors import said_of
 from rushlight.tank.kits.reading import seen_of

@@ -13,12 +13,14 @@ from collections.abc import Callable, Iterable
 from http import HTTPStatus
 
 from rushlight.journal.reader import UnreadableError
-from rushlight.web import guard, login, screens, templating, writing, wsgi
-from rushlight.web.access import Access
-from rushlight.web.daemon import Daemon
+from rushlight.web import login, screens
+from rushlight.web.entering import writing
 from rushlight.web.login import SESSION
-from rushlight.web.page_request import PageRequest
-from rushlight.web.wsgi import Environ, HttpError, Request, Response, StartResponse
+from rushlight.web.serving import guard, templating, wsgi
+from rushlight.web.serving.access import Access
+from rushlight.web.serving.daemon import Daemon
+from rushlight.web.serving.page_request import PageRequest
+from rushlight.web.serving.wsgi import Environ, HttpError, Request, Response, StartResponse
 
 log = logging.getLogger(__name__)
 

@@ -21,7 +21,7 @@ from rushlight.settings import Config, Tank
 from rushlight.tank.amounts import nitrate_span
 from rushlight.views import ProbeView, TankView
 from rushlight.web import formats
-from rushlight.web.daemon import Daemon, Trial
+from rushlight.web.serving.daemon import Daemon, Trial
 
 T = TypeVar("T")
 

@@ -28,7 +28,7 @@ from rushlight.events import (
 )
 from rushlight.localtime import DAY_S, local_date, local_day, local_time
 from rushlight.views import ProbeView
-from rushlight.web.entries import FILTER_WORK, LAMP_WORK, NAMES, SIGHTINGS
+from rushlight.web.entering.entries import FILTER_WORK, LAMP_WORK, NAMES, SIGHTINGS
 
 
 def moment(at_s: float | None, now_s: float, zone: zoneinfo.ZoneInfo) -> str:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from http import HTTPStatus
 
-from rushlight.web.page_request import PageRequest
-from rushlight.web.wsgi import HttpError, Response, cookie, redirect
+from rushlight.web.serving.page_request import PageRequest
+from rushlight.web.serving.wsgi import HttpError, Response, cookie, redirect
 
 SESSION = "rushlight"
 KEEP_S = 400 * 86400

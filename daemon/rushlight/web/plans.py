@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from rushlight.science.water_change import Contents, Plan, plan
+from rushlight.science.chemistry.water_change import Contents, Plan, plan
 from rushlight.settings import Tank
 from rushlight.views import TankView
 

@@ -17,11 +17,11 @@ from rushlight.settings import OnHours, Tank
 from rushlight.views import SiteView, TankView
 from rushlight.web import charts, formats
 from rushlight.web.charts import Chart
-from rushlight.web.daemon import Trial
-from rushlight.web.entries import SHEETS
-from rushlight.web.fields import FieldError, number
-from rushlight.web.page_request import PageRequest
-from rushlight.web.wsgi import Response
+from rushlight.web.entering.entries import SHEETS
+from rushlight.web.entering.fields import FieldError, number
+from rushlight.web.serving.daemon import Trial
+from rushlight.web.serving.page_request import PageRequest
+from rushlight.web.serving.wsgi import Response
 
 _RECENT = 80
 _LIST_S = 366 * DAY_S

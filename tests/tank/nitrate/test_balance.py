@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rushlight.science.gaussian import mixture_moments
-from rushlight.science.interval import Span, blurred, strip_span
+from rushlight.science.inference.gaussian import mixture_moments
+from rushlight.science.inference.interval import Span, blurred, strip_span
 from rushlight.tank.nitrate import balance as bal
 
 PADS = (0.0, 10.0, 25.0, 50.0, 100.0, 250.0)
@@ -38,8 +38,8 @@ def particles(readings, pace, start, count=120_000):
 @pytest.mark.parametrize("readings", [(10, 10, 25, 25, 25, 50), (25, 25, 25, 10, 25, 25)])
 def test_strips_filter_like_a_large_particle_filter(readings):
     """Stated error: means within a quarter of a standard deviation, standard deviations within a quarter."""
-    from rushlight.science.interval import posterior
-    from rushlight.science.kalman import regress
+    from rushlight.science.inference.interval import posterior
+    from rushlight.science.inference.kalman import regress
 
     pace = bal.MOVING
     start = bal.begin(0.0, FEED).modes[1].belief

@@ -11,7 +11,7 @@ import random
 
 import pytest
 
-from rushlight.science.interval import Span, blurred
+from rushlight.science.inference.interval import Span, blurred
 from rushlight.tank.nitrate import balance as bal
 from rushlight.tank.nitrate import forecast
 

@@ -16,8 +16,8 @@ from itertools import pairwise
 from typing import Literal
 
 from rushlight.effects import Estimate
-from rushlight.science import solutions
-from rushlight.science.interval import strip_span
+from rushlight.science.chemistry import solutions
+from rushlight.science.inference.interval import strip_span
 from rushlight.settings import Kit, Tank
 from rushlight.tank.kits.reading import READING_ERROR, READING_FLOOR
 from rushlight.tank.kits.said import Said

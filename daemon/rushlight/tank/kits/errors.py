@@ -16,7 +16,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from rushlight.science import kriging
+from rushlight.science.inference import kriging
 from rushlight.tank.kits.reading import Seen
 from rushlight.tank.kits.said import Said
 

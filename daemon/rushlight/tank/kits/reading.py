@@ -10,10 +10,10 @@ from dataclasses import dataclass
 
 from rushlight.colours import Pad, Picture
 from rushlight.events import Reported, Test
-from rushlight.science import stripscale
-from rushlight.science.interval import Span, strip_span
-from rushlight.science.stripscale import Placed, Scale, UnreadableError
-from rushlight.science.units import read_reported, to_standard
+from rushlight.science.inference.interval import Span, strip_span
+from rushlight.science.measuring.units import read_reported, to_standard
+from rushlight.science.optics import stripscale
+from rushlight.science.optics.stripscale import Placed, Scale, UnreadableError
 from rushlight.settings import Kit, Substance, Tank
 from rushlight.tank.kits.said import By
 

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 from rushlight.effects import Estimate
-from rushlight.science import solutions
-from rushlight.science.interval import Likelihood, Span, blurred, shifted_log
+from rushlight.science.chemistry import solutions
+from rushlight.science.inference.interval import Likelihood, Span, blurred, shifted_log
 from rushlight.settings import Substance
 
 By = Literal["pads", "number", "picture"]

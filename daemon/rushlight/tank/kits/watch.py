@@ -14,8 +14,8 @@ from itertools import pairwise
 from rushlight.effects import Effect, Estimate, TestRead
 from rushlight.events import KitCheck, Pack, TankEvent, Test
 from rushlight.localtime import DAY_S
-from rushlight.science.stripscale import UnreadableError
-from rushlight.science.units import to_standard
+from rushlight.science.measuring.units import to_standard
+from rushlight.science.optics.stripscale import UnreadableError
 from rushlight.settings import Kit, Substance, Tank
 from rushlight.tank.kits import choice, errors, reading
 from rushlight.tank.kits.choice import Option

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from rushlight.science import cusum
+from rushlight.science.inference import cusum
 
 DECISION = 6.5
 """Sum at which a step is told.  Less is needed than for a slow loss: what healthy light now and then adds up to, half

@@ -14,8 +14,8 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
-from rushlight.science.robust import median
-from rushlight.science.sun import clear_sky_w_m2
+from rushlight.science.inference.robust import median
+from rushlight.science.optics.sun import clear_sky_w_m2
 
 BANDS_DEG = (4.0, 7.0, 11.0, 16.0, 22.0, 30.0, 40.0, 52.0, 66.0, 90.0)
 WEEKS_MOST = 104

@@ -21,8 +21,8 @@ from zoneinfo import ZoneInfo
 
 from rushlight.effects import Estimate
 from rushlight.localtime import DAY_S, local_day, minute_on
-from rushlight.science import cusum
-from rushlight.science.robust import median, spread, weighted_location
+from rushlight.science.inference import cusum
+from rushlight.science.inference.robust import median, spread, weighted_location
 from rushlight.tank.light import abrupt_loss, lamp_floor, switch_jumps
 from rushlight.tank.light.abrupt_loss import Abrupt
 

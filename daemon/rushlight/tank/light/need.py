@@ -13,8 +13,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from rushlight.effects import Estimate
-from rushlight.science.photometry import daily_light_integral
-from rushlight.science.robust import median
+from rushlight.science.inference.robust import median
+from rushlight.science.optics.photometry import daily_light_integral
 
 WEEKS_MOST = 104
 FEWEST_WEEKS = 4

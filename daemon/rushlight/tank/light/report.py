@@ -16,7 +16,7 @@ from rushlight.alarms.evidence import LampLoss, LampOff, LightNeeded
 from rushlight.alarms.finding import Finding, Says
 from rushlight.effects import Estimate
 from rushlight.localtime import DAY_S, local_date, local_time, told_date
-from rushlight.science.sun import extraterrestrial_mj_m2
+from rushlight.science.optics.sun import extraterrestrial_mj_m2
 from rushlight.settings import Site, Tank
 from rushlight.tank.day import DayLight
 from rushlight.tank.light import daylight

@@ -16,7 +16,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import accumulate
 
-from rushlight.science.robust import median
+from rushlight.science.inference.robust import median
 
 SPAN_S = 75 * 60.0
 """How far to either side of a switching the light is looked at."""

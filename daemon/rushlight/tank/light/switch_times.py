@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
-from rushlight.science.robust import median, spread
+from rushlight.science.inference.robust import median, spread
 from rushlight.settings import OnHours
 from rushlight.tank.light import switch_jumps
 

@@ -20,10 +20,10 @@ from rushlight.alarms.finding import Finding
 from rushlight.effects import Estimate
 from rushlight.events import Harvest, LampWork
 from rushlight.localtime import DAY_S, local_time
-from rushlight.science import photometry
-from rushlight.science.dose import longest_gap_s, overlap_s, trapezoid
-from rushlight.science.robust import median
-from rushlight.science.sun import elevation_deg
+from rushlight.science.inference.robust import median
+from rushlight.science.optics import photometry
+from rushlight.science.optics.dose import longest_gap_s, overlap_s, trapezoid
+from rushlight.science.optics.sun import elevation_deg
 from rushlight.settings import Probe, Site, Tank
 from rushlight.tank.day import DayLight
 from rushlight.tank.light import daylight, need, report, switch_times

@@ -24,10 +24,10 @@ import math
 from dataclasses import dataclass, replace
 
 from rushlight.localtime import DAY_S
-from rushlight.science import nitrogen
-from rushlight.science.gaussian import Part, below, mixture_moments, moments_above_zero
-from rushlight.science.interval import Likelihood, posterior
-from rushlight.science.kalman import Belief, merge, predict, regress, update
+from rushlight.science.chemistry import nitrogen
+from rushlight.science.inference.gaussian import Part, below, mixture_moments, moments_above_zero
+from rushlight.science.inference.interval import Likelihood, posterior
+from rushlight.science.inference.kalman import Belief, merge, predict, regress, update
 
 LEVEL, UPTAKE, SHARE, BIAS, LOSS = range(5)
 SIZE = 5

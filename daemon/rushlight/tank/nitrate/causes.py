@@ -16,8 +16,8 @@ from zoneinfo import ZoneInfo
 
 from rushlight.effects import Estimate
 from rushlight.localtime import DAY_S, local_day
-from rushlight.science import nitrogen
-from rushlight.science.gaussian import mixture_moments
+from rushlight.science.chemistry import nitrogen
+from rushlight.science.inference.gaussian import mixture_moments
 from rushlight.tank.ledger import Fact, Ledger
 from rushlight.tank.nitrate.balance import SHARE, Balance, is_quiet, level_parts, rate_parts, scale
 from rushlight.tank.nitrate.change_habit import CHANGES_DAYS, CHANGES_MISSED, habit_ended_s

@@ -10,9 +10,9 @@ import math
 from dataclasses import dataclass
 
 from rushlight.effects import Estimate
-from rushlight.science.gaussian import Part, mixture_below, mixture_quantile, moments_above_zero
-from rushlight.science.kalman import Belief
-from rushlight.science.nitrogen import ratio_nodes
+from rushlight.science.chemistry.nitrogen import ratio_nodes
+from rushlight.science.inference.gaussian import Part, mixture_below, mixture_quantile, moments_above_zero
+from rushlight.science.inference.kalman import Belief
 from rushlight.tank.nitrate.balance import LEVEL, PACES, SHARE, SIZE, UPTAKE, Balance, step
 
 HORIZON_DAYS = 28

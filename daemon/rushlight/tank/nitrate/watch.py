@@ -24,7 +24,7 @@ from rushlight.alarms.finding import Finding, Says
 from rushlight.effects import Estimate
 from rushlight.events import TankEvent, Test
 from rushlight.localtime import DAY_S, local_date, midnight_after, midnight_before
-from rushlight.science import nitrogen
+from rushlight.science.chemistry import nitrogen
 from rushlight.settings import Kit, Tank
 from rushlight.tank.amounts import fact_of, test_fact
 from rushlight.tank.day import DayLight

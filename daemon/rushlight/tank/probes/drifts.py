@@ -17,7 +17,7 @@ from types import MappingProxyType
 from rushlight.alarms.evidence import Evidence, LevelEvidence
 from rushlight.alarms.finding import Finding, Says
 from rushlight.events import Dose, TankEvent, TopOff, WaterChange
-from rushlight.science.units import standard_unit
+from rushlight.science.measuring.units import standard_unit
 from rushlight.settings import Probe, Tank
 from rushlight.tank.probes.health import span
 from rushlight.tank.probes.limits import BLIND_S, Named, subjects

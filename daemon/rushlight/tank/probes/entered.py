@@ -6,7 +6,7 @@ Pure.  The core judges again, by the calibrations before it, and keeps what was 
 from __future__ import annotations
 
 from rushlight.events import Calibration
-from rushlight.science.electrode import Verdict
+from rushlight.science.measuring.electrode import Verdict
 from rushlight.settings import Probe
 from rushlight.tank.probes.watch import ProbeWatch
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from rushlight.alarms.evidence import ProbeEvidence
 from rushlight.alarms.finding import Finding, Says
 from rushlight.localtime import DAY_S, HOUR_S
-from rushlight.science.quality import MISSING, Memory
+from rushlight.science.measuring.quality import MISSING, Memory
 from rushlight.settings import Probe
 
 QUICK_RUN, QUICK_S = 3, 600.0

@@ -16,10 +16,10 @@ from rushlight.alarms.evidence import ProbeEvidence
 from rushlight.alarms.finding import Finding
 from rushlight.events import Calibration, Reading
 from rushlight.localtime import DAY_S
-from rushlight.science import electrode, quality
-from rushlight.science.electrode import Standard, Verdict
-from rushlight.science.quality import BAD, GOOD, MISSING, SUSPECT, UNEVALUATED, judge
-from rushlight.science.units import standard_unit, unit_of
+from rushlight.science.measuring import electrode, quality
+from rushlight.science.measuring.electrode import Standard, Verdict
+from rushlight.science.measuring.quality import BAD, GOOD, MISSING, SUSPECT, UNEVALUATED, judge
+from rushlight.science.measuring.units import standard_unit, unit_of
 from rushlight.settings import Probe
 from rushlight.tank.probes import health
 from rushlight.tank.probes.health import CalibrationRecord, ProbeState, is_faulty

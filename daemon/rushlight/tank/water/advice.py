@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping
 from types import MappingProxyType
 
 from rushlight.alarms.words import number
-from rushlight.science.aftermath import Moment
+from rushlight.science.chemistry.aftermath import Moment
 from rushlight.tank.water.plan import Remedy
 
 CARE = "treated against chlorine and chloramine by the conditioner's label"

@@ -15,9 +15,9 @@ from rushlight.alarms.finding import Finding, Says
 from rushlight.effects import Estimate
 from rushlight.events import Dose, TankEvent, Test, TopOff, WaterChange
 from rushlight.localtime import DAY_S
-from rushlight.science import ammonia, hardness
-from rushlight.science.interval import strip_span
-from rushlight.science.units import read_reported
+from rushlight.science.chemistry import ammonia, hardness
+from rushlight.science.inference.interval import strip_span
+from rushlight.science.measuring.units import read_reported
 from rushlight.settings import Kit, Substance, Tank
 from rushlight.tank.kits.reading import READING_ERROR, kit_for
 from rushlight.tank.water import minerals

@@ -17,9 +17,9 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Literal
 
-from rushlight.science import aftermath, remedies
-from rushlight.science.aftermath import Acidity, Aftermath, Moment
-from rushlight.science.water_change import DAILY_CAP, Contents, mixed
+from rushlight.science.chemistry import aftermath, remedies
+from rushlight.science.chemistry.aftermath import Acidity, Aftermath, Moment
+from rushlight.science.chemistry.water_change import DAILY_CAP, Contents, mixed
 from rushlight.settings import Limits
 
 Kind = Literal["none", "change", "matched", "bicarbonate", "conditioner", "test first", "impossible"]

@@ -1,0 +1,4 @@
+"""The machine this runs on: the board, its service manager, its log.
+
+Imports clock, socket.
+"""

@@ -1,0 +1,1 @@
+"""The home-automation hub over MQTT."""

@@ -1,0 +1,1 @@
+"""One request with a deadline, and who is at the other end."""

@@ -1,0 +1,1 @@
+"""The time-series store, fed from the journal."""

@@ -1,0 +1,1 @@
+"""What readings with errors say: filters, tests and robust figures."""

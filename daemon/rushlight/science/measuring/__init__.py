@@ -1,0 +1,1 @@
+"""Instruments: units, electrodes and the quality of readings."""

@@ -1,0 +1,1 @@
+"""Light and colour: photons, doses, the sun, and the colours of a strip."""

@@ -1,0 +1,230 @@
+"""Where the colour of a strip's pad lies on the scale of the chart in the same picture.
+
+Owns the scale on which a substance is reckoned, the curve through a chart's fields, and the reasons for which colours
+are not believed.  The chart is the ruler of light: pad and fields are each divided by the bare paper beside them in
+linear light, so that light, shading and exposure drop out, and compared as optical densities, in which a change of
+the phone's tone stretches both alike.  What it cannot take out is that the inks of a chart match the dye of a pad in
+one light only; that is for whoever knows the kit's own solutions (`tank`'s readings), and is in the error till then.
+
+Between two fields the curve is a monotone cubic (Fritsch and Carlson 1980, "Monotone piecewise cubic interpolation",
+SIAM J. Numer. Anal. 17:238-246), so that no colour comes twice on it by the drawing of the curve alone.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+from rushlight.science.optics import colour
+from rushlight.science.optics.colour import Triple
+
+BRIGHTEST, DARKEST = 252.0, 3.0
+"""sRGB codes at which a channel is taken to be clipped (common practice, no source)."""
+DIMMEST_PAPER = 60.0
+"""Paper darker than this, sRGB code of its brightest channel, leaves too few steps to tell pads apart."""
+UNEVEN = 1.8
+"""Light on the chart's paper and on the strip's may differ by this factor."""
+FAINTEST_CHART = 0.10
+"""A chart whose fields differ by less in density, from end to end, tells nothing."""
+OFF_CURVE = 20.0
+"""ΔE*ab between a pad and the nearest colour of its chart, beyond which it is another pad, or no pad.
+
+Rendered pictures of the right strip lie below 10 in 99 of 100 (`tests/bench/bench_pictures.py`)."""
+COLOUR_NOISE = 0.008
+"""Density by which a spot is unsure after averaging: 8 bits, JPEG, noise and the blur of neighbours."""
+_STEPS = 24
+"""Points of the search between two fields."""
+_PAST = 0.35
+"""The curve is drawn on by so much of its last step at either end."""
+
+
+class UnreadableError(ValueError):
+    """Colours that say nothing: the message is the reason, as a person reads it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """How a substance is reckoned: by the logarithm of its value plus `shift`, or straight where that is None."""
+
+    shift: float | None
+
+    def to(self, value: float) -> float:
+        """The place of a value on the scale."""
+        return value if self.shift is None else math.log(max(value, 0.0) + self.shift)
+
+    def back(self, place: float) -> float:
+        """The value at a place; below 0 there is none."""
+        return max(0.0, place if self.shift is None else math.exp(place) - self.shift)
+
+
+def scale_of(substance: str, values: Sequence[float]) -> Scale:
+    """The scale for pads or fields of these values.
+
+    A pH is a logarithm already.  The others go by theirs, as a pad's colours are spaced by ratio, with half the
+    smallest value added so that nothing at all has a place too.
+    """
+    if substance == "ph":
+        return Scale(None)
+    return Scale(0.5 * min((v for v in values if v > 0.0), default=1.0))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Placed:
+    """A pad on its chart's scale."""
+
+    place: float
+    sd: float
+    """How unsure the place is from the colours alone, one standard deviation."""
+    beyond: str = ""
+    """'>': it lies past the chart's last field, which `place` is then."""
+    leverage: float = 0.0
+    """By how much the place moves where the pad's density is off by a share of itself: d place / d ln density."""
+    off: float = 0.0
+    """ΔE*ab from the nearest colour of the curve."""
+    signature: tuple[float, ...] = ()
+    """Densities of the chart's fields in this picture, in order: what light and phone make of it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """Densities of a chart along the scale: knots, one triple each, and their slopes."""
+
+    at: tuple[float, ...]
+    densities: tuple[Triple, ...]
+    slopes: tuple[Triple, ...]
+
+    def density(self, t: float) -> Triple:
+        """Density at a place; drawn on straight past the ends."""
+        last = len(self.at) - 1
+        if t <= self.at[0] or t >= self.at[last]:
+            i = 0 if t <= self.at[0] else last
+            d, s = self.densities[i], self.slopes[i]
+            step = t - self.at[i]
+            return (d[0] + s[0] * step, d[1] + s[1] * step, d[2] + s[2] * step)
+        i = max(k for k in range(last) if self.at[k] <= t)
+        width = self.at[i + 1] - self.at[i]
+        x = (t - self.at[i]) / width
+        h00, h10 = (1 + 2 * x) * (1 - x) ** 2, x * (1 - x) ** 2 * width
+        h01, h11 = x * x * (3 - 2 * x), x * x * (x - 1) * width
+        a, b, c = (
+            h00 * self.densities[i][k]
+            + h10 * self.slopes[i][k]
+            + h01 * self.densities[i + 1][k]
+            + h11 * self.slopes[i + 1][k]
+            for k in range(3)
+        )
+        return (a, b, c)
+
+
+def place(
+    pad: Triple, paper: Triple, chart: Sequence[tuple[float, Triple]], chart_paper: Triple, substance: str
+) -> tuple[Scale, Placed]:
+    """The pad's place on its chart; all colours are sRGB codes, 0 to 255.
+
+    Raises:
+        UnreadableError: light clipped, too dark or uneven, chart not in order, or a colour that is not on the chart.
+    """
+    _check_light(pad, paper, chart, chart_paper)
+    fields = sorted(chart)
+    values = [value for value, _ in fields]
+    scale = scale_of(substance, values)
+    light = colour.linear_rgb(chart_paper)
+    curve = _curve(
+        [scale.to(v) for v in values],
+        [colour.density(colour.reflectance(colour.linear_rgb(c), light)) for _, c in fields],
+    )
+    seen = colour.reflectance(colour.linear_rgb(pad), colour.linear_rgb(paper))
+    signature = tuple(round(v, 4) for d in curve.densities for v in d)
+    return scale, replace(_placed(curve, seen), signature=signature)
+
+
+def _check_light(pad: Triple, paper: Triple, chart: Sequence[tuple[float, Triple]], chart_paper: Triple) -> None:
+    spots = [pad, paper, chart_paper, *(c for _, c in chart)]
+    if any(max(s) > BRIGHTEST for s in spots):
+        raise UnreadableError("the light is clipped: parts of the picture are too bright to tell their colour")
+    if any(min(s) < DARKEST for s in spots):
+        raise UnreadableError("a colour is off the end of what the picture can hold, so its strength is not known")
+    if min(max(paper), max(chart_paper)) < DIMMEST_PAPER:
+        raise UnreadableError("the picture is too dark")
+    ratios = [a / b for a, b in zip(colour.linear_rgb(paper), colour.linear_rgb(chart_paper), strict=True)]
+    if not 1.0 / UNEVEN < sorted(ratios)[1] < UNEVEN:
+        raise UnreadableError("strip and chart lie in unlike light: one is in shade")
+
+
+def _curve(at: Sequence[float], densities: Sequence[Triple]) -> Curve:
+    """The curve through the chart's fields.
+
+    Raises:
+        UnreadableError: fewer than two fields, two of one value, or fields whose colours are not in order.
+    """
+    if len(at) < 2:
+        raise UnreadableError("a chart needs two fields at least")
+    if any(b <= a for a, b in pairwise(at)):
+        raise UnreadableError("the chart has two fields of one value")
+    if max(math.dist(a, b) for a in densities for b in densities) < FAINTEST_CHART:
+        raise UnreadableError("the chart's fields all look alike")
+    for a, b, c in zip(densities, densities[1:], densities[2:], strict=False):
+        # On a way that leads on, two steps take one further than either; a field in another's place turns back.
+        if math.dist(a, c) < max(math.dist(a, b), math.dist(b, c)) - 0.024:
+            raise UnreadableError("the chart's fields are not in order")
+    slopes = [_slopes(at, [d[k] for d in densities]) for k in range(3)]
+    return Curve(tuple(at), tuple(densities), tuple(zip(*slopes, strict=True)))
+
+
+def _slopes(x: Sequence[float], y: Sequence[float]) -> list[float]:
+    """Slopes at the knots of a monotone cubic: the harmonic mean of the neighbours', 0 where the curve turns."""
+    steps = [(y[i + 1] - y[i]) / (x[i + 1] - x[i]) for i in range(len(x) - 1)]
+    inner = [2.0 * a * b / (a + b) if a * b > 0.0 else 0.0 for a, b in pairwise(steps)]
+    return [steps[0], *inner, steps[-1]]
+
+
+def _placed(curve: Curve, seen: Triple) -> Placed:
+    aim = colour.density(seen)
+    first, last = curve.at[0], curve.at[-1]
+    low = first - _PAST * (curve.at[1] - first)
+    high = last + _PAST * (last - curve.at[-2])
+    n = _STEPS * (len(curve.at) + 1)
+    step = (high - low) / n
+
+    def miss(t: float) -> float:
+        return math.dist(curve.density(t), aim)
+
+    t = min((low + i * step for i in range(n + 1)), key=miss)
+    a, b = max(low, t - step), min(high, t + step)
+    for _ in range(30):
+        third = (b - a) / 3.0
+        a, b = (a, b - third) if miss(a + third) < miss(b - third) else (a + third, b)
+    t = 0.5 * (a + b)
+    off = _off(curve.density(t), seen)
+    if off > OFF_CURVE and not low + step < t < high - step:
+        off = _past(curve, aim, t)
+    if off > OFF_CURVE:
+        raise UnreadableError("the pad's colour is not on this chart: another strip, or another pad")
+    slope = math.dist(curve.density(t - 0.05), curve.density(t + 0.05)) / 0.1
+    sd = COLOUR_NOISE / max(slope, 1e-3)
+    leverage = math.hypot(*curve.density(t)) / max(slope, 1e-3)
+    if t > last + min(0.15 * (last - curve.at[-2]), 2.0 * sd):
+        return Placed(place=last, sd=sd, beyond=">", off=off, leverage=leverage)
+    # A pad paler than the first field has none of the substance, or next to none.
+    return Placed(place=max(t, first), sd=sd, off=off, leverage=leverage)
+
+
+def _past(curve: Curve, aim: Triple, t: float) -> float:
+    """How far off the way a colour is that lies past the end of the curve: at right angles to the way alone."""
+    i = 0 if t < curve.at[1] else -1
+    end, slope = curve.densities[i], curve.slopes[i]
+    length = math.hypot(*slope)
+    if length <= 0.0:
+        return math.inf
+    gone = [a - e for a, e in zip(aim, end, strict=True)]
+    along = sum(g * s for g, s in zip(gone, slope, strict=True)) / length
+    across = math.sqrt(max(0.0, sum(g * g for g in gone) - along * along))
+    # A tenth in density is some 8 to 10 in ΔE at a pad's colours.
+    return 90.0 * across
+
+
+def _off(density: Triple, seen: Triple) -> float:
+    on = colour.lab(colour.xyz((10.0 ** -density[0], 10.0 ** -density[1], 10.0 ** -density[2])))
+    return colour.difference(on, colour.lab(colour.xyz(seen)))

@@ -1,0 +1,1 @@
+"""From forms to events."""

@@ -1,0 +1,299 @@
+"""From a form to an event line: one builder for each thing that a person can enter about a tank.
+
+Owns the forms' fields and how they become records; `eventlines` checks the records.  Pure.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from rushlight.settings import Kit
+from rushlight.web.entering.fields import FieldError, chosen, needed, number, text
+
+Form = Mapping[str, str]
+Record = dict[str, Any]
+
+LAMP_WORK = {
+    "replaced": "Lamp replaced",
+    "added": "Lamp added",
+    "removed": "Lamp taken away",
+    "moved": "Lamp moved",
+    "cleaned": "Lamp or probe cleaned",
+    "schedule": "Hours changed",
+}
+SIGHTINGS = {
+    "algae": "Algae",
+    "yellow_leaves": "Yellow leaves",
+    "new_growth": "New growth",
+    "gasping": "Fish gasping",
+    "dead_fish": "Dead fish",
+    "cloudy": "Cloudy water",
+    "smell": "Smell",
+}
+FILTER_WORK = {
+    "cleaned": "Filter cleaned",
+    "replaced": "Filter or its material replaced",
+    "stopped": "Filter stopped",
+    "started": "Filter started again",
+}
+NAMES = {
+    "nitrate": "Nitrate",
+    "nitrite": "Nitrite",
+    "ammonia": "Ammonia",
+    "ph": "pH",
+    "kh": "KH",
+    "gh": "GH",
+    "chlorine": "Chlorine",
+}
+UNITS = {
+    "nitrate": "mg/L as NO3",
+    "nitrite": "mg/L as NO2",
+    "ammonia": "mg/L, total",
+    "ph": "",
+    "kh": "°dH",
+    "gh": "°dH",
+    "chlorine": "mg/L",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """One field of a simple form.  `choices` makes it a row of large buttons; `kind` 'text' and 'time' are typed."""
+
+    name: str
+    label: str
+    unit: str = ""
+    kind: str = "number"
+    choices: Mapping[str, str] | None = None
+    hint: str = ""
+    most: float = 1e6
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """One simple form: its event kind, heading, fields, and how they become a record."""
+
+    kind: str
+    title: str
+    fields: tuple[Field, ...]
+    build: Callable[[Form], Record]
+    at_hand: bool = False
+    """A button on every tank's card, not one link among many: done every day or every week."""
+
+
+def _feeding(form: Form) -> Record:
+    record: Record = {"grams": needed(form, "grams", most=1000)}
+    protein = number(form, "protein_percent", most=100)
+    return record | ({} if protein is None else {"protein_percent": protein})
+
+
+def _either(form: Form, one: str, other: str) -> tuple[float | None, float | None]:
+    first, second = number(form, one), number(form, other)
+    if (first is None) == (second is None):
+        raise FieldError(one, "fill in one of the two")
+    if not (first or second):
+        raise FieldError(one if second is None else other, "expected more than 0")
+    return first, second
+
+
+def _water_change(form: Form) -> Record:
+    percent, litres = _either(form, "percent", "litres")
+    if percent is not None and percent > 100:
+        raise FieldError("percent", "expected a number from 0 to 100")
+    return {"litres": litres} if percent is None else {"fraction": percent / 100.0}
+
+
+def _top_off(form: Form) -> Record:
+    return {"litres": needed(form, "litres", least=0.01, most=100_000)}
+
+
+def _harvest(form: Form) -> Record:
+    fresh, dry = _either(form, "fresh_grams", "dry_grams")
+    amount = {"dry_grams": dry} if fresh is None else {"fresh_grams": fresh}
+    return {**amount, **_said(form, "plant")}
+
+
+def _lamp(form: Form) -> Record:
+    what = chosen(form, "what", LAMP_WORK)
+    on, off = text(form, "on", 5), text(form, "off", 5)
+    if what == "schedule" and not (on and off):
+        raise FieldError("on", "give both times")
+    return {"what": what, **({"hours": [{"on": on, "off": off}]} if on and off else {})}
+
+
+def _sighting(form: Form) -> Record:
+    return {"what": chosen(form, "what", SIGHTINGS), **_said(form, "note")}
+
+
+def _stocking(form: Form) -> Record:
+    change = needed(form, "change", least=-10_000, most=10_000)
+    if change != int(change) or not change:
+        raise FieldError("change", "expected a whole number, below 0 for fish that are gone")
+    return {"change": int(change), **_said(form, "species")}
+
+
+def _dose(form: Form) -> Record:
+    what = text(form, "what", 80)
+    if not what:
+        raise FieldError("what", "is missing")
+    given = {k: number(form, k) for k in ("nitrogen_mg", "kh_mg_caco3", "gh_mg_caco3")}
+    return {"what": what, **{k: v for k, v in given.items() if v is not None}}
+
+
+def _treatment(form: Form) -> Record:
+    what, days = text(form, "what", 200), number(form, "days", most=90)
+    if not what:
+        raise FieldError("what", "is missing")
+    if days == 0:
+        raise FieldError("days", "expected more than 0, or nothing for a single dose")
+    return {"what": what, **({} if days is None else {"days": days}), **_said(form, "note")}
+
+
+def _filter(form: Form) -> Record:
+    return {"what": chosen(form, "what", FILTER_WORK)}
+
+
+def _outage(form: Form) -> Record:
+    hours, minutes = number(form, "hours", most=720), number(form, "minutes", most=43_200)
+    length = 60.0 * (hours or 0.0) + (minutes or 0.0)
+    if not 0 < length <= 43_200:
+        raise FieldError("hours", "say how long it was, up to 30 days")
+    return {"minutes": length}
+
+
+def _note(form: Form) -> Record:
+    said = text(form, "text", 2000)
+    if not said:
+        raise FieldError("text", "is missing")
+    return {"text": said}
+
+
+def _pack(form: Form) -> Record:
+    return {"strips": needed(form, "strips", least=0.5, most=10_000)}
+
+
+def _said(form: Form, name: str) -> Record:
+    said = text(form, name)
+    return {name: said} if said else {}
+
+
+_PACK = "Or count again what is left in the open one."
+_BACK = "Under 'Done earlier?' goes the time at which the power came back."
+_GRAMS = "Weigh a pinch once and count pinches after that."
+SHEETS: Mapping[str, Sheet] = {
+    "feeding": Sheet(
+        "feeding",
+        "Feeding",
+        (
+            Field("grams", "Dry food", "g", hint=_GRAMS, most=1000),
+            Field("protein_percent", "Protein, if not the usual", "%", most=100),
+        ),
+        _feeding,
+        at_hand=True,
+    ),
+    "water-change": Sheet(
+        "water_change",
+        "Water change",
+        (Field("percent", "Share changed", "%", most=100), Field("litres", "Or litres changed", "L")),
+        _water_change,
+        at_hand=True,
+    ),
+    "top-off": Sheet("top_off", "Top-off", (Field("litres", "Water added", "L"),), _top_off),
+    "harvest": Sheet(
+        "harvest",
+        "Harvest or pruning",
+        (
+            Field("fresh_grams", "Fresh weight, dripped off", "g"),
+            Field("dry_grams", "Or dry weight", "g"),
+            Field("plant", "Which plant", kind="text"),
+        ),
+        _harvest,
+    ),
+    "lamp": Sheet(
+        "lamp",
+        "Lamp",
+        (
+            Field("what", "What was done", choices=LAMP_WORK),
+            Field("on", "New hours, on at", kind="time"),
+            Field("off", "New hours, off at", kind="time"),
+        ),
+        _lamp,
+    ),
+    "sighting": Sheet(
+        "sighting",
+        "Something seen",
+        (Field("what", "What", choices=SIGHTINGS), Field("note", "In words", kind="text")),
+        _sighting,
+    ),
+    "stocking": Sheet(
+        "stocking",
+        "Fish",
+        (
+            Field("change", "How many more; below 0 for fewer", hint="Such as 3, or -1."),
+            Field("species", "Which", kind="text"),
+        ),
+        _stocking,
+    ),
+    "dose": Sheet(
+        "dose",
+        "Something added",
+        (
+            Field("what", "What", kind="text"),
+            Field("nitrogen_mg", "Nitrogen in it", "mg N"),
+            Field("kh_mg_caco3", "Alkalinity in it", "mg CaCO3"),
+            Field("gh_mg_caco3", "Hardness in it", "mg CaCO3"),
+        ),
+        _dose,
+    ),
+    "treatment": Sheet(
+        "treatment",
+        "Treatment",
+        (
+            Field("what", "What was given", kind="text"),
+            Field("days", "For how many days", "d", most=90),
+            Field("note", "In words", kind="text"),
+        ),
+        _treatment,
+    ),
+    "filter": Sheet("filter", "Filter", (Field("what", "What was done", choices=FILTER_WORK),), _filter),
+    "outage": Sheet(
+        "outage",
+        "Power was out",
+        (
+            Field("hours", "How long, hours", "h", hint=_BACK, most=720),
+            Field("minutes", "And minutes", "min", most=43_200),
+        ),
+        _outage,
+    ),
+    "pack": Sheet("pack", "New pack of strips", (Field("strips", "Strips in it", hint=_PACK),), _pack),
+    "note": Sheet("note", "Note", (Field("text", "In words", kind="text"),), _note),
+}
+"""By the last part of the address."""
+
+
+def test_record(form: Form, kit: Kit) -> Record:
+    """A test as the kit's form gives it; what was not read is left out.  Raises FieldError."""
+    values: dict[str, float | str] = {}
+    for name in substances(kit):
+        given = form.get(name, "").strip()
+        if given.startswith((">", "<")):
+            form = {**form, name: given[1:]}
+        value = number(form, name, most=100_000)
+        if value is not None:
+            values[name] = f"{given[0]}{value!r}" if given.startswith((">", "<")) else value
+    if not values:
+        raise FieldError("values", "choose at least one value")
+    half = kit.method == "strip" and form.get("half") == "yes"
+    return {"method": kit.method, "kit": kit.id, "values": values, **({"note": "half a strip"} if half else {})}
+
+
+def substances(kit: Kit) -> list[str]:
+    """What a kit measures: its pads, or anything where none are named."""
+    return [str(k) for k in kit.pads] or list(NAMES)
+
+
+def record(kind: str, body: Record, *, tank: str, entry_id: str, at: str) -> Record:
+    """The whole event record."""
+    return {"at": at, "kind": kind, "id": entry_id, "tank": tank, **body}

@@ -1,0 +1,316 @@
+"""The screens that write: entries about a tank, undo, acknowledging and shelving, calibration.
+
+Owns the way from a form to `Daemon.submit`.  Every entry carries an id that was made with its form, so that a form
+sent twice is one entry.
+"""
+
+from __future__ import annotations
+
+import re
+import uuid
+from collections.abc import Mapping
+from http import HTTPStatus
+from typing import Any, cast
+
+from rushlight import eventlines
+from rushlight.alarms import oneclick
+from rushlight.eventlines import LineError
+from rushlight.events import Acknowledge, Calibration, Correction, Event, Shelve
+from rushlight.settings import Kit, Tank
+from rushlight.views import AlarmView, SiteView
+from rushlight.web import formats, plans
+from rushlight.web.entering import calibrating, entries, fields
+from rushlight.web.entering.entries import SHEETS
+from rushlight.web.entering.fields import FieldError
+from rushlight.web.serving.page_request import PageRequest
+from rushlight.web.serving.wsgi import HttpError, Response, redirect
+
+_ID = re.compile(r"[A-Za-z0-9-]{8,64}")
+_OURS = uuid.UUID("5b1f4f0e-6d0e-4a55-9f0b-6a3a2a6f1d11")
+_OPEN = {"unacknowledged", "returned"}
+SENT_BEFORE = "This form was sent before with other values, and those stand. Check it, then save it as a new entry."
+
+
+def new_id() -> str:
+    """An id for a form that is being handed out."""
+    return str(uuid.uuid4())
+
+
+def _form_id(asked: PageRequest) -> str:
+    entry_id = asked.request.field("id")
+    if not _ID.fullmatch(entry_id):
+        raise HttpError(HTTPStatus.UNPROCESSABLE_ENTITY, "The form has lost its id; open it again.")
+    return entry_id
+
+
+def _store(asked: PageRequest, event: Event, back: str) -> Response | None:
+    """Hand an entry on and go back; None when its id belongs to an entry that says something else."""
+    receipt = asked.daemon.submit(event)
+    if not receipt.new and not _same(asked, event):
+        return None
+    held = "" if receipt.durable else "&held=1"
+    gap_s = fields.clock_gap_s(asked.request.form, asked.daemon.now_s())
+    gap = f"&clock={gap_s:.0f}" if abs(gap_s) > fields.AHEAD_S else ""
+    return redirect(f"{back}?{'done' if receipt.new else 'again'}={receipt.id}{held}{gap}")
+
+
+def _same(asked: PageRequest, event: Event) -> bool:
+    with asked.daemon.reader() as reader:
+        stored = next((s.event for s in reader.entries(limit=500) if s.event.id == event.id), None)
+    return stored is None or formats.of_event(stored) == formats.of_event(event)
+
+
+def _event(asked: PageRequest, record: dict[str, Any]) -> Event:
+    """The checked event.  Raises FieldError with the field's name."""
+    event = _parsed(record)
+    try:
+        eventlines.check_names(event, asked.config)
+        eventlines.check_typed(event, asked.config)
+    except LineError as e:
+        raise FieldError(e.key.rpartition(".")[2], e.what) from None
+    return event
+
+
+def _parsed(record: dict[str, Any]) -> Event:
+    """The event as such.  Raises FieldError with the field's name."""
+    try:
+        return eventlines.parse_record(record)
+    except LineError as e:
+        raise FieldError(e.key.rpartition(".")[2], e.what) from None
+
+
+def _at(asked: PageRequest) -> str:
+    return eventlines.rfc3339(fields.done_at(asked.request.form, asked.daemon.now_s(), asked.zone))
+
+
+# ---------------------------------------------------------------------- about a tank
+
+
+def entry(asked: PageRequest, tank_id: str, what: str) -> Response:
+    """The form for one kind of entry, and what it sends."""
+    tank = asked.tank(tank_id)
+    if what == "test":
+        return _test(asked, tank)
+    if what not in SHEETS:
+        raise HttpError(HTTPStatus.NOT_FOUND, "There is no such form.")
+    sheet, form = SHEETS[what], asked.request.form
+    if asked.request.method != "POST":
+        return _sheet_page(asked, tank, what, {k: v for k, v in asked.request.query.items() if k == "percent"}, {})
+    try:
+        record = entries.record(sheet.kind, sheet.build(form), tank=tank.id, entry_id=_form_id(asked), at=_at(asked))
+        stored = _store(asked, _event(asked, record), "/")
+    except FieldError as e:
+        return _sheet_page(asked, tank, what, form, {e.name: e.what}, entry_id=_form_id(asked))
+    return stored or _sheet_page(asked, tank, what, form, {"": SENT_BEFORE})
+
+
+def _sheet_page(
+    asked: PageRequest,
+    tank: Tank,
+    what: str,
+    form: Mapping[str, str],
+    faults: Mapping[str, str],
+    *,
+    entry_id: str = "",
+) -> Response:
+    sheet, suggestion = SHEETS[what], None
+    if what == "water-change":
+        try:
+            target = fields.number(asked.request.query, "target", least=0.1, most=1000)
+        except FieldError as e:
+            target, faults = None, {**faults, "target": e.what}
+        suggestion = plans.water_change(tank, asked.tank_view(tank.id), target)
+    return asked.page(
+        "entry.html",
+        f"{sheet.title}, {tank.title}",
+        status=HTTPStatus.UNPROCESSABLE_ENTITY if faults else HTTPStatus.OK,
+        tank=tank,
+        sheet=sheet,
+        form=form,
+        faults=faults,
+        entry_id=entry_id or new_id(),
+        suggestion=suggestion,
+        last=_last(asked, tank, sheet.kind),
+        now_local=_local(asked),
+    )
+
+
+def _last(asked: PageRequest, tank: Tank, kind: str) -> str:
+    """The last entry of the same kind, in words."""
+    with asked.daemon.reader() as reader:
+        events = [s.event for s in reader.entries(tank.id, limit=100)]
+    gone = {e.of for e in events if isinstance(e, Correction) and e.void}
+    found = next((e for e in events if e.kind == kind and e.id not in gone), None)
+    if found is None:
+        return ""
+    return f"{formats.of_event(found)}, {formats.moment(found.at_s, asked.daemon.now_s(), asked.zone)}"
+
+
+def _local(asked: PageRequest) -> str:
+    """The present local minute as a date-and-time field wants it."""
+    return formats.field_time(asked.daemon.now_s(), asked.zone)
+
+
+def _kit(asked: PageRequest, tank: Tank) -> Kit:
+    named = asked.request.form.get("kit") or asked.request.query.get("kit") or tank.testing.kit
+    return next((k for k in asked.config.kit if k.id == named), asked.config.kit[0])
+
+
+def _test(asked: PageRequest, tank: Tank) -> Response:
+    kit, form = _kit(asked, tank), asked.request.form
+    if asked.request.method != "POST":
+        return _test_page(asked, tank, kit, {}, {})
+    try:
+        body = entries.test_record(form, kit)
+        record = entries.record("test", body, tank=tank.id, entry_id=_form_id(asked), at=_at(asked))
+        stored = _store(asked, _event(asked, record), "/")
+    except FieldError as e:
+        return _test_page(asked, tank, kit, form, {e.name: e.what}, entry_id=_form_id(asked))
+    return stored or _test_page(asked, tank, kit, form, {"": SENT_BEFORE})
+
+
+def _test_page(
+    asked: PageRequest,
+    tank: Tank,
+    kit: Kit,
+    form: Mapping[str, str],
+    faults: Mapping[str, str],
+    *,
+    entry_id: str = "",
+) -> Response:
+    view = asked.tank_view(tank.id)
+    return asked.page(
+        "test.html",
+        f"Test, {tank.title}",
+        status=HTTPStatus.UNPROCESSABLE_ENTITY if faults else HTTPStatus.OK,
+        tank=tank,
+        t=view,
+        kit=kit,
+        kits=asked.config.kit,
+        names=entries.NAMES,
+        units=entries.UNITS,
+        substances=entries.substances(kit),
+        form=form,
+        faults=faults,
+        entry_id=entry_id or new_id(),
+        now_local=_local(asked),
+    )
+
+
+def undo(asked: PageRequest) -> Response:
+    """Take an entry back: a correction that voids it, once however often it is sent."""
+    entry_id, now_s = asked.request.field("of"), asked.daemon.now_s()
+    with asked.daemon.reader() as reader:
+        known = next((s.event for s in reader.entries(limit=2000) if s.event.id == entry_id), None)
+    if not entry_id or known is None or isinstance(known, Correction | Acknowledge | Shelve):
+        raise HttpError(HTTPStatus.NOT_FOUND, "There is no such entry to undo.")
+    undo_id = str(uuid.uuid5(_OURS, f"undo {entry_id}"))
+    asked.daemon.submit(Correction(at_s=now_s, id=undo_id, of=entry_id, void=True))
+    return redirect(f"/?undone={entry_id}")
+
+
+# ---------------------------------------------------------------------- alarms
+
+
+def acknowledge(asked: PageRequest) -> Response:
+    """A person has seen an alarm."""
+    alarm = _alarm(asked.daemon.view(), asked.request.field("alarm"))
+    if alarm is not None and alarm.state in _OPEN:
+        _acknowledge(asked, alarm, asked.device.name if asked.device else "page")
+    return redirect("/")
+
+
+def _acknowledge(asked: PageRequest, alarm: AlarmView, by: str) -> None:
+    event_id = str(uuid.uuid5(_OURS, f"{alarm.id} {alarm.occurrence} {alarm.state} {alarm.since_s:.0f}"))
+    asked.daemon.submit(Acknowledge(at_s=asked.daemon.now_s(), id=event_id, alarm=alarm.id, by=by))
+
+
+def shelve(asked: PageRequest) -> Response:
+    """A person puts an alarm aside for some hours, or takes it back."""
+    alarm = _alarm(asked.daemon.view(), asked.request.field("alarm"))
+    try:
+        hours = fields.needed(asked.request.form, "hours", most=24 * 14)
+    except FieldError as e:
+        raise HttpError(HTTPStatus.UNPROCESSABLE_ENTITY, f"Hours: {e.what}.") from None
+    if alarm is not None:
+        by = asked.device.name if asked.device else "page"
+        event = Shelve(at_s=asked.daemon.now_s(), id=_form_id(asked), alarm=alarm.id, by=by, hours=hours)
+        asked.daemon.submit(event)
+    return redirect("/")
+
+
+def _alarm(view: SiteView, alarm_id: str) -> AlarmView | None:
+    alarms = [*view.alarms, *(a for t in view.tanks for a in t.alarms)]
+    return next((a for a in alarms if a.id == alarm_id), None)
+
+
+def ticket(asked: PageRequest, text: str) -> Response:
+    """From a notification, without logging in: the one rise of the one alarm that the ticket names."""
+    named = oneclick.read(asked.access.secret, text)
+    if named is None:
+        raise HttpError(HTTPStatus.NOT_FOUND, "This link does not name an alarm.")
+    alarm = _alarm(asked.daemon.view(), named[0])
+    standing = alarm is not None and alarm.occurrence == named[1] and alarm.state in _OPEN
+    if asked.request.method == "POST" and alarm is not None and standing:
+        _acknowledge(asked, alarm, "notification")
+        standing = False
+    return asked.page("ticket.html", "Alarm", alarm=alarm if standing else None)
+
+
+# ---------------------------------------------------------------------- calibration
+
+
+def calibration(asked: PageRequest, probe_id: str) -> Response:
+    """The guide for one probe: first the figures are looked at, then they are saved."""
+    probe, form = asked.probe(probe_id), asked.request.form
+    if asked.request.method != "POST":
+        return _guide(asked, probe_id, {}, {})
+    try:
+        record = {
+            "at": _at(asked),
+            "kind": "calibration",
+            "id": _form_id(asked),
+            "probe": probe.id,
+            "points": calibrating.points(form),
+        }
+        event = cast(Calibration, _parsed(record))
+    except FieldError as e:
+        return _guide(asked, probe_id, form, {e.name: e.what}, entry_id=_form_id(asked))
+    preview = calibrating.preview(probe, event)
+    if form.get("step") != "save" or not preview.accepted:
+        return _guide(asked, probe_id, form, {}, preview=preview, entry_id=_form_id(asked), checked=preview.accepted)
+    stored = _store(asked, event, f"/probes/{probe.id}/calibration")
+    return stored or _guide(asked, probe_id, form, {"": SENT_BEFORE})
+
+
+def _guide(
+    asked: PageRequest,
+    probe_id: str,
+    form: Mapping[str, str],
+    faults: Mapping[str, str],
+    *,
+    preview: calibrating.Preview | None = None,
+    entry_id: str = "",
+    checked: bool = False,
+) -> Response:
+    probe = asked.probe(probe_id)
+    view = next(p for p in asked.tank_view(probe.tank).probes if p.id == probe_id)
+    return asked.page(
+        "calibration.html",
+        f"Calibration of {probe.title}",
+        status=HTTPStatus.UNPROCESSABLE_ENTITY if faults else HTTPStatus.OK,
+        probe=probe,
+        p=view,
+        raw_unit=probe.unit or view.unit,
+        history=asked.daemon.calibrations(probe_id),
+        buffers=calibrating.buffer_table(),
+        temps=calibrating.TEMPS_C,
+        numbers=range(1, calibrating.POINTS + 1),
+        form=form,
+        faults=faults,
+        preview=preview,
+        checked=checked,
+        entry_id=entry_id or new_id(),
+        now_local=_local(asked),
+        done=asked.request.query.get("done", ""),
+    )

@@ -1,0 +1,1 @@
+"""How the page is served: requests, who may ask, templates, TLS."""
