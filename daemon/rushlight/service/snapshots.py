@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Iterator
 from functools import cache
+from importlib import resources
+from importlib.resources.abc import Traversable
 from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
 
-from rushlight import __version__
 from rushlight.core.step import SiteState
 from rushlight.settings import Config
 
@@ -33,8 +35,46 @@ def load(blob: bytes) -> SiteState | None:
     return state
 
 
+CORE = (
+    "alarms",
+    "checking.py",
+    "colours.py",
+    "core",
+    "effects.py",
+    "eventlines.py",
+    "events.py",
+    "implied.py",
+    "localtime.py",
+    "science",
+    "settings.py",
+    "tank",
+    "views.py",
+)
+"""The rooms whose code makes the state; a test follows what the core imports and finds each of them here."""
+
+
 def version(config: Config) -> str:
-    """What a snapshot depends on besides the journal: this program and this configuration."""
-    probes = [(p.id, p.tank, p.quantity, p.unit, p.dose) for p in config.probe]
-    shape = repr((config.site, config.tank, config.kit, probes))
-    return f"{__version__}-{hashlib.sha256(shape.encode()).hexdigest()[:16]}"
+    """What a snapshot depends on besides the journal: the code of the core and this configuration.
+
+    After an upgrade that changes any of that code the state is made anew, so what runs is what a replay would make.
+    """
+    shape = repr((config.site, config.tank, config.kit, [(p.id, p.tank, p.quantity, p.unit) for p in config.probe]))
+    return f"{code_digest(resources.files('rushlight'))[:16]}-{hashlib.sha256(shape.encode()).hexdigest()[:16]}"
+
+
+def code_digest(package: Traversable) -> str:
+    """A hash over the names and bytes of the core's source files, whatever order the folders list them in."""
+    whole = hashlib.sha256()
+    for name in CORE:
+        for path, source in sorted(_sources(package / name, name)):
+            whole.update(f"{path}\0{len(source)}\0".encode())
+            whole.update(source)
+    return whole.hexdigest()
+
+
+def _sources(place: Traversable, path: str) -> Iterator[tuple[str, bytes]]:
+    if place.is_dir():
+        for inner in place.iterdir():
+            yield from _sources(inner, f"{path}/{inner.name}")
+    elif path.endswith(".py"):
+        yield path, place.read_bytes()
