@@ -13,7 +13,7 @@ from typing import Any, TextIO
 from rushlight import clock, eventlines
 from rushlight.core.step import Core
 from rushlight.core.timeline import Timeline, by_arrival
-from rushlight.effects import Message, Remark
+from rushlight.effects import Message, Remark, TestRead
 from rushlight.events import Event
 from rushlight.journal import backup as backups
 from rushlight.journal import export as exporting
@@ -91,7 +91,7 @@ def fill(config: Config, folder: Path, events: Iterable[Event], now_s: float) ->
     with _writable(config, folder) as (journal, _):
         batch: list[Recorded] = []
         for n, event in enumerate(by_arrival(events)):
-            effects = [e for e in timeline.feed(whole_ms(event)) if not isinstance(e, Message | Remark)]
+            effects = [e for e in timeline.feed(whole_ms(event)) if not isinstance(e, Message | Remark | TestRead)]
             batch.append(Recorded(whole_ms(event)))
             if effects or len(batch) >= _BATCH:
                 journal.append(batch, effects, urgent=False, at_s=event.at_s)
