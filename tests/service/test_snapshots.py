@@ -27,7 +27,9 @@ def package(tmp_path: Path) -> Path:
         return Path(shutil.copytree(here, tmp_path / "rushlight", ignore=shutil.ignore_patterns("__pycache__")))
 
 
-@pytest.mark.parametrize("name", ["tank/nitrate/watch.py", "alarms/words.py", "core/step.py", "science/chemistry/ammonia.py"])
+@pytest.mark.parametrize(
+    "name", ["tank/nitrate/watch.py", "alarms/words.py", "core/step.py", "science/chemistry/ammonia.py"]
+)
 def test_any_change_of_the_core_is_another_version_and_nothing_else_is(package: Path, name: str) -> None:
     before = snapshots.code_digest(package)
     assert before == snapshots.code_digest(resources.files("rushlight")), "where it lies does not matter"
