@@ -21,7 +21,7 @@ from waitress.parser import HTTPRequestParser
 from waitress.task import WSGITask
 
 from helpers.page import Site, page_site
-from rushlight.service.page_wiring import EngineHouse
+from rushlight.service.page_wiring import EnginePage
 from rushlight.web.app import App
 from rushlight.web.serving.server import HEADER_BYTES
 from rushlight.web.serving.wsgi import BODY_BYTES
@@ -48,7 +48,7 @@ def _installation(_number: int) -> tuple[Site, App, dict[bytes, bytes]]:
     session = client.cookies["rushlight"]
     atexit.register(_closing.close)  # after the folder has registered its own end, so before it is gone
     words = {b"@session@": session.encode(), b"@token@": site.access.token(session).encode()}
-    return site, App(EngineHouse(site.engine), site.access), words
+    return site, App(EnginePage(site.engine), site.access), words
 
 
 def page_target(data: bytes) -> None:

@@ -16,7 +16,7 @@ from helpers.site import config_of
 from rushlight.clock import SystemClock
 from rushlight.journal.store import Journal
 from rushlight.service.engine import Engine
-from rushlight.service.page_wiring import EngineHouse
+from rushlight.service.page_wiring import EnginePage
 from rushlight.settings import Config
 from rushlight.web.app import App
 from rushlight.web.serving.access import Access
@@ -109,7 +109,7 @@ def page_site(
     access = Access(folder, engine.now_s, clock.mono_s)
     if ready:
         access.set_passphrase(access.code, PASSPHRASE, "test", "first")
-    server = Server(App(EngineHouse(engine), access), "127.0.0.1", 0, clock, certificate=certificate, proxy=proxy)
+    server = Server(App(EnginePage(engine), access), "127.0.0.1", 0, clock, certificate=certificate, proxy=proxy)
     threads = [
         threading.Thread(target=lambda: engine.run(stop), daemon=True),
         threading.Thread(target=lambda: server.run(stop, lambda: None), daemon=True),

@@ -19,7 +19,8 @@ from dataclasses import dataclass
 from typing import Any, Literal, TypeVar
 
 from rushlight.clock import Clock
-from rushlight.core.step import Core
+from rushlight.core import questions
+from rushlight.core.step import Core, SiteState
 from rushlight.core.timeline import Timeline
 from rushlight.core.view import site_view
 from rushlight.effects import AlarmChange, Effect, Message, Remark, TestRead
@@ -152,6 +153,15 @@ class Engine:
     def view(self) -> SiteView:
         """The installation as it stands now."""
         return self.do(self.picture)
+
+    def ask(self, question: Callable[[Core, SiteState, float], T]) -> T:
+        """Put a question of `core.questions` about this moment to the core, on the engine's thread; changes nothing."""
+
+        def answer() -> T:
+            state = self.timeline.state
+            return question(self.core, state, max(self.now_s(), state.at_s or 0.0))
+
+        return self.do(answer)
 
     def now_s(self) -> float:
         """The time line's present moment, Unix seconds."""
@@ -406,9 +416,8 @@ class Engine:
         reached = self.journal.period_done(_REACHED)
         if reached and not past_lost:
             self.timeline.advance(float(reached))
-        for record in self.core.book.views(self.timeline.state.alarms):
-            if record.alarm in {"delivery_failing", "storage_low", "clock_untrusted", "config_refused"}:
-                self._conditions[record.alarm, record.subject] = "raise"
+        for standing in questions.tool_alarms(self.core, self.timeline.state):
+            self._conditions[standing] = "raise"
 
     def _known(self, event: Event) -> bool:
         """Whether what the event is about is still in the configuration."""

@@ -8,11 +8,11 @@ from __future__ import annotations
 import dataclasses
 import logging
 import uuid
-from collections.abc import Sequence
 from pathlib import Path
 
 from rushlight import config as configuration
 from rushlight.alarms.roster import configured_channels
+from rushlight.core import questions
 from rushlight.effects import Message
 from rushlight.journal.reader import UnreadableError
 from rushlight.localtime import DAY_S
@@ -22,13 +22,12 @@ from rushlight.outlets.hub.feed import HubOutlet
 from rushlight.outlets.timeseries.feed import Sender, TimeseriesOutlet, Writer
 from rushlight.outlets.timeseries.journal_walk import JournalHistory, back_fill_journal
 from rushlight.outlets.timeseries.points import Points
-from rushlight.service import offline
+from rushlight.service import never_told, offline
 from rushlight.service.engine import Engine
 from rushlight.service.notifying import Telling, present
 from rushlight.service.workers import Workers
 from rushlight.settings import Config
 from rushlight.summary import build, figures, letter, render
-from rushlight.views import AlarmView
 
 log = logging.getLogger(__name__)
 
@@ -153,13 +152,13 @@ def heartbeat_facts(engine: Engine, workers: Workers) -> HeartbeatFacts:
     def gather() -> HeartbeatFacts:
         waiting, now_s = engine.journal.outbox.waiting(), engine.now_s()
         untold = {t.alarm for row in waiting for t in row.alarms}
-        silent = [a for a in engine.core.book.views(engine.timeline.state.alarms) if a.alarm == "probe_silent"]
+        silence = engine.ask(lambda core, state, _at_s: questions.silence(core, state))
         ago_s = None if engine.evaluated_mono_s is None else engine.clock.mono_s() - engine.evaluated_mono_s
         nobody = not configured_channels(engine.config)
         return HeartbeatFacts(
             evaluated_ago_s=ago_s,
-            untold_silent=tuple(a.id for a in silent if a.state == "unacknowledged" and (nobody or a.id in untold)),
-            blind=_blind(engine, silent),
+            untold_silent=tuple(a for a in silence.unacknowledged if nobody or a in untold),
+            blind=silence.blind(_sent(engine) if silence.all_silent else ()),
             high_waiting_s=max((now_s - r.created_ms / 1000 for r in waiting if r.priority == "high"), default=None),
             storage_ok=engine.journal.report().durable or "site.storage_low" not in untold,
             stuck=tuple(workers.board.late()),
@@ -168,27 +167,13 @@ def heartbeat_facts(engine: Engine, workers: Workers) -> HeartbeatFacts:
     return engine.do(gather)
 
 
-def _blind(engine: Engine, alarms: Sequence[AlarmView]) -> bool:
-    """Whether every probe is silent and not all of that has been told to somebody or seen by somebody."""
-    driven = [p for p in engine.config.probe if p.driver != "none"]
-    states = engine.timeline.state.probes
-    if not driven or not all(states[p.id].silent for p in driven):
-        return False
-    standing = {a.id: a for a in alarms}
-    found = [standing.get(f"{p.tank}.probe_silent.{p.id}") for p in driven]
-    fresh = [a for a in found if a is not None and a.state in ("unacknowledged", "returned")]
-    if any(a is None for a in found):
-        return True
-    if not fresh:
-        return False
+def _sent(engine: Engine) -> list[questions.Delivered] | None:
+    """The newest messages that arrived; None where the journal can't be read."""
     try:
         with engine.journal.reader() as reader:
-            sent = [m for m in reader.messages(_MESSAGES_LOOKED_AT) if m.state == "sent"]
+            return never_told.delivered(reader.messages(_MESSAGES_LOOKED_AT), "sent")
     except UnreadableError:
-        return True
-    risen_s = {i: t.since_s for i, t in engine.timeline.state.notify.telling.items()}
-    told = {(t.alarm, m.created_ms / 1000) for m in sent for t in m.alarms if t.step != "return"}
-    return not all(any(i == a.id and at_s >= risen_s.get(a.id, a.since_s) - 1.0 for i, at_s in told) for a in fresh)
+        return None
 
 
 class Weekly:

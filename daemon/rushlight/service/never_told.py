@@ -11,6 +11,7 @@ import logging
 import uuid
 from collections.abc import Iterable, Sequence
 
+from rushlight.core import questions
 from rushlight.events import Untold
 from rushlight.journal.outbox import Row
 from rushlight.service.engine import Engine
@@ -27,35 +28,25 @@ def take_leave(engine: Engine, channels: Sequence[str], at_s: float) -> None:
         outbox.never(row.key, row.channel, at_s, "the channel is no longer set up")
     if gone:
         engine.journal.commit(at_s, urgent=True)
-    for alarm in engine.core.book.views(engine.timeline.state.alarms):
-        if alarm.alarm == "delivery_failing" and alarm.subject not in channels:
-            engine.note_condition("delivery_failing", "clear", alarm.subject, {})
+    for alarm, subject in engine.ask(lambda core, state, _at_s: questions.tool_alarms(core, state)):
+        if alarm == "delivery_failing" and subject not in channels:
+            engine.note_condition("delivery_failing", "clear", subject, {})
 
 
 def tell(engine: Engine) -> None:
     """Have the core tell what stands and, by the outbox, nobody was told of.  Raises UnreadableError."""
-    state = engine.timeline.state.notify
-    held = {alarm_id for h in state.held.values() for alarm_id in h.steps}
-    # What was not told and is to be looked at again stands behind an alarm that says more.
-    standing_s = {
-        i: t.since_s for i, t in state.telling.items() if t.standing and i not in held and (t.told or t.next_s is None)
-    }
+    standing_s = engine.ask(lambda _core, state, _at_s: questions.expected_to_be_known(state))
     if not standing_s:
         return
     with engine.journal.reader() as reader:
         rows = reader.messages_since(min(standing_s.values()) - 1.0)
     rows += engine.journal.outbox.waiting()
-    untold = tuple(sorted(i for i, since_s in standing_s.items() if not _heard(rows, i, since_s)))
+    untold = questions.never_told(standing_s, delivered(rows, "sent", "waiting"))
     if untold:
         log.warning("untold=%s", ",".join(untold))
         engine.enter(Untold(at_s=engine.now_s(), id=str(uuid.uuid4()), alarms=untold))
 
 
-def _heard(rows: Iterable[Row], alarm_id: str, since_s: float) -> bool:
-    """Whether a message that this alarm stands has arrived since it rose, or is on its way."""
-    return any(
-        row.state in ("sent", "waiting")
-        and row.created_ms / 1000 >= since_s - 1.0
-        and any(t.alarm == alarm_id and t.step != "return" for t in row.alarms)
-        for row in rows
-    )
+def delivered(rows: Iterable[Row], *states: str) -> list[questions.Delivered]:
+    """The messages in one of these states, as the core judges them."""
+    return [questions.Delivered(row.created_ms / 1000, row.alarms) for row in rows if row.state in states]

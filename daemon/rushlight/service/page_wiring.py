@@ -6,8 +6,9 @@ import logging
 from collections.abc import Sequence
 from pathlib import Path
 
+from rushlight.core import questions
 from rushlight.effects import Estimate
-from rushlight.events import Event, Reading
+from rushlight.events import Event
 from rushlight.journal.reader import Reader
 from rushlight.service.engine import Engine, Receipt
 from rushlight.service.workers import Workers
@@ -21,7 +22,7 @@ from rushlight.web.serving.server import Server
 log = logging.getLogger(__name__)
 
 
-class EngineHouse:
+class EnginePage:
     """The engine as the page sees it."""
 
     def __init__(self, engine: Engine) -> None:
@@ -54,44 +55,21 @@ class EngineHouse:
 
     def what_if(self, tank: str, trial: Trial) -> list[tuple[int, Estimate]]:
         """See `Daemon.what_if`."""
-
-        def ask() -> list[tuple[int, Estimate]]:
-            timeline = self._engine.timeline
-            at_s = max(self._engine.now_s(), timeline.state.at_s or 0.0)
-            watch, state = self._engine.core.tanks[tank].nitrate, timeline.state.tanks[tank].nitrate
-            return watch.what_if(state, at_s, trial.feed_grams, trial.light_factor, trial.change_fraction)
-
-        return self._engine.do(ask)
+        wanted = (trial.feed_grams, trial.light_factor, trial.change_fraction)
+        return self._engine.ask(lambda core, state, at_s: questions.what_if(core, state, at_s, tank, *wanted))
 
     def light_sentences(self, tank: str) -> list[str]:
         """See `Daemon.light_sentences`."""
-
-        def ask() -> list[str]:
-            timeline = self._engine.timeline
-            at_s = max(self._engine.now_s(), timeline.state.at_s or 0.0)
-            report = self._engine.core.tanks[tank].light.report(timeline.state.tanks[tank].light, at_s)
-            said = (report.week_sentence, report.dimmed_sentence, report.need_sentence, *report.refusals)
-            return [s for s in said if s]
-
-        return self._engine.do(ask)
+        return self._engine.ask(lambda core, state, at_s: questions.light_sentences(core, state, at_s, tank))
 
     def calibrations(self, probe: str) -> list[CalibrationNote]:
         """See `Daemon.calibrations`."""
-
-        def ask() -> list[CalibrationNote]:
-            kept = self._engine.timeline.state.probes[probe].calibrations
-            return [CalibrationNote(c.id, c.at_s, c.accepted, c.words) for c in reversed(kept)]
-
-        return self._engine.do(ask)
+        kept = self._engine.ask(lambda _core, state, _at_s: questions.calibrations(state, probe))
+        return [CalibrationNote(c.id, c.at_s, c.accepted, c.words) for c in kept]
 
     def in_force(self, probe: str, raw: Sequence[float]) -> list[float | None]:
         """See `Daemon.in_force`."""
-
-        def ask() -> list[float | None]:
-            watch, state = self._engine.core.probes[probe], self._engine.timeline.state.probes[probe]
-            return [watch.in_force(state, Reading(at_s=0.0, probe=probe, value=v)) for v in raw]
-
-        return self._engine.do(ask)
+        return self._engine.ask(lambda core, state, _at_s: questions.in_force(core, state, probe, raw))
 
 
 def start_page(config: Config, folder: Path, engine: Engine, workers: Workers) -> bytes | None:
@@ -108,7 +86,7 @@ def start_page(config: Config, folder: Path, engine: Engine, workers: Workers) -
         log.error("page=off why=%r", str(e))  # noqa: TRY400 - the sentence says it all
         return None
     files = (page.certificate, page.certificate_key) if page.certificate else None
-    app = App(EngineHouse(engine), access)
+    app = App(EnginePage(engine), access)
     server = Server(app, page.listen, page.port, workers.clock, certificate=files, proxy=page.proxy)
     stamp = workers.stamp("page", 90.0)
     workers.run("page", lambda: server.run(workers.stop, stamp))
