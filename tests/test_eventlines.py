@@ -37,6 +37,11 @@ GOOD = [
     '{"at":"2026-01-01T00:00:00Z","kind":"treatment","tank":"foyer","what":"antibiotic","days":5.0,"note":"by the vet"}',
     '{"at":"2026-01-01T00:00:00Z","kind":"filter","tank":"foyer","what":"cleaned"}',
     '{"at":"2026-01-01T00:00:00Z","kind":"outage","tank":"foyer","minutes":600.0}',
+    '{"at":"2026-01-01T00:00:00Z","kind":"growth","tank":"foyer","plant":"water mint","new_leaves":6.0,"longest_cm":31.5,"height_cm":22.0}',
+    '{"at":"2026-01-01T00:00:00Z","kind":"growth","tank":"foyer","new_leaves":0.0}',
+    f'{{"at":"2026-01-01T00:00:00Z","kind":"growth","tank":"foyer","cover":0.0,"picture":"{"0af9" * 16}"}}',
+    '{"at":"2026-01-01T00:00:00Z","kind":"light_spot","tank":"foyer","place":"umbrella sedge","value":2400.0}',
+    '{"at":"2026-01-01T00:00:00Z","kind":"light_spot","tank":"foyer","place":"left end","value":38.0,"unit":"µmol/m²/s"}',
     '{"at":"2026-01-01T00:00:00Z","kind":"test","tank":"foyer","method":"strip","values":{"nitrate":25.0},"dilution":2.0,"dilution_source":{"nitrate":5.0}}',
     f'{{"at":"2026-01-01T00:00:00Z","kind":"test","tank":"foyer","method":"strip","kit":"strip","device":"duty phone","picture":{PICTURE}}}',
     '{"at":"2026-01-01T00:00:00Z","kind":"kit_check","kit":"strip","standards":[{"substance":"nitrate","value":50.0,"read":25.0},{"substance":"nitrate","value":11.3,"unit":"mg/L N","read":">50"}],"pack":"lot 7"}',
@@ -125,6 +130,15 @@ BAD = [
     (f'{{{AT},"kind":"treatment","tank":"foyer","what":"x","days":0}}', "days", "greater than 0"),
     (f'{{{AT},"kind":"filter","tank":"foyer","what":"rinsed"}}', "what", "cleaned"),
     (f'{{{AT},"kind":"outage","tank":"foyer"}}', "minutes", "is missing"),
+    (f'{{{AT},"kind":"growth","tank":"foyer","plant":"water mint"}}', "line", "give at least one of new_leaves"),
+    (f'{{{AT},"kind":"growth","tank":"foyer","new_leaves":-1}}', "new_leaves", "greater than or equal to 0"),
+    (f'{{{AT},"kind":"growth","tank":"foyer","cover":42}}', "cover", "less than or equal to 1"),
+    (f'{{{AT},"kind":"growth","tank":"foyer","longest_cm":0}}', "longest_cm", "greater than 0"),
+    (f'{{{AT},"kind":"growth","tank":"foyer","picture":"../x"}}', "line", "64 hexadecimal digits"),
+    (f'{{{AT},"kind":"light_spot","tank":"foyer","value":2400}}', "place", "is missing"),
+    (f'{{{AT},"kind":"light_spot","tank":"foyer","place":"","value":2400}}', "place", "must not be empty"),
+    (f'{{{AT},"kind":"light_spot","tank":"foyer","place":"left","value":-1}}', "value", "greater than or equal to 0"),
+    (f'{{{AT},"kind":"light_spot","tank":"foyer","place":"left","value":1,"unit":"°C"}}', "unit", "°C"),
     (f'{{{AT},"kind":"outage","tank":"foyer","minutes":-5}}', "minutes", "greater than 0"),
     (f'{{{AT},"kind":"kit_check","standards":[{{"substance":"ph","value":7,"read":7}}]}}', "kit", "is missing"),
     (f'{{{AT},"kind":"kit_check","kit":"strip","standards":[]}}', "standards", "at least 1 entry"),
@@ -170,7 +184,7 @@ def test_a_bad_line_is_refused_by_number_key_and_reason(line: str, key: str, wor
 
 def test_every_kind_of_the_contract_is_known() -> None:
     """An event file of any age may hold these; those from `pack` on came later than the others."""
-    listed = "reading test feeding water_change top_off harvest dose stocking lamp sighting calibration acknowledge shelve correction note pack kit_check treatment filter outage"
+    listed = "reading test feeding water_change top_off harvest dose stocking lamp sighting calibration acknowledge shelve correction note pack kit_check treatment filter outage growth light_spot"
     assert set(eventlines.KINDS) == set(listed.split())
     assert {json.loads(g)["kind"] for g in GOOD} == set(listed.split())
 

@@ -83,6 +83,8 @@ class Daily(Effect):
     days_to_limit: float | None = None
     chance_28_days: float | None = None
     """Probability, 0 to 1, that nitrate passes its limit within four weeks."""
+    growth_per_week: Estimate | None = None
+    """Relative growth rate of the plants, natural logarithm per week, as of the last four weeks."""
 
 
 @dataclass(frozen=True, slots=True)

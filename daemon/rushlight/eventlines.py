@@ -17,7 +17,18 @@ from pydantic import TypeAdapter, ValidationError
 
 from rushlight import checking
 from rushlight.colours import Picture
-from rushlight.events import INTERNAL_KINDS, KINDS, Calibration, Correction, Event, KitCheck, Quality, Reading, Test
+from rushlight.events import (
+    INTERNAL_KINDS,
+    KINDS,
+    Calibration,
+    Correction,
+    Event,
+    KitCheck,
+    LightSpot,
+    Quality,
+    Reading,
+    Test,
+)
 from rushlight.science.measuring import units
 from rushlight.settings import Config
 from rushlight.tank.probes.entered import come_to
@@ -280,6 +291,11 @@ def _check_values(event: Event, line_no: int) -> None:
         _check_standards(event, line_no)
     if isinstance(event, Test):
         _check_test(event, line_no)
+    if isinstance(event, LightSpot):
+        try:
+            units.to_standard("light", event.value, event.unit or "lx")
+        except ValueError as e:
+            raise LineError(line_no, "unit", str(e)) from None
 
 
 def _check_test(event: Test, line_no: int) -> None:

@@ -140,6 +140,50 @@ class Harvest(TankEvent):
             raise ValueError("give either fresh_grams or dry_grams")
 
 
+_HEX = frozenset("0123456789abcdef")
+Share = Annotated[float, Ge(0), Le(1)]
+Length = Annotated[float, Gt(0), Le(2000)]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Growth(TankEvent):
+    """What was seen of the growth of one plant, or of the tank's plants where none is named; any of these.
+
+    Harvests are entries of their own: what was cut off is reckoned as grown.
+    """
+
+    kind: ClassVar[str] = "growth"
+    plant: Annotated[str, MaxLen(80)] = ""
+    new_leaves: Annotated[float, Ge(0), Le(10_000)] | None = None
+    """Unfolded since the last look that counted leaves."""
+    longest_cm: Length | None = None
+    """The longest shoot."""
+    height_cm: Length | None = None
+    cover: Share | None = None
+    """The share of a picture, always taken from one place, that is leaf."""
+    picture: Annotated[str, MaxLen(64)] = ""
+    """The name of a kept picture: the SHA-256 of its bytes, in hexadecimal."""
+
+    def __post_init__(self) -> None:
+        seen = (self.new_leaves, self.longest_cm, self.height_cm, self.cover, self.picture or None)
+        if all(part is None for part in seen):
+            raise ValueError("give at least one of new_leaves, longest_cm, height_cm, cover and picture")
+        if self.picture and (len(self.picture) != 64 or not _HEX.issuperset(self.picture)):
+            raise ValueError("picture: expected the 64 hexadecimal digits of a kept picture's SHA-256")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LightSpot(TankEvent):
+    """Light measured by hand at one plant's leaf: a figure at that moment, beside the tank's own light probe."""
+
+    kind: ClassVar[str] = "light_spot"
+    place: Annotated[str, MinLen(1), MaxLen(80)]
+    """The plant, or where in the tank."""
+    value: Annotated[float, Ge(0), Le(1e6)]
+    unit: Annotated[str, MaxLen(40)] = ""
+    """lx where it is left out."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Dose(TankEvent):
     """Something added on purpose, with what is known of its content."""
@@ -288,6 +332,7 @@ KINDS: dict[str, type[Event]] = {
     for c in (
         *(Reading, Test, Feeding, WaterChange, TopOff, Harvest, Dose, Stocking, LampWork, Sighting, Calibration),
         *(Acknowledge, Shelve, Correction, Note, Pack, KitCheck, Treatment, FilterWork, Outage),
+        *(Growth, LightSpot),
     )
 }
 

@@ -14,7 +14,7 @@ DEPLOY = Path(__file__).parents[2] / "deploy" / "alarms.md"
 # The alarm names that other programs depend on.
 NAMES = """test_overdue nitrate_high nitrate_rising uptake_behind lamp_dimming lamp_off light_low light_probe_fouled
 ammonia_high nitrite_high chlorine_high nitrate_low fish_in_distress temperature_high temperature_low temperature_moving ph_high ph_low ph_moving alkalinity_low
-hardness_high level_low conductivity_high probes_disagree probe_silent probe_fault calibration_due delivery_failing storage_low config_refused clock_untrusted strips_low"""
+hardness_high level_low conductivity_high probes_disagree probe_silent probe_fault calibration_due delivery_failing storage_low config_refused clock_untrusted strips_low growth_slowing"""
 
 
 def test_every_alarm_has_a_row_and_no_other():

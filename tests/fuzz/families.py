@@ -40,6 +40,11 @@ _KINDS = (
         b'"days":5',
         b'"minutes":600',
         b'"what":"stopped"',
+        b'"kind":"growth"',
+        b'"new_leaves":3',
+        b'"cover":0.4',
+        b'"kind":"light_spot"',
+        b'"place":"left end"',
     ),
     *(b'"id":"abcd1234"', b'"received_at":', b'"unit":"mg/L"', b'"quality":9', b'"of":', b'"replacement":'),
 )

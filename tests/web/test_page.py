@@ -138,6 +138,8 @@ def test_every_form_is_linked_once_on_a_tanks_card(site: Site) -> None:
         ("treatment", {"what": "antibiotic", "days": "5"}, "treatment"),
         ("filter", {"what": "cleaned"}, "filter"),
         ("outage", {"hours": "10"}, "outage"),
+        ("growth", {"plant": "water mint", "new_leaves": "6"}, "growth"),
+        ("light-spot", {"place": "umbrella sedge", "value": "2400", "unit": "lx"}, "light_spot"),
         ("note", {"text": "<script>alert(1)</script>"}, "note"),
     ],
 )

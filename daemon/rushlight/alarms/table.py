@@ -228,6 +228,25 @@ _LIGHT = (
 )
 
 
+_GROWTH = (
+    AlarmRow(
+        name="growth_slowing",
+        title="Plants grow more slowly",
+        cause="Less light at the leaves, cooler water, or a nutrient that has run short.",
+        consequence="Plants that grow less take up less; nitrate follows within weeks.",
+        first_action="Test the water, then look whether the light at the leaves is what it was.",
+        sitter="",
+        respond="4 weeks",
+        priority="low",
+        told_by=("nitrate_high", "nitrate_rising", "uptake_behind", "lamp_dimming", "light_low"),
+        off_delay_s=DAY_S,
+        deadband="Rises surely below two thirds of this tank's own pace at like light, clears above four fifths.",
+        stale="Entries older than six weeks say nothing.",
+        trap="Do not add fertiliser before a test says that nitrate is at nought.",
+    ),
+)
+
+
 def _limit(quantity: str, unit: str) -> str:
     return f"The watch's clear margin inside the limit ({quantity}, {unit})."
 
@@ -439,6 +458,6 @@ _TOOL = (
 )
 
 TABLE: Mapping[str, AlarmRow] = MappingProxyType(
-    {r.name: r for r in _NITRATE + _FISH + _LIGHT + _WATER + PROBES + _TOOL}
+    {r.name: r for r in _NITRATE + _FISH + _LIGHT + _GROWTH + _WATER + PROBES + _TOOL}
 )
 """Every alarm that the program knows, by name."""

@@ -45,7 +45,7 @@ def record(kind: str, pairs: tuple[str, ...], config_file: Path | None, **given:
     """Write down a test, a feeding, a water change or anything else done or seen.
 
     KIND is one of test, feeding, water_change, top_off, harvest, dose, stocking, lamp, sighting, calibration,
-    correction, note, pack, kit_check, treatment, filter, outage.
+    correction, note, pack, kit_check, treatment, filter, outage, growth, light_spot.
 
     \b
     rushlight record test --tank foyer nitrate=25 ph=7.0
@@ -56,6 +56,9 @@ def record(kind: str, pairs: tuple[str, ...], config_file: Path | None, **given:
     rushlight record feeding --tank foyer grams=0.9
     rushlight record water_change --tank foyer fraction=30%
     rushlight record harvest --tank foyer fresh_grams=400 plant='umbrella sedge'
+    rushlight record growth --tank foyer plant='water mint' new_leaves=6 longest_cm=31
+    rushlight record growth --tank foyer cover=42%
+    rushlight record light_spot --tank foyer place='umbrella sedge' value=2400
     rushlight record lamp --tank foyer what=replaced
     rushlight record sighting --tank foyer what=algae
     rushlight record treatment --tank foyer what='white spot remedy' days=5

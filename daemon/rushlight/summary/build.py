@@ -17,6 +17,7 @@ from rushlight.events import (
     FilterWork,
     Harvest,
     LampWork,
+    LightSpot,
     Note,
     Outage,
     Sighting,
@@ -180,6 +181,8 @@ def _entry(event: TankEvent) -> str:  # noqa: C901 - one line for each kind
             said = f"topped off, {number(litres)} L"
         case Harvest(fresh_grams=fresh, dry_grams=dry):
             said = f"plants cut, {number(fresh or dry or 0)} g {'fresh' if fresh else 'dry'}"
+        case LightSpot(place=place, value=value, unit=unit):
+            said = f"light at {place[:80]} measured, {number(value, 3)} {unit or 'lx'}"
         case LampWork(what=what):
             said = f"lamp {what}" if what != "schedule" else "lamp hours changed"
         case Stocking(change=change, species=species):

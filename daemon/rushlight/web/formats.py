@@ -13,9 +13,11 @@ from rushlight.events import (
     Event,
     Feeding,
     FilterWork,
+    Growth,
     Harvest,
     KitCheck,
     LampWork,
+    LightSpot,
     Note,
     Outage,
     Pack,
@@ -110,6 +112,10 @@ def of_event(event: Event) -> str:  # noqa: C901, PLR0911, PLR0912 - one line fo
             fresh = event.fresh_grams is not None
             amount = f"{event.fresh_grams:g} g fresh" if fresh else f"{event.dry_grams:g} g dry"
             return f"Harvest: {amount}{f', {event.plant}' if event.plant else ''}"
+        case Growth():
+            return _of_growth(event)
+        case LightSpot():
+            return f"Light at {event.place}: {event.value:g} {event.unit or 'lx'}"
         case LampWork():
             return LAMP_WORK[event.what]
         case Sighting():
@@ -143,6 +149,19 @@ def _of_test(event: Test) -> str:
     seen = ", ".join(NAMES.get(k, k) for k in event.picture.pads()) if event.picture is not None else ""
     said = values_of(event.values) or f"picture of {seen}"
     return said if event.dilution == 1.0 else f"{said}, thinned to one part in {event.dilution:g}"
+
+
+def _of_growth(event: Growth) -> str:
+    """'Growth of water mint: 6 new leaves, longest shoot 31 cm'."""
+    seen = (
+        ("", event.new_leaves, " new leaves" if event.new_leaves != 1 else " new leaf"),
+        ("longest shoot ", event.longest_cm, " cm"),
+        ("height ", event.height_cm, " cm"),
+        ("leaf cover ", None if event.cover is None else 100.0 * event.cover, " %"),
+    )
+    said = [f"{before}{value:.4g}{after}" for before, value, after in seen if value is not None]
+    who = f" of {event.plant}" if event.plant else ""
+    return f"Growth{who}: {', '.join(said or ['a picture'])}"
 
 
 def mark_of(event: Event) -> str:

@@ -44,7 +44,7 @@ _DAY_FIGURES = (
     "days_to_limit",
     "chance_28_days",
 )
-_DAY_ESTIMATES = ("nitrate", "net_rate", "supply_rate", "uptake_rate", "kept_up")
+_DAY_ESTIMATES = ("nitrate", "net_rate", "supply_rate", "uptake_rate", "kept_up", "growth_per_week")
 
 
 @dataclass(frozen=True, slots=True)

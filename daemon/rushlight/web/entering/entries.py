@@ -38,6 +38,7 @@ FILTER_WORK = {
     "stopped": "Filter stopped",
     "started": "Filter started again",
 }
+LIGHT_UNITS = {"lx": "lx", "µmol/m²/s": "µmol m⁻² s⁻¹"}
 NAMES = {
     "nitrate": "Nitrate",
     "nitrite": "Nitrite",
@@ -115,6 +116,30 @@ def _harvest(form: Form) -> Record:
     return {**amount, **_said(form, "plant")}
 
 
+def _growth(form: Form) -> Record:
+    percent = number(form, "cover_percent", most=100)
+    seen = {
+        "new_leaves": number(form, "new_leaves", most=10_000),
+        "longest_cm": number(form, "longest_cm", most=2000),
+        "height_cm": number(form, "height_cm", most=2000),
+        "cover": None if percent is None else percent / 100.0,
+    }
+    if all(value is None for value in seen.values()):
+        raise FieldError("new_leaves", "fill in at least one of these")
+    for name in ("longest_cm", "height_cm"):
+        if seen[name] == 0:
+            raise FieldError(name, "expected more than 0, or nothing")
+    return {**_said(form, "plant", 80), **{k: v for k, v in seen.items() if v is not None}}
+
+
+def _light_spot(form: Form) -> Record:
+    place = text(form, "place", 80)
+    if not place:
+        raise FieldError("place", "is missing")
+    unit = chosen(form, "unit", LIGHT_UNITS)
+    return {"place": place, "value": needed(form, "value"), **({} if unit == "lx" else {"unit": unit})}
+
+
 def _lamp(form: Form) -> Record:
     what = chosen(form, "what", LAMP_WORK)
     on, off = text(form, "on", 5), text(form, "off", 5)
@@ -174,13 +199,15 @@ def _pack(form: Form) -> Record:
     return {"strips": needed(form, "strips", least=0.5, most=10_000)}
 
 
-def _said(form: Form, name: str) -> Record:
-    said = text(form, name)
+def _said(form: Form, name: str, longest: int = 500) -> Record:
+    said = text(form, name, longest)
     return {name: said} if said else {}
 
 
 _PACK = "Or count again what is left in the open one."
 _BACK = "Under 'Done earlier?' goes the time at which the power came back."
+_LOOK = "Every second week will do, on a day on which you test. One of these is enough."
+_LEAF = "Hold the meter at a leaf, facing up, with the lamp on; the tank's own light probe is read beside it."
 _GRAMS = "Weigh a pinch once and count pinches after that."
 SHEETS: Mapping[str, Sheet] = {
     "feeding": Sheet(
@@ -210,6 +237,28 @@ SHEETS: Mapping[str, Sheet] = {
             Field("plant", "Which plant", kind="text"),
         ),
         _harvest,
+    ),
+    "growth": Sheet(
+        "growth",
+        "Growth",
+        (
+            Field("new_leaves", "New leaves since the last look", hint=_LOOK, most=10_000),
+            Field("longest_cm", "Longest shoot", "cm", most=2000),
+            Field("height_cm", "Height", "cm", most=2000),
+            Field("cover_percent", "Share of the view that is leaf", "%", most=100),
+            Field("plant", "Which plant, if one alone", kind="text"),
+        ),
+        _growth,
+    ),
+    "light-spot": Sheet(
+        "light_spot",
+        "Light at a leaf",
+        (
+            Field("place", "Which plant, or where", kind="text"),
+            Field("value", "What the meter shows", hint=_LEAF),
+            Field("unit", "In", choices=LIGHT_UNITS),
+        ),
+        _light_spot,
     ),
     "lamp": Sheet(
         "lamp",
