@@ -111,7 +111,7 @@ def test_daily_lines_carry_every_key_of_the_contract(tmp_path: Path) -> None:
         "lamp_percent",
         "nitrate",
     }
-    keys |= {"net_rate", "supply_rate", "uptake_rate", "kept_up", "days_to_limit", "chance_28_days"}
+    keys |= {"net_rate", "supply_rate", "uptake_rate", "kept_up", "days_to_limit", "chance_28_days", "growth_per_week"}
     assert [d["date"] for d in days] == ["2026-03-01", "2026-03-02", "2026-03-03"]
     assert [d["at"] for d in days] == ["2026-03-02T00:00:00Z", "2026-03-03T00:00:00Z", "2026-03-04T00:00:00Z"]
     for day in days:

@@ -110,5 +110,7 @@ class _Eye:
             leaves = float(rng.binomial(max(0, round(self.new)), 1.0 - self.overlooked) + rng.integers(-1, 2))
             leaves, self.new = max(0.0, leaves), 0.0
         if look.longest:
-            longest = max(0.5, round(2.0 * self.shoot_cm * area ** (1.0 / self.power) * math.exp(rng.normal(0, 0.03))) / 2)
+            longest = max(
+                0.5, round(2.0 * self.shoot_cm * area ** (1.0 / self.power) * math.exp(rng.normal(0, 0.03))) / 2
+            )
         return Growth(at_s=at_s, id=name, tank="foyer", new_leaves=leaves, longest_cm=longest, cover=cover)

@@ -40,7 +40,8 @@ def t95(freedom: int) -> float:
         raise ValueError("an error needs at least one degree of freedom")
     if freedom <= len(_T95):
         return _T95[freedom - 1]
-    return _Z95 + (_Z95**3 + _Z95) / (4.0 * freedom)
+    z, n = _Z95, float(freedom)
+    return z + (z**3 + z) / (4.0 * n) + (5.0 * z**5 + 16.0 * z**3 + 3.0 * z) / (96.0 * n * n)
 
 
 def relative_rate(before: float, after: float, weeks: float, taken: float = 0.0) -> float:
@@ -103,7 +104,7 @@ EXTINCTION = 0.5
 
 
 def cover_of(leaf_area: float, extinction: float = EXTINCTION) -> float:
-    """The share of a view that is leaf, 1 − exp(−k LAI): leaves lie at random before each other (Monsi & Saeki 1953)."""
+    """The share of a view that is leaf, 1 − exp(−k LAI): leaves lie at random (Monsi & Saeki 1953)."""
     return -math.expm1(-extinction * leaf_area)
 
 
