@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from rushlight.science import growth
+from rushlight.science.plants import growth
 
 
 def test_paired_plants() -> None:

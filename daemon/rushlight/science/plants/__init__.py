@@ -1,0 +1,1 @@
+"""Plants: growth from sizes, leaf cover from pictures."""
