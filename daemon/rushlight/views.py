@@ -109,6 +109,8 @@ class TankView:
     causes_sentence: str = ""
     last_test: Mapping[str, float | str] = field(default_factory=dict)
     last_test_at_s: float | None = None
+    last_read: tuple[str, ...] = ()
+    """What the last test says by itself where that is more than its pads: by picture, thinned, with a checked kit."""
     kit_sentences: tuple[str, ...] = ()
     """What known solutions showed of the kits, and whether to check them again."""
     next_kind: str = ""

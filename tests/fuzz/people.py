@@ -31,7 +31,7 @@ from rushlight.events import Calibration, Event, Reading
 from rushlight.outlets.hub import commands
 from rushlight.service import control
 from rushlight.views import AlarmView, SiteView
-from rushlight.web.entering import calibrating, entries, fields
+from rushlight.web.entering import calibrating, entries, fields, strip_forms
 from rushlight.web.entering.fields import FieldError
 from rushlight.web.serving import wsgi
 from rushlight.web.serving.wsgi import HttpError
@@ -281,6 +281,9 @@ def form_target(data: bytes) -> None:
     assert NOW_S - 367 * 86400 <= event.at_s <= NOW_S
     _usable(event)
     typed = {_float(v.strip().lstrip("<>").replace("\N{MINUS SIGN}", "-").replace(",", ".")) for v in form.values()}
+    if form.get("picture", "").strip():  # the browser's own numbers, as they came
+        typed |= json_numbers(json.loads(form["picture"]))
+    typed |= {sum(cups) / cups[0] for cups in strip_forms.CUPS.values()}
     assert _values_of(event) <= typed | {t / 100.0 for t in typed if t is not None} | {25.0}, (
         "a number that nobody typed"
     )

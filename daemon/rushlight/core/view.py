@@ -15,6 +15,15 @@ from rushlight.views import AlarmView, ProbeView, SiteView, TankView
 _STANDING = frozenset({"unacknowledged", "acknowledged"})
 _LONG_DAYS = 365.0
 """A limit farther off than this is nothing to speak of."""
+NAMES = {
+    "nitrate": "Nitrate",
+    "nitrite": "Nitrite",
+    "ammonia": "Ammonia",
+    "ph": "pH",
+    "kh": "KH",
+    "gh": "GH",
+    "chlorine": "Chlorine",
+}
 _RANK = {"high": 0, "medium": 1, "low": 2}
 
 
@@ -78,11 +87,25 @@ def _tank(tank: TankCore, state: TankState, at_s: float, probes: list[ProbeView]
         causes_sentence=report.causes_sentence,
         last_test={str(k): v for k, v in last.values.items()} if last else {},
         last_test_at_s=last.at_s if last else None,
+        last_read=_read(tank, state, last.id) if last else (),
         kit_sentences=_kits(tank, state, at_s),
         next_kind=best.kind if best else "",
         next_kind_sentence=best.sentence if best else "",
         thin_cups=best.cups if best else None,
     )
+
+
+def _read(tank: TankCore, state: TankState, test_id: str) -> tuple[str, ...]:
+    """A sentence for each substance that was not just read off a pad, or could not be read at all."""
+    found = []
+    for seen, said in tank.kits.of(state.kits, test_id):
+        name = NAMES[seen.substance]
+        if seen.why:
+            found.append(f"{name} not read from the picture: {seen.why}.")
+        if said is not None and (said.by == "picture" or said.dilution > 1.0 or said.low != seen.low):
+            told = said.estimate()
+            found.append(f"{name} {told.mean:.3g} ({told.low:.3g} to {told.high:.3g}).")
+    return tuple(found)
 
 
 def _kits(tank: TankCore, state: TankState, at_s: float) -> tuple[str, ...]:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from rushlight import drawing
 from rushlight.effects import Estimate
-from rushlight.events import Acknowledge, Correction, Event, Shelve
+from rushlight.events import Acknowledge, Correction, Event, Shelve, Test
 from rushlight.localtime import DAY_S
 from rushlight.settings import OnHours, Tank
 from rushlight.views import SiteView, TankView
@@ -81,7 +81,15 @@ def notice(asked: PageRequest) -> Notice | None:
     if "again" in query:
         return Notice(f"That was entered already, once: {said}, {when}.", entry_id)
     held = " The disk does not take it just now; it is kept in memory." if "held" in query else ""
-    return Notice(f"Entered. {said}, {when}.{held}{_clock(query.get('clock', ''))}", entry_id)
+    return Notice(f"Entered. {said}, {when}.{_read(asked, event)}{held}{_clock(query.get('clock', ''))}", entry_id)
+
+
+def _read(asked: PageRequest, event: Event) -> str:
+    """What the test just entered says, where that is more than the pads that were tapped."""
+    if not isinstance(event, Test) or (event.picture is None and event.dilution == 1.0):
+        return ""
+    view = asked.tank_view(event.tank)
+    return "".join(f" {words}" for words in view.last_read) if view.last_test_at_s == event.at_s else ""
 
 
 def _clock(gap: str) -> str:

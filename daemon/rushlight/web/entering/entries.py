@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from rushlight.settings import Kit
+from rushlight.web.entering import strip_forms
 from rushlight.web.entering.fields import FieldError, chosen, needed, number, text
 
 Form = Mapping[str, str]
@@ -322,8 +323,11 @@ SHEETS: Mapping[str, Sheet] = {
 """By the last part of the address."""
 
 
-def test_record(form: Form, kit: Kit) -> Record:
-    """A test as the kit's form gives it; what was not read is left out.  Raises FieldError."""
+def test_record(form: Form, kit: Kit, device: str = "") -> Record:
+    """A test as the kit's form gives it; what was not read is left out.  `device` took the picture, if there is one.
+
+    Raises FieldError.
+    """
     values: dict[str, float | str] = {}
     for name in substances(kit):
         given = form.get(name, "").strip()
@@ -332,10 +336,13 @@ def test_record(form: Form, kit: Kit) -> Record:
         value = number(form, name, most=100_000)
         if value is not None:
             values[name] = f"{given[0]}{value!r}" if given.startswith((">", "<")) else value
-    if not values:
-        raise FieldError("values", "choose at least one value")
+    seen = strip_forms.picture(form, device)
+    if not values and not seen:
+        raise FieldError("values", "choose at least one value, or read a picture")
+    extras = seen | strip_forms.thinned(form, [*values, *seen.get("picture", {})])
     half = kit.method == "strip" and form.get("half") == "yes"
-    return {"method": kit.method, "kit": kit.id, "values": values, **({"note": "half a strip"} if half else {})}
+    note = {"note": "half a strip"} if half else {}
+    return {"method": kit.method, "kit": kit.id, "values": values, **extras, **note}
 
 
 def substances(kit: Kit) -> list[str]:

@@ -19,7 +19,7 @@ from rushlight.events import Acknowledge, Calibration, Correction, Event, Shelve
 from rushlight.settings import Kit, Tank
 from rushlight.views import AlarmView, SiteView
 from rushlight.web import formats, plans
-from rushlight.web.entering import calibrating, entries, fields
+from rushlight.web.entering import calibrating, entries, fields, strip_forms
 from rushlight.web.entering.entries import SHEETS
 from rushlight.web.entering.fields import FieldError
 from rushlight.web.serving.page_request import PageRequest
@@ -161,7 +161,7 @@ def _test(asked: PageRequest, tank: Tank) -> Response:
     if asked.request.method != "POST":
         return _test_page(asked, tank, kit, {}, {})
     try:
-        body = entries.test_record(form, kit)
+        body = entries.test_record(form, kit, asked.device.name if asked.device else "")
         record = entries.record("test", body, tank=tank.id, entry_id=_form_id(asked), at=_at(asked))
         stored = _store(asked, _event(asked, record), "/")
     except FieldError as e:
@@ -190,6 +190,10 @@ def _test_page(
         names=entries.NAMES,
         units=entries.UNITS,
         substances=entries.substances(kit),
+        charted=strip_forms.charted(kit),
+        between={s: strip_forms.between(kit, s) for s in kit.pads},
+        cups=strip_forms.CUPS,
+        water=tank.source_water.get("nitrate"),
         form=form,
         faults=faults,
         entry_id=entry_id or new_id(),

@@ -16,6 +16,8 @@ from rushlight.web import formats
 STATIC = {
     "page.css": "text/css; charset=utf-8",
     "page.js": "text/javascript; charset=utf-8",
+    "strip.css": "text/css; charset=utf-8",
+    "strip.js": "text/javascript; charset=utf-8",
     "icon.svg": "image/svg+xml",
 }
 
