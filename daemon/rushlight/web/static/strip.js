@@ -171,9 +171,10 @@
       for (const s of spots()) line([[-1, -1], [1, -1], [1, 1], [-1, 1]].map(([a, b]) => maps[s.frame](s.u + a * s.du, s.v + b * s.dv)));
     }
     for (const { knob, f, i } of handles) {
-      const [x, y] = frames[f][i], out = 22, middle = frames[f].reduce((a, c) => [a[0] + c[0] / 4, a[1] + c[1] / 4], [0, 0]);
+      // Outside the corners, and the strip's farther up and down, so that no two lie on each other.
+      const [x, y] = frames[f][i], out = 22, far = f ? 22 : 68, middle = frames[f].reduce((a, c) => [a[0] + c[0] / 4, a[1] + c[1] / 4], [0, 0]);
       knob.style.left = `calc(${100 * x / work.width}% + ${x < middle[0] ? -out : out}px)`;
-      knob.style.top = `calc(${100 * y / work.height}% + ${y < middle[1] ? -out : out}px)`;
+      knob.style.top = `calc(${100 * y / work.height}% + ${y < middle[1] ? -far : far}px)`;
     }
   }
 
