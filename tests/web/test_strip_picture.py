@@ -17,7 +17,7 @@ from helpers import strippictures as strips
 from helpers.browser import CHROMIUM, chromium
 from helpers.page import PASSPHRASE, Site, page_site
 from helpers.site import CONFIG, config_of
-from rushlight.events import Test
+from rushlight.events import KitCheck, Test
 
 pytestmark = [
     pytest.mark.browser,
@@ -195,3 +195,42 @@ def test_the_clock_counts_the_kits_reading_time(browser: Any, site: Site) -> Non
     page.get_by_role("button", name="Dipped: start the clock").click()
     page.locator("#strip-said", has_text="Time: take the picture now").wait_for()
     assert page.locator("#strip-clock").inner_text() == "0:00"
+
+
+def checks_in(site: Site) -> list[KitCheck]:
+    with site.engine.journal.reader() as reader:
+        return [s.event for s in reader.entries() if isinstance(s.event, KitCheck)]
+
+
+def test_a_known_solution_is_worked_out_and_what_the_kit_reads_in_it_is_saved(browser: Any, site: Site) -> None:
+    """0.5 g of potassium nitrate in 5 L with tap water of 8 mg/L: 69.3, and halved 38.7, 23.3, 15.7 mg/L (stoichiometry)."""
+    page = opened(browser, site, java_script_enabled=False)
+    page.goto("/tanks/foyer/test")
+    page.get_by_role("link", name="Check this kit in a known solution").click()
+    page.get_by_label("Nitrate of the water itself").fill("8")
+    page.get_by_role("button", name="Work it out").click()
+    shown = page.get_by_role("region", name="Solutions").get_by_role("cell").all_inner_texts()
+    assert shown[0::2][:4] == ["69.3", "38.7", "23.3", "15.7"]
+    for held, pad in (("69.3", "25"), ("38.7", "10"), ("100", "50")):
+        page.get_by_label("What the water held").fill(held)
+        page.get_by_role("group", name=re.compile("Nitrate, as read")).get_by_role(
+            "radio", name=pad, exact=True
+        ).check()
+        page.get_by_label("Lot number").fill("lot 7")
+        page.get_by_role("button", name="Save this solution").click()
+        page.get_by_text("go on with the next solution").wait_for()
+    assert [(c.kit, c.pack, c.standards[0].value, c.standards[0].read) for c in checks_in(site)][::-1] == [
+        ("strip", "lot 7", 69.3, 25.0),
+        ("strip", "lot 7", 38.7, 10.0),
+        ("strip", "lot 7", 100.0, 50.0),
+    ]
+    assert page.get_by_text(re.compile(r"reads \d+ % low by 3 known solutions")).is_visible()
+
+
+def test_a_half_filled_check_is_refused_beside_the_field(browser: Any, site: Site) -> None:
+    page = opened(browser, site, java_script_enabled=False)
+    page.goto("/tanks/foyer/kit-check")
+    page.get_by_label("What the water held").fill("50")
+    page.get_by_role("button", name="Save this solution").click()
+    page.locator("#fault-nitrate", has_text="what did the kit read").wait_for()
+    assert checks_in(site) == []

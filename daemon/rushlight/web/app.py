@@ -14,7 +14,7 @@ from http import HTTPStatus
 
 from rushlight.journal.reader import UnreadableError
 from rushlight.web import login, screens
-from rushlight.web.entering import writing
+from rushlight.web.entering import kit_check, writing
 from rushlight.web.login import SESSION
 from rushlight.web.serving import guard, templating, wsgi
 from rushlight.web.serving.access import Access
@@ -40,6 +40,7 @@ _CLOSED: tuple[tuple[str, str, Screen], ...] = (
     ("GET", "/", screens.home),
     ("GET", f"/tanks/(?P<tank_id>{_NAME})", screens.tank),
     ("GET", f"/tanks/(?P<tank_id>{_NAME})/entries", screens.entries),
+    ("GET POST", f"/tanks/(?P<tank_id>{_NAME})/kit-check", kit_check.screen),
     ("GET POST", f"/tanks/(?P<tank_id>{_NAME})/(?P<what>[a-z-]+)", writing.entry),
     ("GET POST", f"/probes/(?P<probe_id>{_NAME})/calibration", writing.calibration),
     ("POST", "/undo", writing.undo),

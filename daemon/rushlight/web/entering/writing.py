@@ -36,7 +36,8 @@ def new_id() -> str:
     return str(uuid.uuid4())
 
 
-def _form_id(asked: PageRequest) -> str:
+def form_id(asked: PageRequest) -> str:
+    """The id that the form was handed out with.  Raises HttpError."""
     entry_id = asked.request.field("id")
     if not _ID.fullmatch(entry_id):
         raise HttpError(HTTPStatus.UNPROCESSABLE_ENTITY, "The form has lost its id; open it again.")
@@ -60,7 +61,7 @@ def _same(asked: PageRequest, event: Event) -> bool:
     return stored is None or formats.of_event(stored) == formats.of_event(event)
 
 
-def _event(asked: PageRequest, record: dict[str, Any]) -> Event:
+def checked(asked: PageRequest, record: dict[str, Any]) -> Event:
     """The checked event.  Raises FieldError with the field's name."""
     event = _parsed(record)
     try:
@@ -79,7 +80,8 @@ def _parsed(record: dict[str, Any]) -> Event:
         raise FieldError(e.key.rpartition(".")[2], e.what) from None
 
 
-def _at(asked: PageRequest) -> str:
+def at_of(asked: PageRequest) -> str:
+    """When it was done, RFC 3339.  Raises FieldError."""
     return eventlines.rfc3339(fields.done_at(asked.request.form, asked.daemon.now_s(), asked.zone))
 
 
@@ -97,10 +99,10 @@ def entry(asked: PageRequest, tank_id: str, what: str) -> Response:
     if asked.request.method != "POST":
         return _sheet_page(asked, tank, what, {k: v for k, v in asked.request.query.items() if k == "percent"}, {})
     try:
-        record = entries.record(sheet.kind, sheet.build(form), tank=tank.id, entry_id=_form_id(asked), at=_at(asked))
-        stored = _store(asked, _event(asked, record), "/")
+        record = entries.record(sheet.kind, sheet.build(form), tank=tank.id, entry_id=form_id(asked), at=at_of(asked))
+        stored = _store(asked, checked(asked, record), "/")
     except FieldError as e:
-        return _sheet_page(asked, tank, what, form, {e.name: e.what}, entry_id=_form_id(asked))
+        return _sheet_page(asked, tank, what, form, {e.name: e.what}, entry_id=form_id(asked))
     return stored or _sheet_page(asked, tank, what, form, {"": SENT_BEFORE})
 
 
@@ -131,7 +133,7 @@ def _sheet_page(
         entry_id=entry_id or new_id(),
         suggestion=suggestion,
         last=_last(asked, tank, sheet.kind),
-        now_local=_local(asked),
+        now_local=local_of(asked),
     )
 
 
@@ -146,26 +148,27 @@ def _last(asked: PageRequest, tank: Tank, kind: str) -> str:
     return f"{formats.of_event(found)}, {formats.moment(found.at_s, asked.daemon.now_s(), asked.zone)}"
 
 
-def _local(asked: PageRequest) -> str:
+def local_of(asked: PageRequest) -> str:
     """The present local minute as a date-and-time field wants it."""
     return formats.field_time(asked.daemon.now_s(), asked.zone)
 
 
-def _kit(asked: PageRequest, tank: Tank) -> Kit:
+def kit_of(asked: PageRequest, tank: Tank) -> Kit:
+    """The kit that the form or the address names, else the tank's."""
     named = asked.request.form.get("kit") or asked.request.query.get("kit") or tank.testing.kit
     return next((k for k in asked.config.kit if k.id == named), asked.config.kit[0])
 
 
 def _test(asked: PageRequest, tank: Tank) -> Response:
-    kit, form = _kit(asked, tank), asked.request.form
+    kit, form = kit_of(asked, tank), asked.request.form
     if asked.request.method != "POST":
         return _test_page(asked, tank, kit, {}, {})
     try:
         body = entries.test_record(form, kit, asked.device.name if asked.device else "")
-        record = entries.record("test", body, tank=tank.id, entry_id=_form_id(asked), at=_at(asked))
-        stored = _store(asked, _event(asked, record), "/")
+        record = entries.record("test", body, tank=tank.id, entry_id=form_id(asked), at=at_of(asked))
+        stored = _store(asked, checked(asked, record), "/")
     except FieldError as e:
-        return _test_page(asked, tank, kit, form, {e.name: e.what}, entry_id=_form_id(asked))
+        return _test_page(asked, tank, kit, form, {e.name: e.what}, entry_id=form_id(asked))
     return stored or _test_page(asked, tank, kit, form, {"": SENT_BEFORE})
 
 
@@ -197,7 +200,7 @@ def _test_page(
         form=form,
         faults=faults,
         entry_id=entry_id or new_id(),
-        now_local=_local(asked),
+        now_local=local_of(asked),
     )
 
 
@@ -238,7 +241,7 @@ def shelve(asked: PageRequest) -> Response:
         raise HttpError(HTTPStatus.UNPROCESSABLE_ENTITY, f"Hours: {e.what}.") from None
     if alarm is not None:
         by = asked.device.name if asked.device else "page"
-        event = Shelve(at_s=asked.daemon.now_s(), id=_form_id(asked), alarm=alarm.id, by=by, hours=hours)
+        event = Shelve(at_s=asked.daemon.now_s(), id=form_id(asked), alarm=alarm.id, by=by, hours=hours)
         asked.daemon.submit(event)
     return redirect("/")
 
@@ -271,18 +274,18 @@ def calibration(asked: PageRequest, probe_id: str) -> Response:
         return _guide(asked, probe_id, {}, {})
     try:
         record = {
-            "at": _at(asked),
+            "at": at_of(asked),
             "kind": "calibration",
-            "id": _form_id(asked),
+            "id": form_id(asked),
             "probe": probe.id,
             "points": calibrating.points(form),
         }
         event = cast(Calibration, _parsed(record))
     except FieldError as e:
-        return _guide(asked, probe_id, form, {e.name: e.what}, entry_id=_form_id(asked))
+        return _guide(asked, probe_id, form, {e.name: e.what}, entry_id=form_id(asked))
     preview = calibrating.preview(probe, event)
     if form.get("step") != "save" or not preview.accepted:
-        return _guide(asked, probe_id, form, {}, preview=preview, entry_id=_form_id(asked), checked=preview.accepted)
+        return _guide(asked, probe_id, form, {}, preview=preview, entry_id=form_id(asked), checked=preview.accepted)
     stored = _store(asked, event, f"/probes/{probe.id}/calibration")
     return stored or _guide(asked, probe_id, form, {"": SENT_BEFORE})
 
@@ -315,6 +318,6 @@ def _guide(
         preview=preview,
         checked=checked,
         entry_id=entry_id or new_id(),
-        now_local=_local(asked),
+        now_local=local_of(asked),
         done=asked.request.query.get("done", ""),
     )
