@@ -67,6 +67,14 @@ QUIET_MEMORY_DAYS = 40.0
 JUMP = 0.0005
 """Chance before each test that something nobody recorded has put the level anywhere at all (no source): it takes one
 reading that fits nothing to doubt the estimate, and a second one to give it up."""
+SILENT_FROM_DAYS, SILENT_DAYS = 28.0, 1000.0
+"""Who does not test for months does not write down water changes either: beyond so many days without a test the chance
+of such a jump grows with this time constant (no source)."""
+MISREAD_DAYS = 60.0
+"""And the more vague the belief has grown, the less there is to hold against a reading."""
+UPTAKE_SD = 0.7
+"""However long nobody looks, uptake is known so well, standard deviation as a share of supply: it is never less than
+nothing, and seldom more than there is to take up."""
 MISREAD = 0.003
 """Chance that a reading says nothing: wrong pad, wrong minute, wet fingers (no source)."""
 FIRST_ODDS = (0.8, 0.15, 0.05)
@@ -260,7 +268,7 @@ def pass_time(balance: Balance, to_s: float, feed: float) -> None:
     _switch(balance, days)
     left_over = balance.left
     for mode, pace in zip(balance.modes, PACES, strict=True):
-        mode.belief = not_negative(drift(mode.belief, pace, days, feed, balance.usual, left_over))
+        mode.belief = possible(drift(mode.belief, pace, days, feed, balance.usual, left_over), scale(balance.usual))
     fading = math.exp(-days / EXCHANGE_MEMORY_DAYS)
     balance.exchanged *= fading
     balance.watched_days = balance.watched_days * fading + days
@@ -297,6 +305,23 @@ def _switch(balance: Balance, days: float) -> None:
         total = sum(shares)
         new.append(Mode(total, merge([(w / total, mode.belief) for w, mode in zip(shares, old, strict=True)])))
     balance.modes = new
+
+
+def possible(belief: Belief, size: float) -> Belief:
+    """What can be of a belief: plants that have lost everything lose no more, and a level is not negative.
+
+    Without this a year of silence ends in levels that no feed could make.
+    """
+    if belief.mean[UPTAKE] < 0.0:
+        belief.mean[UPTAKE] = 0.0
+        belief.mean[LOSS] = min(0.0, belief.mean[LOSS])
+    sd = belief.sd(UPTAKE)
+    if sd > UPTAKE_SD * size:
+        narrower = UPTAKE_SD * size / sd
+        for i in range(SIZE):
+            belief.cov[UPTAKE][i] *= narrower
+            belief.cov[i][UPTAKE] *= narrower
+    return not_negative(belief)
 
 
 def not_negative(belief: Belief) -> Belief:
@@ -375,13 +400,18 @@ def read_level(balance: Balance, likelihood: Likelihood, senseless: float) -> bo
     that no water can give is none.  Returns whether it was taken for a test.
     """
     first = balance.n_tests == 0
+    last_s = balance.last_test_at_s if balance.last_test_at_s is not None else balance.at_s
+    silent_days = (balance.at_s - last_s) / DAY_S
+    vague_days = max(0.0, silent_days - SILENT_FROM_DAYS)
+    jump = JUMP - math.expm1(-vague_days / SILENT_DAYS)
+    misread = MISREAD * math.exp(-vague_days / MISREAD_DAYS)
     anew, anew_mean, anew_variance = posterior(*FIRST_LEVEL, likelihood)
     if first and anew <= 0.0:
         return False
     for mode in balance.modes:
         b = mode.belief
         evidence, mean, variance = posterior(b.mean[LEVEL], b.sd(LEVEL), likelihood)
-        weights = (evidence, 0.0 if first else MISREAD * senseless, 0.0 if first else JUMP * anew)
+        weights = (evidence, 0.0 if first else misread * senseless, 0.0 if first else jump * anew)
         total = sum(weights)
         beliefs = (regress(b, LEVEL, mean, variance), b, _at_level(b, anew_mean, anew_variance))
         mode.belief = merge([(w / total, x) for w, x in zip(weights, beliefs, strict=True)])
