@@ -40,6 +40,10 @@ PADS: Mapping[str, tuple[float, ...]] = {
 """An example of what stands beside the pads; each keeper's own strip says what is true for it."""
 
 
+PUSH_SERVER = "https://ntfy.sh"
+"""The public server of the protocol that `outlets.push` speaks; there are servers of one's own as well."""
+
+
 @dataclass(frozen=True, slots=True)
 class Board:
     """A board with this project's firmware, as it was heard: its own name, and which values it sends."""
@@ -90,14 +94,11 @@ def propose(
         home = (homes or {}).get(probe.id, "")
         parts.append(_probe(probe, home or home_of(probe, tanks), asked=bool(home) or len(tanks) == 1))
     if answers.push_server:
-        parts.append(
-            "# Whoever knows the topic can read your alarms; treat it as a password.\n"
-            + _table("push", {"server": answers.push_server, "topic": answers.push_topic})
-        )
+        parts.append(push_table(answers.push_server, answers.push_topic))
     if answers.data_folder:
-        parts.append(_table("storage", {"folder": answers.data_folder}))
+        parts.append(table("storage", {"folder": answers.data_folder}))
     listen = "0.0.0.0" if answers.home_network else "127.0.0.1"  # noqa: S104 - the keeper was asked
-    parts.append("# 0.0.0.0 lets phones in the home network reach the page.\n" + _table("page", {"listen": listen}))
+    parts.append("# 0.0.0.0 lets phones in the home network reach the page.\n" + table("page", {"listen": listen}))
     if found.remarks:
         parts.append("".join(f"# Note: {r}\n" for r in found.remarks))
     return "\n".join(parts)
@@ -155,8 +156,24 @@ def tank_ids(tanks: Sequence[Water]) -> list[str]:
 
 def home_of(probe: Proposal, tanks: Sequence[str]) -> str:
     """The tank whose id is in the probe's, as `foyer` is in `ph-foyer-board`; the longest such, else the first tank."""
-    named = [t for t in tanks if f"-{t}-" in f"-{probe.id}-"]
-    return max(named, key=len, default=tanks[0])
+    return home_of_name(probe.id, tanks)
+
+
+def home_of_name(name: str, tanks: Sequence[str]) -> str:
+    """The tank that a board's name names, the longest such; else the first."""
+    return max((t for t in tanks if f"-{t}-" in f"-{name}-"), key=len, default=tanks[0])
+
+
+def push_table(server: str, topic: str) -> str:
+    """The `[push]` table, with the warning that belongs to it."""
+    return "# Whoever knows the topic can read your alarms; treat it as a password.\n" + table(
+        "push", {"server": server, "topic": topic}
+    )
+
+
+def new_topic() -> str:
+    """A topic that nobody guesses."""
+    return f"rushlight-{secrets.token_hex(8)}"
 
 
 def slug(text: str) -> str:
@@ -170,18 +187,18 @@ def _head(answers: Answers) -> str:
         "# Proposed by the installation from what it found.  Every key is explained in\n"
         "# /opt/rushlight/current/share/rushlight/config.example.toml\n"
         "# After a change:  sudo rushlight check --no-probes  and then  sudo systemctl restart rushlight\n\n"
-    ) + _table("site", {"name": answers.site, "timezone": answers.timezone})
+    ) + table("site", {"name": answers.site, "timezone": answers.timezone})
 
 
 def _tank(water: Water, tank_id: str) -> str:
     return "\n".join(
         [
-            _table("[tank]", {"id": tank_id, "name": water.name, "litres": water.litres}),
+            table("[tank]", {"id": tank_id, "name": water.name, "litres": water.litres}),
             "# Fed a day, when no feeding is entered.\n"
-            + _table("tank.feed", {"grams_per_day": water.feed_grams, "protein_percent": 42}),
+            + table("tank.feed", {"grams_per_day": water.feed_grams, "protein_percent": 42}),
             "# Empty hours: the light probe finds out when the lamp is on.\n"
-            + _table("tank.lamp", {"spectrum": "white_led"}),
-            _table("tank.testing", {"kit": "strip"}),
+            + table("tank.lamp", {"spectrum": "white_led"}),
+            table("tank.testing", {"kit": "strip"}),
         ]
     )
 
@@ -190,9 +207,9 @@ def _kit(answers: Answers) -> str:
     pads = dict(PADS) | {"nitrate": answers.nitrate_pads}
     return (
         "# The values printed beside the pads of YOUR strip, pad by pad; these are an example.\n"
-        + _table("[kit]", {"id": "strip", "method": "strip"})
+        + table("[kit]", {"id": "strip", "method": "strip"})
         + "\n"
-        + _table("kit.pads", pads)
+        + table("kit.pads", pads)
     )
 
 
@@ -200,10 +217,10 @@ def _probe(proposal: Proposal, tank_id: str, *, asked: bool) -> str:
     """The probe's table; as a comment where it is a guess."""
     doubt = "" if asked else f"is it in {tank_id!r}? nobody said so; see that its tank is right"
     above = "".join(f"# {line}\n" for line in (proposal.why, *proposal.warnings, doubt) if line)
-    table = _table("[probe]", proposal.table(tank_id))
+    lines = table("[probe]", proposal.table(tank_id))
     if proposal.sure:
-        return above + table
-    return above + "".join(f"# {line}\n" for line in table.splitlines())
+        return above + lines
+    return above + "".join(f"# {line}\n" for line in lines.splitlines())
 
 
 def _distinct(name: str, taken: set[str]) -> str:
@@ -215,7 +232,8 @@ def _distinct(name: str, taken: set[str]) -> str:
     return found
 
 
-def _table(name: str, keys: Mapping[str, Any]) -> str:
+def table(name: str, keys: Mapping[str, Any]) -> str:
+    """A TOML table; of an array of tables where the name stands in brackets of its own."""
     return "".join([f"[{name}]\n", *(f"{k} = {_value(v)}\n" for k, v in keys.items())])
 
 
@@ -240,7 +258,7 @@ def ask_all(ask: Callable[[str, str], str], defaults: Answers) -> Answers:
         ask, "Values beside the strip's nitrate pad", " ".join(f"{p:g}" for p in defaults.nitrate_pads), _pads
     )
     network = _asked(ask, "May phones in the home network open the page (yes/no)", "yes", _yes)
-    server = _asked(ask, "Address of a push server for alarms on the phone (empty: none yet)", "", _server)
+    server = _asked(ask, "Address of a push server for alarms on the phone (none: no phone)", PUSH_SERVER, _server)
     return Answers(
         site=site,
         timezone=timezone,
@@ -248,7 +266,7 @@ def ask_all(ask: Callable[[str, str], str], defaults: Answers) -> Answers:
         nitrate_pads=pads,
         home_network=network,
         push_server=server,
-        push_topic=f"rushlight-{secrets.token_hex(8)}" if server else "",
+        push_topic=new_topic() if server else "",
         data_folder=defaults.data_folder,
     )
 
@@ -327,8 +345,10 @@ def _yes(text: str) -> bool:
 
 
 def _server(text: str) -> str:
-    if text and not text.startswith(("https://", "http://")):
-        raise ValueError("an address such as https://push.example.org, or nothing")
+    if text.lower() in {"", "none"}:
+        return ""
+    if not text.startswith(("https://", "http://")):
+        raise ValueError("an address such as https://push.example.org, or none")
     return text.rstrip("/")
 
 
@@ -345,7 +365,8 @@ def timezone(root: Path = Path("/")) -> str:
     return named if named in zones else "UTC"
 
 
-def _on_terminal(question: str, default: str) -> str:
+def on_terminal(question: str, default: str) -> str:
+    """Ask on the terminal; leaves when the input has ended."""
     sys.stderr.write(f"{question} [{default}]: ")
     sys.stderr.flush()
     line = sys.stdin.readline()
@@ -362,16 +383,24 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--ask", action="store_true", help="ask on the terminal for what can't be found")
     parser.add_argument("--listen-seconds", type=float, default=25.0, help="how long to hear each serial port out")
     given = parser.parse_args(arguments)
-    answers = Answers(timezone=timezone(given.root), data_folder=given.data_folder)
-    if given.ask:
-        answers = ask_all(_on_terminal, answers)
-    found = discover.discover(given.root)
+    ask = on_terminal if given.ask else None
+    sys.stdout.write(first_configuration(ask, given.data_folder, given.root, given.listen_seconds))
+
+
+def first_configuration(
+    ask: Callable[[str, str], str] | None, data_folder: str, root: Path = Path("/"), listen_s: float = 25.0
+) -> str:
+    """A first configuration for this machine as TOML; `ask` None: nothing is asked."""
+    answers = Answers(timezone=timezone(root), data_folder=data_folder)
+    if ask is not None:
+        answers = ask_all(ask, answers)
+    found = discover.discover(root)
     ports = [str(p.options["port"]) for p in found.proposals if "port" in p.options]
-    heard = {port: board for port in ports if (board := _listen(port, given.listen_seconds)) is not None}
+    heard = {port: board for port in ports if (board := _listen(port, listen_s)) is not None}
     homes = {}
-    if given.ask:
-        homes = ask_homes(_on_terminal, with_boards(found.proposals, heard), tank_ids(answers.tanks))
-    sys.stdout.write(propose(found, answers, heard, homes))
+    if ask is not None:
+        homes = ask_homes(ask, with_boards(found.proposals, heard), tank_ids(answers.tanks))
+    return propose(found, answers, heard, homes)
 
 
 def _listen(port: str, seconds: float) -> Board | None:

@@ -76,6 +76,8 @@ install_service() {
     put 0755 root:root "$command_file" <<COMMAND
 #!/bin/sh
 export STATE_DIRECTORY=$state
+# Only the guide stays root: it writes the configuration and restarts the service.
+[ "\$1" != setup ] || exec $opt/current/bin/rushlight "\$@"
 [ "\$(id -u)" -ne 0 ] || exec runuser -u rushlight -- $opt/current/bin/rushlight "\$@"
 exec $opt/current/bin/rushlight "\$@"
 COMMAND

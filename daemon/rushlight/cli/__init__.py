@@ -3,8 +3,8 @@
 Exit statuses, the same for all: 0 done; 1 it did not work (the daemon is not running, a send failed); 2 the
 request or the file was wrong.
 
-Imports alarms, clock, config, core, demo, effects, eventlines, events, localtime, host, outlets, replay, science,
-service, settings, views, web, click, getpass, pydantic, rich, signal.
+Imports alarms, clock, config, core, demo, effects, eventlines, events, guide, localtime, host, outlets, replay,
+science, service, settings, views, web, wizard, click, subprocess, getpass, pydantic, rich, signal.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from rushlight import __version__
 
 _COMMANDS = {
     "run": ("running:run", "Run the daemon until it is told to stop."),
+    "setup": ("guiding:setup", "Guided: from an installed program to a confirmed push."),
     "check": ("running:check", "Check configuration, probes and, when asked, channels."),
     "demo": ("demonstration:demo", "An invented year in seconds, then live."),
     "record": ("recording:record", "Write down a test, a feeding, a water change …"),

@@ -52,7 +52,7 @@ class PushOutlet:
 
 def message(parcel: Parcel, topic: str) -> dict[str, Any]:
     """The message as the server takes it."""
-    quiet = parcel.purpose == "check"
+    quiet = parcel.purpose == "check" and parcel.priority == "low"  # a rehearsal has to be as loud as what it rehearses
     out: dict[str, Any] = {
         "topic": topic,
         "title": parcel.title,

@@ -1,0 +1,4 @@
+"""The guided way from an installed program to a message that a person has in hand: `rushlight setup`.
+
+Imports alarms, clock, config, service, settings, wizard, segno, shutil, socket.
+"""

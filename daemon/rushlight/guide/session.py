@@ -1,0 +1,231 @@
+"""The guided setup, part by part: configuration, boards, channel, watcher, what is heard, a rehearsed alarm.
+
+Owns the order of the parts and what counts as ready: a person said that the rehearsal was in hand.  Every part looks
+first at what is there and asks only for what is missing, so that it can be run at any time.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from rushlight import config as configuration
+from rushlight import wizard
+from rushlight.alarms.roster import configured_channels
+from rushlight.clock import Clock
+from rushlight.guide import files
+from rushlight.guide.dialogue import Dialogue, address
+from rushlight.service import checks, control
+from rushlight.settings import Config
+
+UP_S = 90.0
+"""So long a restarted daemon is waited for."""
+_PAGE_PORTS_OPEN = ("0.0.0.0", "::")  # noqa: S104 - the addresses that the configuration may name
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where things are, and what can be done there.
+
+    `restart` has the daemon start anew with the configuration; None: somebody else must.  `first` makes a first
+    configuration, asking what it has to.
+    """
+
+    config: Path
+    data: Callable[[Config], Path]
+    firmware: Path
+    broker: Path
+    """Folder with the broker's passwords and certificate; there is no broker of ours where it is missing."""
+    first: Callable[[Callable[[str, str], str]], str]
+    restart: Callable[[], None] | None
+    clock: Clock
+
+
+class Session:
+    """One run of the guide."""
+
+    def __init__(self, talk: Dialogue, place: Place) -> None:
+        self.talk, self.place = talk, place
+        self.changed = False
+
+    @property
+    def config(self) -> Config:
+        """As it stands in the file now."""
+        return configuration.load(self.place.config)
+
+    def run(self) -> bool:
+        """All parts; returns whether this installation is ready.  Raises ConfigError, OSError."""
+        self._first()
+        self._boards()
+        self._channel()
+        self._watcher()
+        if not self._up():
+            return self._verdict(["the daemon does not run"])
+        self._heard()
+        return self._verdict(self._rehearse())
+
+    # ------------------------------------------------------------------ the configuration
+
+    def _first(self) -> None:
+        if self.place.config.exists():
+            self.talk.say(f"{self.place.config} is there and stays as it is; what is missing is asked for.")
+            self.config  # noqa: B018 - a file with faults is told before anything is asked
+            return
+        self.talk.heading("The tanks")
+        files.write_config(self.place.config, self.place.first(self.talk.ask))
+        self.changed = True
+
+    def _add(self, *tables: str) -> None:
+        files.add_to_config(self.place.config, *tables)
+        self.changed = True
+
+    # ------------------------------------------------------------------ wireless boards
+
+    def _boards(self) -> None:
+        if not self.place.broker.is_dir():
+            self.talk.say(
+                "Wireless boards: there is no broker here. If you have such boards, run the installation once more with"
+                " --broker, and then this guide again."
+            )
+            return
+        self.talk.heading("Wireless boards")
+        known = {p.options.topic for p in self.config.probe if p.driver == "mqtt"}
+        names = self.talk.ask_for(
+            "Names for new wireless boards, with commas between them, such as foyer-board (empty: none)", "", _names
+        )
+        new = [n for n in names if f"boards/{n}" not in known]
+        if not new:
+            return
+        wifi = (self.talk.ask("Name of your Wi-Fi", ""), self.talk.ask("Its password; it is written to the board", ""))
+        password = (self.place.broker / "board.password").read_text().strip()
+        template = (self.place.firmware / "settings.py").read_text()
+        tables = [] if self.config.mqtt.host else [_own_broker(self.place.broker)]
+        for name in new:
+            folder = self.place.config.parent / "boards" / name
+            settings = files.board_settings(template, name, wifi, files.addresses(), password)
+            copied = files.write_board(folder, self.place.firmware, settings, self.place.broker / "ca.der")
+            tank = wizard.home_of_name(name, [t.id for t in self.config.tank])
+            tables += _probes_of(name, tank)
+            self.talk.say(f"{name}: copy all {len(copied)} files of {folder} onto the board; its tank is {tank}.")
+        self._add(*tables)
+
+    # ------------------------------------------------------------------ who is told
+
+    def _channel(self) -> None:
+        self.talk.heading("Your phone")
+        if not configured_channels(self.config):
+            server = self.talk.ask_for("Address of the push server (none: no phone)", wizard.PUSH_SERVER, address)
+            if not server:
+                return
+            self._add(wizard.push_table(server, wizard.new_topic()))
+        if self.config.push.server:
+            topic = configuration.secret(self.config.push.topic, self.config.push.topic_file)
+            self.talk.say(
+                f"Alarms go to the topic {topic} on {self.config.push.server}. Install the app 'ntfy' on the phone and"
+                " subscribe to that topic there; scan this to get the address onto the phone. Whoever knows the topic"
+                " can read your alarms, so treat it as a password. Let the phone never silence that app at night."
+            )
+            self.talk.picture(f"{self.config.push.server.rstrip('/')}/{topic}")
+        if self.config.page.listen in _PAGE_PORTS_OPEN:
+            self.talk.say("The page, for tests and everything else, is at:")
+            self.talk.picture(f"http://{files.addresses()[-1]}:{self.config.page.port}/")
+
+    def _watcher(self) -> None:
+        beat = self.config.heartbeat
+        if beat.url or beat.url_file or beat.accept_none:
+            return
+        self.talk.heading("Somebody who notices silence")
+        self.talk.say("If this computer dies, nothing on it can tell you. A watcher outside the house can: it is pinged"
+                      " while all is well, and tells you when the pings stop.")  # fmt: skip
+        url = self.talk.ask_for("Address that is to be pinged (empty: nobody watches)", "", address)
+        self._add(wizard.table("heartbeat", {"url": url} if url else {"accept_none": True}))
+
+    # ------------------------------------------------------------------ the daemon
+
+    def _ask(self, **request: Any) -> dict[str, Any]:
+        return control.ask(self.place.data(self.config), **request)
+
+    def _runs(self) -> bool:
+        try:
+            return bool(self._ask(do="view"))
+        except (control.NotRunningError, OSError, RuntimeError):
+            return False
+
+    def _up(self) -> bool:
+        """Have the daemon run with the configuration as it stands."""
+        if self.changed or not self._runs():
+            if self.place.restart is None:
+                self.talk.say("Start the daemon now, or restart it, and run this guide again: rushlight run")
+                return self._runs() and not self.changed
+            self.talk.say("Starting the daemon with this configuration.")
+            self.place.restart()
+        until_s, pause = self.place.clock.mono_s() + UP_S, threading.Event()
+        while not self._runs():
+            if self.place.clock.mono_s() >= until_s:
+                self.talk.say("The daemon does not come up; look at: journalctl -u rushlight -n 50")
+                return False
+            self.place.clock.wait(pause, 0.5)
+        return True
+
+    def _heard(self) -> None:
+        if not self.config.probe:
+            return
+        self.talk.heading("What is heard")
+        for line in checks.probes_of_daemon(self.config, self.place.clock, lambda: self._ask(do="view")["view"]):
+            self.talk.say(f"{'well    ' if line.well else 'NOT WELL'}  {line.what}: {line.said}")
+
+    # ------------------------------------------------------------------ the proof
+
+    def _rehearse(self) -> list[str]:
+        """What keeps this installation from being ready; nothing when a person had the rehearsal in hand."""
+        if not configured_channels(self.config):
+            return ["no channel is set up, so no alarm reaches a phone"]
+        self.talk.heading("A rehearsal")
+        self.talk.ask("Subscribe the phone now, then press Enter: an alarm is rehearsed, as loud as the loudest", "")
+        found = checks.trials(self._ask, self.place.clock, self.config.site.name, rehearsal=True)
+        faults = []
+        for line in found:
+            if not line.well:
+                self.talk.say(f"{line.what}: {line.said}")
+                faults.append(f"{line.what}: nothing has gone through")
+                continue
+            if self.talk.yes(f"{line.what}: handed over. Is the message in front of you"):
+                self._ask(do="confirm", channel=line.what)
+            else:
+                faults.append(f"{line.what}: handed over, but nobody has it in hand; see that the phone's app is "
+                              "subscribed to the topic above")  # fmt: skip
+        return faults
+
+    def _verdict(self, faults: list[str]) -> bool:
+        self.talk.heading("Not ready yet" if faults else "Ready")
+        for fault in faults:
+            self.talk.say(f"- {fault}")
+        if faults:
+            self.talk.say("Run this guide again at any time: sudo rushlight setup")
+        else:
+            self.talk.say("An alarm reaches you. Next: the first test of the water, on the page or with"
+                          " 'rushlight record test'.")  # fmt: skip
+        return not faults
+
+
+def _names(text: str) -> list[str]:
+    return [wizard.slug(n) for n in text.split(",") if n.strip()]
+
+
+def _own_broker(folder: Path) -> str:
+    keys = {"host": "localhost", "user": "rushlight", "password_file": str(folder / "rushlight.password")}
+    return wizard.table("mqtt", keys)
+
+
+def _probes_of(board: str, tank: str) -> list[str]:
+    """What the firmware sends as it comes; a board without one of the probes has its table taken out by its keeper."""
+    common: Mapping[str, Any] = {"driver": "mqtt", "topic": f"boards/{board}", "format": "senml"}
+    kinds = {"temp": {"quantity": "temperature"}, "light": {"quantity": "light"}}
+    return [
+        wizard.table("[probe]", {"id": f"{kind['quantity']}-{board}", "tank": tank} | kind | dict(common)
+                     | {"record": f"{board}/{field}"})
+        for field, kind in kinds.items()
+    ]  # fmt: skip

@@ -1,0 +1,200 @@
+"""`rushlight setup` as a person goes through it: a real daemon, a real push server, the questions answered."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import tomllib
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+import segno
+
+from helpers.daemon import RUSHLIGHT
+from helpers.receivers import PushServer
+from rushlight import clock, config, wizard
+from rushlight.guide import files
+from rushlight.guide.dialogue import Dialogue, address
+from rushlight.guide.session import Place, Session
+
+ROOT = Path(__file__).parents[2]
+MOST_QUESTIONS = 12
+
+
+class Person:
+    """Somebody who answers by what a question contains, and takes the default otherwise."""
+
+    def __init__(self, **answers: str) -> None:
+        self.answers, self.questions, self.seen = answers, list[str](), ""
+
+    def ask(self, question: str, default: str) -> str:
+        self.questions.append(question)
+        return next((a for k, a in self.answers.items() if k.replace("_", " ") in question), "") or default
+
+    def talk(self) -> Dialogue:
+        return Dialogue(self.ask, self.write)
+
+    def write(self, text: str) -> None:
+        self.seen += text
+
+
+class Box:
+    """A machine's folder with the place for a configuration, and a daemon that can be started anew."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder, self.file = folder, folder / "etc/config.toml"
+        self.file.parent.mkdir()
+        self.daemon: subprocess.Popen[bytes] | None = None
+        self.starts = 0
+
+    def restart(self) -> None:
+        self.stop()
+        self.starts += 1
+        with (self.folder / "log").open("ab") as log:
+            self.daemon = subprocess.Popen([*RUSHLIGHT, "run", "--config", self.file], stdout=log, stderr=log)
+
+    def stop(self) -> None:
+        if self.daemon is not None:
+            self.daemon.terminate()
+            self.daemon.wait(30)
+
+    def first(self, ask: Callable[[str, str], str]) -> str:
+        text = wizard.first_configuration(ask, str(self.folder / "data"), self.folder / "pi", 0.0)
+        return text.replace("[page]\n", "[page]\nenabled = false\n")  # another test may have the port
+
+    def session(self, person: Person) -> Session:
+        place = Place(
+            config=self.file, data=lambda c: Path(c.storage.folder), firmware=ROOT / "deploy/board",
+            broker=self.file.parent / "broker", first=self.first, restart=self.restart, clock=clock.SystemClock(),
+        )  # fmt: skip
+        return Session(person.talk(), place)
+
+
+@pytest.fixture
+def box(tmp_path: Path) -> Iterator[Box]:
+    made = Box(tmp_path)
+    yield made
+    made.stop()
+
+
+@pytest.fixture
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PushServer]:
+    made = PushServer(tmp_path_factory.mktemp("push"))
+    yield made
+    made.close()
+
+
+def test_from_nothing_to_a_confirmed_push_and_again(
+    box: Box, server: PushServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """At most a dozen questions; not ready while nobody has the message in hand; a second run asks for that alone."""
+    # The test's server lets one user write to one topic.
+    monkeypatch.setattr(wizard, "new_topic", lambda: "alarms")
+    person = Person(push_server=server.url, in_front_of_you="no")
+    session = box.session(person)
+    original = wizard.push_table
+    monkeypatch.setattr(wizard, "push_table", lambda s, t: original(s, t) + f'token = "{server.token}"\n')
+
+    assert not session.run()
+    assert "Not ready yet" in person.seen and "nobody has it in hand" in person.seen
+    assert len(person.questions) <= MOST_QUESTIONS, person.questions
+    [message] = server.messages()
+    assert (message["title"], message["priority"]) == ("Rehearsal from At home", 5), "as loud as the loudest"
+    assert f"{server.url}/alarms" in person.seen and "topic alarms" in person.seen
+    text = box.file.read_text()
+
+    again = Person(in_front_of_you="yes")
+    assert box.session(again).run()
+    assert [q for q in again.questions if "in front of you" in q]
+    assert len(again.questions) == 2, again.questions
+    assert box.file.read_text() == text, "nothing was asked for, so nothing is changed"
+    assert box.starts == 1, "and nothing is restarted"
+    assert "Ready" in again.seen
+
+
+def test_what_is_missing_is_added_and_not_a_line_changed(box: Box) -> None:
+    box.file.write_text(box.first(Person(push_server="none").ask))
+    before = box.file.read_text()
+    broker = box.file.parent / "broker"
+    broker.mkdir()
+    (broker / "ca.der").write_bytes(b"\x30\x00")
+    for name in ("board", "rushlight"):
+        (broker / f"{name}.password").write_text(f"{name}-secret\n")
+    person = Person(
+        wireless="Reading-room board", Name_of_your="house", password="it's \"long\"", push_server="none",
+        pinged="https://watch.example.org/1",
+    )  # fmt: skip
+    session = box.session(person)
+    session._first()
+    session._boards()
+    session._channel()
+    session._watcher()
+    after = box.file.read_text()
+    assert after.startswith(before.rstrip("\n"))
+    found = config.load(box.file)
+    assert (found.mqtt.host, found.heartbeat.url) == ("localhost", "https://watch.example.org/1")
+    assert {(p.id, p.options.topic, p.options.record) for p in found.probe if p.driver == "mqtt"} == {
+        ("temperature-reading-room-board", "boards/reading-room-board", "reading-room-board/temp"),
+        ("light-reading-room-board", "boards/reading-room-board", "reading-room-board/light"),
+    }
+    board = box.file.parent / "boards/reading-room-board"
+    assert sorted(p.name for p in board.iterdir()) == sorted([*files.BOARD_FILES, "ca.der", "settings.py"])
+    assert (board / "settings.py").stat().st_mode & 0o007 == 0
+    settings = {
+        node.targets[0].id: ast.literal_eval(node.value)
+        for node in ast.parse((board / "settings.py").read_text()).body
+        if isinstance(node, ast.Assign) and isinstance(node.targets[0], ast.Name)
+    }
+    assert settings["NAME"] == "reading-room-board"
+    assert settings["MQTT"]["wifi"] == ("house", 'it\'s "long"')
+    assert settings["MQTT"]["password"] == "board-secret"
+    assert len(settings["MQTT"]["hosts"]) == 2
+
+
+def test_every_file_of_the_firmware_goes_onto_a_board() -> None:
+    there = {p.name for p in (ROOT / "deploy/board").glob("*.py")}
+    assert there == {*files.BOARD_FILES, "settings.py"}
+
+
+def test_a_configuration_with_faults_is_told_before_anything_is_asked(box: Box) -> None:
+    box.file.write_text("[site]\nnam = 'x'\n")
+    person = Person()
+    with pytest.raises(config.ConfigError, match="nam"):
+        box.session(person).run()
+    assert person.questions == []
+
+
+def test_an_addition_that_would_spoil_the_whole_is_not_written(box: Box) -> None:
+    text = box.first(Person(push_server="none").ask)
+    box.file.write_text(text)
+    with pytest.raises(config.ConfigError):
+        files.add_to_config(box.file, '[heartbeat]\nurll = "x"\n')
+    assert box.file.read_text() == text
+    assert tomllib.loads(text)
+
+
+def test_the_picture_says_what_is_written_under_it() -> None:
+    """Read back by the library's own matrix: the same address makes the same modules."""
+    person = Person()
+    person.talk().picture("https://ntfy.example.org/rushlight-0123")
+    assert "https://ntfy.example.org/rushlight-0123" in person.seen
+    rows = [r for r in person.seen.splitlines() if set(r) & set("█▀▄")]
+    size = segno.make("https://ntfy.example.org/rushlight-0123", error="l", micro=False).symbol_size(border=2)[0]
+    assert len(rows) >= size // 2 - 2
+
+
+def test_wrong_answers_are_asked_for_again() -> None:
+    answers = iter(["ftp://x", "https://x/"])
+    talk = Dialogue(lambda _q, _d: next(answers), lambda _t: None)
+    assert talk.ask_for("Address", "", address) == "https://x"
+    assert talk.asked == 2
+
+
+def test_the_command_says_what_it_needs_without_rights(tmp_path: Path) -> None:
+    done = subprocess.run(
+        [*RUSHLIGHT, "setup", "--config", tmp_path / "nowhere/config.toml"], capture_output=True, text=True,
+        timeout=60, check=False, stdin=subprocess.DEVNULL,
+    )  # fmt: skip
+    assert done.returncode == 2
+    assert "can't be written" in done.stderr
