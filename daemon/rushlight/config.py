@@ -176,6 +176,7 @@ def _cross_faults(config: Config) -> list[Fault]:
             for s, pads in kit.pads.items()
             if len(pads) < 2 or any(b <= a for a, b in itertools.pairwise(pads))
         ]
+        found += _kit_unit_faults(f"kit[{i}].units", kit)
     for key in ("priority", "on_delay_s", "off_delay_s"):
         for name in getattr(config.alarms, key):
             if name not in TABLE:
@@ -245,6 +246,18 @@ def _quantity_faults(key: str, probe: Probe) -> list[Fault]:
         return []
     expected = ", ".join(sorted(allowed))
     return [Fault(key, f"driver {probe.driver!r} measures {expected}; got {probe.quantity!r}")]
+
+
+def _kit_unit_faults(key: str, kit: Kit) -> list[Fault]:
+    from rushlight.science import units  # noqa: PLC0415 - as below
+
+    found = []
+    for substance, unit in kit.units.items():
+        try:
+            units.read_reported(substance, 1.0, unit)
+        except ValueError as e:
+            found.append(Fault(f"{key}.{substance}", str(e).removeprefix(f"{substance}: ")))
+    return found
 
 
 def _dose_faults(key: str, probe: Probe, before: tuple[Probe, ...]) -> list[Fault]:

@@ -156,8 +156,14 @@ class Kit:
     method: Literal["strip", "drops", "lab"] = "strip"
     pads: dict[Substance, tuple[NotNegative, ...]] = field(default_factory=dict)
     """The values printed beside the pads, rising; needed for strips."""
+    units: dict[Substance, str] = field(default_factory=dict)
+    """What its values are in, where that is not the usual: nitrate = "mg/L as N" for a box that says NO3-N."""
     error_percent: Annotated[float, Gt(0), Le(200)] | None = None
     """Reading error, one standard deviation.  None: 22 for strips, 10 for drops, 3 for a laboratory."""
+
+    def unit(self, substance: str) -> str:
+        """The kit's own unit for a substance; empty where it is the usual one."""
+        return next((unit for s, unit in self.units.items() if s == substance), "")
 
 
 @dataclass(frozen=True, slots=True)

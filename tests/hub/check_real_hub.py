@@ -237,7 +237,7 @@ WANTED = {  # name -> unit, device class, state class; classes and units as in t
     "Foyer Alarm: pH too low": (None, "problem", None),
     "Rowan Street library Daemon": (None, "connectivity", None),
     "Rowan Street library Daemon trouble": (None, "problem", None),
-    "Foyer Test: nitrate": ("mg/L", None, None),
+    "Foyer Test: nitrate": ("mg/L as NO3", None, None),
 }
 
 

@@ -174,7 +174,7 @@ def test_a_draft_of_an_hour_ago_is_stale() -> None:
 
 def test_the_fields_of_a_tank_are_those_of_its_kit() -> None:
     conf = config()
-    assert commands.fields_of(conf)["foyer"] == ("nitrate", "ph", "kh")
+    assert commands.fields_of(conf)["foyer"] == {"nitrate": "mg/L as NO3", "ph": "", "kh": "°dH"}
     bare = replace(conf, kit=(Kit(id="drops", method="drops"),))
     assert len(commands.fields_of(bare)["foyer"]) == 7
     test = commands.test_of("foyer", {"nitrate": 5.0}, bare, NOW_S)

@@ -61,9 +61,9 @@ sensor         light_dose                               -            6d6f6c2f6dc
 sensor         lamp_percent                             -            25                  measurement
 sensor         due                                      timestamp    -                   -
 binary_sensor  overdue                                  problem      -                   -
-number         field__nitrate                           -            6d672f4c            -
-number         field__nitrite                           -            6d672f4c            -
-number         field__ammonia                           -            6d672f4c            -
+number         field__nitrate                           -            6d672f4c206173204e4f33            -
+number         field__nitrite                           -            6d672f4c206173204e4f32            -
+number         field__ammonia                           -            6d672f4c206173204e4834            -
 number         field__ph                                -            -                   -
 number         field__kh                                -            c2b06448            -
 number         field__gh                                -            c2b06448            -

@@ -7,6 +7,7 @@ the core wants a `Tick` though nothing happened; `timeline.Timeline` sees to it.
 
 from __future__ import annotations
 
+import dataclasses
 import zoneinfo
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
@@ -33,6 +34,7 @@ from rushlight.events import (
     Test,
     Untold,
 )
+from rushlight.kitunits import canonical, in_own_units
 from rushlight.localtime import DAY_S, local_date, midnight_after
 from rushlight.settings import Config
 from rushlight.tank.probes.gateway import gateways
@@ -75,7 +77,8 @@ class Core:
         self.config = config
         self.zone = zoneinfo.ZoneInfo(config.site.timezone)
         self.probes = {p.id: ProbeWatch(p) for p in config.probe}
-        self.tanks = {t.id: TankCore(t, config) for t in config.tank}
+        inner = dataclasses.replace(config, kit=canonical(config.kit))
+        self.tanks = {t.id: TankCore(t, inner) for t in config.tank}
         self.book = AlarmBook(config)
         self.notifier = Notifier(config)
         self.writer = Writer(config)
@@ -160,6 +163,7 @@ class Core:
         return [*found, *self.probes[event.probe].findings(probe_state, event.arrived_s)]
 
     def _other(self, state: SiteState, event: Event, at_s: float) -> list[Effect]:
+        event = in_own_units(event, self.config.tank, self.config.kit)
         match event:
             case TankEvent():
                 self._wakes.touched.add(event.tank)

@@ -8,7 +8,9 @@ from rushlight.core.present import ask_at
 from rushlight.core.step import Core, SiteState
 from rushlight.core.tank import TankCore, TankState
 from rushlight.effects import Estimate
+from rushlight.events import Test
 from rushlight.implied import alike, carries
+from rushlight.science.measuring.units import read_reported
 from rushlight.tank.water.chemistry import ChemistryReport, Hardness
 from rushlight.views import AlarmView, ProbeView, SiteView, TankView
 
@@ -85,7 +87,7 @@ def _tank(tank: TankCore, state: TankState, at_s: float, probes: list[ProbeView]
         water_sentences=water_sentences(tank.chemistry_report(state, at_s, report)),
         causes=report.causes,
         causes_sentence=report.causes_sentence,
-        last_test={str(k): v for k, v in last.values.items()} if last else {},
+        last_test=tested(last) if last else {},
         last_test_at_s=last.at_s if last else None,
         last_read=_read(tank, state, last.id) if last else (),
         kit_sentences=_kits(tank, state, at_s),
@@ -112,6 +114,15 @@ def _kits(tank: TankCore, state: TankState, at_s: float) -> tuple[str, ...]:
     """What known solutions showed of the kits, a sentence each, and whether to check again."""
     asked = tank.kits.to_check(state.kits, at_s)
     return (*(k.sentence for k in tank.kits.known(state.kits, at_s)), *([asked] if asked else []))
+
+
+def tested(test: Test) -> dict[str, float | str]:
+    """What a test read, in canonical units; text where the kit's range ended."""
+    found: dict[str, float | str] = {}
+    for name, value in test.values.items():
+        amount = read_reported(name, value, test.units.get(name, ""))
+        found[name] = f"{amount.bound}{amount.value:.4g}" if amount.bound else amount.value
+    return found
 
 
 def state_sentence(nitrate: Estimate | None, net_rate: Estimate | None, limit: float) -> str:

@@ -19,6 +19,7 @@ from rushlight.journal import backup as backups
 from rushlight.journal import export as exporting
 from rushlight.journal.rows import Recorded, whole_ms
 from rushlight.journal.store import Journal
+from rushlight.kitunits import in_own_units
 from rushlight.service import snapshots
 from rushlight.service.engine import Engine
 from rushlight.settings import Config
@@ -78,7 +79,7 @@ def record(config: Config, folder: Path, event: Event) -> dict[str, Any]:
     """
     with _writable(config, folder) as (journal, _):
         engine = Engine(config, journal, clock.SystemClock(), boot_id=clock.boot_id(), synchronised=lambda: True)
-        receipt = engine.enter_checked(event)
+        receipt = engine.enter_checked(in_own_units(event, config.tank, config.kit))
     if not receipt.durable:
         raise OSError("the disk would not take it")
     return {"id": receipt.id, "new": receipt.new}
@@ -137,7 +138,7 @@ def _checked(config: Config, lines: Iterable[str]) -> Iterator[Event]:
         if line.strip():
             event = eventlines.parse_line(line, n)
             eventlines.check_names(event, config, n)
-            yield event
+            yield in_own_units(event, config.tank, config.kit)
 
 
 def backup(config: Config, folder: Path, to: Path | None) -> str:

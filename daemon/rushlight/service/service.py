@@ -19,6 +19,7 @@ from rushlight.host import machine, sdnotify
 from rushlight.intake import polling
 from rushlight.journal import backup as backups
 from rushlight.journal.upkeep import Keep
+from rushlight.kitunits import in_own_units
 from rushlight.service import feeds, last_good, memory, offline, page_wiring
 from rushlight.service.calendar import Calendar, Job
 from rushlight.service.control import Control
@@ -187,6 +188,7 @@ class Service:
     def _record(self, asked: Mapping[str, Any]) -> dict[str, Any]:
         event = eventlines.parse_record(dict(asked["line"]))
         eventlines.check_names(event, self.config)
+        event = in_own_units(event, self.config.tank, self.config.kit)
         if asked.get("now"):  # the engine's time can be put right later, a command's own clock can't
             event = dataclasses.replace(event, at_s=self.engine.now_s())
         receipt = self.engine.do(lambda: self.engine.enter_checked(event))

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from zoneinfo import ZoneInfo
 
 from rushlight.events import Dose, Feeding, Harvest, LampWork, Stocking, TankEvent, Test, TopOff, WaterChange
+from rushlight.kitunits import canonical, in_own_units
 from rushlight.localtime import local_date
 from rushlight.science.chemistry import nitrogen, solutions
 from rushlight.science.inference.interval import Span
@@ -90,5 +91,6 @@ def test_fact(event: Test, said: Said | None) -> Fact | None:
 
 def _said(event: Test, tank: Tank, kits: Sequence[Kit]) -> Said | None:
     """What it says of nitrate by a kit of which no check is known."""
-    found = (s for s in seen_of(event, tank, kits) if s.substance == "nitrate")
+    told = in_own_units(event, (tank,), kits)
+    found = (s for s in seen_of(told, tank, canonical(kits)) if s.substance == "nitrate")
     return next((said_of(s, (), 0) for s in found), None)

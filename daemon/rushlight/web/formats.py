@@ -29,6 +29,8 @@ from rushlight.events import (
     WaterChange,
 )
 from rushlight.localtime import DAY_S, local_date, local_day, local_time
+from rushlight.science.measuring.units import from_standard, spoken
+from rushlight.settings import Kit
 from rushlight.views import ProbeView
 from rushlight.web.entering.entries import FILTER_WORK, LAMP_WORK, NAMES, SIGHTINGS
 
@@ -89,11 +91,27 @@ def span(e: Estimate | None, digits: int = 2) -> str:
     return f"{number(e.mean, digits)} ({number(e.low, digits)} to {number(e.high, digits)})"
 
 
-def values_of(values: object) -> str:
-    """'Nitrate 25, pH 7'."""
-    if not isinstance(values, dict):
-        return ""
-    return ", ".join(f"{NAMES.get(k, k)} {v if isinstance(v, str) else f'{v:g}'}" for k, v in values.items())
+def values_of(test: Test) -> str:
+    """'Nitrate 25 mg/L as NO3, pH 7'."""
+    said = []
+    for k, v in test.values.items():
+        unit = _unit(k, test.units.get(k, ""))
+        said.append(f"{NAMES.get(k, k)} {v if isinstance(v, str) else f'{v:g}'}{f' {unit}' if unit else ''}")
+    return ", ".join(said)
+
+
+def _unit(substance: str, unit: str) -> str:
+    try:
+        return spoken(substance, unit)
+    except ValueError:
+        return unit  # of an older entry, in a spelling that is no longer known
+
+
+def reading(value: float | str, substance: str, kit: Kit) -> str:
+    """A canonical value as this kit would give it: '10' on a box in N for 44 mg/L as NO3."""
+    bound = value[:1] if isinstance(value, str) and value[:1] in {"<", ">"} else ""
+    plain = float(value[len(bound) :]) if isinstance(value, str) else value
+    return f"{bound}{number(from_standard(substance, plain, kit.unit(substance)), 3)}"
 
 
 def of_event(event: Event) -> str:  # noqa: C901, PLR0911, PLR0912 - one line for each kind
@@ -147,7 +165,7 @@ def of_event(event: Event) -> str:  # noqa: C901, PLR0911, PLR0912 - one line fo
 def _of_test(event: Test) -> str:
     """Its values, or what its picture shows, and whether the sample was thinned."""
     seen = ", ".join(NAMES.get(k, k) for k in event.picture.pads()) if event.picture is not None else ""
-    said = values_of(event.values) or f"picture of {seen}"
+    said = values_of(event) or f"picture of {seen}"
     return said if event.dilution == 1.0 else f"{said}, thinned to one part in {event.dilution:g}"
 
 

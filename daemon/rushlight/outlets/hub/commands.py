@@ -18,7 +18,9 @@ from typing import Any, Protocol
 from rushlight import checking, eventlines
 from rushlight.eventlines import LineError
 from rushlight.events import Acknowledge, Event, Shelve, Test
+from rushlight.kitunits import in_own_units
 from rushlight.outlets.hub.entities import FIELDS, UNSEEN_STATES
+from rushlight.science.measuring.units import spoken
 from rushlight.settings import Config, Kit, Substance
 from rushlight.views import AlarmView, SiteView
 from rushlight_drivers.numerals import BLANKS, number
@@ -87,6 +89,7 @@ def parse(payload: bytes, config: Config, view: SiteView, now_s: float) -> Event
     if event.at_s > now_s + AHEAD_S:
         raise LineError(0, "at", "lies in the future; look at the sender's clock and time zone")
     eventlines.check_names(event, config)
+    event = in_own_units(event, config.tank, config.kit)
     eventlines.check_typed(event, config)
     if isinstance(event, Acknowledge | Shelve) and event.alarm not in {a.id for a in all_alarms(view)}:
         raise LineError(0, "alarm", f"no alarm {event.alarm!r} stands now")
@@ -177,7 +180,8 @@ def test_of(tank: str, values: Mapping[Substance, float], config: Config, now_s:
     if not values:
         raise LineError(0, "values", "nothing was entered; fill at least one field first")
     kit = kit_of(tank, config)
-    return Test(at_s=now_s, id=new_id(), tank=tank, method=kit.method, kit=kit.id, values=dict(values))
+    units = {s: unit for s, unit in kit.units.items() if s in values}
+    return Test(at_s=now_s, id=new_id(), tank=tank, method=kit.method, kit=kit.id, values=dict(values), units=units)
 
 
 def kit_of(tank: str, config: Config) -> Kit:
@@ -186,9 +190,14 @@ def kit_of(tank: str, config: Config) -> Kit:
     return next((k for k in config.kit if k.id == wanted), config.kit[0])
 
 
-def fields_of(config: Config) -> dict[str, tuple[Substance, ...]]:
-    """What can be entered for each tank: what its kit measures, or everything when the kit does not say."""
-    return {t.id: tuple(s for s in FIELDS if s in kit_of(t.id, config).pads) or tuple(FIELDS) for t in config.tank}
+def fields_of(config: Config) -> dict[str, dict[Substance, str]]:
+    """What can be entered for each tank, each with its unit: what its kit measures, else everything."""
+    found = {}
+    for t in config.tank:
+        kit = kit_of(t.id, config)
+        measured = tuple(s for s in FIELDS if s in kit.pads) or tuple(FIELDS)
+        found[t.id] = {s: spoken(s, kit.unit(s)) for s in measured}
+    return found
 
 
 def acknowledgements(view: SiteView, tank: str | None, now_s: float) -> list[Acknowledge]:

@@ -14,7 +14,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 import math
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -98,19 +98,18 @@ class FieldLook:
     """How a test's value is entered: a number between 0 and `most`."""
 
     name: str
-    unit: str | None
     most: float
     step: float
 
 
 FIELDS: Mapping[Substance, FieldLook] = {
-    "nitrate": FieldLook("Test: nitrate", "mg/L", 1000, 0.1),
-    "nitrite": FieldLook("Test: nitrite", "mg/L", 100, 0.01),
-    "ammonia": FieldLook("Test: ammonia", "mg/L", 100, 0.01),
-    "ph": FieldLook("Test: pH", None, 14, 0.05),
-    "kh": FieldLook("Test: KH", "°dH", 100, 0.1),
-    "gh": FieldLook("Test: GH", "°dH", 100, 0.1),
-    "chlorine": FieldLook("Test: chlorine", "mg/L", 100, 0.01),
+    "nitrate": FieldLook("Test: nitrate", 1000, 0.1),
+    "nitrite": FieldLook("Test: nitrite", 100, 0.01),
+    "ammonia": FieldLook("Test: ammonia", 100, 0.01),
+    "ph": FieldLook("Test: pH", 14, 0.05),
+    "kh": FieldLook("Test: KH", 100, 0.1),
+    "gh": FieldLook("Test: GH", 100, 0.1),
+    "chlorine": FieldLook("Test: chlorine", 100, 0.01),
 }
 
 
@@ -163,17 +162,18 @@ def entities(
     view: SiteView,
     installation_id: str,
     hub: Hub | None = None,
-    fields: Mapping[str, Sequence[Substance]] | None = None,
+    fields: Mapping[str, Mapping[Substance, str]] | None = None,
 ) -> list[Publication]:
     """The retained descriptions of everything that `view` has, in a steady order.
 
-    `fields` names the substances that a tank's kit measures and that can be entered; None: all of them.
+    `fields` names the substances that a tank's kit measures and that can be entered, each with its unit as people read
+    it; None: all of them, in the usual units.
     """
     hub = hub or Hub()
     maker = _Maker(view, installation_id, hub)
     out = list(maker.site())
     for tank in view.tanks:
-        wanted = tuple(FIELDS) if fields is None else tuple(fields.get(tank.id, ()))
+        wanted = {s: units.spoken(s) for s in FIELDS} if fields is None else fields.get(tank.id, {})
         out += maker.tank(tank, wanted)
     return out
 
@@ -204,9 +204,9 @@ class _Maker:
                 channel = {"name": outlet.title, "entity_category": "diagnostic"}
                 yield self._make(None, "sensor", key, channel | self._about(None, key))
         yield from self._alarms(None, SITE_ALARMS)
-        yield from self._controls(None, ())
+        yield from self._controls(None, {})
 
-    def tank(self, tank: TankView, fields: Sequence[Substance]) -> Iterator[Publication]:
+    def tank(self, tank: TankView, fields: Mapping[Substance, str]) -> Iterator[Publication]:
         for probe in tank.probes:
             yield from self._probe(tank, probe)
         for name, (look, _) in FIGURES.items():
@@ -235,16 +235,16 @@ class _Maker:
             body = {"name": f"Alarm: {TABLE[name].title}", "device_class": "problem"}
             yield self._make(tank, "binary_sensor", key, body | self._about(tank.id if tank else None, key))
 
-    def _controls(self, tank: TankView | None, fields: Sequence[Substance]) -> Iterator[Publication]:
+    def _controls(self, tank: TankView | None, fields: Mapping[Substance, str]) -> Iterator[Publication]:
         """Fields and buttons, and where their answer is shown; nothing when the hub may only look."""
         if not self._hub.commands:
             return
         place = self._topics.place(tank.id if tank else None)
-        for name in fields:
+        for name, unit in fields.items():
             look = FIELDS[name]
             body: dict[str, Any] = {"name": look.name, "min": 0, "max": look.most, "step": look.step, "mode": "box"}
             body |= {"command_topic": f"{place}/set/{name}", "qos": 1}
-            body |= {"unit_of_measurement": look.unit} if look.unit else {}
+            body |= {"unit_of_measurement": unit} if unit else {}
             yield self._make(tank, "number", f"field__{name}", body)
         buttons = {"record": "Record test"} if fields else {}
         for key, title in {**buttons, "acknowledge": "Acknowledge alarms"}.items():

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 
 from rushlight.effects import AlarmChange, Daily, Estimate
 from rushlight.events import Calibration, Correction, Event, Reading, Test
+from rushlight.kitunits import in_own_units
 from rushlight.science.chemistry import solutions
 from rushlight.science.measuring import units
 from rushlight.settings import Config
@@ -66,6 +67,7 @@ class Points:
 
     def __init__(self, config: Config, installation_id: str) -> None:
         self._common = {"site": config.site.name, "installation": installation_id}
+        self._tanks, self._kits = config.tank, config.kit
         self._probes = {p.id: p for p in config.probe}
         self._watches = {p.id: ProbeWatch(p) for p in config.probe}
         self._states = {k: w.initial() for k, w in self._watches.items()}
@@ -114,6 +116,7 @@ class Points:
         yield self._point(READING, event.at_s, tags, {"value": value, "flag": float(flag)})
 
     def _test(self, event: Test) -> Iterator[Point]:
+        event = in_own_units(event, self._tanks, self._kits)
         for name, reported in event.values.items():
             try:
                 amount = units.read_reported(name, reported, event.units.get(name, ""))

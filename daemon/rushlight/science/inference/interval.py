@@ -26,6 +26,9 @@ class Span:
     high: float | None
 
 
+SAME_PAD = 0.01
+
+
 def strip_span(value: float, pads: Sequence[float]) -> Span:
     """The span that reads as `value` on a strip with these pads (mg/L, rising).
 
@@ -38,6 +41,7 @@ def strip_span(value: float, pads: Sequence[float]) -> Span:
     """
     if not pads:
         raise ValueError("a strip needs the values printed beside its pads")
+    value = next((p for p in pads if abs(p - value) <= SAME_PAD * p), value)
     scale = sorted({*pads, value})
     i = scale.index(value)
     low = _border(scale[i - 1], value) if i else 0.0

@@ -271,6 +271,25 @@ def accepted(quantity: str) -> tuple[str, ...]:
     return _OFFER[quantity]
 
 
+_SPECIES = {"nitrate": ("NO3", NO3_PER_N), "nitrite": ("NO2", NO2_PER_N), "ammonia": ("NH4", NH4_PER_N)}
+
+
+def spoken(substance: str, unit: str = "") -> str:
+    """The unit as a person should read it, with what was weighed where two weights are usual: 'mg/L as NO3'.
+
+    Raises:
+        ValueError: as `unit_of`.
+    """
+    if substance == "ph":
+        return ""
+    found = unit_of(substance, unit)
+    species, per_n = _SPECIES.get(substance, ("", 0.0))
+    if not species:
+        return unit or found.standard
+    weighed = {1.0: species, per_n: "N"}.get(found.factor)
+    return f"mg/L as {weighed}" if weighed else unit
+
+
 def standard_unit(quantity: str, unit: str = "") -> str:
     """The canonical unit of the family that `unit` belongs to: 'lx' for klx, 'µmol/m²/s' for PPFD.
 

@@ -2,6 +2,6 @@
 
 Pure: imports science, the vocabulary and the standard library.
 
-Imports colours, effects, events, localtime, science, settings and the pure part of the standard library; no file,
-clock, thread or socket.
+Imports colours, effects, events, kitunits, localtime, science, settings and the pure part of the standard library; no
+file, clock, thread or socket.
 """

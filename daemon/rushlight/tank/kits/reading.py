@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from rushlight.colours import Pad, Picture
 from rushlight.events import Reported, Test
+from rushlight.kitunits import kit_for
 from rushlight.science.inference.interval import Span, strip_span
 from rushlight.science.measuring.units import read_reported, to_standard
 from rushlight.science.optics import stripscale
@@ -62,15 +63,6 @@ class Seen:
     def scale(self) -> Scale:
         """Where the kit's error is reckoned."""
         return Scale(self.shift)
-
-
-def kit_for(event: Test, tank: Tank, kits: Sequence[Kit]) -> Kit | None:
-    """The kit that the test was made with: the one named, else the tank's, else the first of that method."""
-    for wanted in (event.kit, tank.testing.kit):
-        for kit in kits:
-            if kit.id == wanted and kit.method == event.method:
-                return kit
-    return next((kit for kit in kits if kit.method == event.method), None)
 
 
 def seen_of(event: Test, tank: Tank, kits: Sequence[Kit]) -> Iterator[Seen]:

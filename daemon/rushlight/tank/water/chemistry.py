@@ -14,12 +14,13 @@ from rushlight.alarms.evidence import MineralEvidence, WaterTestEvidence
 from rushlight.alarms.finding import Finding, Says
 from rushlight.effects import Estimate
 from rushlight.events import Dose, TankEvent, Test, TopOff, WaterChange
+from rushlight.kitunits import kit_for
 from rushlight.localtime import DAY_S
 from rushlight.science.chemistry import ammonia, hardness
 from rushlight.science.inference.interval import strip_span
 from rushlight.science.measuring.units import read_reported
 from rushlight.settings import Kit, Substance, Tank
-from rushlight.tank.kits.reading import READING_ERROR, kit_for
+from rushlight.tank.kits.reading import READING_ERROR
 from rushlight.tank.water import minerals
 from rushlight.tank.water.minerals import MineralFact
 

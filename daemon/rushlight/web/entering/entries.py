@@ -49,15 +49,6 @@ NAMES = {
     "gh": "GH",
     "chlorine": "Chlorine",
 }
-UNITS = {
-    "nitrate": "mg/L as NO3",
-    "nitrite": "mg/L as NO2",
-    "ammonia": "mg/L, total",
-    "ph": "",
-    "kh": "°dH",
-    "gh": "°dH",
-    "chlorine": "mg/L",
-}
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,6 +16,8 @@ from rushlight import eventlines
 from rushlight.alarms import oneclick
 from rushlight.eventlines import LineError
 from rushlight.events import Acknowledge, Calibration, Correction, Event, Shelve
+from rushlight.kitunits import in_own_units
+from rushlight.science.measuring.units import spoken
 from rushlight.settings import Kit, Tank
 from rushlight.views import AlarmView, SiteView
 from rushlight.web import formats, plans
@@ -66,6 +68,7 @@ def checked(asked: PageRequest, record: dict[str, Any]) -> Event:
     event = _parsed(record)
     try:
         eventlines.check_names(event, asked.config)
+        event = in_own_units(event, asked.config.tank, asked.config.kit)
         eventlines.check_typed(event, asked.config)
     except LineError as e:
         raise FieldError(e.key.rpartition(".")[2], e.what) from None
@@ -191,7 +194,8 @@ def _test_page(
         kit=kit,
         kits=asked.config.kit,
         names=entries.NAMES,
-        units=entries.UNITS,
+        units={s: spoken(s, kit.unit(s)) for s in entries.substances(kit)},
+        last={s: formats.reading(v, s, kit) for s, v in view.last_test.items() if s in entries.NAMES},
         substances=entries.substances(kit),
         charted=strip_forms.charted(kit),
         between={s: strip_forms.between(kit, s) for s in kit.pads},
