@@ -249,7 +249,7 @@ def _quantity_faults(key: str, probe: Probe) -> list[Fault]:
 
 
 def _kit_unit_faults(key: str, kit: Kit) -> list[Fault]:
-    from rushlight.science import units  # noqa: PLC0415 - as below
+    from rushlight.science.measuring import units  # noqa: PLC0415 - as below
 
     found = []
     for substance, unit in kit.units.items():
