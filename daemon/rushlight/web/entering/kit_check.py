@@ -13,6 +13,7 @@ from typing import Any
 
 from rushlight.science.chemistry import solutions
 from rushlight.science.chemistry.solutions import Solution
+from rushlight.science.measuring.units import from_standard, spoken
 from rushlight.settings import Kit, Tank
 from rushlight.web.entering import entries, strip_forms, writing
 from rushlight.web.entering.fields import FieldError, chosen, number, text
@@ -86,7 +87,10 @@ def check_record(form: Mapping[str, str], kit: Kit, device: str) -> dict[str, An
     held = number(form, "held", least=0.001, most=10_000)
     if held is None:
         raise FieldError("held", "what was in the water?")
-    standard: dict[str, Any] = {"substance": substance, "value": held}
+    # What was weighed in is told as the recipe has it; what was read, as the box has it.
+    own = kit.unit(substance)
+    standard: dict[str, Any] = {"substance": substance, "value": from_standard(substance, held, own)}
+    standard |= {"unit": own} if own else {}
     given = form.get(substance, "").strip()
     if given:
         bound = given[0] if given[0] in "<>" else ""
@@ -126,7 +130,7 @@ def _page(
         kit=kit,
         kits=asked.config.kit,
         names=entries.NAMES,
-        units=entries.UNITS,
+        units={s: spoken(s, kit.unit(s)) for s in entries.substances(kit)},
         substances=entries.substances(kit),
         charted=strip_forms.charted(kit),
         salts=_SALTS,
