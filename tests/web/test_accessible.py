@@ -33,7 +33,7 @@ ENTRIES = ("test", *SHEETS)
 SCREENS = (
     "/",
     "/tanks/foyer?feed=1.2&hours=8",
-    *(f"/tanks/foyer/{what}" for what in (*ENTRIES, "entries")),
+    *(f"/tanks/foyer/{what}" for what in (*ENTRIES, "kit-check", "entries")),
     "/probes/foyer-ph/calibration",
     "/devices",
     "/passphrase",

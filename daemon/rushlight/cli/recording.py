@@ -40,6 +40,9 @@ _POINT = re.compile(r"(-?\d+(?:\.\d+)?)=(-?\d+(?:\.\d+)?)(?:@(-?\d+(?:\.\d+)?))?
 )
 @click.option("--note", help="Free words kept with the entry, where its kind has room for them.")
 @click.option("--id", "id_", help="The entry's own id; the same id twice is one entry.")
+@click.option("--picture", type=click.Path(exists=True), help="A test's picture, or its colours as JSON.")
+@click.option("--strip-frame", help="Corners of the strip in the picture: 'x,y x,y x,y x,y', px.")
+@click.option("--chart-frame", help="Corners of the chart's fields in the picture, likewise.")
 @config_option
 def record(kind: str, pairs: tuple[str, ...], config_file: Path | None, **given: str | None) -> None:
     """Write down a test, a feeding, a water change or anything else done or seen.
@@ -52,6 +55,7 @@ def record(kind: str, pairs: tuple[str, ...], config_file: Path | None, **given:
     rushlight record test --tank foyer nitrate='>250' --at '2026-03-01 18:30'
     rushlight record test --tank foyer method=lab 'nitrate=5.6 mg/L N'
     rushlight record test --tank foyer nitrate=50 dilution=1+1 source.nitrate=5
+    rushlight record test --tank foyer --picture colours.json
     rushlight record kit_check kit=strip nitrate=50:25 nitrate=25:10 pack='lot 7'
     rushlight record feeding --tank foyer grams=0.9
     rushlight record water_change --tank foyer fraction=30%
@@ -122,7 +126,12 @@ def build(kind: str, pairs: tuple[str, ...], config: Config, now_s: float, **giv
     fields = dict(_pair(p) for p in pairs)
     if kind == "note" and not str(line.get("text", fields.get("text", ""))).strip():
         fail("text: is missing; say it as text='…' or with --note", status=2)
-    return line | (_test(fields, line["tank"], config) if kind == "test" else {k: _plain(v) for k, v in fields.items()})
+    if kind != "test":
+        if given.get("picture"):
+            fail("--picture: goes with a test", status=2)
+        return line | {k: _plain(v) for k, v in fields.items()}
+    body = _test(fields, line["tank"], config)
+    return line | body | _picture(body, config, given)
 
 
 def _note_key(kind: str) -> str:
@@ -166,6 +175,20 @@ def _test(fields: dict[str, str], tank: str, config: Config) -> dict[str, Any]:
         if unit:
             units[name] = unit
     return out | ({"units": units} if units else {})
+
+
+def _picture(body: dict[str, Any], config: Config, given: dict[str, str | None]) -> dict[str, Any]:
+    """The colours of the picture that was given; exits with 2 and the way out where they can't be read."""
+    if not given.get("picture"):
+        return {}
+    from rushlight.cli.strip_picture import PictureError, colours
+
+    kit = next((k for k in config.kit if k.id == body.get("kit")), config.kit[0])
+    try:
+        file = Path(str(given["picture"]))
+        return {"picture": colours(file, kit, given.get("strip_frame"), given.get("chart_frame"))}
+    except PictureError as e:
+        fail(f"--picture: {e}", status=2)
 
 
 def _dilution(text: str) -> Any:
