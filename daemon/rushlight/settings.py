@@ -21,7 +21,7 @@ ClockTime = str
 """Local wall time as HH:MM, 00:00 to 24:00."""
 
 Quantity = Literal["temperature", "ph", "light", "nitrate", "conductivity", "level", "air_temperature", "humidity"]
-Substance = Literal["nitrate", "nitrite", "ammonia", "ph", "kh", "gh", "chlorine"]
+Substance = Literal["nitrate", "nitrite", "ammonia", "ph", "kh", "gh", "chlorine", "chloride"]
 Priority = Literal["low", "medium", "high"]
 
 _CHECKED: dict[str, Any] = {"extra": "forbid", "arbitrary_types_allowed": True}

@@ -30,6 +30,8 @@ class Evidence:
     """None: the alarm table's usual cause is told; empty: the cause is known to be unknown."""
     action_sentence: str = ""
     """The first thing to do, instead of the alarm table's."""
+    sitter_sentence: str = ""
+    """What somebody who only feeds the fish is to do, instead of the alarm table's."""
     trap_sentence: str | None = None
     """What not to do; None: as the alarm table says."""
     blind: bool = False
@@ -90,6 +92,8 @@ class LateTest(Evidence):
     late_days: float
     last_test_at_s: float | None = None
     reason: str = ""
+    strips_left: float | None = None
+    """Where there is none to test with."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -159,9 +163,18 @@ class WaterTestEvidence(LevelEvidence):
 
     tested_at_s: float | None = None
     total_mg_l: float | None = None
+    total_mg_n_l: float | None = None
     ph: float | None = None
     temp_c: float | None = None
     epa_chronic_mg_n_l: float | None = None
+    epa_acute_mg_n_l: float | None = None
+    epa_extrapolated: bool = False
+    """The pH lies outside the tables for which the criterion was printed."""
+    share_of_limit: float | None = None
+    """The worse of un-ionised ammonia against the keeper's limit and the total against the chronic criterion."""
+    chloride_mg_l: float | None = None
+    plan: Mapping[str, float | str] | None = None
+    """The planner's figures (`tank.water.advice.figures`)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -175,6 +188,29 @@ class MineralEvidence(LevelEvidence):
     chance_now: float | None = None
     chance_in_four_weeks: float | None = None
     tested_at_s: float | None = None
+    plan: Mapping[str, float | str] | None = None
+    """The planner's figures."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DistressEvidence(Evidence):
+    """`fish_in_distress`: what was seen last and how often; un-ionised ammonia now, and with all surplus CO2 gone."""
+
+    seen: str = ""
+    seen_at_s: float | None = None
+    times: int = 0
+    nh3_now_mg_l: float | None = None
+    nh3_aired_mg_l: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WantEvidence(Evidence):
+    """`nitrate_low`: since when no test found nitrate, in how many tests, and how often leaves were yellow."""
+
+    nought_since_s: float | None = None
+    nought_weeks: float | None = None
+    tests: int = 0
+    sightings: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -92,7 +92,8 @@ def _which(told: Evidence) -> str:
 
 def sitter_text(row: AlarmRow, place: str, told: Evidence, call: str) -> str:
     """The same for somebody who only feeds the fish: what is the matter, what to do, whom to call."""
-    parts = [sentence(f"{place}: {happening(row, told)}" if place else happening(row, told)), row.sitter]
+    what = sentence(f"{place}: {happening(row, told)}" if place else happening(row, told))
+    parts = [what, sentence(told.sitter_sentence) or row.sitter]
     if call:
         parts.append(sentence(f"If in doubt, call {call}"))
     return " ".join(parts)

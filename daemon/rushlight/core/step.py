@@ -40,6 +40,7 @@ from rushlight.settings import Config
 from rushlight.tank.probes.gateway import gateways
 from rushlight.tank.probes.health import listen_from, note_interference
 from rushlight.tank.probes.watch import ProbeState, ProbeWatch
+from rushlight.tank.routine.next_test import PRESSING
 
 _DIPS_KEPT = 300
 """More entries than a day can hold at one in ten minutes, so that a clock gone wild can't fill the memory."""
@@ -296,10 +297,19 @@ class Core:
     def _told(self, state: SiteState, effects: Iterable[Effect]) -> list[Effect]:
         """The changes, and the messages that follow from them, in words."""
         out: list[Effect] = []
+        pressed: set[str] = set()
         for effect in effects:
             out.append(effect)
             if isinstance(effect, AlarmChange):
                 out += self.notifier.on_change(state.notify, effect)
+                if effect.tank is not None and effect.alarm in PRESSING:
+                    pressed.add(effect.tank)
+        # What presses for a test moves its date in the same instant, not when the tank is next looked at.
+        for tank in sorted(pressed & self.tanks.keys()):
+            self._wakes.touched.add(tank)
+            out += self.tanks[tank].date_test(
+                state.tanks[tank], state.at_s or 0.0, self.book.standing(state.alarms, tank)
+            )
         return self._worded(state, out)
 
     def _worded(self, state: SiteState, effects: list[Effect]) -> list[Effect]:

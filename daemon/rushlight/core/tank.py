@@ -26,7 +26,11 @@ from rushlight.tank.probes.drifts import DriftsState, DriftsWatch
 from rushlight.tank.probes.limits import LimitsState, LimitsWatch
 from rushlight.tank.routine.next_test import RoutineState, RoutineWatch
 from rushlight.tank.routine.supplies import SuppliesState, SuppliesWatch
+from rushlight.tank.water import advice
+from rushlight.tank.water import plan as planner
+from rushlight.tank.water.case import case_of
 from rushlight.tank.water.chemistry import ChemistryReport, ChemistryState, ChemistryWatch
+from rushlight.tank.water.seen import SeenState, SeenWatch
 
 GOOD = 1
 FRESH_S = 6 * 3600.0
@@ -46,6 +50,7 @@ class TankState:
     drifts: DriftsState
     agreement: AgreementState
     kits: KitsState
+    seen: SeenState
     latest: dict[str, tuple[float, float]] = field(default_factory=dict)
     """The last good value of each probe, in its quantity's canonical unit, and when it was taken."""
     due_at_s: float | None = None
@@ -75,6 +80,7 @@ class TankCore:
         self.drifts = DriftsWatch(tank, probes)
         self.agreement = AgreementWatch(tank.id, probes)
         self.kits = KitsWatch(tank, config.kit)
+        self.seen = SeenWatch(tank, config.kit)
 
     def initial(self) -> TankState:
         """Nothing known yet."""
@@ -88,6 +94,7 @@ class TankCore:
             drifts=self.drifts.initial(),
             agreement=self.agreement.initial(),
             kits=self.kits.initial(),
+            seen=self.seen.initial(),
         )
 
     def on_value(
@@ -131,6 +138,7 @@ class TankCore:
             self._read_anew(state)
         self.chemistry.on_fact(state.chemistry, event)
         self.routine.on_fact(state.routine, event)
+        self.seen.on_fact(state.seen, event)
         self.drifts.on_fact(state.drifts, event)
         if isinstance(event, LampWork):
             self.light.on_lamp(state.light, event)
@@ -156,6 +164,7 @@ class TankCore:
         self.nitrate.void(state.nitrate, event_id)
         self.chemistry.void(state.chemistry, event_id)
         self.routine.void(state.routine, event_id)
+        self.seen.void(state.seen, event_id)
         self.supplies.void(state.supplies, event_id)
         self.light.void(state.light, event_id)
         state.tests = [t for t in state.tests if t.id != event_id]
@@ -166,6 +175,7 @@ class TankCore:
         """Local midnight: the day's light is added up, the estimate carried on, and both told."""
         day = self.light.close_day(state.light, date, from_s, to_s)
         self.nitrate.close_day(state.nitrate, day, date, to_s)
+        self.chemistry.heard(state.chemistry, from_s)
         report = self.nitrate.report(state.nitrate, to_s)
         self.light.light_needed(state.light, report.uptake_rate, report.supply_rate, report.kept_up)
         return Daily(
@@ -193,15 +203,23 @@ class TankCore:
         report = self.nitrate.report(state.nitrate, at_s)
         found = self.light.findings(state.light, at_s)
         found += self._nitrate(state, at_s, report, pressing)
-        found += self._chemistry(state, at_s, report)
+        found += self._water(state, at_s, report)
         found += self.supplies.findings(state.supplies, at_s)
-        effects: list[Effect] = []
-        due_at_s, reason = self.routine.due(state.routine, at_s, report.chance_within, pressing)
-        if due_at_s != state.due_at_s:
-            state.due_at_s, state.due_reason = due_at_s, reason
-            effects.append(DueChange(at_s=at_s, tank=self.tank.id, due_at_s=due_at_s, reason=reason))
-        found += self.routine.findings(state.routine, at_s)
+        effects = self.date_test(state, at_s, pressing)
+        found += self._late(state, at_s)
         return found, effects
+
+    def date_test(self, state: TankState, at_s: float, pressing: AbstractSet[str]) -> list[Effect]:
+        """The next test's date if it moved; `pressing` names the tank's alarms that stand at this moment."""
+        report = self.nitrate.report(state.nitrate, at_s)
+        due_at_s, reason = self.routine.due(state.routine, at_s, report.chance_within, pressing)
+        if due_at_s == state.due_at_s:
+            return []
+        state.due_at_s, state.due_reason = due_at_s, reason
+        return [DueChange(at_s=at_s, tank=self.tank.id, due_at_s=due_at_s, reason=reason)]
+
+    def _late(self, state: TankState, at_s: float) -> list[Finding]:
+        return self.routine.findings(state.routine, at_s, self.supplies.left(state.supplies))
 
     def on_tick(self, state: TankState, at_s: float) -> list[Finding]:
         """What time alone changed: the lamp did not come on, the test is late."""
@@ -209,7 +227,10 @@ class TankCore:
         if state.light.last_s is not None and state.light.wake_s <= at_s:
             found += self.light.findings(state.light, at_s)
         # These two know only when they are next due, not whether that has just come, so they are always asked.
-        return found + self.routine.findings(state.routine, at_s) + self.supplies.findings(state.supplies, at_s)
+        found += self._late(state, at_s) + self.supplies.findings(state.supplies, at_s)
+        if self.seen.distress(state.seen, at_s) is None:
+            found += self.seen.findings(state.seen, at_s)[:1]
+        return found
 
     def _nitrate(
         self, state: TankState, at_s: float, report: NitrateReport, standing: AbstractSet[str]
@@ -231,12 +252,13 @@ class TankCore:
     def present(self, state: TankState, at_s: float, standing: AbstractSet[str]) -> dict[tuple[str, str], Evidence]:
         """What there is to say of each of this tank's alarms at `at_s`, by name and subject; changes nothing."""
         report = self.nitrate.report(state.nitrate, at_s)
+        remedy = self.remedy(state, at_s, report)
         found = [
             *self.light.present(state.light, at_s),
             *self._nitrate(state, at_s, report, standing),
-            *self._chemistry(state, at_s, report),
+            *(advice.advise(f, remedy, self.seen.measures) for f in self._water(state, at_s, report)),
             *self.supplies.findings(state.supplies, at_s),
-            *self.routine.findings(state.routine, at_s),
+            *self._late(state, at_s),
         ]
         return {
             **{(f.alarm, f.subject): f.evidence for f in found},
@@ -245,9 +267,17 @@ class TankCore:
             **self.agreement.present(state.agreement, at_s),
         }
 
-    def _chemistry(self, state: TankState, at_s: float, report: NitrateReport) -> list[Finding]:
+    def _water(self, state: TankState, at_s: float, report: NitrateReport) -> list[Finding]:
+        """Chemistry, fish and leaves."""
         ph, temp_c = self.fresh(state, "ph", at_s), self.fresh(state, "temperature", at_s)
-        return self.chemistry.findings(state.chemistry, at_s, ph, temp_c, report.supply_rate, report.net_rate)
+        found = self.chemistry.findings(state.chemistry, at_s, ph, temp_c, report.supply_rate, report.net_rate)
+        return found + self.seen.findings(state.seen, at_s)
+
+    def remedy(self, state: TankState, at_s: float, report: NitrateReport) -> planner.Remedy:
+        """What is to be done with the water as it stands at `at_s`."""
+        told = self.chemistry_report(state, at_s, report)
+        nitrate = None if report.nitrate is None else report.nitrate.mean
+        return planner.remedy(case_of(self.tank, told, nitrate, temp_c=self.fresh(state, "temperature", at_s)))
 
     def chemistry_report(self, state: TankState, at_s: float, report: NitrateReport) -> ChemistryReport:
         """The water's chemistry by the probes' present values and the present rates."""
@@ -270,5 +300,6 @@ class TankCore:
             self.light.next_wake(state.light, at_s),
             self.routine.next_wake(state.routine, at_s),
             self.supplies.next_wake(state.supplies, at_s),
+            self.seen.next_wake(state.seen, at_s),
         ]
         return [w for w in wakes if w is not None]

@@ -11,7 +11,8 @@ from rushlight.effects import Estimate
 from rushlight.events import Test
 from rushlight.implied import alike, carries
 from rushlight.science.measuring.units import read_reported
-from rushlight.tank.water.chemistry import ChemistryReport, Hardness
+from rushlight.tank.water.chemistry import ChemistryReport
+from rushlight.tank.water.degrees import Hardness
 from rushlight.views import AlarmView, ProbeView, SiteView, TankView
 
 _STANDING = frozenset({"unacknowledged", "acknowledged"})
@@ -154,6 +155,11 @@ def water_sentences(water: ChemistryReport) -> tuple[str, ...]:
 
 
 def _hardness(name: str, h: Hardness) -> str:
+    if not h.tests:
+        return (
+            f"{name} was never tested; by source water, feed and changes about {h.level.mean:.1f} °dH "
+            f"({h.level.low:.1f} to {h.level.high:.1f}). Add it to the next test."
+        )
     level = f"{name} about {h.level.mean:.1f} °dH ({h.level.low:.1f} to {h.level.high:.1f})"
     if h.days_to_limit is None or h.days_to_limit > _LONG_DAYS:
         return f"{level}."

@@ -110,6 +110,7 @@ FIELDS: Mapping[Substance, FieldLook] = {
     "kh": FieldLook("Test: KH", 100, 0.1),
     "gh": FieldLook("Test: GH", 100, 0.1),
     "chlorine": FieldLook("Test: chlorine", 100, 0.01),
+    "chloride": FieldLook("Test: chloride", 10000, 1),
 }
 
 

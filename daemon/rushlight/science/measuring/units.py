@@ -133,6 +133,7 @@ UNITS: dict[str, dict[str, Unit]] = {
     | _table("°dH", {"meq/l|mval/l": 1.0 / MEQ_PER_DH, "mmol/l|mmol/lca+mg|mmol/lcaco3": 1.0 / MMOL_PER_DH})
     | _table("°dH", {"mg/lcao": 0.1, "mg/lca|mg/lasca": 1.0 / (MMOL_PER_DH * CA)}),
     "chlorine": _table("mg/L", {"mg/l|ppm|mg/lcl2|ppmcl2": 1.0, "ug/l": 1e-3}),
+    "chloride": _table("mg/L", {"mg/l|ppm|mg/lcl|mg/lcl-|ppmcl": 1.0, "mmol/l": 35.45}),
     "conductivity": _table("µS/cm", {"us/cm": 1.0, "ms/cm": 1000.0, "ms/m": 10.0, "s/m": 1e4, "s/cm": 1e6}),
     "level": _table("cm", {"cm": 1.0, "mm": 0.1, "m": 100.0, "in|inch": 2.54}) | _PERCENT,
     "humidity": _PERCENT,
@@ -154,6 +155,7 @@ STANDARD: dict[str, str] = {
     "kh": "°dH",
     "gh": "°dH",
     "chlorine": "mg/L",
+    "chloride": "mg/L",
     "conductivity": "µS/cm",
     "level": "cm",
     "humidity": "%",
@@ -258,6 +260,7 @@ _OFFER: dict[str, tuple[str, ...]] = {
     "kh": ("°dH", "ppm", "mg/L CaCO3", "mg/L HCO3", "meq/L", "°fH"),
     "gh": ("°dH", "ppm", "mg/L CaCO3", "mg/L Ca", "mmol/L", "°fH"),
     "chlorine": ("mg/L",),
+    "chloride": ("mg/L", "mmol/L"),
     "conductivity": ("µS/cm", "mS/cm", "S/m"),
     "level": ("cm", "mm", "m", "%"),
     "humidity": ("%",),

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import get_args
 
 from rushlight.colours import Pad, Picture
 from rushlight.events import Reported, Test
@@ -63,6 +64,12 @@ class Seen:
     def scale(self) -> Scale:
         """Where the kit's error is reckoned."""
         return Scale(self.shift)
+
+
+def measurable(kits: Sequence[Kit]) -> frozenset[str]:
+    """What can be tested here: the pads of all kits, and every substance where a kit names none."""
+    named = {str(name) for kit in kits for name in kit.pads}
+    return frozenset(named | set(get_args(Substance)) if any(not kit.pads for kit in kits) else named)
 
 
 def seen_of(event: Test, tank: Tank, kits: Sequence[Kit]) -> Iterator[Seen]:

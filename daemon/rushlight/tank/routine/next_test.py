@@ -23,6 +23,9 @@ from rushlight.alarms.finding import Finding, Says
 from rushlight.events import Feeding, Harvest, Sighting, Stocking, TankEvent, Test
 from rushlight.localtime import DAY_S, clock_on, local_date, local_day, midnight_of
 from rushlight.settings import Kit, Priority, Tank
+from rushlight.tank.kits.reading import measurable
+from rushlight.tank.routine import care
+from rushlight.tank.routine.care import Cause, Mark, Planned
 
 KEEP_DAYS = 60.0
 NEW_TANK_DAYS, VERY_NEW_DAYS = 56.0, 28.0
@@ -42,6 +45,9 @@ FOLLOW_DAYS = 14.0
 """How long a change to the tank keeps the interval short after the test that followed it."""
 MORNING = "09:00"
 """The local hour at which a late test becomes more pressing; later where the quiet hours last longer."""
+HALF_A_STRIP = 0.5
+BUY = "Buy test strips: none are left; until then a shop can test a sample of the water"
+BUY_SITTER = "No test strips are left. Do not feed more than agreed, then call"
 MORE_FEED = 1.5
 """A day's feed beyond so many times the usual counts as more."""
 
@@ -60,7 +66,14 @@ SOON = {
     "feed": (2.0, "more was fed than usual"),
 }
 """Changes that ask for a test within so many days."""
+AT_ONCE = {
+    "chlorine_high": ("chlorine", 3600.0, "chlorine was in the water an hour ago"),
+    "ammonia_high": ("ammonia", DAY_S, "ammonia was above its limit"),
+    "nitrite_high": ("nitrite", DAY_S, "nitrite was above its limit"),
+}
+"""Standing alarms that ask for a test of one substance so long after its last, whatever the shortest interval."""
 PRESSING = {
+    "chlorine_high": (0.0, "chlorine was in the water"),
     "ammonia_high": (0.0, "ammonia was above its limit"),
     "nitrite_high": (0.0, "nitrite was above its limit"),
     "nitrate_high": (0.5, "nitrate stands above its limit"),
@@ -114,6 +127,13 @@ class RoutineState:
     reason: str = ""
     test_id: str = ""
     """Which test the date was counted from."""
+    causes: list[Cause] = field(default_factory=list)
+    """What was done to the tank that brings a plan of its own."""
+    marks: list[tuple[float, str, list[str], bool]] = field(default_factory=list)
+    """Every test: when, entry, what it measured, and whether all ammonia and nitrite in it was nought."""
+    asked_s: float | None = None
+    asked: str = ""
+    """The date given out and its reason: the routine's own, or an earlier one of a plan or of a standing alarm."""
 
 
 class RoutineWatch:
@@ -131,9 +151,11 @@ class RoutineWatch:
         self.longest_s = testing.longest_days * DAY_S
         self.shortest_s = min(testing.shortest_days * DAY_S, self.longest_s)
         kit = next((k for k in kits if k.id == testing.kit), kits[0] if kits else None)
+        self._by_strip = kit is not None and kit.method == "strip"
         pads = kit.pads.get("nitrate", ()) if kit is not None and kit.method == "strip" else ()
         self._coarse = _coarse(pads, tank.limits.nitrate)
         self._any_test_counts = kit is not None and bool(kit.pads) and "nitrate" not in kit.pads
+        self.measures = measurable(kits)
         started = tank.started
         self._started_s = None if started is None else midnight_of(started, self.zone)
 
@@ -148,6 +170,10 @@ class RoutineWatch:
         self.void(state, event.id)
         if state.begun_s is None or event.at_s < state.begun_s:
             state.begun_s = event.at_s
+        if (cause := care.cause_of(event)) is not None:
+            state.causes = sorted([*state.causes, cause], key=lambda c: (c.at_s, c.id))[-50:]
+        if isinstance(event, Test):
+            state.marks = sorted([*state.marks, care.mark_of(event)])[-200:]
         match event:
             case Test() if "nitrate" in event.values or self._any_test_counts:
                 state.tests = sorted([*state.tests, (event.at_s, event.id, event.method)])[-20:]
@@ -166,11 +192,13 @@ class RoutineWatch:
         """That entry never was; the date is worked out afresh if it hung on it."""
         if not event_id:
             return
+        state.causes = [c for c in state.causes if c.id != event_id]
+        state.marks = [m for m in state.marks if m[1] != event_id]
         tests = [t for t in state.tests if t[1] != event_id]
         triggers = [t for t in state.triggers if t.id != event_id]
         fed = [f for f in state.fed if f.id != event_id]
         if (len(tests), len(triggers), len(fed)) != (len(state.tests), len(state.triggers), len(state.fed)):
-            state.due_at_s = None
+            state.due_at_s = state.asked_s = None
         state.tests, state.triggers, state.fed = tests, triggers, fed
 
     def _trigger(self, state: RoutineState, event: TankEvent, what: str) -> None:
@@ -199,7 +227,27 @@ class RoutineWatch:
         urgent = None if last is None else self._urgent(state, last[0], at_s)
         if urgent is not None and urgent[0] < state.due_at_s:
             state.due_at_s, state.reason = urgent
-        return state.due_at_s, state.reason
+        asked = [(state.due_at_s, state.reason), *self._at_once(state, at_s, pressing)]
+        planned = care.due(self.planned(state, at_s))
+        if planned is not None and last is not None:
+            asked.append((planned.at_s, f"{' and '.join(planned.substances)}: {planned.why}"))
+        state.asked_s, state.asked = min(asked)
+        return state.asked_s, state.asked
+
+    def planned(self, state: RoutineState, at_s: float) -> list[Planned]:
+        """The tests that go with what was done to the tank, made and to be made."""
+        marks = [Mark(m[0], m[1], frozenset(m[2]), m[3]) for m in state.marks]
+        return care.plan(state.causes, marks, at_s, self.measures, self._started_s)
+
+    def _at_once(self, state: RoutineState, at_s: float, pressing: AbstractSet[str]) -> list[tuple[float, str]]:
+        """What the standing poisons ask for, counted from the last test of each."""
+        found = []
+        for name in sorted(pressing & AT_ONCE.keys()):
+            substance, after_s, why = AT_ONCE[name]
+            tested = [m[0] for m in state.marks if m[0] <= at_s and substance in m[2]]
+            if tested and substance in self.measures:
+                found.append((tested[-1] + after_s, f"{why}: test {substance} again"))
+        return found
 
     def _last(self, state: RoutineState, at_s: float) -> tuple[float, str, str] | None:
         done = [t for t in state.tests if t[0] <= at_s]
@@ -324,9 +372,9 @@ class RoutineWatch:
 
         A test may be made at any hour of the day on which it is due; of a tank never tested nothing is known at all.
         """
-        if state.due_at_s is None:
+        if state.asked_s is None:
             return None
-        asked = state.due_at_s, state.tests[-1][0] if state.tests else None
+        asked = state.asked_s, state.tests[-1][0] if state.tests else None
         if asked != self._steps_asked:  # with nearly every tick the same: mornings cost more than all else in it
             self._steps_asked, self._steps_found = asked, self._steps_of(*asked)
         return self._steps_found
@@ -354,22 +402,28 @@ class RoutineWatch:
         steps = self._steps(state)
         return None if steps is None else min((s for s in steps if s > at_s), default=None)
 
-    def findings(self, state: RoutineState, at_s: float) -> list[Finding]:
-        """`test_overdue`, its priority rising with lateness."""
+    def findings(self, state: RoutineState, at_s: float, strips_left: float | None = None) -> list[Finding]:
+        """`test_overdue`, its priority rising with lateness; without a strip left it asks for strips, and no louder."""
         steps = self._steps(state)
-        if steps is None or state.due_at_s is None:
+        if steps is None or state.asked_s is None:
             return []
-        late_s = at_s - state.due_at_s
+        late_s = at_s - state.asked_s
         says: Says = "raise" if at_s >= steps[0] else "clear"
+        without = self._by_strip and strips_left is not None and strips_left < HALF_A_STRIP
         priority: Priority = "high" if at_s >= steps[2] else "medium" if at_s >= steps[1] else "low"
+        if without and priority == "high":
+            priority = "medium"
         last = self._last(state, at_s)
         evidence = LateTest(
-            due_at_s=state.due_at_s,
+            due_at_s=state.asked_s,
             late_days=round(max(0.0, late_s) / DAY_S, 2),
             last_test_at_s=None if last is None else last[0],
-            reason=state.reason,
+            reason=state.asked,
+            strips_left=strips_left if without else None,
             sentence=_overdue_sentence(late_s, None if last is None else at_s - last[0]),
             cause_sentence="",
+            action_sentence=BUY if without else "",
+            sitter_sentence=BUY_SITTER if without else "",
         )
         if says == "clear":
             return [Finding(alarm="test_overdue", tank=self.tank.id, says=says, evidence=evidence)]

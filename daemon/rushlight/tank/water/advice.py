@@ -7,8 +7,12 @@ is proposed the new water is to be treated against chlorine and as warm as the t
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from collections.abc import Set as AbstractSet
+from dataclasses import replace
 from types import MappingProxyType
 
+from rushlight.alarms.evidence import DistressEvidence, MineralEvidence, WaterTestEvidence
+from rushlight.alarms.finding import Finding
 from rushlight.alarms.words import number
 from rushlight.science.chemistry.aftermath import Moment
 from rushlight.tank.water.plan import Remedy
@@ -46,6 +50,40 @@ def action(made: Remedy) -> str:  # noqa: PLR0911 - one line for each kind
     return ""
 
 
+ADVISED = frozenset({"ammonia_high", "nitrite_high", "alkalinity_low", "hardness_high", "chlorine_high"})
+"""Alarms whose first action is the planner's."""
+FEED = frozenset({"ammonia_high", "nitrite_high"})
+PRICE = 1.5
+"""A rise of un-ionised ammonia by driving out CO2 that is worth a sentence."""
+
+
+def advise(finding: Finding, made: Remedy, measures: AbstractSet[str]) -> Finding:
+    """The finding with the planner's first action and figures; `measures` is what the kits here can test."""
+    told = finding.evidence
+    if isinstance(told, DistressEvidence):
+        return replace(finding, evidence=_first_aid(told, made, measures))
+    text = action(made)
+    if finding.alarm not in ADVISED or not text or told.action_sentence:
+        return finding
+    if finding.alarm in FEED and made.kind != "test first":
+        text = f"no feed; {text}"
+    if isinstance(told, WaterTestEvidence | MineralEvidence):
+        told = replace(told, action_sentence=text, plan=figures(made))
+    return replace(finding, evidence=told)
+
+
+def _first_aid(told: DistressEvidence, made: Remedy, measures: AbstractSet[str]) -> DistressEvidence:
+    """Three steps for gasping or dying fish; moving the surface has a price where there is ammonia."""
+    poisons = [p for p in ("ammonia", "nitrite") if p in measures]
+    test = f"test {' and '.join(poisons)} now" if poisons else "have a shop test ammonia and nitrite today"
+    text = f"1. make the surface move, see that the pump runs; 2. no food; 3. {test}"
+    if made.aired is None or made.aired[1].nh3 <= PRICE * made.aired[0].nh3:
+        return replace(told, action_sentence=text)
+    was, then = made.aired
+    text += f". The air has a price: un-ionised ammonia goes from {_nh3(was)} to {_nh3(then)} mg/L as CO2 leaves"
+    return replace(told, action_sentence=text, nh3_now_mg_l=round(was.nh3, 4), nh3_aired_mg_l=round(then.nh3, 4))
+
+
 def lines(made: Remedy) -> list[str]:
     """The whole plan, a sentence each."""
     if made.kind == "none":
@@ -65,7 +103,7 @@ def lines(made: Remedy) -> list[str]:
             f"Chloride keeps nitrite out of the gills of many fish: {number(made.salt_g, 3)} g of salt without "
             f"additives, once, besides the changes. Plants and snails may mind. {LABELS}"
         )
-    if made.aired is not None and made.aired[1].nh3 > 1.5 * made.aired[0].nh3:
+    if made.aired is not None and made.aired[1].nh3 > PRICE * made.aired[0].nh3:
         was, then = made.aired
         said.append(
             f"Moving the surface drives out CO2: un-ionised ammonia then goes from {_nh3(was)} to {_nh3(then)} mg/L, "

@@ -1,27 +1,31 @@
 """Ammonia, nitrite, carbonate and total hardness: what the tests say, at the probes' present pH and temperature.
 
-Owns the findings `ammonia_high`, `nitrite_high`, `alkalinity_low` and `hardness_high`.  Never decides when to test.
+Owns the findings `ammonia_high`, `nitrite_high`, `chlorine_high`, `alkalinity_low` and `hardness_high`.  Never decides
+when to test, and leaves it to `plan` and `advice` what is to be done to the water.
 The answer depends on the facts alone, never on the order in which they arrived.
 """
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
-from rushlight.alarms.evidence import MineralEvidence, WaterTestEvidence
+from rushlight.alarms.evidence import WaterTestEvidence
 from rushlight.alarms.finding import Finding, Says
 from rushlight.effects import Estimate
 from rushlight.events import Dose, TankEvent, Test, TopOff, WaterChange
 from rushlight.kitunits import kit_for
 from rushlight.localtime import DAY_S
 from rushlight.science.chemistry import ammonia, hardness
+from rushlight.science.chemistry.remedies import CHLORINE_ACUTE, nitrite_limit
 from rushlight.science.inference.interval import strip_span
 from rushlight.science.measuring.units import read_reported
 from rushlight.settings import Kit, Substance, Tank
 from rushlight.tank.kits.reading import READING_ERROR
 from rushlight.tank.water import minerals
+from rushlight.tank.water.degrees import Hardness, band, evidence_of, hardness_of
 from rushlight.tank.water.minerals import MineralFact
 
 KEEP_DAYS = 400.0
@@ -34,10 +38,13 @@ CLEARS_AT = 0.8
 MARGIN_DH = {"kh": 0.5, "gh": 1.0}
 SURE, UNSURE = 0.9, 0.5
 """Probability of being past a hardness limit, now or within four weeks, at which its alarm is raised, and cleared."""
-TREND_TESTS, TREND_DAYS, TREND_SURE = 7, 42.0, 0.98
-"""A forecast needs so many tests over so long, and so much certainty that the level moves towards its limit at all:
-coarse pads make trends of noise."""
+UNTESTED_CLEAR = 0.3
+"""The chance at which the call for a first test of carbonate hardness is taken back."""
+UNTESTED_S = 14 * DAY_S
+"""So long a new keeper's own tests may take before hardness is asked for."""
 READING_FLOOR_DH = 0.3
+EPA_PH = (6.5, 9.0)
+"""The pH that the criterion's tables are printed for (from memory)."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -62,21 +69,8 @@ class ChemistryState:
     """Substance -> values, oldest first."""
     facts: dict[str, list[MineralFact]] = field(default_factory=dict)
     """kh and gh -> facts, oldest first."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Hardness:
-    """One hardness: its level, how it moves in °dH per day, and days until its limit if things stay as they are."""
-
-    level: Estimate
-    rate: float
-    days_to_limit: float | None
-    in_four_weeks: Estimate
-    chance_now: float
-    chance_in_four_weeks: float
-    """0 until the tests show a trend."""
-    tests: int
-    tested_at_s: float
+    begun_s: float | None = None
+    """When this tank was first heard of; a hardness that was never tested is worked out from then on."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,7 +86,25 @@ class ChemistryReport:
     temp_c: float = ASSUMED_C
     ph_assumed: bool = True
     temp_assumed: bool = True
+    ammonia_n_mg_l: float | None = None
+    """Total ammonia as nitrogen."""
+    chronic_mg_n_l: float | None = None
+    acute_mg_n_l: float | None = None
+    """US EPA's criteria of 2013 without salmonids at this pH and temperature, mg/L of nitrogen."""
+    extrapolated: bool = False
+    """The pH lies outside the criterion's printed tables."""
+    ammonia_share: float | None = None
+    """How much of its limit ammonia has reached: the worse of NH3 against the keeper's and the total against the
+    chronic criterion."""
+    ammonia_fresh: bool = False
+    nitrite_fresh: bool = False
+    chlorine_fresh: bool = False
+    """Whether the test is recent enough to act on."""
     nitrite: float | None = None
+    nitrite_limit: float | None = None
+    """mg/L as NO2: the keeper's, or the lower one that holds at so little chloride."""
+    chloride: float | None = None
+    chlorine: float | None = None
     kh: Hardness | None = None
     gh: Hardness | None = None
 
@@ -103,6 +115,8 @@ class ChemistryWatch:
     def __init__(self, tank: Tank, kits: Sequence[Kit]) -> None:
         self.tank = tank
         self.kits = tuple(kits)
+        started = tank.started
+        self._started_s = None if started is None else dt.datetime.combine(started, dt.time(), dt.UTC).timestamp()
 
     def initial(self) -> ChemistryState:
         """Nothing known yet."""
@@ -119,6 +133,7 @@ class ChemistryWatch:
         tested = self._tested(event) if isinstance(event, Test) else {}
         found = {name: self._mineral(event, name) for name in ("kh", "gh")}
         self.void(state, event.id)
+        self.heard(state, event.at_s)
         for substance, value in tested.items():
             values = sorted([*state.tested.get(substance, []), value], key=Tested.key)
             state.tested[substance] = [t for t in values if t.at_s > values[-1].at_s - KEEP_DAYS * DAY_S]
@@ -126,6 +141,11 @@ class ChemistryWatch:
             if fact is not None:
                 facts = sorted([*state.facts.get(name, []), fact], key=MineralFact.key)
                 state.facts[name] = [f for f in facts if f.at_s > facts[-1].at_s - KEEP_DAYS * DAY_S]
+
+    def heard(self, state: ChemistryState, at_s: float) -> None:
+        """The tank is known of since `at_s`, if not longer."""
+        if state.begun_s is None or at_s < state.begun_s:
+            state.begun_s = at_s
 
     def void(self, state: ChemistryState, event_id: str) -> None:
         """That entry never was."""
@@ -138,7 +158,7 @@ class ChemistryWatch:
 
     def _tested(self, event: Test) -> dict[str, Tested]:
         out: dict[str, Tested] = {}
-        names: tuple[Substance, ...] = ("ammonia", "nitrite", "ph")
+        names: tuple[Substance, ...] = ("ammonia", "nitrite", "ph", "chlorine", "chloride")
         for name in names:
             if name in event.values:
                 amount = read_reported(name, event.values[name], event.units.get(name, ""))
@@ -200,20 +220,36 @@ class ChemistryWatch:
         used_ph, ph_assumed = self._ph(state, at_s, ph)
         used_c = ASSUMED_C if temp_c is None else temp_c
         total = _latest(state.tested.get("ammonia", ()), at_s)
-        nitrite = _latest(state.tested.get("nitrite", ()), at_s)
+        nitrite, chlorine = (_latest(state.tested.get(name, ()), at_s) for name in ("nitrite", "chlorine"))
+        chloride = self._chloride(state, at_s)
         share = ammonia.un_ionised_share(used_ph, used_c)
         spent = kh_rate(supply_rate, net_rate)
+        as_n = None if total is None else ammonia.as_nitrogen(_middle(total))
+        chronic = ammonia.chronic_criterion(used_ph, used_c)
+        known = None if total is None else ammonia.un_ionised(_middle(total), used_ph, used_c)
+        limits = self.tank.limits
         return ChemistryReport(
+            ammonia_fresh=_fresh(total, at_s),
+            nitrite_fresh=_fresh(nitrite, at_s),
+            chlorine_fresh=_fresh(chlorine, at_s),
+            ammonia_n_mg_l=as_n,
+            chronic_mg_n_l=chronic,
+            acute_mg_n_l=ammonia.acute_criterion(used_ph, used_c, salmonids=False),
+            extrapolated=not EPA_PH[0] <= used_ph <= EPA_PH[1],
+            ammonia_share=None if known is None or as_n is None else max(known / limits.ammonia, as_n / chronic),
+            nitrite_limit=limits.nitrite if chloride is None else min(limits.nitrite, nitrite_limit(chloride)),
+            chloride=chloride,
+            chlorine=None if chlorine is None else 0.0 if chlorine.bound == "<" else chlorine.value,
             total_ammonia=None if total is None else _middle(total),
-            un_ionised=None if total is None else ammonia.un_ionised(_middle(total), used_ph, used_c),
+            un_ionised=known,
             un_ionised_percent=None if total is None else 100.0 * share,
             ph=used_ph,
             temp_c=used_c,
             ph_assumed=ph_assumed,
             temp_assumed=temp_c is None,
             nitrite=None if nitrite is None else _middle(nitrite),
-            kh=_hardness(state.facts.get("kh", ()), at_s, spent, self.tank.limits.kh_low, falling=True),
-            gh=_hardness(state.facts.get("gh", ()), at_s, 0.0, self.tank.limits.gh_high, falling=False),
+            kh=self._kh(state, at_s, spent if net_rate is not None else kh_rate_untested(supply_rate)),
+            gh=hardness_of(state.facts.get("gh", ()), at_s, 0.0, self.tank.limits.gh_high, falling=False),
         )
 
     def findings(
@@ -227,8 +263,14 @@ class ChemistryWatch:
     ) -> list[Finding]:
         """The word on each of the four alarms; arguments as `report`."""
         told = self.report(state, at_s, ph, temp_c, supply_rate, net_rate)
-        found = self._ammonia(state, at_s, told) + self._nitrite(state, at_s, told)
-        found.append(self._never_tested("alkalinity_low") if told.kh is None else self._alkalinity(told.kh))
+        found = [
+            *self._ammonia(state, at_s, told),
+            *self._nitrite(state, at_s, told),
+            self._chlorine(state, at_s, told),
+        ]
+        found.append(
+            self._never_tested("alkalinity_low") if told.kh is None else self._alkalinity(state, at_s, told.kh)
+        )
         found.append(self._never_tested("hardness_high") if told.gh is None else self._hard(told.gh))
         return found
 
@@ -249,24 +291,38 @@ class ChemistryWatch:
         if test is None or told.un_ionised is None or told.total_ammonia is None:
             return [self._never_tested("ammonia_high")]
         limit = self.tank.limits.ammonia
-        says = _level_says(told.un_ionised, limit, at_s - test.at_s)
+        share = told.ammonia_share or 0.0
+        says = _level_says(share, 1.0, at_s - test.at_s)
         assumed = [w for w, is_so in (("pH", told.ph_assumed), ("temperature", told.temp_assumed)) if is_so]
         more_than = "more than " if test.bound == ">" else ""
-        sentence = (
-            f"un-ionised ammonia {more_than}about {told.un_ionised:.2g} mg/L against a limit of {limit:g} "
-            f"(total {told.total_ammonia:g} mg/L at pH {told.ph:.1f} and {told.temp_c:.0f} °C"
-            f"{', ' + ' and '.join(assumed) + ' assumed' if assumed else ''}; salts in the water make it 5–10 % less)"
-        )
+        water = f"at pH {told.ph:.1f} and {told.temp_c:.0f} °C"
+        water += f", {' and '.join(assumed)} assumed," if assumed else ""
+        as_n, chronic = told.ammonia_n_mg_l or 0.0, told.chronic_mg_n_l or math.inf
+        if as_n / chronic > told.un_ionised / limit:
+            far = f", extrapolated beyond pH {EPA_PH[0]:g} to {EPA_PH[1]:g}" if told.extrapolated else ""
+            sentence = (
+                f"total ammonia {more_than}{told.total_ammonia:g} mg/L {water} is {as_n / chronic:.1f} times what fish "
+                f"bear for weeks (US EPA 2013{far})"
+            )
+        else:
+            sentence = (
+                f"un-ionised ammonia {more_than}about {told.un_ionised:.2g} mg/L against a limit of {limit:g} "
+                f"(total {told.total_ammonia:g} mg/L {water.rstrip(',')}; salts in the water make it 5–10 % less)"
+            )
         evidence = WaterTestEvidence(
             quantity="ammonia",
             value=told.un_ionised,
             unit="mg/L",
             limit=limit,
             total_mg_l=told.total_ammonia,
+            total_mg_n_l=round(as_n, 3),
             ph=told.ph,
             temp_c=told.temp_c,
             tested_at_s=test.at_s,
-            epa_chronic_mg_n_l=round(ammonia.chronic_criterion(told.ph, told.temp_c), 2),
+            epa_chronic_mg_n_l=round(chronic, 2),
+            epa_acute_mg_n_l=round(told.acute_mg_n_l or 0.0, 1),
+            epa_extrapolated=told.extrapolated,
+            share_of_limit=round(share, 3),
             sentence=sentence,
         )
         return [Finding(alarm="ammonia_high", tank=self.tank.id, says=says, evidence=evidence)]
@@ -275,42 +331,78 @@ class ChemistryWatch:
         test = _latest(state.tested.get("nitrite", ()), at_s)
         if test is None or told.nitrite is None:
             return [self._never_tested("nitrite_high")]
-        limit = self.tank.limits.nitrite
+        limit = told.nitrite_limit or self.tank.limits.nitrite
         evidence = WaterTestEvidence(
-            quantity="nitrite", value=told.nitrite, unit="mg/L", limit=limit, tested_at_s=test.at_s
+            quantity="nitrite",
+            value=told.nitrite,
+            unit="mg/L",
+            limit=round(limit, 3),
+            chloride_mg_l=told.chloride,
+            tested_at_s=test.at_s,
         )
         says = _level_says(told.nitrite, limit, at_s - test.at_s)
         return [Finding(alarm="nitrite_high", tank=self.tank.id, says=says, evidence=evidence)]
 
-    def _alkalinity(self, kh: Hardness) -> Finding:
+    def _chlorine(self, state: ChemistryState, at_s: float, told: ChemistryReport) -> Finding:
+        """Any colour on the pad is more than fish bear: no kit shows as little as the criterion."""
+        test = _latest(state.tested.get("chlorine", ()), at_s)
+        if test is None or told.chlorine is None:
+            return self._never_tested("chlorine_high")
+        limit = self.tank.limits.chlorine
+        times = f", {told.chlorine / limit:.0f} times what fish bear for an hour (US EPA 1984)"
+        evidence = WaterTestEvidence(
+            quantity="chlorine",
+            value=told.chlorine,
+            unit="mg/L",
+            limit=limit,
+            tested_at_s=test.at_s,
+            sentence=f"chlorine {told.chlorine:g} mg/L{times if limit == CHLORINE_ACUTE else ''}",
+        )
+        says = _level_says(told.chlorine, limit, at_s - test.at_s)
+        return Finding(alarm="chlorine_high", tank=self.tank.id, says=says, evidence=evidence)
+
+    def _chloride(self, state: ChemistryState, at_s: float) -> float | None:
+        """The last test's, else the source water's: nothing in a tank takes chloride up."""
+        tested = _latest(state.tested.get("chloride", ()), at_s)
+        return self.tank.source_water.get("chloride") if tested is None else tested.value
+
+    def _kh(self, state: ChemistryState, at_s: float, spent: float) -> Hardness | None:
+        facts, limit = state.facts.get("kh", ()), self.tank.limits.kh_low
+        source, prior = self.tank.source_water.get("kh"), None
+        if source is not None and state.begun_s is not None:
+            prior = minerals.untested(source, -spent, state.begun_s, self._started_s)
+        return hardness_of(facts, at_s, spent, limit, falling=True, prior=prior)
+
+    def _alkalinity(self, state: ChemistryState, at_s: float, kh: Hardness) -> Finding:
         limit = self.tank.limits.kh_low
+        if kh.tests == 0:
+            return self._forecast(kh, limit, patient=at_s - (state.begun_s or at_s) < UNTESTED_S)
         return self._mineral_finding("alkalinity_low", kh, limit, "carbonate hardness", "falling")
 
     def _hard(self, gh: Hardness) -> Finding:
         return self._mineral_finding("hardness_high", gh, self.tank.limits.gh_high, "total hardness", "rising")
 
+    def _forecast(self, kh: Hardness, limit: float, *, patient: bool) -> Finding:
+        """Before any test: once it is likelier than not that it runs out within four weeks, a test is asked for."""
+        chance = max(kh.chance_now, kh.chance_in_four_weeks)
+        says: Says = "clear" if chance < UNTESTED_CLEAR else "hold" if patient or chance <= UNSURE else "raise"
+        sentence = f"carbonate hardness was never tested; by source water, feed and changes {band(kh)}"
+        if kh.rate < 0 and kh.days_to_limit is not None:
+            when = f"in about {kh.days_to_limit:.0f} days" if kh.days_to_limit >= 1 else "by now"
+            sentence += f", falling by {-kh.rate:.2g} a day, at its limit of {limit:g} {when}"
+        evidence = evidence_of(kh, "carbonate hardness", limit, sentence)
+        evidence = replace(evidence, action_sentence="Test KH: nobody has yet, and the pH hangs on it")
+        return Finding(alarm="alkalinity_low", tank=self.tank.id, says=says, evidence=evidence)
+
     def _mineral_finding(self, alarm: str, told: Hardness, limit: float, name: str, way: str) -> Finding:
         worst = max(told.chance_now, told.chance_in_four_weeks)
         says: Says = "raise" if worst > SURE else "clear" if worst < UNSURE else "hold"
-        sentence = f"{name} about {told.level.mean:.1f} °dH ({told.level.low:.1f} to {told.level.high:.1f})"
+        sentence = f"{name} {band(told)}"
         if told.chance_now > SURE:
             sentence += f", past its limit of {limit:g}"
         elif told.days_to_limit is not None:
             sentence += f" and {way}, at its limit of {limit:g} in about {told.days_to_limit:.0f} days"
-        evidence = MineralEvidence(
-            quantity=name,
-            value=round(told.level.mean, 2),
-            low=round(told.level.low, 2),
-            high=round(told.level.high, 2),
-            unit="°dH",
-            limit=limit,
-            rate_per_day=round(told.rate, 4),
-            days_to_limit=told.days_to_limit,
-            chance_now=round(told.chance_now, 3),
-            chance_in_four_weeks=round(told.chance_in_four_weeks, 3),
-            tested_at_s=told.tested_at_s,
-            sentence=sentence,
-        )
+        evidence = evidence_of(told, name, limit, sentence)
         return Finding(alarm=alarm, tank=self.tank.id, says=says, evidence=evidence)
 
 
@@ -321,11 +413,20 @@ def kh_rate(supply_rate: Estimate | None, net_rate: Estimate | None) -> float:
     return hardness.kh_rate(supply_rate.mean, max(0.0, supply_rate.mean - net_rate.mean))
 
 
+def kh_rate_untested(supply_rate: Estimate | None) -> float:
+    """The same while no nitrate test tells what plants take up: halfway between none and all of it; 0 without feed."""
+    return 0.0 if supply_rate is None else hardness.kh_rate(supply_rate.mean, 0.5 * supply_rate.mean)
+
+
 def _latest(tested: Sequence[Tested], at_s: float) -> Tested | None:
     for value in reversed(tested):
         if value.at_s <= at_s:
             return value
     return None
+
+
+def _fresh(test: Tested | None, at_s: float) -> bool:
+    return test is not None and at_s - test.at_s <= FRESH_TEST_DAYS * DAY_S
 
 
 def _middle(test: Tested) -> float:
@@ -337,32 +438,3 @@ def _level_says(value: float, limit: float, age_s: float) -> Says:
     if age_s > FRESH_TEST_DAYS * DAY_S:
         return "hold"
     return "raise" if value > limit else "clear" if value <= CLEARS_AT * limit else "hold"
-
-
-def _hardness(
-    facts: Sequence[MineralFact], at_s: float, known_rate: float, limit: float, *, falling: bool
-) -> Hardness | None:
-    belief = minerals.believe(facts, at_s, known_rate)
-    if belief is None:
-        return None
-    habit = minerals.custom(facts, at_s)
-    mean, sd = minerals.ahead(belief, known_rate, habit, minerals.HORIZON_DAYS)
-
-    def past(mean: float, sd: float, at: float = limit) -> float:
-        below = minerals.chance_below(mean, sd, at)
-        return below if falling else 1.0 - below
-
-    later = Estimate(mean=mean, low=max(0.0, mean - minerals.Z90 * sd), high=mean + minerals.Z90 * sd)
-    towards = past(minerals.rate(belief, known_rate, habit), math.sqrt(belief.v_drift), at=0.0)
-    seen_s = belief.last_test_s - belief.first_test_s
-    trend = belief.tests >= TREND_TESTS and seen_s >= TREND_DAYS * DAY_S and towards >= TREND_SURE
-    return Hardness(
-        level=belief.estimate(),
-        rate=minerals.rate(belief, known_rate, habit),
-        days_to_limit=minerals.days_to(belief, known_rate, habit, limit, falling=falling),
-        in_four_weeks=later,
-        chance_now=past(belief.level, belief.level_sd),
-        chance_in_four_weeks=past(mean, sd) if trend else 0.0,
-        tests=belief.tests,
-        tested_at_s=belief.last_test_s,
-    )

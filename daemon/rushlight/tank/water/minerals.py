@@ -27,6 +27,11 @@ LEVEL_WANDER = 0.04
 HUBER = 1.5
 """Standard deviations beyond which a test is trusted less, the more it surprises (after Huber 1964)."""
 UNKNOWN_SOURCE_SD = 5.0
+SOURCE_SD = 0.15
+"""How far the tap strays from what the keeper gave for it, as a share (common practice, no source)."""
+UPTAKE_SHARE_SD = 0.35
+"""Deviation of what nitrification spends, as a share, while no test tells how much nitrate plants take up, which gives
+half of it back, and how much of the feed's nitrogen is nitrified."""
 HORIZON_DAYS = 28
 FARTHEST_DAYS = 365
 Z90 = 1.6448536269514722
@@ -126,13 +131,37 @@ class Belief:
         self.last_test_s = fact.at_s
 
 
-def believe(facts: Sequence[MineralFact], at_s: float, known_rate: float) -> Belief | None:
-    """What the facts up to `at_s` say; None before the first test.  `facts` sorted by their key."""
+@dataclass(frozen=True, slots=True)
+class Prior:
+    """What may be said of a hardness before any test: level and deviation in °dH at `at_s`, deviation of the rate."""
+
+    at_s: float
+    level: float
+    sd: float
+    rate_sd: float
+
+
+def untested(source: float, spent: float, begun_s: float, started_s: float | None) -> Prior:
+    """A tank filled with water of `source` °dH that loses `spent` °dH a day, as it was when records began.
+
+    What was done before that nobody wrote down: the level lies anywhere between the source's and what is left of it
+    without any change of water.
+    """
+    days = max(0.0, (begun_s - started_s) / DAY_S) if started_s is not None else math.inf
+    least = max(0.0, source - spent * days) if spent > 0 else source
+    spread = (source - least) ** 2 / 12.0 + (SOURCE_SD * source) ** 2
+    return Prior(begun_s, 0.5 * (source + least), math.sqrt(spread), UPTAKE_SHARE_SD * spent)
+
+
+def believe(facts: Sequence[MineralFact], at_s: float, known_rate: float, prior: Prior | None = None) -> Belief | None:
+    """What the facts up to `at_s` say, sorted by their key; before the first test what the prior says, if any."""
     belief: Belief | None = None
+    if prior is not None and prior.at_s <= at_s:
+        belief = Belief(prior.at_s, prior.level, v_level=prior.sd**2, v_drift=prior.rate_sd**2)
     for fact in facts:
         if fact.at_s > at_s:
             break
-        if belief is None:
+        if belief is None or (belief.tests == 0 and fact.kind == "test"):
             if fact.kind == "test":
                 v_drift = DRIFT_SD**2 + (DRIFT_SHARE * known_rate) ** 2
                 belief = Belief(fact.at_s, fact.amount, v_level=fact.sd**2, v_drift=v_drift, tests=1)

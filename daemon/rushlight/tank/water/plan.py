@@ -119,7 +119,7 @@ def remedy(case: Case) -> Remedy:
     """The one thing to do with the water; kind `none` where nothing is beyond its limit."""
     wrong = _wrong(case)
     if not wrong:
-        return Remedy(kind="none", before=case.tank)
+        return Remedy(kind="none", before=case.tank, aired=price_of_air(case.tank))
     if "chlorine" in wrong:
         return Remedy(kind="conditioner", wrong=wrong, before=case.tank)
     made = _harden(case) if wrong == ("kh",) else _dilute(case, wrong)

@@ -48,6 +48,7 @@ NAMES = {
     "kh": "KH",
     "gh": "GH",
     "chlorine": "Chlorine",
+    "chloride": "Chloride",
 }
 
 
