@@ -20,7 +20,7 @@ from types import MappingProxyType
 from rushlight.alarms.evidence import Evidence, LevelEvidence, MovingEvidence
 from rushlight.alarms.finding import Finding, Says
 from rushlight.implied import assumed, band
-from rushlight.settings import Band, Probe, Tank
+from rushlight.settings import Band, Priority, Probe, Tank
 
 SLOT_S = 300.0
 """Values are averaged over this long before the rate is taken."""
@@ -32,6 +32,8 @@ REPEAT_S = 300.0
 SETTLED_S = 7200.0
 """After a limit has been clear this long it need not be said again."""
 FAR = 1e9
+PH_FAR = 0.5
+"""Beyond its limit by so much a pH is told at any hour (common practice, no source)."""
 BLIND_S = 1800.0
 """A value older than this is not what the water is like now."""
 
@@ -220,7 +222,17 @@ class LimitsWatch:
                 track.said_s[alarm] = at_s
                 track.changed_s[alarm] = at_s - SETTLED_S - 1.0
         track.said_s[alarm] = at_s
-        return [Finding(alarm=alarm, tank=self.tank.id, says=says, subject=watched.named.probe, evidence=told)]
+        named, priority = watched.named.probe, _pressing(told) if says == "raise" else None
+        return [Finding(alarm=alarm, tank=self.tank.id, says=says, subject=named, priority=priority, evidence=told)]
+
+
+def _pressing(told: LevelEvidence) -> Priority | None:
+    """A pH far out, or falling fast, is not held until morning: by then the hardness is gone, or the fish are."""
+    if told.quantity != "ph" or told.value is None or told.limit is None:
+        return None
+    if isinstance(told, MovingEvidence):
+        return "high" if told.value <= -told.limit else None
+    return "high" if abs(told.value - told.limit) >= PH_FAR else None
 
 
 def _level(watched: _Watched, side: str, value: float, limit: float | None) -> LevelEvidence:

@@ -123,9 +123,10 @@ def figures(made: Remedy) -> dict[str, float | str]:
             value = getattr(made.after, name)
             if value is not None:
                 found[f"plan_{name}_after"] = round(value, 3)
-        worst = [s.aftermath.worst().nh3 for s in made.steps if s.aftermath is not None]
-        if worst:
-            found["plan_nh3_worst_mg_l"] = round(max(worst), 4)
+        known = [s.aftermath for s in made.steps if s.aftermath is not None]
+        if known:
+            found["plan_nh3_worst_mg_l"] = round(max(max(a.at_once.nh3, a.own_co2.nh3) for a in known), 4)
+            found["plan_nh3_aired_mg_l"] = round(max(a.aired.nh3 for a in known), 4)
     if made.harm is not None:
         found |= {"harm_nh3_before_mg_l": round(made.harm.before.nh3, 4), "harm_share": round(made.harm_fraction, 4)}
         found |= {"harm_nh3_at_once_mg_l": round(made.harm.at_once.nh3, 4)}
