@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import TypeAdapter
 
+from rushlight.alarms.finding import Finding
 from rushlight.effects import Estimate
 from rushlight.events import Dose, TankEvent, Test, TopOff, WaterChange
 from rushlight.settings import Kit, Tank
@@ -48,7 +49,11 @@ def says(
     w: ChemistryWatch, s: ChemistryState, day: float, ph: float | None = 7.1, temp_c: float | None = 24.0
 ) -> dict[str, str]:
     """What there is a test for."""
-    return {f.alarm: f.says for f in w.findings(s, T0 + day * DAY_S, ph, temp_c) if f.evidence.record()}
+    return {f.alarm: f.says for f in w.findings(s, T0 + day * DAY_S, ph, temp_c) if tested(f)}
+
+
+def tested(finding: Finding) -> bool:
+    return getattr(finding.evidence, "tested_at_s", None) is not None
 
 
 def rate(mean: float) -> Estimate:
@@ -103,7 +108,9 @@ def test_nitrite_against_its_limit_with_a_margin() -> None:
 
 def test_what_was_never_tested_raises_nothing_and_what_was_taken_back_clears() -> None:
     w, s = made()
-    everything = dict.fromkeys(("ammonia_high", "nitrite_high", "alkalinity_low", "hardness_high"), "clear")
+    everything = dict.fromkeys(
+        ("ammonia_high", "nitrite_high", "chlorine_high", "alkalinity_low", "hardness_high"), "clear"
+    )
     assert {f.alarm: f.says for f in w.findings(s, T0, 7.0, 24.0)} == everything
     w.on_fact(s, test_event(0, nitrate=20.0))
     assert {f.alarm: f.says for f in w.findings(s, T0, 7.0, 24.0)} == everything
@@ -260,7 +267,7 @@ def test_order_corrections_and_json_do_not_matter(order: list[int], twice: set[i
     assert adapter.validate_json(adapter.dump_json(other)) == one
     for fact in FACTS:
         w.void(one, fact.id)
-    assert not any(f.evidence.record() for f in w.findings(one, T0 + 20 * DAY_S, 7.0, 24.0))
+    assert not any(tested(f) for f in w.findings(one, T0 + 20 * DAY_S, 7.0, 24.0))
 
 
 def test_intervals_widen_with_silence() -> None:
