@@ -15,8 +15,8 @@ import pytest
 from helpers.site import config_of
 from rushlight.alarms.table import TABLE
 from rushlight.replay import replay
-from rushlight.science import aftermath, ammonia
-from rushlight.science.aftermath import Acidity
+from rushlight.science.chemistry import aftermath, ammonia
+from rushlight.science.chemistry.aftermath import Acidity
 from rushlight.settings import Limits
 from rushlight.tank.water.plan import Case, Contents, remedy
 

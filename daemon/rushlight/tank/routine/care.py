@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 from rushlight.events import FilterWork, Outage, TankEvent, Test, Treatment
 from rushlight.localtime import DAY_S
-from rushlight.science.units import read_reported
+from rushlight.science.measuring.units import read_reported
 from rushlight.settings import Substance
 
 FOLLOW = (1.0, 3.0, 7.0)

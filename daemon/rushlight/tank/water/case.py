@@ -5,7 +5,7 @@ Owns which knowledge is fresh enough to plan by.  Pure.
 
 from __future__ import annotations
 
-from rushlight.science.water_change import Contents
+from rushlight.science.chemistry.water_change import Contents
 from rushlight.settings import Tank
 from rushlight.tank.water.chemistry import ChemistryReport
 from rushlight.tank.water.plan import Case

@@ -14,7 +14,7 @@ from rushlight.alarms.evidence import DistressEvidence, WantEvidence
 from rushlight.alarms.finding import Finding, Says
 from rushlight.events import Sighting, TankEvent, Test
 from rushlight.localtime import DAY_S
-from rushlight.science.units import read_reported
+from rushlight.science.measuring.units import read_reported
 from rushlight.settings import Kit, Tank
 from rushlight.tank.kits.reading import measurable
 
