@@ -49,10 +49,10 @@ def says(
     w: ChemistryWatch, s: ChemistryState, day: float, ph: float | None = 7.1, temp_c: float | None = 24.0
 ) -> dict[str, str]:
     """What there is a test for."""
-    return {f.alarm: f.says for f in w.findings(s, T0 + day * DAY_S, ph, temp_c) if tested(f)}
+    return {f.alarm: f.says for f in w.findings(s, T0 + day * DAY_S, ph, temp_c) if by_a_test(f)}
 
 
-def tested(finding: Finding) -> bool:
+def by_a_test(finding: Finding) -> bool:
     return getattr(finding.evidence, "tested_at_s", None) is not None
 
 
@@ -267,7 +267,7 @@ def test_order_corrections_and_json_do_not_matter(order: list[int], twice: set[i
     assert adapter.validate_json(adapter.dump_json(other)) == one
     for fact in FACTS:
         w.void(one, fact.id)
-    assert not any(tested(f) for f in w.findings(one, T0 + 20 * DAY_S, 7.0, 24.0))
+    assert not any(by_a_test(f) for f in w.findings(one, T0 + 20 * DAY_S, 7.0, 24.0))
 
 
 def test_intervals_widen_with_silence() -> None:
