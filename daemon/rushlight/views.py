@@ -154,3 +154,5 @@ class SiteView:
     """Those that belong to no tank."""
     outlets: tuple[OutletView, ...] = ()
     """How news leaves the house, as the running daemon knows it."""
+    storage: str = ""
+    """What is wrong with the disk and what is held in memory only, at this moment; '' while all is written."""

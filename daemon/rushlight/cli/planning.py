@@ -10,9 +10,9 @@ from pydantic import TypeAdapter
 from rich.console import Console
 from rich.table import Table
 
-from rushlight.cli.common import config_option, data_folder, fail, load_config
+from rushlight.cli import asking
+from rushlight.cli.common import config_option, fail, load_config
 from rushlight.science.chemistry.water_change import DAILY_CAP, Contents, Plan, plan
-from rushlight.service import control
 from rushlight.settings import Config, Tank
 from rushlight.views import SiteView
 from rushlight.web import plans
@@ -66,11 +66,14 @@ def _tank(config: Config, tank_id: str | None) -> Tank:
 def _now(config: Config, tank: Tank, nitrate: float | None) -> tuple[Contents, float]:
     """What is in the tank, and how fast nitrate rises; from the running daemon unless nitrate is given."""
     try:
-        view = TypeAdapter(SiteView).validate_python(control.ask(data_folder(config), do="view")["view"])
-    except (control.NotRunningError, RuntimeError):
+        answer, why = asking.ask_or_none(config, do="view"), "the daemon is not running here"
+    except RuntimeError as e:
+        answer, why = None, str(e)
+    if answer is None:
         if nitrate is None:
-            fail("the daemon is not running here, so nitrate is not known; give it with --nitrate")
+            fail(f"{why}, so nitrate is not known; give it with --nitrate")
         return Contents(nitrate=nitrate), 0.0
+    view = TypeAdapter(SiteView).validate_python(answer["view"])
     seen = next(t for t in view.tanks if t.id == tank.id)
     if nitrate is None and seen.nitrate is None:
         fail("nitrate is not known: no test has been entered; give it with --nitrate")

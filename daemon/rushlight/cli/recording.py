@@ -14,11 +14,12 @@ from typing import Any
 import click
 
 from rushlight import eventlines
+from rushlight.cli import asking
 from rushlight.cli.common import config_in_use, config_option, data_folder, fail
 from rushlight.clock import SystemClock
 from rushlight.events import KINDS
 from rushlight.localtime import local_time
-from rushlight.service import control
+from rushlight.receipt import Receipt
 from rushlight.settings import Config
 
 _KINDS = [k for k in KINDS if k not in {"reading", "acknowledge", "shelve"}]
@@ -72,7 +73,8 @@ def record(kind: str, pairs: tuple[str, ...], config_file: Path | None, **given:
     rushlight record calibration --probe foyer-ph 6.86=6.91@24 4.01=4.10@24
     rushlight record correction of=ENTRY-ID void=true
 
-    Exit status: 0 written (the entry's id is printed); 1 it could not be stored; 2 the entry is wrong.
+    Exit status: 0 on the disk (the entry's id is printed); 1 it could not be stored; 2 the entry is wrong;
+    3 it acts, but is in memory only: a restart before the disk takes it loses it; 4 no answer came, so it is not known.
     """  # noqa: D301
     config = config_in_use(config_file)
     line = build(kind, pairs, config, SystemClock().wall_s(), **given)
@@ -83,16 +85,13 @@ def record(kind: str, pairs: tuple[str, ...], config_file: Path | None, **given:
     except eventlines.LineError as e:
         fail(f"{e.key}: {e.what}", status=2)
     try:
-        answer = control.ask(data_folder(config), do="record", line=line, now=not given.get("when"))
-    except control.NotRunningError:
-        answer = _without_daemon(config, line)
+        receipt = asking.enter(config, line, now=not given.get("when"))
     except RuntimeError as e:
         fail(f"not stored: {e}")
-    known = "" if answer.get("new", True) else " (it was there already)"
-    click.echo(f"{line['id']}{known}")
+    asking.report(receipt or _without_daemon(config, line), line["id"])
 
 
-def _without_daemon(config: Config, line: dict[str, Any]) -> dict[str, Any]:
+def _without_daemon(config: Config, line: dict[str, Any]) -> Receipt:
     from rushlight.service import offline
 
     try:

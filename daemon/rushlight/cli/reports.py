@@ -18,26 +18,17 @@ from rich.text import Text
 from rushlight import eventlines
 from rushlight.alarms import words
 from rushlight.alarms.table import TABLE
-from rushlight.cli.common import config_in_use, config_option, data_folder, fail
+from rushlight.cli import asking
+from rushlight.cli.common import config_in_use, config_option, fail
 from rushlight.clock import SystemClock
 from rushlight.effects import Estimate
 from rushlight.localtime import DAY_S, local_time
-from rushlight.service import control
 from rushlight.settings import Config
 from rushlight.views import AlarmView, ProbeView, SiteView, TankView
 
 
-def _ask(config: Config, **request: Any) -> dict[str, Any]:
-    try:
-        return control.ask(data_folder(config), **request)
-    except control.NotRunningError:
-        fail("the daemon is not running here; start it with: rushlight run")
-    except RuntimeError as e:
-        fail(str(e))
-
-
 def _view(config: Config) -> SiteView:
-    view = TypeAdapter(SiteView).validate_python(_ask(config, do="view")["view"])
+    view = TypeAdapter(SiteView).validate_python(asking.ask(config, do="view")["view"])
     assert isinstance(view, SiteView)
     return view
 
@@ -63,6 +54,8 @@ def status(config_file: Path | None, *, as_json: bool) -> None:
     zone = zoneinfo.ZoneInfo(view.timezone)
     clock = "" if view.clock_ok else "  (the clock is not trusted yet)"
     console.print(Text.assemble((view.name, "bold"), f"  {_local(view.at_s, zone)}{clock}"))
+    if view.storage:
+        _say(console, view.storage)
     for tank in view.tanks:
         _print_tank(console, tank, view.at_s, zone)
     _print_alarms(console, [*view.alarms, *(a for t in view.tanks for a in t.alarms)], zone)
@@ -158,12 +151,14 @@ def alarms(ctx: click.Context, config_file: Path | None) -> None:
     rushlight alarms acknowledge foyer.nitrate_rising
     rushlight alarms shelve foyer.probe_silent.foyer-ph --hours 24
 
-    Exit status: 0 done; 1 the daemon is not running; 2 there is no such alarm.
+    Exit status: 0 done; 1 the daemon is not running; 2 there is no such alarm; 3 done, but in memory only; 4 not known.
     """  # noqa: D301
     ctx.obj = config_file
     if ctx.invoked_subcommand is None:
         view = _view(config_in_use(config_file))
         found = [*view.alarms, *(a for t in view.tanks for a in t.alarms)]
+        if view.storage:
+            _say(Console(), view.storage)
         _print_alarms(Console(), found, zoneinfo.ZoneInfo(view.timezone))
 
 
@@ -205,8 +200,13 @@ def _act(config: Config, line: dict[str, Any]) -> None:
     if line["alarm"] not in known:
         fail(f"no alarm called {line['alarm']!r} at the moment; there are: {', '.join(known) or 'none'}", status=2)
     line |= {"at": eventlines.rfc3339(SystemClock().wall_s()), "id": str(uuid.uuid4())}
-    _ask(config, do="record", line=line)
-    click.echo(f"{line['kind']}: {line['alarm']}")
+    try:
+        receipt = asking.enter(config, line, now=True)
+    except RuntimeError as e:
+        fail(f"not stored: {e}")
+    if receipt is None:
+        fail("the daemon is not running here; start it with: rushlight run")
+    asking.report(receipt, f"{line['kind']}: {line['alarm']}")
 
 
 @click.command()
@@ -227,9 +227,9 @@ def summary(output: Path | None, config_file: Path | None, *, send: bool) -> Non
     if output and output.suffix not in {".txt", ".html"}:
         fail(f"--output: expected a name that ends in .txt or .html, got {str(output)!r}", status=2)
     if send:
-        click.echo(_ask(config, do="send summary")["said"])
+        click.echo(asking.ask(config, do="send summary")["said"])
         return
-    text = _ask(config, do="summary", form="html" if output and output.suffix == ".html" else "text")["text"]
+    text = asking.ask(config, do="summary", form="html" if output and output.suffix == ".html" else "text")["text"]
     if output:
         try:
             output.write_text(text)

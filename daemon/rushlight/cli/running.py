@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING
 import click
 
 from rushlight import clock
+from rushlight.cli import asking
 from rushlight.cli.common import config_option, data_folder, fail, find_config, load_config, usual_folder
 from rushlight.config import ConfigError
 from rushlight.host import logs
-from rushlight.service import checks, control, last_good
+from rushlight.service import checks, claim, control, last_good
 from rushlight.service.service import Service
 from rushlight.settings import Config
 
@@ -32,7 +33,8 @@ def run(config_file: Path | None, log_level: str) -> None:
     \b
     rushlight run --config config.toml
 
-    Exit status: 0 stopped as told; 1 a worker died; 2 the configuration is wrong, and there is no good one.
+    Exit status: 0 stopped as told; 1 a worker died; 2 the configuration is wrong, and there is no good one; 3 another
+    daemon watches this folder.
     """  # noqa: D301
     file = find_config(config_file)
     try:
@@ -46,7 +48,10 @@ def run(config_file: Path | None, log_level: str) -> None:
         fail(f"a secret can't be read: {e}", status=2)
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: service.stop.set())
-    raise SystemExit(service.run())
+    try:
+        raise SystemExit(service.run())
+    except claim.TakenError as e:
+        fail(str(e), status=3)
 
 
 @click.command()
@@ -104,9 +109,10 @@ def _probes(config: Config, console: Console) -> list[checks.Line]:
     """The running daemon's word, or each probe read once where no daemon runs."""
     now = clock.SystemClock()
     try:
-        found = checks.probes_of_daemon(config, now, lambda: control.ask(data_folder(config), do="view")["view"])
-    except control.NotRunningError:
-        return checks.probes(config, now)
+        answer = asking.ask_or_none(config, do="view")
+        if answer is None:
+            return checks.probes(config, now)
+        found = checks.probes_of_daemon(config, now, lambda: answer["view"])
     except RuntimeError as e:
         return [checks.Line("daemon", False, f"runs here, but does not answer: {e}")]
     console.print("probes: the daemon is running and holds their ports; this is what it heard last", markup=False)

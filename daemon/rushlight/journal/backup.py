@@ -15,7 +15,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from rushlight.journal import files, readonly, schema
+from rushlight.journal import files, mark, readonly, schema
 
 DAILY, WEEKLY = 7, 4
 STEP_PAGES = 1024
@@ -207,6 +207,7 @@ def restore(source: Path, database: Path, at_s: float, *, replace: bool = False)
             if not replace:
                 raise BackupError(f"{database} exists; say that it is to be replaced, and it will be put aside")
             old = files.set_aside(database, at_s)
+        mark.forget(database)
         return put_back(source, database), old
     except BlockingIOError as e:
         raise BackupError(f"{database} is in use: stop the daemon first") from e

@@ -11,11 +11,12 @@ import contextlib
 import logging
 import os
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from rushlight.journal import backup, check, files, readonly, schema
-from rushlight.journal.report import Trouble, trouble_of
+from rushlight.journal.pending import Pending
+from rushlight.journal.report import StorageReport, Trouble, trouble_of
 from rushlight.journal.reserve import Reserve
 from rushlight.localtime import DAY_S
 
@@ -30,7 +31,9 @@ MOST_ASIDE = 10
 """Files put aside and never looked at, over all runs."""
 CHECKPOINT_PAGES = WAL_LIMIT_BYTES // schema.PAGE_BYTES // 2
 SMALL_WAL_BYTES = 256 * 1024
-RETRY_S = 50.0
+RETRY_S: dict[str, float] = {"busy": 1.0, "full": 4.0}
+"""Trouble that another process or a person ends at any moment; for the rest see below."""
+_RETRY_ELSE_S = 50.0
 CHECK_GRACE_S = 0.5
 """A start waits so long for the check: enough for a young journal; an old one is used while it is looked over."""
 
@@ -43,11 +46,18 @@ class Database:
     """One SQLite database in WAL mode with one writer.
 
     `backups` is where verified backups lie; one younger than `restore_days` replaces a lost or damaged
-    database.  `check_s` bounds the check at the start, which goes on beside the work when it takes long.
+    database.  `check_s` bounds the check at the start, which goes on beside the work when it takes long.  While another
+    process holds the lock at the start, `again` waits a moment and says whether to try once more.
     """
 
     def __init__(
-        self, path: Path, *, backups: Path | None = None, restore_days: float = 30.0, check_s: float = 60.0
+        self,
+        path: Path,
+        *,
+        backups: Path | None = None,
+        restore_days: float = 30.0,
+        check_s: float = 60.0,
+        again: Callable[[], bool] = lambda: False,
     ) -> None:
         self.path = path
         self.trouble: Trouble = ""
@@ -60,6 +70,7 @@ class Database:
         self.aside: Path | None = None
         """The damaged database from which something may still be saved; whoever does so sets it to None."""
         self._backups, self._restore_days, self._check_s = backups, restore_days, check_s
+        self._again = again
         self._lock, self._reserve = files.Lock(path), Reserve(path)
         self._conn: sqlite3.Connection | None = None
         self._check: check.Check | None = None
@@ -76,7 +87,7 @@ class Database:
         self._tried_s = at_s
         try:
             self.path.parent.mkdir(parents=True, exist_ok=True)
-            self._lock.take()
+            self._take_lock()
             self._look_over(at_s)
             self._connect(at_s)
         except (OSError, sqlite3.Error, backup.BackupError) as e:
@@ -86,11 +97,23 @@ class Database:
         self._hold_reserve()
         return not self.trouble
 
+    def _take_lock(self) -> None:
+        """Wait for whoever writes here as long as `again` says so.  Raises OSError."""
+        while True:
+            try:
+                self._lock.take()
+            except BlockingIOError as e:
+                if not self._again():
+                    pid = self._lock.held_by()
+                    raise BlockingIOError(e.errno, f"process {pid}" if pid else e.strerror) from None
+            else:
+                return
+
     def retry(self, at_s: float) -> bool:
-        """At most once in `RETRY_S`, try to get a database again; True when there is one to try a transaction on."""
+        """At most once in so many seconds, try to get a database again; True when there is one to try."""
         if not self.trouble:
             return True
-        if self._tried_s is not None and 0 <= at_s - self._tried_s < RETRY_S:
+        if self._tried_s is not None and 0 <= at_s - self._tried_s < RETRY_S.get(self.trouble, _RETRY_ELSE_S):
             return False
         self._tried_s = at_s
         if self.trouble == "full" and self._conn is not None:
@@ -363,6 +386,28 @@ class Database:
         except OSError:
             return None
         return v.f_bavail * v.f_frsize, v.f_bavail / v.f_blocks if v.f_blocks else 0.0
+
+    def report(self, held: Pending, shortfall: str) -> StorageReport:
+        """The storage now, with what memory holds and what is missing."""
+        space = self.space()
+        return StorageReport(
+            trouble=self.trouble,
+            detail=self.detail,
+            since_s=self.since_s,
+            notes=tuple(self.notes),
+            shortfall=shortfall,
+            set_aside=tuple(self.put_aside),
+            restored_from=self.restored_from,
+            replaced=self.replaced,
+            held_readings=len(held.readings),
+            held_rows=len(held.others),
+            dropped_readings=held.dropped_readings,
+            dropped_rows=held.dropped_rows,
+            database_bytes=files.size(self.path),
+            wal_bytes=files.size(files.part(self.path, "-wal")),
+            free_bytes=None if space is None else space[0],
+            free_fraction=None if space is None else space[1],
+        )
 
     def disconnect(self) -> None:
         """Close the connection, keeping the lock."""

@@ -5,6 +5,7 @@ Never opens a database.
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 import fcntl
 import os
@@ -82,23 +83,48 @@ def write_whole(path: Path, content: bytes) -> None:
 
 
 class Lock:
-    """Holds `<name>.lock`, so that a database has one writer; the kernel lets go when the process ends."""
+    """Holds `<name>.lock`, so that a database has one writer; the kernel lets go when the process ends.
 
-    def __init__(self, path: Path) -> None:
-        self._path = part(path, ".lock")
+    The file holds the process id of who took it last; it says nothing once the lock is free.
+    """
+
+    def __init__(self, path: Path, *, mode: int = 0o600) -> None:
+        self.path = part(path, ".lock")
+        self._mode = mode
         self._fd: int | None = None
 
     def take(self) -> None:
         """Take it or raise OSError (EWOULDBLOCK when another process has it).  Taking it twice is harmless."""
         if self._fd is not None:
             return
-        fd = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+        fd = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, self._mode)
         try:
             fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError:
             os.close(fd)
             raise
         self._fd = fd
+        with contextlib.suppress(OSError):  # a full disk may have no room even for this
+            os.ftruncate(fd, 0)
+            os.pwrite(fd, b"%d\n" % os.getpid(), 0)
+
+    def held_by(self) -> int | None:
+        """The process that has it: its id, 0 where that can't be told, None when nobody has it."""
+        try:
+            fd = os.open(self.path, os.O_RDONLY | os.O_CLOEXEC)
+        except FileNotFoundError:
+            return None
+        except OSError:
+            return 0
+        try:
+            fcntl.flock(fd, fcntl.LOCK_SH | fcntl.LOCK_NB)
+        except OSError:
+            text = os.pread(fd, 20, 0).strip()
+            return int(text) if text.isdigit() else 0
+        else:
+            return None
+        finally:
+            os.close(fd)
 
     def free(self) -> None:
         """Let go, if held."""

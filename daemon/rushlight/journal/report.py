@@ -59,6 +59,8 @@ class StorageReport:
     """When the present trouble began."""
     notes: tuple[str, ...] = ()
     """What happened when the journal was opened or recovered: set aside, restored, started anew."""
+    shortfall: str = ""
+    """What was on the disk once and is not there any more, as far as it is known."""
     set_aside: tuple[str, ...] = ()
     restored_from: str = ""
     replaced: int = 0
@@ -87,16 +89,26 @@ class StorageReport:
     @property
     def wants_attention(self) -> bool:
         """Whether a person should be told (`storage_low`)."""
-        return bool(self.trouble or self.low_space or self.set_aside or (self.wal_bytes or 0) > LARGE_WAL_BYTES)
+        return bool(
+            self.trouble_sentence or self.low_space or self.set_aside or (self.wal_bytes or 0) > LARGE_WAL_BYTES
+        )
 
     @property
-    def sentence(self) -> str:
-        """What is wrong, what is kept in memory and what was lost, in plain words; '' when all is well."""
+    def trouble_sentence(self) -> str:
+        """What keeps the journal from the disk, what memory holds, and what is gone; '' when all is well."""
         parts: list[str] = []
         if self.trouble:
             what = _SENTENCES[self.trouble]
             parts.append(f"{what} ({self.detail})." if self.detail else f"{what}.")
             parts.append(f"{self.held_readings} readings and {self.held_rows} records are held in memory only.")
+        if self.shortfall:
+            parts.append(self.shortfall)
+        return " ".join(parts)
+
+    @property
+    def sentence(self) -> str:
+        """What is wrong, what is kept in memory and what was lost, in plain words; '' when all is well."""
+        parts = [self.trouble_sentence] if self.trouble_sentence else []
         if self.dropped_readings or self.dropped_rows:
             parts.append(
                 f"{self.dropped_readings} readings and {self.dropped_rows} records were dropped for want of room."

@@ -11,7 +11,7 @@ import contextlib
 import logging
 import sqlite3
 import zlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -21,6 +21,7 @@ from rushlight.events import Reading, Tick
 from rushlight.journal import history, mirror, renumber, rows, salvage, upkeep
 from rushlight.journal.bulk import Bulk
 from rushlight.journal.database import Database, NoDatabaseError
+from rushlight.journal.mark import HighWater
 from rushlight.journal.outbox import Outbox
 from rushlight.journal.pending import Pending
 from rushlight.journal.reader import Reader
@@ -66,10 +67,11 @@ class Journal:
         most_readings: int = 20_000,
         most_rows: int = 5_000,
         check_s: float = 60.0,
+        again: Callable[[], bool] = lambda: False,
     ) -> None:
         self.path = path
         self.outbox = Outbox(self._put, self._known_message)
-        self._db = Database(path, backups=backups, restore_days=restore_days, check_s=check_s)
+        self._db = Database(path, backups=backups, restore_days=restore_days, check_s=check_s, again=again)
         self._pending = Pending(most_readings, most_rows)
         self._boot_id, self._boot_no = boot_id, 0
         self._probes: dict[tuple[str, str], int] = {}
@@ -83,6 +85,7 @@ class Journal:
         self._seen_replaced = 0
         self._loaded = False
         self._mirror_old = False
+        self._mark = HighWater(path)
         self.past_came_late = False
         """A past was found only after the start, which had to do without it; whoever takes it up sets this to False."""
 
@@ -124,25 +127,7 @@ class Journal:
 
     def report(self) -> StorageReport:
         """The storage now."""
-        db, pending = self._db, self._pending
-        space = db.space()
-        return StorageReport(
-            trouble=db.trouble,
-            detail=db.detail,
-            since_s=db.since_s,
-            notes=tuple(db.notes),
-            set_aside=tuple(db.put_aside),
-            restored_from=db.restored_from,
-            replaced=db.replaced,
-            held_readings=len(pending.readings),
-            held_rows=len(pending.others),
-            dropped_readings=pending.dropped_readings,
-            dropped_rows=pending.dropped_rows,
-            database_bytes=history.size(self.path),
-            wal_bytes=history.size(self.path, "-wal"),
-            free_bytes=None if space is None else space[0],
-            free_fraction=None if space is None else space[1],
-        )
+        return self._db.report(self._pending, self._mark.shortfall)
 
     def _settle_in(self) -> None:
         """Come to terms with the database just opened: ours as before, one that came late, or a new one.
@@ -165,6 +150,9 @@ class Journal:
             self._take_state()
         if late or replaced:
             self._rewrite()
+        self._seq = self._mark.look(
+            self._seq, lambda id_: self._ask("SELECT 1 FROM event WHERE id = ?", id_) is not None
+        )
         self._seen_replaced = self._db.replaced
 
     def _rescue(self, damaged: Path) -> None:
@@ -264,6 +252,7 @@ class Journal:
         self._seq += 1
         row = rows.event_row(self._seq, event, self._boot_no, recorded)
         self._put("event", event.id, rows.ADD_EVENT, row)
+        self._mark.coming(event)
         return self._seq
 
     def _new_probe(self, name: str, unit: str) -> int:
@@ -306,6 +295,8 @@ class Journal:
             self._db.failed(e, at_s)
             return again and self._db.made_room() and self._write(at_s, urgent=urgent, again=False)
         self._closed_seq = closed
+        if urgent:
+            self._mark.reached(self._seq, self.holds)
         self._pending.clear()
         self._db.worked()
         return True
@@ -338,6 +329,15 @@ class Journal:
     def last_seq(self) -> int:
         """The newest arrival number given out."""
         return self._seq
+
+    @property
+    def trouble(self) -> str:
+        """The word for what keeps the journal from the disk; '' while it is written."""
+        return self._db.trouble
+
+    def holds(self, event_id: str) -> bool:
+        """Whether this event is in memory only."""
+        return self._pending.has("event", event_id)
 
     def has(self, event_id: str) -> bool:
         """Whether an event with this id (not a reading) is kept; False too when the disk can't be asked."""

@@ -27,7 +27,15 @@ Handler = Callable[[Mapping[str, Any]], Answer]
 
 
 class NotRunningError(Exception):
-    """No daemon answers at the socket."""
+    """No daemon answers at the socket; `forbidden`: this user may not ask."""
+
+    def __init__(self, why: str, *, forbidden: bool = False) -> None:
+        super().__init__(why)
+        self.forbidden = forbidden
+
+
+class NoAnswerError(RuntimeError):
+    """The request went out and no answer came back: nobody knows what became of it."""
 
 
 @contextlib.contextmanager
@@ -64,6 +72,7 @@ class _Server(socketserver.ThreadingUnixStreamServer):
         with _short(path) as address:
             super().__init__(address, _Request)
         path.chmod(0o660)
+        self.inode = path.stat().st_ino
 
 
 class Control:
@@ -82,7 +91,9 @@ class Control:
         """Stop serving and remove the socket."""
         self._server.shutdown()
         self._server.server_close()
-        self._path.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):
+            if self._path.stat().st_ino == self._server.inode:  # another may have taken its place
+                self._path.unlink()
 
     def _answer(self, asked: Mapping[str, Any]) -> Answer:
         handler = self._handlers.get(str(asked.get("do")))
@@ -95,18 +106,35 @@ class Control:
             return {"error": str(e)}
 
 
+def answers(folder: Path) -> bool:
+    """Whether somebody serves the socket of a folder."""
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as s:
+        try:
+            with _short(folder / SOCKET_NAME) as address:
+                s.connect(address)
+        except OSError:
+            return False
+    return True
+
+
 def ask(folder: Path, **request: Any) -> dict[str, Any]:
-    """Put one request to the running daemon; raises `NotRunningError`, or RuntimeError with the daemon's words."""
+    """Put one request to the running daemon.
+
+    Raises `NotRunningError`, `NoAnswerError`, or RuntimeError with the daemon's words.
+    """
     with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as s:
         s.settimeout(_DEADLINE_S * 2)
         try:
             with _short(folder / SOCKET_NAME) as address:
                 s.connect(address)
         except OSError as e:
-            raise NotRunningError(str(e)) from None
-        s.sendall(json.dumps(request).encode() + b"\n")
-        with s.makefile("rb") as answer_file:
-            answer: dict[str, Any] = json.loads(answer_file.readline() or b'{"error": "no answer"}')
+            raise NotRunningError(str(e), forbidden=isinstance(e, PermissionError)) from None
+        try:
+            s.sendall(json.dumps(request).encode() + b"\n")
+            with s.makefile("rb") as answer_file:
+                answer: dict[str, Any] = json.loads(answer_file.readline())
+        except (OSError, ValueError) as e:
+            raise NoAnswerError(f"the daemon was asked and did not answer ({e})") from None
     if "error" in answer:
         raise RuntimeError(answer["error"])
     return answer

@@ -15,7 +15,6 @@ import threading
 import uuid
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
-from dataclasses import dataclass
 from typing import Any, Literal, TypeVar
 
 from rushlight.clock import Clock
@@ -29,6 +28,7 @@ from rushlight.intake import stamping
 from rushlight.intake.trust import Restamp, Stepped, TimeLine
 from rushlight.journal.rows import Recorded, whole_ms
 from rushlight.journal.store import Journal
+from rushlight.receipt import Receipt
 from rushlight.service import memory, snapshots
 from rushlight.settings import Config
 from rushlight.views import OutletView, SiteView
@@ -46,20 +46,13 @@ _LOOK_EVERY_S = 1.0
 _REACHED = "core reached"
 """Name under which the journal remembers how far time's ticks had come."""
 _RETRY_EVERY_S = 60.0
+_MEND_EVERY_S = 1.0
 _PROGRESS_EVENTS = 5_000
 _CHECKPOINT_EVERY_S = 3600.0
 
 
-@dataclass(frozen=True, slots=True)
-class Receipt:
-    """What became of an entry: its id, whether it was new, and whether it is on the disk yet.
-
-    An entry that is not durable acts all the same and is written as soon as the disk takes it.
-    """
-
-    id: str
-    new: bool
-    durable: bool = True
+class UnansweredError(TimeoutError):
+    """The engine had begun and did not end in time: what was asked for may still come about."""
 
 
 class Engine:
@@ -86,6 +79,8 @@ class Engine:
         self._next_s: dict[str, float] = {}
         self._conditions: dict[tuple[str, str], str] = {}
         self._snapped_untrusted = self._restamp_due = False
+        self._storage_said: str | None = None
+        """The trouble with the disk of which the alarm has been told; None: it has not been told anything yet."""
         self._unread: dict[str, str] = {}
         """Probes that cannot be read, and why, so that each is logged once."""
         self._replaced = journal.report().replaced
@@ -114,15 +109,20 @@ class Engine:
             self.dropped_samples += len(samples)
 
     def submit(self, event: Event, timeout_s: float = 10.0) -> Receipt:
-        """An entry by a person; returns once it is on the disk, or held in memory because the disk won't take it.
+        """An entry by a person; returns once it is known where it is kept, or that this can't be known in time.
 
-        Raises TimeoutError when the engine does not answer.
+        Raises TimeoutError when the engine is too busy to take it, and ValueError for a correction of nothing.
         """
-        return self.do(lambda: self.enter(event), timeout_s)
+        known = event if event.id else dataclasses.replace(event, id=str(uuid.uuid4()))
+        try:
+            return self.do(lambda: self.enter_checked(known), timeout_s)
+        except UnansweredError as e:
+            return Receipt(known.id, kept="unknown", why=str(e))
 
     def do(self, work: Callable[[], T], timeout_s: float = 10.0) -> T:
         """Run `work` on the engine's thread and return what it returns; raises what it raises, or TimeoutError.
 
+        After a plain TimeoutError it has not run and never will; `UnansweredError`: nobody knows.
         Called on that thread itself, it runs at once instead of waiting for itself.
         """
         if threading.get_ident() == self._thread:
@@ -141,7 +141,14 @@ class Engine:
             self._inbox.put(run, timeout=timeout_s)
         except queue.Full:
             raise TimeoutError("the engine is too busy") from None
-        return future.result(timeout_s)
+        try:
+            return future.result(timeout_s)
+        except TimeoutError:
+            if future.cancel():
+                raise TimeoutError("the engine is too busy") from None
+            if not future.done():
+                raise UnansweredError("the engine did not answer in time") from None
+            return future.result()
 
     def post(self, work: Callable[[], None]) -> None:
         """Have `work` done on the engine's thread, without waiting for it.  Raises TimeoutError: there is no room."""
@@ -231,12 +238,19 @@ class Engine:
         """Take an entry, on the engine's own thread (or while no thread runs)."""
         event = event if event.id else dataclasses.replace(event, id=str(uuid.uuid4()))
         if self.journal.has(event.id):
-            return Receipt(event.id, new=False)
+            return self._receipt(event.id, new=False)
         now_s = self.now_s()
         if not event.received_s and event.at_s < now_s - LAG_S:
             event = dataclasses.replace(event, received_s=now_s)
-        durable = self._step(event, self.clock.mono_s())
-        return Receipt(event.id, new=True, durable=durable)
+        self._step(event, self.clock.mono_s())
+        return self._receipt(event.id, new=True)
+
+    def _receipt(self, event_id: str, *, new: bool) -> Receipt:
+        """Where an entry is by now; trouble with the disk is told from here on, not when it is next looked for."""
+        if not self.journal.holds(event_id):
+            return Receipt(event_id, new=new)
+        self._mind_storage()
+        return Receipt(event_id, new=new, kept="in memory", why=self.journal.report().trouble_sentence)
 
     def _step(self, event: Event, mono_s: float) -> bool:
         """One event through the core.  It arrives now, so never before the moment the core has reached.
@@ -349,26 +363,38 @@ class Engine:
     def _housekeeping(self, now_s: float) -> None:
         if self._due("flush", self.config.storage.flush_seconds):
             self._flush(urgent=False)
-        if self._due("retry", _RETRY_EVERY_S):
-            self.journal.retry(now_s)
-            report = self.journal.report()
-            if self._restamp_due and report.durable:
-                self._restamp()
-            if self.journal.past_came_late and report.durable:
-                self._take_up_past()
-            if report.durable and report.replaced != self._replaced:
-                self._replaced = report.replaced
-                self._snapshot()  # the new file knows nothing of what was
-            facts = {"sentence": report.sentence} if report.sentence else {}
-            self.note_condition("storage_low", "raise" if report.wants_attention else "clear", "", facts)
-            if self.dropped_samples:
-                log.warning("dropped_samples=%d", self.dropped_samples)
+        if self._due("retry", _RETRY_EVERY_S) or (self.journal.trouble and self._due("mend", _MEND_EVERY_S)):
+            self._mend_storage(now_s)
+        if self.journal.trouble != self._storage_said:
+            self._mind_storage()
         if self._due("checkpoint", _CHECKPOINT_EVERY_S):
             self.journal.checkpoint()
         if self._due("snapshot", SNAPSHOT_EVERY_S):
             self._flush(urgent=True)
             self._snapshot()
             memory.give_back()
+
+    def _mend_storage(self, now_s: float) -> None:
+        """Try to get the disk back where it is away, and see to what had to wait for it."""
+        self.journal.retry(now_s)
+        report = self.journal.report()
+        if self._restamp_due and report.durable:
+            self._restamp()
+        if self.journal.past_came_late and report.durable:
+            self._take_up_past()
+        if report.durable and report.replaced != self._replaced:
+            self._replaced = report.replaced
+            self._snapshot()  # the new file knows nothing of what was
+        self._mind_storage()
+        if self.dropped_samples:
+            log.warning("dropped_samples=%d", self.dropped_samples)
+
+    def _mind_storage(self) -> None:
+        """Tell the alarm of the disk how the disk is."""
+        report = self.journal.report()
+        self._storage_said = report.trouble
+        facts = {"sentence": report.sentence} if report.sentence else {}
+        self.note_condition("storage_low", "raise" if report.wants_attention else "clear", "", facts)
 
     def _take_up_past(self) -> None:
         """The journal could not be read at the start and can be now: the state is made again, from all of it.
@@ -393,7 +419,7 @@ class Engine:
         at_s = max(self.now_s(), self.timeline.state.at_s or 0.0)
         outlets = tuple(outlet for ask in self.outlets for outlet in ask())
         view = site_view(self.core, self.timeline.state, at_s, clock_ok=self.time.trusted)
-        return dataclasses.replace(view, outlets=outlets)
+        return dataclasses.replace(view, outlets=outlets, storage=self.journal.report().trouble_sentence)
 
     def _rebuild(self, *, past_lost: bool = False) -> None:
         """The state from the newest usable snapshot and every event since; what followed from them is done already.

@@ -6,9 +6,10 @@ The journal's lock keeps two writers apart; whoever comes second is told to stop
 from __future__ import annotations
 
 import contextlib
+import threading
 from collections.abc import Iterable, Iterator
 from pathlib import Path
-from typing import Any, TextIO
+from typing import TextIO
 
 from rushlight import clock, eventlines
 from rushlight.core.step import Core
@@ -20,11 +21,15 @@ from rushlight.journal import export as exporting
 from rushlight.journal.rows import Recorded, whole_ms
 from rushlight.journal.store import Journal
 from rushlight.kitunits import in_own_units
+from rushlight.receipt import Receipt
 from rushlight.service import snapshots
 from rushlight.service.engine import Engine
 from rushlight.settings import Config
 
 JOURNAL_NAME = "journal.sqlite"
+LOCK_WAIT_S = 10.0
+"""Commands write for a moment; a start and another command wait so long for the lock."""
+_LOCK_EVERY_S = 0.05
 _BATCH = 1000
 
 
@@ -50,11 +55,21 @@ def place_of_copies(config: Config, folder: Path, to: Path | None = None) -> Pat
     return place
 
 
-def open_journal(config: Config, folder: Path, now_s: float, boot_id: str = "") -> Journal:
-    """The journal in `folder`, made if there is none; look at its report.  No `boot_id`: the kernel's."""
+def open_journal(config: Config, folder: Path, now_s: float, boot_id: str = "", wait_s: float = 0.0) -> Journal:
+    """The journal in `folder`, made if there is none; look at its report.  No `boot_id`: the kernel's.
+
+    Another writer, such as a command, is waited for up to `wait_s` seconds.
+    """
     with contextlib.suppress(OSError):
         folder.mkdir(parents=True, exist_ok=True)
-    journal = Journal(journal_path(folder), boot_id=boot_id or clock.boot_id(), backups=backup_folder(config, folder))
+    real, pause = clock.SystemClock(), threading.Event()
+    end_s = real.mono_s() + wait_s
+    journal = Journal(
+        journal_path(folder),
+        boot_id=boot_id or clock.boot_id(),
+        backups=backup_folder(config, folder),
+        again=lambda: not real.wait(pause, _LOCK_EVERY_S) and real.mono_s() < end_s,
+    )
     journal.open(now_s)
     return journal
 
@@ -62,7 +77,7 @@ def open_journal(config: Config, folder: Path, now_s: float, boot_id: str = "") 
 @contextlib.contextmanager
 def _writable(config: Config, folder: Path) -> Iterator[tuple[Journal, float]]:
     now_s = clock.SystemClock().wall_s()
-    journal = open_journal(config, folder, now_s)
+    journal = open_journal(config, folder, now_s, wait_s=LOCK_WAIT_S)
     try:
         report = journal.report()
         if not report.durable:
@@ -72,7 +87,7 @@ def _writable(config: Config, folder: Path) -> Iterator[tuple[Journal, float]]:
         journal.close(now_s)
 
 
-def record(config: Config, folder: Path, event: Event) -> dict[str, Any]:
+def record(config: Config, folder: Path, event: Event) -> Receipt:
     """Take one entry while no daemon runs; what follows from it waits in the outbox.
 
     Raises OSError, and ValueError for a correction of an unknown entry.
@@ -80,9 +95,9 @@ def record(config: Config, folder: Path, event: Event) -> dict[str, Any]:
     with _writable(config, folder) as (journal, _):
         engine = Engine(config, journal, clock.SystemClock(), boot_id=clock.boot_id(), synchronised=lambda: True)
         receipt = engine.enter_checked(in_own_units(event, config.tank, config.kit))
-    if not receipt.durable:
-        raise OSError("the disk would not take it")
-    return {"id": receipt.id, "new": receipt.new}
+    if not receipt.durable:  # what memory holds goes with this process
+        raise OSError(receipt.why or "the disk would not take it")
+    return receipt
 
 
 def fill(config: Config, folder: Path, events: Iterable[Event], now_s: float) -> None:

@@ -10,7 +10,8 @@ from rushlight.core import questions
 from rushlight.effects import Estimate
 from rushlight.events import Event
 from rushlight.journal.reader import Reader
-from rushlight.service.engine import Engine, Receipt
+from rushlight.receipt import Receipt
+from rushlight.service.engine import Engine
 from rushlight.service.workers import Workers
 from rushlight.settings import Config
 from rushlight.views import SiteView

@@ -22,7 +22,8 @@ from rushlight.journal.upkeep import Keep
 from rushlight.kitunits import in_own_units
 from rushlight.service import feeds, last_good, memory, offline, page_wiring
 from rushlight.service.calendar import Calendar, Job
-from rushlight.service.control import Control
+from rushlight.service.claim import Claim
+from rushlight.service.control import Control, answers
 from rushlight.service.engine import Engine
 from rushlight.service.last_good import Chosen
 from rushlight.service.notifying import Telling
@@ -61,6 +62,7 @@ class Service:
         self.boot_id = boot_id or clocks.boot_id()
         self._synchronised = synchronised
         self.stop = threading.Event()
+        self.claim = Claim(folder)
         self.notifier = sdnotify.Notifier()
         self.workers = Workers(self.clock, self.notifier, self.stop)
         self._supply = machine.Supply(sys)
@@ -71,7 +73,9 @@ class Service:
     def assemble(self) -> None:
         """Open the journal, come back to where it stands, and wire everything; nothing runs yet."""
         memory.settle()
-        journal = offline.open_journal(self.config, self.folder, self.clock.wall_s(), self.boot_id)
+        journal = offline.open_journal(
+            self.config, self.folder, self.clock.wall_s(), self.boot_id, wait_s=offline.LOCK_WAIT_S
+        )
         for note in journal.report().notes:
             log.warning("journal=%r", note)
         self.engine = Engine(
@@ -96,7 +100,17 @@ class Service:
         self.heartbeat = feeds.make_heartbeat(self.config, self.engine, self.workers)
 
     def run(self) -> int:
-        """Run until `stop` is set: 0; 1 when a worker died, so that the service manager starts us anew."""
+        """Run until `stop` is set: 0; 1 when a worker died, so that the service manager starts us anew.
+
+        Raises `claim.TakenError` when another daemon watches this folder; nothing has been touched then.
+        """
+        self.claim.take(self.clock)
+        try:
+            return self._run()
+        finally:
+            self.claim.free()
+
+    def _run(self) -> int:
         self.assemble()
         control = self._control()
         self.workers.run("engine", lambda: self.engine.run(self.stop))
@@ -170,6 +184,8 @@ class Service:
             "confirm": lambda asked: self._confirm(str(asked["channel"])),
         }
         try:
+            if not self.claim.held and answers(self.folder):
+                raise FileExistsError("another daemon answers at the socket")
             return Control(self.folder, handlers)
         except OSError as e:
             log.warning("control=off why=%r", str(e))
@@ -191,8 +207,7 @@ class Service:
         event = in_own_units(event, self.config.tank, self.config.kit)
         if asked.get("now"):  # the engine's time can be put right later, a command's own clock can't
             event = dataclasses.replace(event, at_s=self.engine.now_s())
-        receipt = self.engine.do(lambda: self.engine.enter_checked(event))
-        return {"id": receipt.id, "new": receipt.new, "durable": receipt.durable}
+        return self.engine.submit(event).record()
 
     def _jobs(self) -> list[Job]:
         jobs = [

@@ -66,21 +66,22 @@ def heading(view: SiteView) -> str:
 def notice(asked: PageRequest) -> Notice | None:
     """What the address says was just done, looked up in the journal."""
     query = asked.request.query
+    held = " The disk does not take it just now: it is kept in memory only, and a restart before the disk does would"
+    held = f"{held} lose it." if "held" in query else ""
     entry_id = query.get("done") or query.get("undone") or query.get("again") or ""
     if not entry_id:
-        return None
+        return Notice(f"Done.{held}") if held else None
     with asked.daemon.reader() as reader:
         events = [s.event for s in reader.entries(limit=_RECENT)]
     event = next((e for e in events if e.id == entry_id), None)
     if event is None:
-        return Notice("Entered; it will show as soon as the disk takes it.") if "done" in query else None
+        return Notice(f"Entered.{held}") if "done" in query else None
     said, gone = formats.of_event(event), any(isinstance(e, Correction) and e.of == entry_id and e.void for e in events)
     if gone:
-        return Notice(f"Undone. {said}.")
+        return Notice(f"Undone. {said}.{held}")
     when = formats.moment(event.at_s, asked.daemon.now_s(), asked.zone)
     if "again" in query:
         return Notice(f"That was entered already, once: {said}, {when}.", entry_id)
-    held = " The disk does not take it just now; it is kept in memory." if "held" in query else ""
     return Notice(f"Entered. {said}, {when}.{_read(asked, event)}{held}{_clock(query.get('clock', ''))}", entry_id)
 
 

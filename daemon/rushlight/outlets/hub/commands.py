@@ -13,13 +13,14 @@ import uuid
 from collections import OrderedDict
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any, Protocol
+from typing import Any
 
 from rushlight import checking, eventlines
 from rushlight.eventlines import LineError
 from rushlight.events import Acknowledge, Event, Shelve, Test
 from rushlight.kitunits import in_own_units
 from rushlight.outlets.hub.entities import FIELDS, UNSEEN_STATES
+from rushlight.receipt import Receipt
 from rushlight.science.measuring.units import spoken
 from rushlight.settings import Config, Kit, Substance
 from rushlight.views import AlarmView, SiteView
@@ -36,21 +37,6 @@ _REMEMBERED = 256
 BY = "hub"
 """Who acknowledges when the command does not say."""
 
-
-class Receipt(Protocol):
-    """What became of an event that was handed in.  Nothing is answered before the journal has it."""
-
-    @property
-    def new(self) -> bool:
-        """False: an entry with this id was there already, and stays as it was."""
-        ...
-
-    @property
-    def durable(self) -> bool:
-        """False: it acts, but the disk would not take it yet."""
-        ...
-
-
 Submit = Callable[[Event], Receipt]
 """Hands one event in and returns once it is kept; raises `TimeoutError` or another exception when it is not."""
 
@@ -65,6 +51,8 @@ class Answer:
     new: bool = False
     key: str = ""
     kind: str = ""
+    kept: str = ""
+    """Where the entry is: `on disk`, `in memory` or `unknown`; empty when there is none."""
 
     def text(self) -> str:
         """The document for the answer topic."""
@@ -242,12 +230,15 @@ def run(payload: bytes, config: Config, view: SiteView, now_s: float, submit: Su
         event = parse(payload, config, view, now_s)
     except LineError as e:
         return Answer(id=id_in(payload), ok=False, what=e.what, key=e.key)
-    receipt = submit(event)
-    return Answer(id=event.id, ok=True, what=said(receipt), new=receipt.new, kind=event.kind)
+    try:
+        receipt = submit(event)
+    except ValueError as e:  # a correction of what is not there
+        key, _, what = str(e).partition(": ")
+        return Answer(id=event.id, ok=False, what=what or key, key=key if what else "", kind=event.kind)
+    return answer_of(receipt, event.kind)
 
 
-def said(receipt: Receipt) -> str:
-    """What became of an entry, in words."""
-    if not receipt.new:
-        return "an entry with this id was there already and stays as it was"
-    return "recorded" if receipt.durable else "recorded in memory; the disk does not take it at the moment"
+def answer_of(receipt: Receipt, kind: str, more: str = "") -> Answer:
+    """What the sender is told of an entry that was taken, or perhaps taken; `more` says what it was."""
+    what = f"{receipt.words}: {more}" if more else receipt.words
+    return Answer(receipt.id, ok=receipt.kept != "unknown", what=what, new=receipt.new, kind=kind, kept=receipt.kept)

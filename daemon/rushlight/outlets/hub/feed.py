@@ -23,6 +23,7 @@ from rushlight.outlets.hub import commands
 from rushlight.outlets.hub.broker_link import Happened, Inbox, Link
 from rushlight.outlets.hub.commands import Answer, Submit
 from rushlight.outlets.hub.entities import FIELDS, Topics, entities, shortened, slug, states, unslug
+from rushlight.receipt import Receipt, worst
 from rushlight.settings import Config
 from rushlight.views import SiteView
 
@@ -420,8 +421,7 @@ class HubOutlet(threading.Thread):
         receipt = self._submit(test)
         self._empty_fields(tank)
         values = ", ".join(f"{k} {v:g}" for k, v in test.values.items() if isinstance(v, float))
-        what = f"{commands.said(receipt)}: {values}"
-        self._answer(tank, Answer(id=test.id, ok=True, what=what, new=receipt.new, kind="test"))
+        self._answer(tank, commands.answer_of(receipt, "test", values))
         self._nudged = True
 
     def _empty_fields(self, tank: str) -> None:
@@ -433,10 +433,11 @@ class HubOutlet(threading.Thread):
         if view is None:
             raise TimeoutError("still starting")
         found = commands.acknowledgements(view, tank, self._clock.wall_s())
-        for event in found:
-            self._submit(event)
+        kept = worst([self._submit(event) for event in found])
         what = f"acknowledged: {', '.join(e.alarm for e in found)}" if found else "no alarm waits to be acknowledged"
-        self._answer(tank, Answer(id="", ok=True, what=what, new=bool(found), kind="acknowledge"))
+        if kept != "on disk":
+            what += f"; {Receipt('', kept=kept).words}"
+        self._answer(tank, Answer("", ok=kept != "unknown", what=what, new=bool(found), kind="acknowledge", kept=kept))
         self._nudged = True
 
     def _answer(self, tank: str | None, answer: Answer) -> None:

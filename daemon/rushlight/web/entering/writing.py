@@ -17,6 +17,7 @@ from rushlight.alarms import oneclick
 from rushlight.eventlines import LineError
 from rushlight.events import Acknowledge, Calibration, Correction, Event, Shelve
 from rushlight.kitunits import in_own_units
+from rushlight.receipt import Receipt
 from rushlight.science.measuring.units import spoken
 from rushlight.settings import Kit, Tank
 from rushlight.views import AlarmView, SiteView
@@ -48,13 +49,25 @@ def form_id(asked: PageRequest) -> str:
 
 def _store(asked: PageRequest, event: Event, back: str) -> Response | None:
     """Hand an entry on and go back; None when its id belongs to an entry that says something else."""
-    receipt = asked.daemon.submit(event)
+    receipt = _submit(asked, event)
     if not receipt.new and not _same(asked, event):
         return None
     held = "" if receipt.durable else "&held=1"
     gap_s = fields.clock_gap_s(asked.request.form, asked.daemon.now_s())
     gap = f"&clock={gap_s:.0f}" if abs(gap_s) > fields.AHEAD_S else ""
     return redirect(f"{back}?{'done' if receipt.new else 'again'}={receipt.id}{held}{gap}")
+
+
+def _submit(asked: PageRequest, event: Event) -> Receipt:
+    """Hand an event on; HttpError 503 where nobody knows what became of it: the same form again is one entry."""
+    receipt = asked.daemon.submit(event)
+    if receipt.kept == "unknown":
+        raise HttpError(
+            HTTPStatus.SERVICE_UNAVAILABLE,
+            "No answer came in time, so it is not known whether it was kept."
+            " Send the form again: twice the same is one entry.",
+        )
+    return receipt
 
 
 def _same(asked: PageRequest, event: Event) -> bool:
@@ -216,8 +229,8 @@ def undo(asked: PageRequest) -> Response:
     if not entry_id or known is None or isinstance(known, Correction | Acknowledge | Shelve):
         raise HttpError(HTTPStatus.NOT_FOUND, "There is no such entry to undo.")
     undo_id = str(uuid.uuid5(_OURS, f"undo {entry_id}"))
-    asked.daemon.submit(Correction(at_s=now_s, id=undo_id, of=entry_id, void=True))
-    return redirect(f"/?undone={entry_id}")
+    receipt = _submit(asked, Correction(at_s=now_s, id=undo_id, of=entry_id, void=True))
+    return redirect(f"/?undone={entry_id}{'' if receipt.durable else '&held=1'}")
 
 
 # ---------------------------------------------------------------------- alarms
@@ -227,13 +240,17 @@ def acknowledge(asked: PageRequest) -> Response:
     """A person has seen an alarm."""
     alarm = _alarm(asked.daemon.view(), asked.request.field("alarm"))
     if alarm is not None and alarm.state in _OPEN:
-        _acknowledge(asked, alarm, asked.device.name if asked.device else "page")
+        return _home(_acknowledge(asked, alarm, asked.device.name if asked.device else "page"))
     return redirect("/")
 
 
-def _acknowledge(asked: PageRequest, alarm: AlarmView, by: str) -> None:
+def _home(receipt: Receipt) -> Response:
+    return redirect("/" if receipt.durable else "/?held=1")
+
+
+def _acknowledge(asked: PageRequest, alarm: AlarmView, by: str) -> Receipt:
     event_id = str(uuid.uuid5(_OURS, f"{alarm.id} {alarm.occurrence} {alarm.state} {alarm.since_s:.0f}"))
-    asked.daemon.submit(Acknowledge(at_s=asked.daemon.now_s(), id=event_id, alarm=alarm.id, by=by))
+    return _submit(asked, Acknowledge(at_s=asked.daemon.now_s(), id=event_id, alarm=alarm.id, by=by))
 
 
 def shelve(asked: PageRequest) -> Response:
@@ -246,7 +263,7 @@ def shelve(asked: PageRequest) -> Response:
     if alarm is not None:
         by = asked.device.name if asked.device else "page"
         event = Shelve(at_s=asked.daemon.now_s(), id=form_id(asked), alarm=alarm.id, by=by, hours=hours)
-        asked.daemon.submit(event)
+        return _home(_submit(asked, event))
     return redirect("/")
 
 

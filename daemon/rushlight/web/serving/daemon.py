@@ -9,6 +9,7 @@ from typing import Protocol
 from rushlight.effects import Estimate
 from rushlight.events import Event
 from rushlight.journal.reader import Reader
+from rushlight.receipt import Receipt
 from rushlight.settings import Config
 from rushlight.views import SiteView
 
@@ -32,17 +33,6 @@ class CalibrationNote:
     words: str
 
 
-class Taken(Protocol):
-    """What became of an entry."""
-
-    @property
-    def id(self) -> str: ...
-    @property
-    def new(self) -> bool: ...
-    @property
-    def durable(self) -> bool: ...
-
-
 class Daemon(Protocol):
     """The daemon as the page sees it.  Every method may be called from any thread; TimeoutError: it is too busy."""
 
@@ -55,7 +45,7 @@ class Daemon(Protocol):
 
     def view(self) -> SiteView: ...
 
-    def submit(self, event: Event) -> Taken: ...
+    def submit(self, event: Event) -> Receipt: ...
 
     def reader(self) -> Reader: ...
 

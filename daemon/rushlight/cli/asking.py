@@ -1,0 +1,76 @@
+"""Asking the daemon of this machine, and saying truthfully what is wrong when it does not answer."""
+
+from __future__ import annotations
+
+import threading
+from pathlib import Path
+from typing import Any
+
+import click
+
+from rushlight import receipt as receipts
+from rushlight.cli.common import data_folder, fail
+from rushlight.clock import SystemClock
+from rushlight.receipt import Receipt
+from rushlight.service import claim, control
+from rushlight.settings import Config
+
+_START_S = 30.0
+"""A daemon that is starting opens its door within this; on a small board with years to read it may take longer."""
+_BETWEEN_S = 0.1
+IN_MEMORY, UNKNOWN = 3, 4
+"""Exit statuses of a command whose entry is not, or perhaps not, on the disk."""
+
+
+def ask(config: Config, **request: Any) -> dict[str, Any]:
+    """The daemon's answer; one that is starting is waited for.  Leaves with 1 where there is none."""
+    try:
+        return ask_or_none(config, **request) or fail("the daemon is not running here; start it with: rushlight run")
+    except RuntimeError as e:
+        fail(str(e))
+
+
+def ask_or_none(config: Config, **request: Any) -> dict[str, Any] | None:
+    """The same; None where no daemon runs.
+
+    Raises RuntimeError: the daemon's words, or that it runs and its door is shut.
+    """
+    folder, clock, pause = data_folder(config), SystemClock(), threading.Event()
+    end_s = clock.mono_s() + _START_S
+    while True:
+        try:
+            return control.ask(folder, **request)
+        except control.NotRunningError as e:
+            pid = claim.watcher(folder)
+            if pid is None:
+                if control.answers(folder):  # it came up between the two looks
+                    continue
+                if e.forbidden:
+                    raise RuntimeError(f"{folder} is not yours to look into; ask as the daemon's user") from None
+                return None
+            if clock.mono_s() >= end_s or e.forbidden:
+                raise RuntimeError(_shut(folder, pid, str(e))) from None
+            clock.wait(pause, _BETWEEN_S)
+
+
+def _shut(folder: Path, pid: int, why: str) -> str:
+    who = f" (process {pid})" if pid else ""
+    return f"a daemon{who} watches {folder}, but its socket can't be reached: {why}"
+
+
+def report(receipt: Receipt, said: str) -> None:
+    """Say what became of an entry: `said` on standard output, and on standard error what is not well; then leave."""
+    if receipt.kept == "unknown":
+        fail(f"{receipt.id}: {receipt.words}", status=UNKNOWN)
+    click.echo(f"{said}{'' if receipt.new else ' (it was there already)'}")
+    if receipt.kept == "in memory":
+        fail(receipt.words, status=IN_MEMORY)
+
+
+def enter(config: Config, line: dict[str, Any], *, now: bool) -> Receipt | None:
+    """Hand an entry to the daemon; None where none runs.  Raises RuntimeError: it was refused."""
+    try:
+        answer = ask_or_none(config, do="record", line=line, now=now)
+    except control.NoAnswerError as e:
+        return Receipt(str(line["id"]), kept="unknown", why=str(e))
+    return None if answer is None else receipts.from_record(answer)
