@@ -29,6 +29,7 @@ from rushlight.config import ConfigError
 from rushlight.eventlines import LineError
 from rushlight.events import Calibration, Event, Reading
 from rushlight.outlets.hub import commands
+from rushlight.receipt import Receipt
 from rushlight.service import control
 from rushlight.views import AlarmView, SiteView
 from rushlight.web.entering import calibrating, entries, fields, strip_forms
@@ -190,7 +191,7 @@ def hub_target(data: bytes) -> None:
 
     def submit(event: Event) -> Any:
         taken.append(event)
-        return SimpleNamespace(new=True, durable=True, id=event.id)
+        return Receipt(event.id)
 
     answer = commands.run(payload, CONFIG, _VIEW, NOW_S, submit)
     answer.text().encode()

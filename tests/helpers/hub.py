@@ -22,6 +22,7 @@ from rushlight.events import Acknowledge, Event, Shelve
 from rushlight.journal.rows import Recorded
 from rushlight.journal.store import Journal
 from rushlight.outlets.hub.feed import HubOutlet
+from rushlight.receipt import Receipt
 from rushlight.settings import Config, Hub, Kit, Mqtt, Probe, Site, Tank
 from rushlight.views import AlarmView, ProbeView, SiteView, TankView
 
@@ -230,12 +231,6 @@ def with_tank(site: SiteView, tank: str, **changes: Any) -> SiteView:
     return replace(site, tanks=tuple(replace(t, **changes) if t.id == tank else t for t in site.tanks))
 
 
-@dataclass(frozen=True)
-class Receipt:
-    new: bool
-    durable: bool = True
-
-
 @dataclass
 class Installation:
     """What the daemon's engine is to the hub: a view that changes, and a journal on the disk that takes events."""
@@ -267,7 +262,7 @@ class Installation:
             assert done.durable
             if done.seqs[0] is not None:
                 self._act(event)
-            return Receipt(new=done.seqs[0] is not None)
+            return Receipt(event.id, new=done.seqs[0] is not None)
 
     def _act(self, event: Event) -> None:
         if isinstance(event, Acknowledge | Shelve):

@@ -11,10 +11,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from helpers.hub import Receipt, config, standing, view, with_tank
+from helpers.hub import config, standing, view, with_tank
 from rushlight.eventlines import LineError
 from rushlight.events import Acknowledge, Event, Shelve, Test, WaterChange
 from rushlight.outlets.hub import commands
+from rushlight.receipt import Receipt
 from rushlight.settings import Kit
 
 NOW_S = 1_750_000_000.0  # 2025-06-15T15:06:40Z, by `date -u -d @1750000000`
@@ -137,7 +138,7 @@ def test_no_payload_makes_it_stumble_or_invents_a_value(payload: bytes) -> None:
 
     def submit(event: Event) -> Receipt:
         taken.append(event)
-        return Receipt(new=True)
+        return Receipt(event.id)
 
     answer = commands.run(payload, config(), SITE, NOW_S, submit)
     json.loads(answer.text())
@@ -183,8 +184,11 @@ def test_the_fields_of_a_tank_are_those_of_its_kit() -> None:
 
 def test_a_disk_that_does_not_take_it_is_told() -> None:
     line = json.dumps({"id": "n", "kind": "note", "tank": "foyer", "text": "x"}).encode()
-    answer = commands.run(line, config(), SITE, NOW_S, lambda _: Receipt(new=True, durable=False))
+    answer = commands.run(line, config(), SITE, NOW_S, lambda e: Receipt(e.id, kept="in memory"))
     assert "in memory" in answer.what
-    again = commands.run(line, config(), SITE, NOW_S, lambda _: Receipt(new=False))
+    assert (answer.ok, answer.kept) == (True, "in memory")
+    lost = commands.run(line, config(), SITE, NOW_S, lambda e: Receipt(e.id, kept="unknown"))
+    assert (lost.ok, lost.kept) == (False, "unknown")
+    again = commands.run(line, config(), SITE, NOW_S, lambda e: Receipt(e.id, new=False))
     assert (again.ok, again.new) == (True, False)
     assert "already" in again.what
