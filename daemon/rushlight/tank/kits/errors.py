@@ -22,7 +22,7 @@ from rushlight.tank.kits.said import Said
 
 EYE_KIT, EYE_PACK, EYE_BEND = 0.25, 0.15, 0.08
 """Error by eye that a kit has throughout, that a pack has, and that bends along the scale: standard deviations."""
-CHART, LIGHT, BEND = 0.055, 0.08, 0.03
+CHART, LIGHT, BEND = 0.05, 0.075, 0.03
 """Error of a picture as a share of the pad's density: what the chart's print has in any light, what light and phone
 add, and how much it bends."""
 LIGHT_LIKE = 0.03
