@@ -71,7 +71,7 @@ class TankCore:
         light, electrode = (carrier(alike(config, tank.id, q)) for q in ("light", "nitrate"))
         self._carriers = {p.id for p in (light, electrode) if p is not None}
         self.light = LightWatch(tank, config.site, light)
-        self.nitrate = NitrateWatch(tank, config.kit, config.site.timezone, electrode is not None)
+        self.nitrate = NitrateWatch(tank, config.kit, config.site.timezone, electrode is not None, config.site.latitude)
         self.chemistry = ChemistryWatch(tank, config.kit)
         quiet = (config.contacts.quiet_from, config.contacts.quiet_until)
         self.routine = RoutineWatch(tank, config.kit, config.site.timezone, quiet)

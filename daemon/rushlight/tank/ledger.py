@@ -38,6 +38,8 @@ class Fact:
     word: str = ""
     """A test's method, a feeding's or a light day's local date, a lamp work's kind."""
     lamp_percent: float | None = None
+    window: float | None = None
+    """The part of a day's light that came through a window, mol m⁻² d⁻¹; None is not known."""
     said: Said | None = None
     """A test's evidence, as the filter takes it; the ends above are those of the tank's water, for people."""
 

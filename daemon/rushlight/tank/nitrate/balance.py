@@ -91,6 +91,9 @@ SCALE_FLOOR = 0.3
 """Net rates below this (mg/L per day) are within what any tank does, whatever its feed."""
 SCALE_UNKNOWN = 1.0
 """Size of net rates where no feed is known, mg/L per day."""
+LIGHT_MEMORY_DAYS = 60.0
+WEATHER = 0.35
+"""So much of the light through a window a dull week may lack, or autumn where the season is not known (no source)."""
 DIMMED_FACTOR = 9.0
 """How many times likelier fading starts under a lamp that has lost a seventh of its output."""
 ELECTRODE_DRIFT = 0.04
@@ -134,6 +137,12 @@ class Balance:
     usual_light: float | None = None
     """Daily light as the plants have known it, mol m⁻² d⁻¹, a mean with a memory of two months."""
     recent_light: float = 0.0
+    """The same of the last week."""
+    usual_window: float = 0.0
+    """The part of the usual light that comes through a window."""
+    usual_outdoors: float = 0.0
+    """What the season had to give over the same two months, in any unit, and over the last week; 0 is not known."""
+    recent_outdoors: float = 0.0
     dimmed: float = 0.0
     """How much light has been lost, 0 for none to 1 for a seventh or more."""
     exchanged: float = 0.0
@@ -377,19 +386,41 @@ def unsettle(balance: Balance, share: float) -> None:
     balance.modes[1] = Mode(total, merge(both))
 
 
-def see_light(balance: Balance, dose_mol: float, lamp_percent: float | None) -> None:
-    """A day's light.  A lamp that has lost output, or far less light than usual, makes fading likelier."""
+def see_light(
+    balance: Balance,
+    dose_mol: float,
+    lamp_percent: float | None,
+    window_mol: float | None = None,
+    outdoors: float = 0.0,
+) -> None:
+    """A day's light, the part of it that came through a window (None: perhaps all), and what the season had to give.
+
+    A lamp that has lost output, or far less light than usual for the season, makes fading likelier.
+    """
+    window = dose_mol if window_mol is None else min(dose_mol, window_mol)
     if balance.usual_light is None:
         balance.usual_light = balance.recent_light = dose_mol
-    balance.usual_light += (dose_mol - balance.usual_light) / 60.0
+        balance.usual_window = window
+        balance.usual_outdoors = balance.recent_outdoors = outdoors
+    balance.usual_light += (dose_mol - balance.usual_light) / LIGHT_MEMORY_DAYS
+    balance.usual_window += (window - balance.usual_window) / LIGHT_MEMORY_DAYS
+    balance.usual_outdoors += (outdoors - balance.usual_outdoors) / LIGHT_MEMORY_DAYS
     balance.recent_light += (dose_mol - balance.recent_light) / 7.0
-    if lamp_percent is not None:  # free of season and weather
-        lost = 1.0 - lamp_percent / 100.0
-    elif balance.usual_light > 0.0:  # autumn alone takes a third in two months
-        lost = 1.0 - balance.recent_light / balance.usual_light - 0.35
-    else:
-        lost = 0.0
+    balance.recent_outdoors += (outdoors - balance.recent_outdoors) / 7.0
+    # A lamp's own output is free of season and weather.
+    lost = 1.0 - lamp_percent / 100.0 if lamp_percent is not None else _light_lost(balance)
     balance.dimmed = min(1.0, max(0.0, (lost - 0.03) / 0.12))
+
+
+def _light_lost(balance: Balance) -> float:
+    """The share of the light that is missing from what the season and a dull week would leave of the usual."""
+    usual = balance.usual_light or 0.0
+    if usual <= 0.0:
+        return 0.0
+    share = min(1.0, balance.usual_window / usual)
+    season = balance.recent_outdoors / balance.usual_outdoors if balance.usual_outdoors > 0.0 else 1.0
+    due = 1.0 - share + share * min(1.0, season)
+    return 1.0 - balance.recent_light / (usual * due) - WEATHER * share if due > 0.0 else 0.0
 
 
 def read_level(balance: Balance, likelihood: Likelihood, senseless: float) -> bool:

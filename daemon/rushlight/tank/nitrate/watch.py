@@ -25,6 +25,7 @@ from rushlight.effects import Estimate
 from rushlight.events import TankEvent, Test
 from rushlight.localtime import DAY_S, local_date, midnight_after, midnight_before
 from rushlight.science.chemistry import nitrogen
+from rushlight.science.optics import sun
 from rushlight.settings import Kit, Tank
 from rushlight.tank.amounts import fact_of, test_fact
 from rushlight.tank.day import DayLight
@@ -123,11 +124,14 @@ class NitrateReport:
 class NitrateWatch:
     """Settings of one tank's nitrate watch; what it remembers is in a `NitrateState`."""
 
-    def __init__(self, tank: Tank, kits: Sequence[Kit], timezone: str, has_electrode: bool) -> None:
+    def __init__(
+        self, tank: Tank, kits: Sequence[Kit], timezone: str, has_electrode: bool, latitude: float | None = None
+    ) -> None:
         self.tank = tank
         self.kits = tuple(kits)
         self.zone = ZoneInfo(timezone)
         self.has_electrode = has_electrode
+        self.latitude = latitude
         self._assumed = nitrogen.feed_nitrogen_g(tank.feed.grams_per_day, tank.feed.protein_percent)
         self._memo: tuple[NitrateState, int, float, NitrateReport] | None = None
 
@@ -206,7 +210,7 @@ class NitrateWatch:
             light_id = f"light:{date}"
             self.void(state, light_id)
             light = Fact(at_s=at_s, kind="light", id=light_id, amount=day.dose_mol, word=date)
-            light.lamp_percent = day.lamp_percent
+            light.lamp_percent, light.window = day.lamp_percent, day.daylight_dose_mol
             self._add(state, light)
         self._run(state, at_s)
         self._fold(state, at_s)
@@ -326,13 +330,19 @@ class NitrateWatch:
                 bal.doubt_uptake(now, DOUBT[fact.kind])
                 bal.unsettle(now, 2.0 * DOUBT[fact.kind])
             case "light":
-                bal.see_light(now, fact.amount, fact.lamp_percent)
+                bal.see_light(now, fact.amount, fact.lamp_percent, fact.window, self._outdoors(fact.word))
             case "electrode":
                 since_s = now.calibrated_at_s if now.calibrated_at_s is not None else fact.at_s
                 bal.read_electrode(now, fact.amount, (fact.at_s - since_s) / DAY_S)
             case "calibration":
                 bal.calibrate(now)
                 now.calibrated_at_s = fact.at_s
+
+    def _outdoors(self, date: str) -> float:
+        """What the season has to give on a local date, MJ m⁻² above the air; 0 where the latitude is not known."""
+        if self.latitude is None or not date:
+            return 0.0
+        return sun.extraterrestrial_mj_m2(self.latitude, dt.date.fromisoformat(date).timetuple().tm_yday)
 
     def _fold(self, state: NitrateState, at_s: float) -> None:
         """Drop the facts that are older than anybody corrects; their sum is in the oldest checkpoint kept."""
