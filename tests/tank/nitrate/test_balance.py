@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from rushlight.science.inference.gaussian import mixture_moments
 from rushlight.science.inference.interval import Span, blurred, strip_span
 from rushlight.tank.nitrate import balance as bal
+from rushlight.tank.nitrate.light_seen import see_light
 
 PADS = (0.0, 10.0, 25.0, 50.0, 100.0, 250.0)
 FEED = 1.7
@@ -118,7 +119,7 @@ def test_lamp_loss_makes_fading_likelier_and_season_does_not():
         b = bal.begin(0.0, FEED)
         for day in range(days):
             bal.pass_time(b, (day + 1) * 86400.0, FEED)
-            bal.see_light(b, dose(day), percent)
+            see_light(b, dose(day), percent)
         return b.dimmed
 
     assert after(120, lambda d: 8.0, 85.0) > 0.9
@@ -146,7 +147,7 @@ def test_a_window_in_autumn_is_no_fading_and_shade_is(part):
             bal.pass_time(b, (day + 1) * 86400.0, FEED)
             open_ = 0.25 if day >= shaded_from else 1.0
             window = 6.0 * part * open_ * outdoors[day] / outdoors[0]
-            bal.see_light(b, 6.0 * (1.0 - part) * open_ + window, None, window, outdoors[day])
+            see_light(b, 6.0 * (1.0 - part) * open_ + window, None, window, outdoors[day])
             most = max(most, b.dimmed)
         return most
 

@@ -67,11 +67,10 @@ QUIET_MEMORY_DAYS = 40.0
 JUMP = 0.0005
 """Chance before each test that something nobody recorded has put the level anywhere at all (no source): it takes one
 reading that fits nothing to doubt the estimate, and a second one to give it up."""
-SILENT_FROM_DAYS, SILENT_DAYS = 28.0, 1000.0
+SILENT_FROM_DAYS, SILENT_DAYS, MISREAD_DAYS = 28.0, 1000.0, 60.0
 """Who does not test for months does not write down water changes either: beyond so many days without a test the chance
-of such a jump grows with this time constant (no source)."""
-MISREAD_DAYS = 60.0
-"""And the more vague the belief has grown, the less there is to hold against a reading."""
+of such a jump grows with the second, and what a vague belief can hold against a reading dies with the third (no source).
+"""
 UPTAKE_SD = 0.7
 """However long nobody looks, uptake is known so well, standard deviation as a share of supply: it is never less than
 nothing, and seldom more than there is to take up."""
@@ -91,9 +90,6 @@ SCALE_FLOOR = 0.3
 """Net rates below this (mg/L per day) are within what any tank does, whatever its feed."""
 SCALE_UNKNOWN = 1.0
 """Size of net rates where no feed is known, mg/L per day."""
-LIGHT_MEMORY_DAYS = 60.0
-WEATHER = 0.35
-"""So much of the light through a window a dull week may lack, or autumn where the season is not known (no source)."""
 DIMMED_FACTOR = 9.0
 """How many times likelier fading starts under a lamp that has lost a seventh of its output."""
 ELECTRODE_DRIFT = 0.04
@@ -358,12 +354,6 @@ def mix_water(balance: Balance, fraction: float, source: float, source_sd: float
         b.cov[LEVEL][LEVEL] += (fraction * source_sd) ** 2 + (fraction_sd * gap) ** 2
 
 
-def end_habit(balance: Balance, exchange: float) -> None:
-    """Water is not changed as it was: from now on count on `exchange`, the share of it that is changed per day."""
-    balance.watched_days = max(balance.watched_days, 7.0)
-    balance.exchanged = exchange * (balance.watched_days + 7.0)
-
-
 def add_level(balance: Balance, amount: float, sd: float) -> None:
     """Nitrate added at once, mg/L."""
     for mode in balance.modes:
@@ -384,43 +374,6 @@ def unsettle(balance: Balance, share: float) -> None:
     both = [(balance.modes[1].weight / total, balance.modes[1].belief), (moved / total, balance.modes[0].belief)]
     balance.modes[0].weight -= moved
     balance.modes[1] = Mode(total, merge(both))
-
-
-def see_light(
-    balance: Balance,
-    dose_mol: float,
-    lamp_percent: float | None,
-    window_mol: float | None = None,
-    outdoors: float = 0.0,
-) -> None:
-    """A day's light, the part of it that came through a window (None: perhaps all), and what the season had to give.
-
-    A lamp that has lost output, or far less light than usual for the season, makes fading likelier.
-    """
-    window = dose_mol if window_mol is None else min(dose_mol, window_mol)
-    if balance.usual_light is None:
-        balance.usual_light = balance.recent_light = dose_mol
-        balance.usual_window = window
-        balance.usual_outdoors = balance.recent_outdoors = outdoors
-    balance.usual_light += (dose_mol - balance.usual_light) / LIGHT_MEMORY_DAYS
-    balance.usual_window += (window - balance.usual_window) / LIGHT_MEMORY_DAYS
-    balance.usual_outdoors += (outdoors - balance.usual_outdoors) / LIGHT_MEMORY_DAYS
-    balance.recent_light += (dose_mol - balance.recent_light) / 7.0
-    balance.recent_outdoors += (outdoors - balance.recent_outdoors) / 7.0
-    # A lamp's own output is free of season and weather.
-    lost = 1.0 - lamp_percent / 100.0 if lamp_percent is not None else _light_lost(balance)
-    balance.dimmed = min(1.0, max(0.0, (lost - 0.03) / 0.12))
-
-
-def _light_lost(balance: Balance) -> float:
-    """The share of the light that is missing from what the season and a dull week would leave of the usual."""
-    usual = balance.usual_light or 0.0
-    if usual <= 0.0:
-        return 0.0
-    share = min(1.0, balance.usual_window / usual)
-    season = balance.recent_outdoors / balance.usual_outdoors if balance.usual_outdoors > 0.0 else 1.0
-    due = 1.0 - share + share * min(1.0, season)
-    return 1.0 - balance.recent_light / (usual * due) - WEATHER * share if due > 0.0 else 0.0
 
 
 def read_level(balance: Balance, likelihood: Likelihood, senseless: float) -> bool:

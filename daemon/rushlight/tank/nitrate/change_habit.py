@@ -1,6 +1,7 @@
 """The habit of changing water: whether the keeper still has it, and since when not.
 
-Owns the comparison of the changes before a day with those since.  Reads the ledger and the level, changes neither.
+Owns the comparison of the changes before a day with those since.  Reads the ledger and the level, changes neither;
+ends the habit where it has ended.
 """
 
 from __future__ import annotations
@@ -54,3 +55,9 @@ def pace_since(ledger: Ledger, ended_s: float, at_s: float) -> float:
     """The share of the water that has been changed per day since the habit ended."""
     changed = sum(f.amount for f in ledger.later_than(ended_s, at_s) if f.kind == "change")
     return changed * DAY_S / (at_s - ended_s)
+
+
+def end_habit(balance: Balance, exchange: float) -> None:
+    """Water is not changed as it was: from now on count on `exchange`, the share of it that is changed per day."""
+    balance.watched_days = max(balance.watched_days, 7.0)
+    balance.exchanged = exchange * (balance.watched_days + 7.0)

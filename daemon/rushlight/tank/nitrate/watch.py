@@ -25,7 +25,6 @@ from rushlight.effects import Estimate
 from rushlight.events import TankEvent, Test
 from rushlight.localtime import DAY_S, local_date, midnight_after, midnight_before
 from rushlight.science.chemistry import nitrogen
-from rushlight.science.optics import sun
 from rushlight.settings import Kit, Tank
 from rushlight.tank.amounts import fact_of, test_fact
 from rushlight.tank.day import DayLight
@@ -35,7 +34,8 @@ from rushlight.tank.nitrate import balance as bal
 from rushlight.tank.nitrate import forecast
 from rushlight.tank.nitrate.balance import Balance
 from rushlight.tank.nitrate.causes import split
-from rushlight.tank.nitrate.change_habit import habit_ended_s, pace_since
+from rushlight.tank.nitrate.change_habit import end_habit, habit_ended_s, pace_since
+from rushlight.tank.nitrate.light_seen import outdoors_mj, see_light
 from rushlight.views import Share
 
 KEEP_DAYS = 400
@@ -277,7 +277,7 @@ class NitrateWatch:
         now.recent = self._recent_feed(state, now)
         ended_s = habit_ended_s(state.ledger, now)
         if ended_s is not None:
-            bal.end_habit(now, pace_since(state.ledger, ended_s, now.at_s))
+            end_habit(now, pace_since(state.ledger, ended_s, now.at_s))
         sure = bal.chance_behind(now)
         if sure < BEHIND_OVER or now.n_tests < LEAST_TESTS:
             now.behind_since_s = None
@@ -330,19 +330,13 @@ class NitrateWatch:
                 bal.doubt_uptake(now, DOUBT[fact.kind])
                 bal.unsettle(now, 2.0 * DOUBT[fact.kind])
             case "light":
-                bal.see_light(now, fact.amount, fact.lamp_percent, fact.window, self._outdoors(fact.word))
+                see_light(now, fact.amount, fact.lamp_percent, fact.window, outdoors_mj(self.latitude, fact.word))
             case "electrode":
                 since_s = now.calibrated_at_s if now.calibrated_at_s is not None else fact.at_s
                 bal.read_electrode(now, fact.amount, (fact.at_s - since_s) / DAY_S)
             case "calibration":
                 bal.calibrate(now)
                 now.calibrated_at_s = fact.at_s
-
-    def _outdoors(self, date: str) -> float:
-        """What the season has to give on a local date, MJ m⁻² above the air; 0 where the latitude is not known."""
-        if self.latitude is None or not date:
-            return 0.0
-        return sun.extraterrestrial_mj_m2(self.latitude, dt.date.fromisoformat(date).timetuple().tm_yday)
 
     def _fold(self, state: NitrateState, at_s: float) -> None:
         """Drop the facts that are older than anybody corrects; their sum is in the oldest checkpoint kept."""
