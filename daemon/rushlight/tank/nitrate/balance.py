@@ -68,9 +68,8 @@ JUMP = 0.0005
 """Chance before each test that something nobody recorded has put the level anywhere at all (no source): it takes one
 reading that fits nothing to doubt the estimate, and a second one to give it up."""
 SILENT_FROM_DAYS, SILENT_DAYS, MISREAD_DAYS = 28.0, 1000.0, 60.0
-"""Who does not test for months does not write down water changes either: beyond so many days without a test the chance
-of such a jump grows with the second, and what a vague belief can hold against a reading dies with the third (no source).
-"""
+"""Who does not test for months writes down no water changes either: after so many days without a test the chance of a
+jump grows with the second, and what a vague belief holds against a reading dies with the third (no source)."""
 UPTAKE_SD = 0.7
 """However long nobody looks, uptake is known so well, standard deviation as a share of supply: it is never less than
 nothing, and seldom more than there is to take up."""
