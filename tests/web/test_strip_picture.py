@@ -170,6 +170,24 @@ def test_bright_uneven_and_unreadable_pictures_are_named(browser: Any, site: Sit
         page.locator("#strip-said", has_text=words).wait_for()
 
 
+def test_a_picture_that_the_phone_took_on_its_side_is_read_upright(
+    browser: Any, site: Site, shot: strips.Shot, tmp_path: Path
+) -> None:
+    """Exif's orientation 6 (CIPA DC-008): what is stored is turned a quarter, and to be shown turned back."""
+    from PIL import Image
+
+    turned, exif = shot.image.transpose(Image.Transpose.ROTATE_90), Image.Exif()
+    exif[0x0112] = 6
+    turned.save(tmp_path / "side.jpg", "JPEG", quality=95, exif=exif)
+    page = opened(browser, site)
+    page.goto("/tanks/foyer/test")
+    strippage.choose(page, tmp_path / "side.jpg")
+    strippage.drag(page, strippage.corners(shot, SCALE, 6))
+    sent, own = json.loads(page.locator("#picture").input_value()), strips.record_of(shot)
+    assert sent["nitrate"]["strip"] == pytest.approx(own["nitrate"]["strip"], abs=2.0)
+    assert sent["ph"]["chart"][5][1] == pytest.approx(own["ph"]["chart"][5][1], abs=4.0)
+
+
 def test_between_two_pads_and_a_thinned_sample_can_be_tapped(browser: Any, site: Site) -> None:
     """The pads 25 and 50 meet at about 36.4; one part of tank water and one of 5 mg/L make that 2 · 36.4 − 5."""
     page = opened(browser, site, java_script_enabled=False)
