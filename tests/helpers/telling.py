@@ -13,6 +13,7 @@ from rushlight.clock import SimulatedClock
 from rushlight.effects import AlarmChange
 from rushlight.journal import outbox as journal_outbox
 from rushlight.journal import schema
+from rushlight.journal.rows import Numbers
 from rushlight.outlets.delivery import Delivery
 from rushlight.outlets.push import PushOutlet
 from rushlight.outlets.result import Done, Parcel
@@ -35,12 +36,12 @@ def open_outbox(conn):
     def known(key, channel):
         return conn.execute("SELECT 1 FROM outbox WHERE key = ? AND channel = ?", (key, channel)).fetchone() is not None
 
-    def write(_table, _key, sql, values):
+    def write(_table, _key, row):
         with conn:
-            conn.execute(sql, values)
+            conn.execute(row.sql, row.values(Numbers()))
 
     box = journal_outbox.Outbox(write, known)
-    box.load(conn)
+    box.load(conn, Numbers())
     return box
 
 

@@ -196,8 +196,8 @@ def test_since_when_a_channel_fails(journal: Journal) -> None:
 )
 def test_whatever_happens_each_message_ends_once_and_order_holds(story) -> None:
     """Drive the outbox at random, then let the network come back: everything not ended goes out, in order per alarm."""
-    written: dict[tuple[str, str], tuple] = {}
-    box = Outbox(lambda _t, key, _s, values: written.__setitem__(key, values), lambda *key: key in written)
+    written: dict[tuple[str, str], object] = {}
+    box = Outbox(lambda _t, key, row: written.__setitem__(key, row), lambda *key: key in written)
     ended: set[tuple[str, str]] = set()
     put: list[tuple[str, str]] = []
     for n, (what, k, channel, priority) in enumerate(story):

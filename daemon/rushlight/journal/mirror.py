@@ -13,6 +13,7 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
 from rushlight.journal import files, outbox
+from rushlight.journal.rows import Numbers
 
 log = logging.getLogger(__name__)
 
@@ -33,7 +34,7 @@ def save(database: Path, mirror: Mirror) -> None:
     _write(
         files.part(database, ".mirror"),
         json.dumps(
-            asdict(mirror) | {"messages": [m.values() for m in mirror.messages]}, separators=(",", ":")
+            asdict(mirror) | {"messages": [m.values(Numbers()) for m in mirror.messages]}, separators=(",", ":")
         ).encode(),
     )
 

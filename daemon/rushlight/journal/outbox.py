@@ -9,17 +9,18 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass, fields
 from typing import Any, Literal
 
 from rushlight.effects import Message, Purpose, Told
+from rushlight.journal.rows import Numbers, Stamp, Statement
+from rushlight.journal.rows import Row as JournalRow
 from rushlight.settings import Priority
 
 State = Literal["waiting", "sent", "dropped", "failed"]
-Stamp = tuple[int | None, int | None, int]
-"""Boot number, monotonic ms, clock_ok: where a row's wall times came from."""
 
+_UNSTAMPED = Stamp()
 FIRST_WAIT_S = 15.0
 LONGEST_WAIT_S: dict[Priority, float] = {"high": 300.0, "medium": 900.0, "low": 3600.0}
 _RANK: dict[Priority, int] = {"high": 0, "medium": 1, "low": 2}
@@ -58,11 +59,17 @@ class Row:
         """Messages of one lane tell of the same alarms, and so keep their order; its own key where it is about none."""
         return tuple(t.alarm for t in self.alarms) or (self.key,)
 
-    def values(self) -> tuple[Any, ...]:
+    def values(self, numbers: Numbers) -> tuple[Any, ...]:
         """What stands in the table's columns, in the order of `COLUMNS`; alarms as a JSON list of lists."""
         about = [(t.alarm, t.occurrence, t.step, t.since_s) for t in self.alarms]
         told = json.dumps(about, ensure_ascii=False, separators=(",", ":"))
-        return (*(getattr(self, c) for c in COLUMNS[:-1]), told)
+        own = {"no": self.no + numbers.outbox, "boot": numbers.boot_of(self.boot), "alarms": told}
+        return tuple(own[c] if c in own else getattr(self, c) for c in COLUMNS)
+
+    @property
+    def sql(self) -> str:
+        """See `rows.Row`."""
+        return PUT
 
 
 def row_of(values: Iterable[Any]) -> Row:
@@ -86,36 +93,32 @@ SELECT = f"SELECT {', '.join(COLUMNS)} FROM outbox"  # noqa: S608
 
 
 class Outbox:
-    """`write(table, key, sql, values)` hands a row to the journal; `known(key, channel)` says whether it has one."""
+    """`write(table, key, row)` hands a row to the journal; `known(key, channel)` says whether it has one.
+
+    Rows are counted from where the database stopped (`rows.Numbers`), so those that it held before have no number
+    above 0.
+    """
 
     def __init__(
         self,
-        write: Callable[[str, Any, str, tuple[Any, ...]], None],
+        write: Callable[[str, Any, JournalRow], None],
         known: Callable[[str, str], bool],
     ) -> None:
         self._write, self._known = write, known
         self._open: dict[tuple[str, str], Row] = {}
         self._next_no = 1
 
-    def load(self, conn: sqlite3.Connection) -> None:
+    def load(self, conn: sqlite3.Connection, numbers: Numbers) -> None:
         """Take over the rows that were waiting when the last process ended.  Raises sqlite3.Error."""
-        for values in conn.execute(f"{SELECT} WHERE state = 'waiting' ORDER BY no"):
-            row = row_of(values)
+        for row in rows_of(conn.execute(f"{SELECT} WHERE state = 'waiting' ORDER BY no")):
+            row.no -= numbers.outbox
             self._open.setdefault((row.key, row.channel), row)
-        last: int = conn.execute("SELECT ifnull(max(no), 0) FROM outbox").fetchone()[0]
-        self._next_no = max(self._next_no, last + 1)
 
-    def move_up(self, by: int, boot_no: int) -> None:
-        """Renumber rows that were made before the database could be asked; its rows came first."""
-        self._next_no += by
-        for row in self._open.values():
-            row.no += by
-            row.boot = None if row.boot is None else boot_no
-
-    def settle(self, conn: sqlite3.Connection) -> None:
+    def settle(self, conn: sqlite3.Connection, numbers: Numbers) -> None:
         """Close what an older database still has waiting and memory knows to be done.  Raises sqlite3.Error."""
         for row in rows_of(conn.execute(f"{SELECT} WHERE state = 'waiting'")):
             if (row.key, row.channel) not in self._open:
+                row.no -= numbers.outbox
                 row.state, row.why = "dropped", "closed before the journal was restored"
                 self._save(row)
 
@@ -138,7 +141,7 @@ class Outbox:
 
     # ------------------------------------------------------------------ in
 
-    def put(self, message: Message, stamp: Stamp = (None, None, 1)) -> bool:
+    def put(self, message: Message, stamp: Stamp = _UNSTAMPED) -> bool:
         """Add a message; one that is there already (same key and channel) is left as it is, and False returned."""
         where = (message.key, message.channel)
         if where in self._open or self._known(*where):
@@ -156,9 +159,9 @@ class Outbox:
             tank=message.tank,
             created_ms=round(message.at_s * 1000),
             not_before_ms=round(message.not_before_s * 1000),
-            boot=stamp[0],
-            mono_ms=stamp[1],
-            clock_ok=stamp[2],
+            boot=stamp.boot,
+            mono_ms=stamp.mono_ms,
+            clock_ok=stamp.clock_ok,
             purpose=message.purpose,
             alarms=message.alarms,
         )
@@ -253,16 +256,16 @@ class Outbox:
         at_ms = round(at_s * 1000)
         for row in [r for r in self._open.values() if r.created_ms > at_ms and r.purpose != "alarm"]:
             self._close(row, "dropped", at_s, why="made under a wrong date")
-        self._write("outbox names", at_ms, _FREE, (at_ms,))
+        self._write("outbox names", at_ms, Statement(_FREE, (at_ms,)))
 
     def waiting(self) -> list[Row]:
         """Every open row, oldest first."""
         return sorted(self._open.values(), key=lambda r: r.no)
 
-    def shift(self, boot_no: int, offset_ms: int) -> None:
+    def shift(self, boots: Collection[int], offset_ms: int) -> None:
         """Give rows made before the clock could be trusted their time: `offset_ms` is wall minus monotonic."""
         for row in self._open.values():
-            if row.boot == boot_no and not row.clock_ok and row.mono_ms is not None:
+            if row.boot in boots and not row.clock_ok and row.mono_ms is not None:
                 by = row.mono_ms + offset_ms - row.created_ms
                 row.created_ms += by
                 row.not_before_ms += by if row.not_before_ms else 0
@@ -278,7 +281,7 @@ class Outbox:
         self._save(row)
 
     def _save(self, row: Row) -> None:
-        self._write("outbox", (row.key, row.channel), PUT, row.values())
+        self._write("outbox", (row.key, row.channel), row)
 
 
 def _held(row: Row, now_ms: int) -> bool:

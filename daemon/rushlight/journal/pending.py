@@ -21,17 +21,22 @@ _WORTH = ("due", "daily", "event", "alarm")
 
 
 class Pending:
-    """Reading rows, and statements for everything else by table and key; a later one for a key replaces it."""
+    """Reading rows, and a row for everything else by table and key; a later one for a key replaces it.
+
+    All hold the numbers that this process gave out; `write` is told from where those go on.
+    """
 
     def __init__(self, most_readings: int, most_rows: int) -> None:
         self.readings: deque[rows.ReadingRow] = deque(maxlen=most_readings)
-        self.others: dict[Key, tuple[str, tuple[Any, ...]]] = {}
+        self.others: dict[Key, rows.Row] = {}
+        self.probes: dict[rows.ProbeKey, None] = {}
+        """Probes that the database may not know yet."""
         self.dropped_readings = 0
         self.dropped_rows = 0
         self._most_readings, self._most_rows = most_readings, most_rows
 
     def __bool__(self) -> bool:
-        return bool(self.readings or self.others)
+        return bool(self.readings or self.others or self.probes)
 
     @property
     def at_bound(self) -> bool:
@@ -44,9 +49,9 @@ class Pending:
             self.dropped_readings += 1
         self.readings.append(row)
 
-    def put(self, table: str, key: Any, sql: str, values: tuple[Any, ...]) -> None:
-        """Keep a statement for a row of `table`."""
-        self.others[table, key] = (sql, values)
+    def put(self, table: str, key: Any, row: rows.Row) -> None:
+        """Keep a row of `table`."""
+        self.others[table, key] = row
         if len(self.others) > self._most_rows:
             self._shed()
 
@@ -54,10 +59,9 @@ class Pending:
         """Whether there is one for this row."""
         return (table, key) in self.others
 
-    def get(self, table: str, key: Any) -> tuple[Any, ...] | None:
-        """The values of the one for this row."""
-        found = self.others.get((table, key))
-        return found[1] if found else None
+    def get(self, table: str, key: Any) -> rows.Row | None:
+        """The one that is held."""
+        return self.others.get((table, key))
 
     def forget(self, table: str) -> None:
         """Give up what is held for a table that is but a cache."""
@@ -72,13 +76,15 @@ class Pending:
                 self.dropped_rows += 1
                 return
 
-    def write(self, conn: sqlite3.Connection) -> None:
+    def write(self, conn: sqlite3.Connection, numbers: rows.Numbers) -> None:
         """Execute everything inside the caller's transaction; nothing is forgotten before `clear`."""
-        conn.executemany(rows.ADD_READING, self.readings)
-        for sql, values in self.others.values():
-            conn.execute(sql, values)
+        conn.executemany(rows.ADD_PROBE, [(numbers.probes[key], *key) for key in self.probes])
+        conn.executemany(rows.ADD_READING, (row.values(numbers) for row in self.readings))
+        for row in self.others.values():
+            conn.execute(row.sql, row.values(numbers))
 
     def clear(self) -> None:
         """Forget what has been committed."""
         self.readings.clear()
         self.others.clear()
+        self.probes.clear()

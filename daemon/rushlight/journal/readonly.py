@@ -37,6 +37,9 @@ def connect(path: Path, *, alone: bool | None = None) -> sqlite3.Connection:
             conn.execute("PRAGMA locking_mode = EXCLUSIVE")
         conn.execute("PRAGMA query_only = 1")
         conn.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+    except UnicodeError as e:  # damage in the text of the schema
+        conn.close()
+        raise sqlite3.DatabaseError(f"the schema can't be read: {e}") from e
     except BaseException:
         conn.close()
         raise

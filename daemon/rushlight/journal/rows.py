@@ -8,12 +8,16 @@ from __future__ import annotations
 
 import dataclasses
 import json
-from dataclasses import dataclass
-from typing import Any, NamedTuple, cast
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, NamedTuple, Protocol, cast
 
 from rushlight.effects import AlarmChange, Daily, DueChange, Estimate
 from rushlight.eventlines import format_line, parse_line
 from rushlight.events import Event, Quality, Reading
+
+if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,18 +40,6 @@ class Stored(NamedTuple):
     clock_ok: bool
 
 
-ReadingRow = tuple[int, int, int, float | None, int | None, int | None, int | None, int, int | None]
-
-ADD_READING = "INSERT OR IGNORE INTO reading VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)"
-ADD_EVENT = "INSERT INTO event VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"
-ADD_PROBE = "INSERT INTO probe VALUES (?, ?, ?) ON CONFLICT DO NOTHING"
-ADD_ALARM = "INSERT INTO alarm VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"
-ADD_DUE = "INSERT INTO due VALUES (?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"
-ADD_DAILY = (
-    "INSERT INTO daily VALUES (?, ?, ?, ?) ON CONFLICT DO UPDATE SET at_ms = excluded.at_ms, body = excluded.body"
-)
-
-
 def ms(at_s: float) -> int:
     """Seconds as whole milliseconds."""
     return round(at_s * 1000)
@@ -67,21 +59,274 @@ def whole_ms(event: Event) -> Event:
     return dataclasses.replace(event, at_s=at_s, received_s=received_s)
 
 
-def reading_row(seq: int, probe_no: int, event: Reading, boot_no: int | None, recorded: Recorded) -> ReadingRow:
-    """The row of table `reading`.  Boot and monotonic time are kept where the time may still have to be put right."""
-    at_ms = round(event.at_s * 1000)
-    received_ms = round(event.received_s * 1000) if event.received_s else None
-    return (
-        seq,
-        probe_no,
-        at_ms,
-        event.value,
-        event.quality,
-        None if recorded.mono_s is None or recorded.clock_ok else boot_no,
-        None if recorded.clock_ok else optional_ms(recorded.mono_s),
-        int(recorded.clock_ok),
-        None if received_ms == at_ms else received_ms,
-    )
+THIS_BOOT = 0
+"""Stands for this boot's number in a row that is not committed yet."""
+ProbeKey = tuple[str, str]
+"""A probe's name, and the unit in which it speaks."""
+
+
+@dataclass(frozen=True, slots=True)
+class Numbers:
+    """From where a journal goes on counting: added to a row's own numbers when it is committed, and not before.
+
+    So rows may be made while nobody can ask the database how far it had come.
+    """
+
+    seq: int = 0
+    alarm: int = 0
+    due: int = 0
+    outbox: int = 0
+    boot: int = 1
+    probes: Mapping[ProbeKey, int] = field(default_factory=dict)
+
+    def boot_of(self, boot: int | None) -> int | None:
+        """A row's boot, with this one's number where it stands for it."""
+        return self.boot if boot == THIS_BOOT else boot
+
+
+class Row(Protocol):
+    """What is written by one statement, once its numbers are known."""
+
+    @property
+    def sql(self) -> str: ...
+
+    def values(self, numbers: Numbers) -> tuple[Any, ...]: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Statement:
+    """A row of a small table, or an order, which no number of ours is part of."""
+
+    sql: str
+    plain: tuple[Any, ...] = ()
+
+    def values(self, numbers: Numbers) -> tuple[Any, ...]:  # noqa: ARG002 - a `Row`
+        return self.plain
+
+
+def insert(table: str, columns: Sequence[str], end: str = " ON CONFLICT DO NOTHING") -> str:
+    """The statement that adds a row by the names of its columns."""
+    return f"INSERT INTO {table} ({', '.join(columns)}) VALUES ({', '.join('?' * len(columns))}){end}"  # noqa: S608
+
+
+def columns_of(row: type[DataclassInstance]) -> tuple[str, ...]:
+    """The names of a row's columns, which are those of its fields."""
+    return tuple(f.name for f in dataclasses.fields(row))
+
+
+ADD_PROBE = insert("probe", ("no", "name", "unit"))
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingRow:
+    """A row of table `reading`.  Boot and monotonic time are kept where the time may still have to be put right."""
+
+    seq: int
+    probe: ProbeKey
+    at_ms: int
+    value: float | None
+    flag: int | None
+    boot: int | None
+    mono_ms: int | None
+    clock_ok: int
+    received_ms: int | None
+
+    @classmethod
+    def of(cls, seq: int, event: Reading, recorded: Recorded, boot: int | None = THIS_BOOT) -> ReadingRow:
+        """The row of a reading."""
+        at_ms = round(event.at_s * 1000)
+        received_ms = round(event.received_s * 1000) if event.received_s else None
+        return cls(
+            seq,
+            (event.probe, event.unit),
+            at_ms,
+            event.value,
+            event.quality,
+            None if recorded.mono_s is None or recorded.clock_ok else boot,
+            None if recorded.clock_ok else optional_ms(recorded.mono_s),
+            int(recorded.clock_ok),
+            None if received_ms == at_ms else received_ms,
+        )
+
+    def values(self, numbers: Numbers) -> tuple[Any, ...]:
+        """In the order of `READING_COLUMNS`."""
+        boot = numbers.boot_of(self.boot)
+        rest = (self.at_ms, self.value, self.flag, boot, self.mono_ms, self.clock_ok, self.received_ms)
+        return (self.seq + numbers.seq, numbers.probes[self.probe], *rest)
+
+
+READING_COLUMNS = columns_of(ReadingRow)
+ADD_READING = insert("reading", READING_COLUMNS)
+
+
+@dataclass(frozen=True, slots=True)
+class EventRow:
+    """A row of table `event`."""
+
+    seq: int
+    id: str
+    at_ms: int
+    received_ms: int
+    kind: str
+    tank: str | None
+    line: str
+    boot: int | None
+    mono_ms: int | None
+    clock_ok: int
+
+    @classmethod
+    def of(cls, seq: int, event: Event, recorded: Recorded, boot: int | None = THIS_BOOT) -> EventRow:
+        """The row of an event.  Raises ValueError for one without an id."""
+        if not event.id:
+            raise ValueError(f"a {event.kind} event needs an id before it can be kept")
+        return cls(
+            seq,
+            event.id,
+            ms(event.at_s),
+            ms(event.arrived_s),
+            event.kind,
+            getattr(event, "tank", None),
+            format_line(event),
+            None if recorded.mono_s is None else boot,
+            optional_ms(recorded.mono_s),
+            int(recorded.clock_ok),
+        )
+
+    @property
+    def sql(self) -> str:
+        """See `Row`."""
+        return ADD_EVENT
+
+    def values(self, numbers: Numbers) -> tuple[Any, ...]:
+        """In the order of `EVENT_COLUMNS`."""
+        moved = dataclasses.replace(self, seq=self.seq + numbers.seq, boot=numbers.boot_of(self.boot))
+        return tuple(getattr(moved, c) for c in EVENT_COLUMNS)
+
+    def stored(self, numbers: Numbers) -> Stored:
+        """The event that it holds."""
+        return Stored(self.seq + numbers.seq, event(self.line), bool(self.clock_ok))
+
+
+EVENT_COLUMNS = columns_of(EventRow)
+ADD_EVENT = insert("event", EVENT_COLUMNS)
+
+
+@dataclass(frozen=True, slots=True)
+class Stamp:
+    """Where a row's wall times came from."""
+
+    boot: int | None = None
+    mono_ms: int | None = None
+    clock_ok: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmRow:
+    """A row of table `alarm`."""
+
+    no: int
+    seq: int
+    at_ms: int
+    id: str
+    alarm: str
+    tank: str | None
+    occurrence: int
+    state: str
+    priority: str
+    text: str
+    evidence: str
+    boot: int | None
+    mono_ms: int | None
+    clock_ok: int
+
+    @classmethod
+    def of(cls, no: int, seq: int, change: AlarmChange, stamp: Stamp) -> AlarmRow:
+        """The row of a change of an alarm's state."""
+        return cls(
+            no,
+            seq,
+            ms(change.at_s),
+            change.id,
+            change.alarm,
+            change.tank,
+            change.occurrence,
+            change.state,
+            change.priority,
+            change.text,
+            json.dumps(dict(change.evidence), ensure_ascii=False, separators=(",", ":")),
+            stamp.boot,
+            stamp.mono_ms,
+            stamp.clock_ok,
+        )
+
+    @property
+    def sql(self) -> str:
+        """See `Row`."""
+        return ADD_ALARM
+
+    def values(self, numbers: Numbers) -> tuple[Any, ...]:
+        """In the order of `ALARM_COLUMNS`."""
+        moved = dataclasses.replace(
+            self, no=self.no + numbers.alarm, seq=self.seq + numbers.seq, boot=numbers.boot_of(self.boot)
+        )
+        return tuple(getattr(moved, c) for c in ALARM_COLUMNS)
+
+
+ALARM_COLUMNS = columns_of(AlarmRow)
+ADD_ALARM = insert("alarm", ALARM_COLUMNS)
+
+
+@dataclass(frozen=True, slots=True)
+class DueRow:
+    """A row of table `due`."""
+
+    no: int
+    tank: str
+    at_ms: int
+    due_ms: int
+    reason: str
+
+    @classmethod
+    def of(cls, no: int, due: DueChange) -> DueRow:
+        """The row of a change of the next test's date."""
+        return cls(no, due.tank or "", ms(due.at_s), ms(due.due_at_s), due.reason)
+
+    @property
+    def sql(self) -> str:
+        """See `Row`."""
+        return ADD_DUE
+
+    def values(self, numbers: Numbers) -> tuple[Any, ...]:
+        """In the order of its fields."""
+        return (self.no + numbers.due, self.tank, self.at_ms, self.due_ms, self.reason)
+
+
+ADD_DUE = insert("due", columns_of(DueRow))
+
+
+@dataclass(frozen=True, slots=True)
+class BootRow:
+    """A row of table `boot`: this one."""
+
+    id: str
+    first_seq: int
+
+    @property
+    def sql(self) -> str:
+        """See `Row`."""
+        return ADD_BOOT
+
+    def values(self, numbers: Numbers) -> tuple[Any, ...]:
+        """Number, the kernel's name for it, the first arrival number in it."""
+        return (numbers.boot, self.id, self.first_seq + numbers.seq)
+
+
+ADD_BOOT = insert("boot", ("no", "id", "first_seq"))
+_ADD_DAILY = insert(
+    "daily",
+    ("tank", "date", "at_ms", "body"),
+    " ON CONFLICT DO UPDATE SET at_ms = excluded.at_ms, body = excluded.body",
+)
 
 
 def reading(
@@ -98,46 +343,9 @@ def reading(
     )
 
 
-def event_row(seq: int, event: Event, boot_no: int | None, recorded: Recorded) -> tuple[Any, ...]:
-    """The row of table `event`.  Raises ValueError for an event without an id."""
-    if not event.id:
-        raise ValueError(f"a {event.kind} event needs an id before it can be kept")
-    return (
-        seq,
-        event.id,
-        ms(event.at_s),
-        ms(event.arrived_s),
-        event.kind,
-        getattr(event, "tank", None),
-        format_line(event),
-        None if recorded.mono_s is None else boot_no,
-        optional_ms(recorded.mono_s),
-        int(recorded.clock_ok),
-    )
-
-
 def event(line: str) -> Event:
     """The event of a row's line."""
     return parse_line(line, internal=True)
-
-
-def alarm_row(no: int, seq: int, change: AlarmChange, stamp: tuple[int | None, int | None, int]) -> tuple[Any, ...]:
-    """The row of table `alarm`; `stamp` is boot, monotonic ms and clock_ok of what caused it."""
-    evidence = json.dumps(dict(change.evidence), ensure_ascii=False, separators=(",", ":"))
-    return (
-        no,
-        seq,
-        ms(change.at_s),
-        change.id,
-        change.alarm,
-        change.tank,
-        change.occurrence,
-        change.state,
-        change.priority,
-        change.text,
-        evidence,
-        *stamp,
-    )
 
 
 def alarm(row: tuple[Any, ...]) -> AlarmChange:
@@ -156,17 +364,13 @@ def alarm(row: tuple[Any, ...]) -> AlarmChange:
     )
 
 
-def due_row(no: int, due: DueChange) -> tuple[Any, ...]:
-    """The row of table `due`."""
-    return (no, due.tank or "", ms(due.at_s), ms(due.due_at_s), due.reason)
-
-
-def daily_row(day: Daily) -> tuple[Any, ...]:
+def daily_row(day: Daily) -> Statement:
     """The row of table `daily`."""
     body = dataclasses.asdict(day)
     for name in ("at_s", "tank", "date"):
         del body[name]
-    return (day.tank or "", day.date, ms(day.at_s), json.dumps(body, separators=(",", ":")))
+    plain = (day.tank or "", day.date, ms(day.at_s), json.dumps(body, separators=(",", ":")))
+    return Statement(_ADD_DAILY, plain)
 
 
 _ESTIMATES = frozenset(f.name for f in dataclasses.fields(Daily) if "Estimate" in str(f.type))

@@ -12,7 +12,7 @@ import json
 import logging
 import sqlite3
 import zlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -36,56 +36,75 @@ class Saved:
     others: int = 0
 
 
+Sound = Callable[[Mapping[str, Any]], bool]
+"""Whether a row, by the names of its columns, makes sense."""
+
+
 @dataclass(frozen=True, slots=True)
 class _Table:
+    """A table's columns by name, the statement that takes a row of them, and what makes a row worth taking."""
+
     name: str
     order: str
-    width: int
+    columns: tuple[str, ...]
     put: str
-    good: Callable[[Row], bool] = lambda _row: True
+    sound: Sound = lambda _row: True
+
+    def select(self, end: str) -> str:
+        """Reads its columns, in the order in which `put` takes them."""
+        return f"SELECT {', '.join(self.columns)} FROM {self.name} {end}"  # noqa: S608
+
+    def good(self, row: Row) -> bool:
+        """Whether the row makes sense."""
+        return self.sound(dict(zip(self.columns, row, strict=True)))
 
 
-def _event_good(row: Row) -> bool:
+def _event_sound(row: Mapping[str, Any]) -> bool:
     try:
-        return bool(rows.event(row[6]).id == row[1])
+        return bool(rows.event(row["line"]).id == row["id"])
     except (LineError, TypeError):
         return False
 
 
-def _json_good(column: int) -> Callable[[Row], bool]:
-    def good(row: Row) -> bool:
+def _json_sound(column: str) -> Sound:
+    def sound(row: Mapping[str, Any]) -> bool:
         try:
             return isinstance(json.loads(row[column]), dict)
         except (ValueError, TypeError):
             return False
 
-    return good
+    return sound
 
 
-def _packed_good(row: Row) -> bool:
+def _packed_sound(row: Mapping[str, Any]) -> bool:
     try:
-        return bool(zlib.decompress(row[3]))
+        return bool(zlib.decompress(row["state"]))
     except (zlib.error, TypeError):
         return False
 
 
-def _add(name: str, width: int, how: str = "IGNORE") -> str:
-    return f"INSERT OR {how} INTO {name} VALUES ({', '.join('?' * width)})"  # noqa: S608
+def _table(
+    name: str, order: str, columns: str | Sequence[str], how: str = "IGNORE", sound: Sound | None = None
+) -> _Table:
+    named = tuple(columns.split()) if isinstance(columns, str) else tuple(columns)
+    put = f"INSERT OR {how} INTO {name} ({', '.join(named)}) VALUES ({', '.join('?' * len(named))})"  # noqa: S608
+    return _Table(name, order, named, put, sound or (lambda _row: True))
 
 
-_NUMBERING = (_Table("boot", "no", 3, _add("boot", 3)), _Table("probe", "no", 3, _add("probe", 3)))
+_NUMBERING = (_table("boot", "no", "no id first_seq"), _table("probe", "no", "no name unit"))
 _TABLES = (
-    _Table("alarm", "no", 14, _add("alarm", 14), _json_good(10)),
-    _Table("due", "no", 5, _add("due", 5)),
-    _Table("daily", "tank, date", 4, _add("daily", 4), _json_good(3)),
-    _Table("outbox", "no", len(outbox.COLUMNS), outbox.PUT),
-    _Table("snapshot", "seq", 4, _add("snapshot", 4), _packed_good),
-    _Table("mean", "seq", 8, _add("mean", 8)),
-    _Table("cursor", "name", 2, _add("cursor", 2, "REPLACE")),
-    _Table("period", "name", 2, _add("period", 2, "REPLACE")),
-    _Table("topic", "topic", 2, _add("topic", 2, "REPLACE")),
+    _table("alarm", "no", rows.ALARM_COLUMNS, sound=_json_sound("evidence")),
+    _table("due", "no", rows.columns_of(rows.DueRow)),
+    _table("daily", "tank, date", "tank date at_ms body", sound=_json_sound("body")),
+    _Table("outbox", "no", outbox.COLUMNS, outbox.PUT),
+    _table("snapshot", "seq", "seq at_ms version state", sound=_packed_sound),
+    _table("mean", "seq", "seq probe bucket_ms n missing total low high"),
+    _table("cursor", "name", "name seq", "REPLACE"),
+    _table("period", "name", "name period", "REPLACE"),
+    _table("topic", "topic", "topic owner", "REPLACE"),
 )
-_EVENTS = _Table("event", "seq", 10, _add("event", 10), _event_good)
+_EVENTS = _table("event", "seq", rows.EVENT_COLUMNS, sound=_event_sound)
+_READINGS = _table("reading", "seq", rows.READING_COLUMNS)
 
 
 def rescue(conn: sqlite3.Connection, damaged: Path) -> Saved:
@@ -122,7 +141,7 @@ def _carry(source: sqlite3.Connection, conn: sqlite3.Connection, table: _Table) 
     saved = 0
     for way in ("DESC", "ASC"):
         order = ", ".join(f"{column} {way}" for column in table.order.split(", "))
-        found = _Rows(source, f"SELECT * FROM {table.name} ORDER BY {order}")  # noqa: S608
+        found = _Rows(source, table.select(f"ORDER BY {order}"))
         saved += sum(_put(conn, table.put, row) for row in found if table.good(row))
         if found.end_reached:
             break
@@ -156,8 +175,9 @@ def _readings(source: sqlite3.Connection, conn: sqlite3.Connection) -> int:
     """The newest readings that are missing, as far back as they go without a break or until there are enough."""
     last: int = conn.execute("SELECT ifnull(max(seq), 0) FROM reading").fetchone()[0]
     probes = {no for (no,) in conn.execute("SELECT no FROM probe")}
-    sql = f"SELECT * FROM reading WHERE seq > {last} ORDER BY seq DESC LIMIT {MOST_READINGS}"  # noqa: S608
-    saved = sum(_put(conn, rows.ADD_READING, row) for row in _Rows(source, sql) if row[1] in probes)
+    sql = _READINGS.select(f"WHERE seq > {last} ORDER BY seq DESC LIMIT {MOST_READINGS}")
+    known = _READINGS.columns.index("probe")
+    saved = sum(_put(conn, _READINGS.put, row) for row in _Rows(source, sql) if row[known] in probes)
     if saved:
         conn.execute("DELETE FROM stretch")
         top: int = conn.execute("SELECT max(seq) FROM reading").fetchone()[0]

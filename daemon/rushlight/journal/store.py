@@ -18,7 +18,7 @@ from typing import Any
 
 from rushlight.effects import AlarmChange, Daily, DueChange, Effect, Message
 from rushlight.events import Reading, Tick
-from rushlight.journal import history, mirror, renumber, rows, salvage, upkeep
+from rushlight.journal import history, mirror, rows, salvage, upkeep
 from rushlight.journal.bulk import Bulk
 from rushlight.journal.database import Database, NoDatabaseError
 from rushlight.journal.mark import HighWater
@@ -26,7 +26,7 @@ from rushlight.journal.outbox import Outbox
 from rushlight.journal.pending import Pending
 from rushlight.journal.reader import Reader
 from rushlight.journal.report import StorageReport
-from rushlight.journal.rows import Recorded, Stored
+from rushlight.journal.rows import THIS_BOOT, EventRow, Numbers, ProbeKey, Recorded, Stamp, Statement, Stored
 
 log = logging.getLogger(__name__)
 
@@ -37,7 +37,6 @@ _PUT_PERIOD = "INSERT INTO period VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET
 _PUT_TOPIC = "INSERT INTO topic VALUES (?, ?) ON CONFLICT (topic) DO UPDATE SET owner = excluded.owner"
 _PUT_SNAPSHOT = "INSERT OR REPLACE INTO snapshot VALUES (?, ?, ?, ?)"
 _DROP_TOPIC = "DELETE FROM topic WHERE topic = ?"
-_ADD_BOOT = "INSERT INTO boot VALUES (?, ?, ?) ON CONFLICT DO NOTHING"
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,12 +72,14 @@ class Journal:
         self.outbox = Outbox(self._put, self._known_message)
         self._db = Database(path, backups=backups, restore_days=restore_days, check_s=check_s, again=again)
         self._pending = Pending(most_readings, most_rows)
-        self._boot_id, self._boot_no = boot_id, 0
-        self._probes: dict[tuple[str, str], int] = {}
+        self._boot_id = boot_id
+        self._probes: dict[ProbeKey, int] = {}
+        self._numbers = Numbers(probes=self._probes)
         self._cursors: dict[str, int] = {}
         self._periods: dict[str, str] = {}
         self._topics: dict[str, str] = {}
-        self._seq = 0
+        self._given = 0
+        """Arrival numbers given out, counted from where the database stopped."""
         self._alarm_no = 0
         self._due_no = 0
         self._closed_seq = 0
@@ -150,8 +151,8 @@ class Journal:
             self._take_state()
         if late or replaced:
             self._rewrite()
-        self._seq = self._mark.look(
-            self._seq, lambda id_: self._ask("SELECT 1 FROM event WHERE id = ?", id_) is not None
+        self._go_on_from(
+            self._mark.look(self.last_seq, lambda i: self._ask("SELECT 1 FROM event WHERE id = ?", i) is not None)
         )
         self._seen_replaced = self._db.replaced
 
@@ -166,17 +167,21 @@ class Journal:
         held = mirror.load_state(self.path)
         newest = self._ask("SELECT ifnull(max(seq), -1) FROM snapshot")
         if held is not None and newest is not None and held[0] > newest[0]:
-            self._put("snapshot", "put", _PUT_SNAPSHOT, held)
-            self._seq = max(self._seq, held[0])
+            self._put("snapshot", "put", Statement(_PUT_SNAPSHOT, held))
+            self._go_on_from(held[0])
+
+    def _go_on_from(self, seq: int) -> None:
+        """Give out no arrival number up to this one any more."""
+        self._given = max(self._given, seq - self._numbers.seq)
 
     def _load(self) -> None:
         """Mirror the small tables.  What memory holds already is newer and wins.  Raises sqlite3.Error."""
         conn = self._db.connection
         if self._loaded:
-            self.outbox.settle(conn)
+            self.outbox.settle(conn, self._numbers)
         else:
             self._number(conn)
-            self.outbox.load(conn)
+            self.outbox.load(conn, self._numbers)
         self._cursors = dict(conn.execute("SELECT name, seq FROM cursor")) | self._cursors
         self._periods = dict(conn.execute("SELECT name, period FROM period")) | self._periods
         self._topics = dict(conn.execute("SELECT topic, owner FROM topic")) | self._topics
@@ -184,38 +189,33 @@ class Journal:
         self._loaded = True
 
     def _number(self, conn: sqlite3.Connection) -> None:
-        """Go on counting where the database stopped; what was counted without it moves up behind that."""
+        """Go on counting where the database stopped."""
         found = conn.execute("SELECT no FROM boot WHERE id = ?", (self._boot_id,)).fetchone()
-        boot_no = found[0] if found else _last_no(conn, "boot") + 1
-        known = {(name, unit): no for no, name, unit in conn.execute("SELECT no, name, unit FROM probe")}
-        probe_no = {}
-        for key, no in self._probes.items():
-            probe_no[no] = known.setdefault(key, max(known.values(), default=0) + 1)
-        last = {table: _last_no(conn, table) for table in ("alarm", "due", "outbox")}
-        shift = renumber.Shift(history.last_seq(conn), last, boot_no, probe_no)
-        renumber.apply(self._pending, shift)
-        self.outbox.move_up(last["outbox"], boot_no)
-        self._seq += shift.seq
-        self._alarm_no += last["alarm"]
-        self._due_no += last["due"]
-        self._probes, self._boot_no = known, boot_no
+        for no, name, unit in conn.execute("SELECT no, name, unit FROM probe"):
+            self._probes[name, unit] = no
+        self._numbers = Numbers(
+            seq=history.last_seq(conn),
+            alarm=_last_no(conn, "alarm"),
+            due=_last_no(conn, "due"),
+            outbox=_last_no(conn, "outbox"),
+            boot=found[0] if found else _last_no(conn, "boot") + 1,
+            probes=self._probes,
+        )
 
     def _rewrite(self) -> None:
         """Write the mirrored tables into a database that took the place of a lost one."""
         self._ensure_boot()
-        for (name, unit), no in self._probes.items():
-            self._put("probe", no, rows.ADD_PROBE, (no, name, unit))
+        self._pending.probes |= dict.fromkeys(self._probes)
         for name, seq in self._cursors.items():
-            self._put("cursor", name, _PUT_CURSOR, (name, seq))
+            self._put("cursor", name, Statement(_PUT_CURSOR, (name, seq)))
         for name, period in self._periods.items():
-            self._put("period", name, _PUT_PERIOD, (name, period))
+            self._put("period", name, Statement(_PUT_PERIOD, (name, period)))
         for topic, owner in self._topics.items():
-            self._put("topic", topic, _PUT_TOPIC, (topic, owner))
+            self._put("topic", topic, Statement(_PUT_TOPIC, (topic, owner)))
         self.outbox.rewrite()
 
     def _ensure_boot(self) -> None:
-        self._boot_no = self._boot_no or 1
-        self._put("boot", self._boot_no, _ADD_BOOT, (self._boot_no, self._boot_id, self._seq + 1))
+        self._put("boot", THIS_BOOT, rows.BootRow(self._boot_id, self._given + 1))
 
     # ------------------------------------------------------------------ events and effects in
 
@@ -235,7 +235,7 @@ class Journal:
         if effects:
             mono_ms = rows.optional_ms(recorded[-1].mono_s) if recorded else None
             clock_ok = all(r.clock_ok for r in recorded)
-            self._add_effects(effects, (self._boot_no, mono_ms, int(clock_ok)))
+            self._add_effects(effects, Stamp(THIS_BOOT, mono_ms, int(clock_ok)))
         return Appended(seqs, durable=self.commit(at_s, urgent=True) if urgent else False)
 
     def _add(self, recorded: Recorded, at_s: float) -> int | None:
@@ -243,37 +243,31 @@ class Journal:
         if type(event) is Reading:
             if self._pending.at_bound:
                 self.commit(at_s)  # a batch larger than memory's bound goes to the disk in parts
-            self._seq += 1
-            probe = self._probes.get((event.probe, event.unit)) or self._new_probe(event.probe, event.unit)
-            self._pending.add_reading(rows.reading_row(self._seq, probe, event, self._boot_no, recorded))
-            return self._seq
+            self._given += 1
+            if (event.probe, event.unit) not in self._probes:
+                self._pending.probes[event.probe, event.unit] = None
+            self._pending.add_reading(rows.ReadingRow.of(self._given, event, recorded))
+            return self.last_seq
         if self.has(event.id):
             return None
-        self._seq += 1
-        row = rows.event_row(self._seq, event, self._boot_no, recorded)
-        self._put("event", event.id, rows.ADD_EVENT, row)
+        self._given += 1
+        self._put("event", event.id, EventRow.of(self._given, event, recorded))
         self._mark.coming(event)
-        return self._seq
+        return self.last_seq
 
-    def _new_probe(self, name: str, unit: str) -> int:
-        no = self._probes[name, unit] = max(self._probes.values(), default=0) + 1
-        self._put("probe", no, rows.ADD_PROBE, (no, name, unit))
-        return no
-
-    def _add_effects(self, effects: Sequence[Effect], stamp: tuple[int | None, int | None, int]) -> None:
+    def _add_effects(self, effects: Sequence[Effect], stamp: Stamp) -> None:
         for effect in effects:
             match effect:
                 case AlarmChange():
                     self._alarm_no += 1
-                    row = rows.alarm_row(self._alarm_no, self._seq, effect, stamp)
-                    self._put("alarm", self._alarm_no, rows.ADD_ALARM, row)
+                    self._put("alarm", self._alarm_no, rows.AlarmRow.of(self._alarm_no, self._given, effect, stamp))
                 case Message():
                     self.outbox.put(effect, stamp)
                 case Daily():
-                    self._put("daily", (effect.tank, effect.date), rows.ADD_DAILY, rows.daily_row(effect))
+                    self._put("daily", (effect.tank, effect.date), rows.daily_row(effect))
                 case DueChange():
                     self._due_no += 1
-                    self._put("due", self._due_no, rows.ADD_DUE, rows.due_row(self._due_no, effect))
+                    self._put("due", self._due_no, rows.DueRow.of(self._due_no, effect))
                 case _:
                     raise TypeError(f"no table for {type(effect).__name__}")
 
@@ -289,20 +283,22 @@ class Journal:
     def _write(self, at_s: float, *, urgent: bool, again: bool = True) -> bool:
         try:
             with self._db.transaction(durable=urgent) as conn:
-                self._pending.write(conn)
-                closed = upkeep.close_stretches(conn, self._closed_seq, self._seq)
+                for key in self._pending.probes:
+                    self._probes.setdefault(key, max(self._probes.values(), default=0) + 1)
+                self._pending.write(conn, self._numbers)
+                closed = upkeep.close_stretches(conn, self._closed_seq, self.last_seq)
         except (sqlite3.Error, NoDatabaseError) as e:
             self._db.failed(e, at_s)
             return again and self._db.made_room() and self._write(at_s, urgent=urgent, again=False)
         self._closed_seq = closed
         if urgent:
-            self._mark.reached(self._seq, self.holds)
+            self._mark.reached(self.last_seq, self.holds)
         self._pending.clear()
         self._db.worked()
         return True
 
-    def _put(self, table: str, key: object, sql: str, values: tuple[object, ...]) -> None:
-        self._pending.put(table, key, sql, values)
+    def _put(self, table: str, key: object, row: rows.Row) -> None:
+        self._pending.put(table, key, row)
         self._mirror_old |= table in _MIRRORED
 
     @contextlib.contextmanager
@@ -315,20 +311,21 @@ class Journal:
             if not self.commit(at_s, urgent=True):
                 raise NoDatabaseError(self.report().sentence)
             with self._db.transaction(durable=True) as conn:
-                bulk = Bulk(conn, self._seq, dict(self._probes))
+                bulk = Bulk(conn, self.last_seq, dict(self._probes))
                 yield bulk
                 closed = upkeep.close_stretches(conn, self._closed_seq, bulk.seq)
         except sqlite3.Error as e:
             self._db.failed(e, at_s)
             raise NoDatabaseError(self.report().sentence) from e
-        self._seq, self._probes, self._closed_seq = bulk.seq, bulk.probes, closed
+        self._given, self._closed_seq = bulk.seq - self._numbers.seq, closed
+        self._probes.update(bulk.probes)
 
     # ------------------------------------------------------------------ events out
 
     @property
     def last_seq(self) -> int:
         """The newest arrival number given out."""
-        return self._seq
+        return self._numbers.seq + self._given
 
     @property
     def trouble(self) -> str:
@@ -347,8 +344,11 @@ class Journal:
 
     def get(self, event_id: str) -> Stored | None:
         """The event with this id (not a reading), as kept."""
-        row = self._pending.get("event", event_id) or self._ask("SELECT * FROM event WHERE id = ?", event_id)
-        return Stored(row[0], rows.event(row[6]), bool(row[9])) if row else None
+        held = self._pending.get("event", event_id)
+        if isinstance(held, EventRow):
+            return held.stored(self._numbers)
+        row = self._ask(f"SELECT {', '.join(rows.EVENT_COLUMNS)} FROM event WHERE id = ?", event_id)  # noqa: S608
+        return EventRow(*row).stored(Numbers()) if row else None
 
     def _known_message(self, key: str, channel: str) -> bool:
         if self._pending.has("outbox", (key, channel)):
@@ -388,8 +388,8 @@ class Journal:
             return False
         thin = "DELETE FROM snapshot WHERE seq NOT IN (SELECT seq FROM snapshot ORDER BY seq DESC LIMIT ?)"
         row = (seq, rows.ms(at_s), version, zlib.compress(blob, 6))
-        self._put("snapshot", "put", _PUT_SNAPSHOT, row)
-        self._put("snapshot", "thin", thin, (KEEP_SNAPSHOTS,))
+        self._put("snapshot", "put", Statement(_PUT_SNAPSHOT, row))
+        self._put("snapshot", "thin", Statement(thin, (KEEP_SNAPSHOTS,)))
         done = self.commit(at_s)
         self._pending.forget("snapshot")
         mirror.save_state(self.path, *row)
@@ -401,7 +401,7 @@ class Journal:
             return None
         sql = "SELECT seq, state FROM snapshot WHERE version = ? AND seq <= ? ORDER BY seq DESC"
         try:
-            for seq, packed in self._db.connection.execute(sql, (version, self._seq)):
+            for seq, packed in self._db.connection.execute(sql, (version, self.last_seq)):
                 try:
                     return seq, zlib.decompress(packed)
                 except zlib.error:
@@ -412,7 +412,7 @@ class Journal:
 
     def drop_snapshots(self) -> None:
         """Forget every snapshot; the state is made again from the events."""
-        self._put("snapshot", "drop", "DELETE FROM snapshot", ())
+        self._put("snapshot", "drop", Statement("DELETE FROM snapshot"))
 
     # ------------------------------------------------------------------ clock trust
 
@@ -424,7 +424,7 @@ class Journal:
         """
         offset_ms = round(offset_s * 1000)
         if boot_id == self._boot_id:
-            self.outbox.shift(self._boot_no, offset_ms)
+            self.outbox.shift((THIS_BOOT, self._numbers.boot), offset_ms)
         if not self.commit(at_s):
             return 0
         try:
@@ -444,7 +444,7 @@ class Journal:
     def mark_period(self, name: str, period: str) -> None:
         """Note that it is done; commit urgently after what must not be done twice."""
         self._periods[name] = period
-        self._put("period", name, _PUT_PERIOD, (name, period))
+        self._put("period", name, Statement(_PUT_PERIOD, (name, period)))
 
     def cursor(self, name: str) -> int:
         """The arrival number up to which the outlet `name` has handed everything on."""
@@ -453,7 +453,7 @@ class Journal:
     def advance(self, name: str, seq: int) -> None:
         """Move an outlet's cursor; written with the next commit, so that after a crash a little is sent twice."""
         self._cursors[name] = seq
-        self._put("cursor", name, _PUT_CURSOR, (name, seq))
+        self._put("cursor", name, Statement(_PUT_CURSOR, (name, seq)))
 
     def topics(self, owner: str = "hub") -> frozenset[str]:
         """Every topic ever published and not removed since."""
@@ -463,12 +463,12 @@ class Journal:
         """Remember a topic before it is published."""
         if self._topics.get(topic) != owner:
             self._topics[topic] = owner
-            self._put("topic", topic, _PUT_TOPIC, (topic, owner))
+            self._put("topic", topic, Statement(_PUT_TOPIC, (topic, owner)))
 
     def forget_topic(self, topic: str) -> None:
         """Forget a topic after it has been cleared at the broker."""
         if self._topics.pop(topic, None) is not None:
-            self._put("topic", topic, _DROP_TOPIC, (topic,))
+            self._put("topic", topic, Statement(_DROP_TOPIC, (topic,)))
 
     # ------------------------------------------------------------------ upkeep
 
@@ -478,7 +478,7 @@ class Journal:
             return upkeep.Pruned()
         try:
             with self._db.transaction(durable=False) as conn:
-                return upkeep.prune(conn, at_s, keep, self._boot_no)
+                return upkeep.prune(conn, at_s, keep, self._numbers.boot)
         except (sqlite3.Error, NoDatabaseError) as e:
             self._db.failed(e, at_s)
             return upkeep.Pruned()
