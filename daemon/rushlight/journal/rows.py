@@ -10,14 +10,11 @@ import dataclasses
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, NamedTuple, Protocol, cast
+from typing import Any, NamedTuple, Protocol, cast
 
 from rushlight.effects import AlarmChange, Daily, DueChange, Estimate
 from rushlight.eventlines import format_line, parse_line
 from rushlight.events import Event, Quality, Reading
-
-if TYPE_CHECKING:
-    from _typeshed import DataclassInstance
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +106,7 @@ def insert(table: str, columns: Sequence[str], end: str = " ON CONFLICT DO NOTHI
     return f"INSERT INTO {table} ({', '.join(columns)}) VALUES ({', '.join('?' * len(columns))}){end}"  # noqa: S608
 
 
-def columns_of(row: type[DataclassInstance]) -> tuple[str, ...]:
+def columns_of(row: Any) -> tuple[str, ...]:
     """The names of a row's columns, which are those of its fields."""
     return tuple(f.name for f in dataclasses.fields(row))
 
