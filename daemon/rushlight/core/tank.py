@@ -53,6 +53,9 @@ class TankState:
     seen: SeenState
     latest: dict[str, tuple[float, float]] = field(default_factory=dict)
     """The last good value of each probe, in its quantity's canonical unit, and when it was taken."""
+    warm_sum: float = 0.0
+    warm_n: int = 0
+    """The day's good temperatures so far, °C, over all of the tank's probes."""
     due_at_s: float | None = None
     due_reason: str = ""
     disturbed_s: list[float] = field(default_factory=list)
@@ -109,6 +112,8 @@ class TankCore:
         if value is None or flag != GOOD:
             return ()
         state.latest[probe] = (value, at_s)
+        if quantity == "temperature":
+            state.warm_sum, state.warm_n = state.warm_sum + value, state.warm_n + 1
         if quantity == "nitrate" and probe in self._carriers:
             self.nitrate.on_electrode(state.nitrate, at_s, value)
         found = self.limits.on_value(state.limits, at_s, probe, value)
@@ -174,7 +179,9 @@ class TankCore:
     def close_day(self, state: TankState, date: str, from_s: float, to_s: float) -> Daily:
         """Local midnight: the day's light is added up, the estimate carried on, and both told."""
         day = self.light.close_day(state.light, date, from_s, to_s)
-        self.nitrate.close_day(state.nitrate, day, date, to_s)
+        water_c = state.warm_sum / state.warm_n if state.warm_n else None
+        state.warm_sum, state.warm_n = 0.0, 0
+        self.nitrate.close_day(state.nitrate, day, date, to_s, water_c)
         self.chemistry.heard(state.chemistry, from_s)
         report = self.nitrate.report(state.nitrate, to_s)
         self.light.light_needed(state.light, report.uptake_rate, report.supply_rate, report.kept_up)

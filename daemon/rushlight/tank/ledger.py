@@ -13,7 +13,17 @@ from typing import Literal
 from rushlight.tank.kits.said import Said
 
 FactKind = Literal[
-    "test", "change", "inflow", "feeding", "harvest", "stocking", "lamp", "light", "electrode", "calibration"
+    "test",
+    "change",
+    "inflow",
+    "feeding",
+    "harvest",
+    "stocking",
+    "lamp",
+    "light",
+    "temperature",
+    "electrode",
+    "calibration",
 ]
 
 
@@ -22,7 +32,8 @@ class Fact:
     """One thing that bears on nitrate, in the filter's own units.
 
     What `amount` means goes by `kind`: test, reading error as a share; change, fraction replaced; inflow, litres per
-    litre of tank; feeding, nitrogen in g; harvest, nitrogen in g; stocking, fish; light, mol m⁻² d⁻¹; electrode, mg/L.
+    litre of tank; feeding, nitrogen in g; harvest, nitrogen in g; stocking, fish; light, mol m⁻² d⁻¹; temperature, °C;
+    electrode, mg/L.
     """
 
     at_s: float

@@ -39,13 +39,14 @@ def test_the_dose_at_which_uptake_meets_supply():
     """
     need = assess(NeedState(), 2.0, sure(1.0), sure(1.5))
     assert need.need is not None
-    assert need.need.mean == pytest.approx(3.0)
-    assert need.need.low < 3.0 < need.need.high
-    assert need.add_mol == pytest.approx(1.0)
-    assert need.add_hours == pytest.approx(4.63, abs=0.01)
-    assert need.add_umol == pytest.approx(27.8, abs=0.05)
+    # Uptake must become 1.5 times itself and follows light by 0.8: 1 + 0.5 / 0.8 = 1.625 times the dose.
+    assert need.need.mean == pytest.approx(3.25)
+    assert need.need.low < 3.25 < need.need.high
+    assert need.add_mol == pytest.approx(1.25)
+    assert need.add_hours == pytest.approx(4.63 * 1.25, abs=0.01)
+    assert need.add_umol == pytest.approx(27.8 * 1.25, abs=0.05)
     assert need.low is True
-    assert "28 µmol" in need.sentence  # 14.6 hours would be too long a day
+    assert "35 µmol" in need.sentence  # 14.6 hours would be too long a day
 
 
 def test_hours_are_named_when_the_day_has_room():

@@ -1,20 +1,23 @@
 """How much light this tank's plants need, from the tank's own record.
 
 Owns the weekly record of dose, uptake and supply, the uptake that one mol of light brings, and the dose at which
-uptake would meet supply.  Uses no table of plants: what a canopy takes up per mol is learned from the tank.  At the
-nitrate levels of a tank the plants are limited by light and leaf area, so uptake is taken as proportional to the dose.
+uptake would meet supply.  Uses no table of plants: what a canopy takes up per mol is learned from the tank.  How far
+uptake follows the dose is `science.plants.response`'s one figure.
 
 Never estimates uptake or supply itself; both come from the nitrate watch, with their intervals.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from rushlight.effects import Estimate
+from rushlight.localtime import DAY_S
 from rushlight.science.inference.robust import median
 from rushlight.science.optics.photometry import daily_light_integral
+from rushlight.science.plants.response import REGROWTH_DAYS, light_for
 
 WEEKS_MOST = 104
 FEWEST_WEEKS = 4
@@ -27,8 +30,8 @@ OUTGROWN = 0.75
 """Uptake per mol below this share of the tank's own usual, at an unchanged lamp, is called outgrown (own choice)."""
 UNCHANGED, FED_MORE = 0.9, 1.15
 """Shares of the tank's own usual: a dose above the first has not fallen, a supply above the second has risen."""
-CUT_S = 28 * 86_400.0
-"""How long plants take to grow back after a harvest (common practice, no source)."""
+CUT_S = math.log(2.0) * REGROWTH_DAYS * DAY_S
+"""Until half of what a harvest took has grown back, uptake is not judged by the light."""
 LONGEST_HOURS = 14.0
 """Longer lamp days mainly feed algae (common practice, no source)."""
 
@@ -108,7 +111,8 @@ def assess(
         return refused(state, why)
     per_mol = uptake.mean / dose_mol
     usual = _usual(state.weeks)
-    need = Estimate(mean=dose_mol / kept_up.mean, low=dose_mol / kept_up.high, high=dose_mol / kept_up.low)
+    mean, low_mol, high_mol = (dose_mol * light_for(1.0 / k) for k in (kept_up.mean, kept_up.high, kept_up.low))
+    need = Estimate(mean=mean, low=low_mol, high=high_mol)
     add = max(0.0, need.mean - dose_mol)
     # Behind for certain, not just by the estimate's own error; and clear only with a tenth to spare.
     behind = kept_up.high < 1.0 and need.mean > 1.1 * dose_mol

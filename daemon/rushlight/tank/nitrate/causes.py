@@ -18,12 +18,13 @@ from rushlight.effects import Estimate
 from rushlight.localtime import DAY_S, local_day
 from rushlight.science.chemistry import nitrogen
 from rushlight.science.inference.gaussian import mixture_moments
+from rushlight.science.plants.response import LIGHT_RESPONSE, grown_back, nitrification_left, uptake_left
 from rushlight.tank.ledger import Fact, Ledger
 from rushlight.tank.nitrate.balance import SHARE, Balance, is_quiet, level_parts, rate_parts, scale
 from rushlight.tank.nitrate.change_habit import CHANGES_DAYS, CHANGES_MISSED, habit_ended_s
 from rushlight.views import Share
 
-ORDER = ("feed", "light", "harvest", "water changes", "source water", "stocking", "unexplained")
+ORDER = ("feed", "light", "temperature", "harvest", "water changes", "source water", "stocking", "unexplained")
 """Simplest first: where two causes explain about the same, the one that stands earlier is told first."""
 
 NOW_DAYS = 14.0
@@ -33,12 +34,10 @@ BEFORE_DAYS = (70.0, 14.0)
 before it shows, so the last days of quiet are not what things were like."""
 UNSEEN_DAYS = 42.0
 """For so long a sudden change can hide from weekly strips: events count from so long before the last quiet."""
-LIGHT_RESPONSE = (0.8, 0.25)
-"""How far uptake follows light: 1 is in proportion, as below saturation; mean and standard deviation.  The slope
-itself, uptake per mol, is the tank's own."""
+WARMER_C = 1.0
+"""A mean over weeks that has moved by less is weather."""
 STANDING_DAYS = 75.0
 """The nitrogen that plants hold, in days of uptake, to judge what a harvest took: no source, and badly known."""
-REGROWTH_DAYS = 90.0
 HARVEST_DOUBT = 0.9
 """How badly that is known: standard deviation as a share of itself."""
 STOCKING_PART = (0.3, 0.25)
@@ -63,6 +62,7 @@ class Drivers:
     """mg/L per day at a share of one."""
     feed_logged: bool
     light_mol: float | None
+    water_c: float | None
     exchange: float
     """Fraction of the water per day."""
     every_days: float | None
@@ -94,7 +94,9 @@ def drivers(
     from_s, to_s = span_s
     first, last = (local_day(t, zone) for t in span_s)
     days = [(first + dt.timedelta(days=n)).isoformat() for n in range(max(1, (last - first).days))]
-    lights = [f.amount for f in ledger.later_than(from_s, to_s) if f.kind == "light"]
+    lights, warmth = (
+        [f.amount for f in ledger.later_than(from_s, to_s) if f.kind == kind] for kind in ("light", "temperature")
+    )
     start_s = min(from_s, to_s - changes_days * DAY_S)
     if ledger.facts:  # no record, no habit: do not count the weeks before it as weeks without a change
         start_s = max(start_s, min(ledger.facts[0].at_s, to_s - DAY_S))
@@ -106,6 +108,7 @@ def drivers(
         feed=sum(feed_on(day) for day in days) / len(days),
         feed_logged=any(day in ledger.fed for day in days),
         light_mol=sum(lights) / len(lights) if len(lights) >= 3 else None,
+        water_c=sum(warmth) / len(warmth) if len(warmth) >= 3 else None,
         exchange=sum(f.amount for f in changes) * DAY_S / (to_s - start_s),
         every_days=(to_s - start_s) / DAY_S / len(changes) if changes else None,
         source=sources[-1] if sources else None,
@@ -167,6 +170,7 @@ def _suspects(facts: list[Fact], balance: Balance, litres: float, then: Drivers,
     found = (
         _feed(share, share_sd, then, now),
         _light(uptake, then, now),
+        _temperature(uptake, then, now),
         _harvest(facts, uptake, litres, balance.at_s),
         _changes(level, then, now),
         _source(then, now),
@@ -196,6 +200,20 @@ def _light(uptake: float, then: Drivers, now: Drivers) -> Suspect | None:
     return Suspect("light", response * per_mol * lost, response_sd * per_mol * abs(lost) + 0.02 * uptake, told)
 
 
+def _temperature(uptake: float, then: Drivers, now: Drivers) -> Suspect | None:
+    """Plants take up less in cooler water; the filter slows too, and then catches up, so it is told and not counted."""
+    if then.water_c is None or now.water_c is None or abs(now.water_c - then.water_c) < WARMER_C:
+        return None
+    least, middle, most = uptake_left(then.water_c, now.water_c)
+    filter_percent = 100.0 * (nitrification_left(then.water_c, now.water_c) - 1.0)
+    told = (
+        f"the water is {now.water_c:.1f} °C, before {then.water_c:.1f}, by which plants take up about "
+        f"{abs(100.0 * (1.0 - middle)):.0f} % {'less' if middle < 1.0 else 'more'} and the filter works "
+        f"{abs(filter_percent):.0f} % {'slower' if filter_percent < 0.0 else 'faster'}"
+    )
+    return Suspect("temperature", (1.0 - middle) * uptake, abs(most - least) / (2.0 * _Z90) * uptake, told)
+
+
 def _harvest(facts: list[Fact], uptake: float, litres: float, at_s: float) -> Suspect | None:
     cuts = [f for f in facts if f.kind == "harvest"]
     if not cuts:
@@ -204,7 +222,7 @@ def _harvest(facts: list[Fact], uptake: float, litres: float, at_s: float) -> Su
     lost = 0.0
     for cut in cuts:
         part = cut.amount / (cut.amount + STANDING_DAYS * daily_g) if daily_g > 0.0 else 0.5
-        lost += part * math.exp(-(at_s - cut.at_s) / DAY_S / REGROWTH_DAYS)
+        lost += part * (1.0 - grown_back((at_s - cut.at_s) / DAY_S))
     lost = min(0.9, lost)
     return Suspect("harvest", lost * uptake, HARVEST_DOUBT * lost * uptake, "plants were cut back")
 

@@ -33,6 +33,7 @@ ACTIONS = {
     "lamp_dimming": "Wipe the lamp's cover, lamp switched off and unplugged; if that does not help, replace the lamp",
     "lamp_off": "Look at the lamp's timer and plug",
     "light_probe_fouled": "Wipe the light probe, so that it is known whether the light has changed",
+    "temperature": "See to the heater and to what cools or warms the tank; bring it back slowly, a degree or two a day",
     "harvest": "Feed a little less until the plants have grown back",
     "water changes": "Change as much water as before",
     "source water": "Test the water that you fill in",

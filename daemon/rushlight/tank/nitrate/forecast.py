@@ -7,45 +7,16 @@ even odds.  Reads a balance and changes none.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 from rushlight.effects import Estimate
 from rushlight.science.chemistry.nitrogen import ratio_nodes
 from rushlight.science.inference.gaussian import Part, mixture_below, mixture_quantile, moments_above_zero
-from rushlight.science.inference.kalman import Belief
-from rushlight.tank.nitrate.balance import LEVEL, PACES, SHARE, SIZE, UPTAKE, Balance, step
+from rushlight.tank.nitrate.balance import PACES, SHARE, UPTAKE, Balance, step
 
 HORIZON_DAYS = 28
 """How far ahead chances are worked out day by day."""
 FARTHEST_DAYS = 365
 """Even odds later than this are not told: no tank stays as it is for so long."""
-
-
-@dataclass(frozen=True, slots=True)
-class Change:
-    """What would be done differently: another feed, a factor on uptake, and a water change now."""
-
-    feed: float
-    """mg/L per day at a share of one."""
-    uptake_factor: float = 1.0
-    fraction: float = 0.0
-    source: float = 0.0
-    """mg/L."""
-
-
-def changed(balance: Balance, change: Change) -> Balance:
-    """The balance as it would be right after the change; `recent` is then the feed to come."""
-    out = balance.copy()
-    out.recent = change.feed
-    out.usual *= change.uptake_factor
-    keep, factor = 1.0 - change.fraction, change.uptake_factor
-    by = [keep if i == LEVEL else factor if i == UPTAKE else 1.0 for i in range(SIZE)]
-    for mode in out.modes:
-        mean = [m * k for m, k in zip(mode.belief.mean, by, strict=True)]
-        mean[LEVEL] += change.fraction * change.source
-        cov = [[c * a * b for c, b in zip(row, by, strict=True)] for row, a in zip(mode.belief.cov, by, strict=True)]
-        mode.belief = Belief(mean, cov)
-    return out
 
 
 def ahead(balance: Balance, days: float) -> list[Part]:

@@ -31,7 +31,7 @@ from rushlight.tank.day import DayLight
 from rushlight.tank.kits.said import Said
 from rushlight.tank.ledger import Fact, Ledger
 from rushlight.tank.nitrate import balance as bal
-from rushlight.tank.nitrate import forecast
+from rushlight.tank.nitrate import forecast, trial
 from rushlight.tank.nitrate.balance import Balance
 from rushlight.tank.nitrate.causes import split
 from rushlight.tank.nitrate.change_habit import end_habit, habit_ended_s, pace_since
@@ -204,14 +204,20 @@ class NitrateWatch:
         state.electrode_from_s = None
         state.electrode_sums = {}
 
-    def close_day(self, state: NitrateState, day: DayLight | None, date: str, at_s: float) -> None:
-        """Local midnight at `at_s` ends the local day `date`, whose light was `day`."""
+    def close_day(
+        self, state: NitrateState, day: DayLight | None, date: str, at_s: float, water_c: float | None = None
+    ) -> None:
+        """Local midnight at `at_s` ends the local day `date`, whose light was `day` and whose water `water_c` °C."""
         if day is not None and day.dose_mol is not None and (day.coverage or 0.0) >= 0.75:
             light_id = f"light:{date}"
             self.void(state, light_id)
             light = Fact(at_s=at_s, kind="light", id=light_id, amount=day.dose_mol, word=date)
             light.lamp_percent, light.window = day.lamp_percent, day.daylight_dose_mol
             self._add(state, light)
+        if water_c is not None:
+            warmth_id = f"temperature:{date}"
+            self.void(state, warmth_id)
+            self._add(state, Fact(at_s=at_s, kind="temperature", id=warmth_id, amount=water_c, word=date))
         self._run(state, at_s)
         self._fold(state, at_s)
 
@@ -415,20 +421,19 @@ class NitrateWatch:
     ) -> list[tuple[int, Estimate]]:
         """Nitrate on each of the coming 28 days if feed, light or water were changed now; empty before any test.
 
-        `light_factor` scales uptake in proportion, as nitrate at a tank's levels seldom limits it and light does.
+        Without a change it is the future as it is, with which the others may be compared (`trial`).
         """
         now = self._at(state, at_s, at_s // 3600.0 * 3600.0)
         if now is None or not now.last_test_at_s:
             return []
-        feed = now.recent
+        feed = None
         if feed_grams_per_day is not None:
             grams = nitrogen.feed_nitrogen_g(feed_grams_per_day, self.tank.feed.protein_percent)
             feed = nitrogen.nitrate_mg_l(grams, self.tank.litres)
         source = self.tank.source_water.get("nitrate", SOURCE_UNKNOWN[0])
         factor = 1.0 if light_factor is None else light_factor
-        then = forecast.changed(now, forecast.Change(feed, factor, water_change_fraction or 0.0, source))
-        days = range(forecast.HORIZON_DAYS + 1)
-        return [(day, forecast.level_estimate(forecast.ahead(then, float(day)))) for day in days]
+        change = trial.Change(feed, factor, water_change_fraction or 0.0, source)
+        return trial.tried(now, change, forecast.HORIZON_DAYS)
 
     def findings(self, state: NitrateState, at_s: float) -> list[Finding]:
         """The three alarms' words."""

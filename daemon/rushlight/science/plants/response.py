@@ -1,0 +1,46 @@
+"""How uptake answers to light, temperature and cutting back: one figure each, for whoever works with it.
+
+Owns the figures and their doubt.  Knows no tank.
+"""
+
+from __future__ import annotations
+
+import math
+
+LIGHT_RESPONSE = (0.8, 0.25)
+"""How far uptake follows light: 1 is in proportion, as below saturation; mean and standard deviation (own choice: a
+canopy is partly saturated, and no source gives a figure for foliage plants).  The slope itself is each tank's own."""
+REGROWTH_DAYS = 60.0
+"""What a cut took is made good as e^(−t/this): half of it after six weeks.  No source; a shoot that doubles in six
+weeks is ordinary for foliage under lamps."""
+UPTAKE_Q10 = (1.0, 1.5, 2.7)
+"""Uptake of nitrate at ten degrees more, over that at the temperature: least, middle, most.  1.5 to 2.7 in rape between
+3 and 25 °C (Macduff, Hopper & Wild 1987, J. Exp. Bot. 38:42-52); over a fortnight total uptake was flat above 13 °C in
+the same work, hence 1 as the least, and the middle near it as lasting uptake follows growth."""
+NITRIFICATION_PER_C = 0.04275
+"""Rise of a biofilm's nitrification per °C at 20 °C where ammonia is what limits it, as in a tank (Zhu & Chen 2002,
+Aquacultural Engineering 26:221-237): 4.275 %."""
+
+
+def uptake_left(from_c: float, to_c: float) -> tuple[float, float, float]:
+    """Uptake at `to_c` over that at `from_c`, °C, other things equal: by the least, middle and most of `UPTAKE_Q10`."""
+    least, middle, most = (q ** ((to_c - from_c) / 10.0) for q in UPTAKE_Q10)
+    return least, middle, most
+
+
+def nitrification_left(from_c: float, to_c: float) -> float:
+    """A biofilm's nitrification at `to_c` over that at `from_c`, °C.
+
+    Compound, which is what the source's percentage per degree comes to over some degrees.
+    """
+    return math.exp((to_c - from_c) * math.log1p(NITRIFICATION_PER_C))
+
+
+def grown_back(days: float) -> float:
+    """The share of a cut that is made good after so many days."""
+    return -math.expm1(-max(0.0, days) / REGROWTH_DAYS)
+
+
+def light_for(times: float) -> float:
+    """By how much the dose must change, as a factor, for uptake to become `times` itself; never below nought."""
+    return max(0.0, 1.0 + (times - 1.0) / LIGHT_RESPONSE[0])

@@ -1,0 +1,88 @@
+"""What nitrate would do if feed, light or water were changed now, set against the same future as it is.
+
+Owns the trial.  It starts from the very distribution that the forecast has and moves it by what the change does: never
+less uptake for more light, never less nitrate for more feed.  So whatever the figures, more light, less feed or a
+larger change of cleaner water never ends higher than less of it.  Plants cannot take up what is not there: what would
+fall below nought stays at nought, and the band piles up there.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from rushlight.effects import Estimate
+from rushlight.science.inference.gaussian import Part, mixture_quantile, moments_above_zero
+from rushlight.science.inference.kalman import regress
+from rushlight.science.plants.response import LIGHT_RESPONSE
+from rushlight.tank.nitrate.balance import LEVEL, PACES, SHARE, UPTAKE, Balance, Mode, Pace, step
+
+NODES = ((1 / 6, -math.sqrt(3.0)), (2 / 3, 0.0), (1 / 6, math.sqrt(3.0)))
+"""Three points and weights that carry a normal's first five moments (Gauss-Hermite; Abramowitz & Stegun 25.4.46)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """What would be done differently; as it is where nothing is said."""
+
+    feed: float | None = None
+    """mg/L per day at a share of one."""
+    light_factor: float = 1.0
+    fraction: float = 0.0
+    """Of the water, changed now."""
+    source: float = 0.0
+    """mg/L."""
+
+
+def tried(balance: Balance, change: Change, days: int) -> list[tuple[int, Estimate]]:
+    """The level on each day from now to `days`, mg/L as NO3: mean and central 90 %."""
+    now = balance.copy()
+    for mode in now.modes:  # what is there now is not below nought
+        _, mean, variance = moments_above_zero(mode.belief.mean[LEVEL], mode.belief.sd(LEVEL))
+        mode.belief = regress(mode.belief, LEVEL, mean, variance)
+    return [(day, piled_up(_ahead(now, change, float(day)))) for day in range(days + 1)]
+
+
+def piled_up(parts: Sequence[Part]) -> Estimate:
+    """Mean and central 90 % of a mixture in which all below nought is at nought."""
+    mean = sum(w * mass * m for w, (mass, m, _) in ((w, moments_above_zero(m, s)) for w, m, s in parts))
+    low, high = (max(0.0, mixture_quantile(parts, p)) for p in (0.05, 0.95))
+    return Estimate(mean=mean, low=min(low, mean), high=max(high, mean))
+
+
+def _ahead(now: Balance, change: Change, days: float) -> list[Part]:
+    """The distribution as it is, moved by the change; light's doubt is spread over `NODES`."""
+    total = sum(m.weight for m in now.modes)
+    kept = math.exp(-now.exchange * days)
+    out: list[Part] = []
+    for mode, pace in zip(now.modes, PACES, strict=True):
+        mean, sd, taken, share = _mode_ahead(now, mode, pace, change, days, kept)
+        if change.feed is not None:
+            mean += math.sqrt(kept) * share * (change.feed - now.recent) * days
+        for weight, z in NODES:
+            response = min(1.0, max(0.0, LIGHT_RESPONSE[0] + z * LIGHT_RESPONSE[1]))
+            gain = response * (change.light_factor - 1.0) * taken
+            out.append((weight * mode.weight / total, mean - gain, sd))
+    return out
+
+
+def _mode_ahead(
+    now: Balance, mode: Mode, pace: Pace, change: Change, days: float, kept: float
+) -> tuple[float, float, float, float]:
+    """One model's mean and deviation of the level as the feed and the light are, and what plants take meanwhile.
+
+    As in `forecast.ahead`: what is there now shrinks by `kept`, what comes meanwhile by half as much in the exponent.
+    """
+    half, belief, left_over = math.sqrt(kept), mode.belief, now.left
+    stretch = step(pace, days, now.recent, now.usual, left_over)
+    stays = kept * (1.0 - change.fraction)
+    row = (stays, *(half * x for x in stretch.level_row[1:]))
+    mean, variance = belief.along(row)
+    mean += kept * change.fraction * change.source
+    lasting = -stretch.level_row[UPTAKE]
+    mean += half * left_over * (days - lasting) + now.change_source * (1.0 - kept)
+    share = max(0.0, belief.mean[SHARE])
+    followed = now.recent * days - stretch.level_row[SHARE]
+    taken = half * max(0.0, lasting * belief.mean[UPTAKE] + share * followed - left_over * (days - lasting))
+    return mean, math.sqrt(variance + stretch.level_noise * kept) or 1e-9, taken, share
