@@ -107,6 +107,8 @@ class TankView:
     """Ammonia and hardness as far as tests tell."""
     causes: tuple[Share, ...] = ()
     causes_sentence: str = ""
+    most_fed_g: float | None = None
+    """The most that was entered as fed on one day, g at the usual protein; None: nothing was."""
     last_test: Mapping[str, float | str] = field(default_factory=dict)
     last_test_at_s: float | None = None
     last_read: tuple[str, ...] = ()

@@ -12,8 +12,9 @@ from pathlib import Path
 from typing import Any
 
 import click
+from pydantic import TypeAdapter
 
-from rushlight import eventlines
+from rushlight import doubts, eventlines
 from rushlight.cli import asking
 from rushlight.cli.common import config_in_use, config_option, data_folder, fail
 from rushlight.clock import SystemClock
@@ -21,6 +22,7 @@ from rushlight.events import KINDS
 from rushlight.localtime import local_time
 from rushlight.receipt import Receipt
 from rushlight.settings import Config
+from rushlight.views import SiteView
 
 _KINDS = [k for k in KINDS if k not in {"reading", "acknowledge", "shelve"}]
 _VALUE = re.compile(r"\s*([<>]?\d+(?:\.\d+)?)\s*(.*)")
@@ -44,8 +46,9 @@ _POINT = re.compile(r"(-?\d+(?:\.\d+)?)=(-?\d+(?:\.\d+)?)(?:@(-?\d+(?:\.\d+)?))?
 @click.option("--picture", type=click.Path(exists=True), help="A test's picture, or its colours as JSON.")
 @click.option("--strip-frame", help="Corners of the strip in the picture: 'x,y x,y x,y x,y', px.")
 @click.option("--chart-frame", help="Corners of the chart's fields in the picture, likewise.")
+@click.option("--sure", is_flag=True, help="Keep it as given, though it is unlike anything that this tank has seen.")
 @config_option
-def record(kind: str, pairs: tuple[str, ...], config_file: Path | None, **given: str | None) -> None:
+def record(kind: str, pairs: tuple[str, ...], config_file: Path | None, *, sure: bool, **given: str | None) -> None:
     """Write down a test, a feeding, a water change or anything else done or seen.
 
     KIND is one of test, feeding, water_change, top_off, harvest, dose, stocking, lamp, sighting, calibration,
@@ -84,11 +87,22 @@ def record(kind: str, pairs: tuple[str, ...], config_file: Path | None, **given:
         eventlines.check_typed(event, config)
     except eventlines.LineError as e:
         fail(f"{e.key}: {e.what}", status=2)
+    if not sure and (doubt := doubts.question(event, config, _view(config))) is not None:
+        fail(f"{doubt[0]}: {doubt[1]}; if it is so, say it again with --sure", status=2)
     try:
         receipt = asking.enter(config, line, now=not given.get("when"))
     except RuntimeError as e:
         fail(f"not stored: {e}")
     asking.report(receipt or _without_daemon(config, line), line["id"])
+
+
+def _view(config: Config) -> SiteView | None:
+    """The running daemon's view; None where none runs."""
+    try:
+        answer = asking.ask_or_none(config, do="view")
+    except RuntimeError:
+        return None
+    return None if answer is None else TypeAdapter(SiteView).validate_python(answer["view"])
 
 
 def _without_daemon(config: Config, line: dict[str, Any]) -> Receipt:

@@ -17,6 +17,7 @@ from rushlight.effects import Daily, DueChange, Effect
 from rushlight.events import Dose, Harvest, KitCheck, LampWork, Pack, TankEvent, Test, WaterChange
 from rushlight.implied import alike, carrier
 from rushlight.settings import Config, Tank
+from rushlight.tank.kits.said import Said
 from rushlight.tank.kits.watch import KitsState, KitsWatch
 from rushlight.tank.light.watch import LightState, LightWatch
 from rushlight.tank.nitrate import causes, explanation
@@ -35,6 +36,12 @@ from rushlight.tank.water.seen import SeenState, SeenWatch
 GOOD = 1
 FRESH_S = 6 * 3600.0
 """A probe's value older than this no longer says what the water is like."""
+
+
+FEW_TESTS = 3
+FAR_OUT, FAR_OUT_MG_L = 1.5, 5.0
+"""A reading fits nothing when its interval begins this far beyond the end of the estimate's (own choice: a strip beside
+the neighbouring pad is never that far out)."""
 
 
 @dataclass(slots=True)
@@ -60,6 +67,8 @@ class TankState:
     due_reason: str = ""
     disturbed_s: list[float] = field(default_factory=list)
     """When the water was last changed or dosed: electrodes may jump together then."""
+    last_said: tuple[float, float, float] | None = None
+    """When nitrate was last tested, and the central 90 % of what that test alone said, mg/L."""
     tests: list[Test] = field(default_factory=list)
     """The last few, newest last, for people to look at."""
 
@@ -130,11 +139,13 @@ class TankCore:
 
     def on_fact(self, state: TankState, event: TankEvent) -> None:
         """Something a person did or saw, possibly late, possibly a second version of it."""
+        misfit = False
         self.kits.on_fact(state.kits, event)
         self.supplies.on_fact(state.supplies, event)
         if isinstance(event, Test):
             said = self.kits.of(state.kits, event.id)
             nitrate = next((told for seen, told in said if seen.substance == "nitrate"), None)
+            misfit = nitrate is not None and self._fits_nothing(state, event.at_s, nitrate)
             self.nitrate.on_test(state.nitrate, event, nitrate)
             event = self.kits.as_read(state.kits, event)
         else:
@@ -144,6 +155,8 @@ class TankCore:
         self.chemistry.on_fact(state.chemistry, event)
         self.routine.on_fact(state.routine, event)
         self.seen.on_fact(state.seen, event)
+        if misfit:
+            self.routine.on_misfit(state.routine, event.at_s, event.id)
         self.drifts.on_fact(state.drifts, event)
         if isinstance(event, LampWork):
             self.light.on_lamp(state.light, event)
@@ -162,6 +175,23 @@ class TankCore:
 
     def _read_anew(self, state: TankState) -> None:
         self.nitrate.read_anew(state.nitrate, self.kits.all_said(state.kits, "nitrate"))
+
+    def _fits_nothing(self, state: TankState, at_s: float, said: Said) -> bool:
+        """Whether a reading lies far outside what was believed, and is not the second that says the same.
+
+        Compared are central 90 % intervals: of the estimate before the test, and of what this test alone says.
+        """
+        before = self.nitrate.report(state.nitrate, at_s)
+        told, last = said.estimate(), state.last_said
+        if last is not None and at_s < last[0]:
+            return False
+        state.last_said = (at_s, told.low, told.high)
+        if before.nitrate is None or before.n_tests < FEW_TESTS:
+            return False
+        if last is not None and told.low <= last[2] and last[1] <= told.high:
+            return False
+        above = told.low > FAR_OUT * before.nitrate.high + FAR_OUT_MG_L
+        return above or told.high * FAR_OUT + FAR_OUT_MG_L < before.nitrate.low
 
     def void(self, state: TankState, event_id: str) -> None:
         """That event never was."""

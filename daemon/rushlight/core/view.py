@@ -10,6 +10,7 @@ from rushlight.core.tank import TankCore, TankState
 from rushlight.effects import Estimate
 from rushlight.events import Test
 from rushlight.implied import alike, carries
+from rushlight.science.chemistry.nitrogen import feed_nitrogen_g
 from rushlight.science.measuring.units import read_reported
 from rushlight.tank.water.chemistry import ChemistryReport
 from rushlight.tank.water.degrees import Hardness
@@ -88,6 +89,7 @@ def _tank(tank: TankCore, state: TankState, at_s: float, probes: list[ProbeView]
         water_sentences=water_sentences(tank.chemistry_report(state, at_s, report)),
         causes=report.causes,
         causes_sentence=report.causes_sentence,
+        most_fed_g=_most_fed_g(tank, state),
         last_test=tested(last) if last else {},
         last_test_at_s=last.at_s if last else None,
         last_read=_read(tank, state, last.id) if last else (),
@@ -115,6 +117,12 @@ def _kits(tank: TankCore, state: TankState, at_s: float) -> tuple[str, ...]:
     """What known solutions showed of the kits, a sentence each, and whether to check again."""
     asked = tank.kits.to_check(state.kits, at_s)
     return (*(k.sentence for k in tank.kits.known(state.kits, at_s)), *([asked] if asked else []))
+
+
+def _most_fed_g(tank: TankCore, state: TankState) -> float | None:
+    per_g = feed_nitrogen_g(1.0, tank.tank.feed.protein_percent)
+    days = state.nitrate.ledger.fed.values()
+    return max(days) / per_g if days and per_g > 0.0 else None
 
 
 def tested(test: Test) -> dict[str, float | str]:

@@ -176,6 +176,6 @@ def test_the_watch_raises_light_low_from_its_own_days():
     assert watch.light_needed(state, sure(1.0), sure(1.5), sure(1.0 / 1.5)).low is True
     finding = next(f for f in watch.findings(state, 1.7e9) if f.alarm == "light_low")
     assert finding.says == "raise"
-    assert finding.evidence.record()["need_mol_m2_d"] == pytest.approx(3.0)
+    assert finding.evidence.record()["need_mol_m2_d"] == pytest.approx(3.25)
     state.days = state.days[:3]
     assert watch.light_needed(state, sure(1.0), sure(1.5), sure(1.0 / 1.5)).low is None

@@ -15,7 +15,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from rushlight import checking, eventlines
+from rushlight import checking, doubts, eventlines
 from rushlight.eventlines import LineError
 from rushlight.events import Acknowledge, Event, Shelve, Test
 from rushlight.kitunits import in_own_units
@@ -62,7 +62,8 @@ class Answer:
 def parse(payload: bytes, config: Config, view: SiteView, now_s: float) -> Event:
     """The event in a JSON command; raises `LineError` with the key and what is wrong.
 
-    `at` may be left out and is then now.  Readings are refused: they come in through a probe.
+    `at` may be left out and is then now; `sure` true keeps what would be asked about.
+    Readings are refused: they come in through a probe.
     """
     record = _decode(payload)
     if record.get("kind") == "reading":
@@ -70,6 +71,7 @@ def parse(payload: bytes, config: Config, view: SiteView, now_s: float) -> Event
     if "received_at" in record:
         raise LineError(0, "received_at", "is set here and can't be given")
     command_id(record)
+    sure = record.pop("sure", False) is True
     record.setdefault("at", eventlines.rfc3339(now_s))
     if record.get("kind") in ("acknowledge", "shelve"):  # a tuple: the kind may be anything, a list too
         record.setdefault("by", BY)
@@ -79,6 +81,8 @@ def parse(payload: bytes, config: Config, view: SiteView, now_s: float) -> Event
     eventlines.check_names(event, config)
     event = in_own_units(event, config.tank, config.kit)
     eventlines.check_typed(event, config)
+    if not sure and (doubt := doubts.question(event, config, view)) is not None:
+        raise LineError(0, doubt[0], f'{doubt[1]}; if it is so, send it again with "sure": true')
     if isinstance(event, Acknowledge | Shelve) and event.alarm not in {a.id for a in all_alarms(view)}:
         raise LineError(0, "alarm", f"no alarm {event.alarm!r} stands now")
     at_s = min(event.at_s, now_s)
@@ -121,6 +125,8 @@ class Draft:
 
     values: dict[Substance, float] = field(default_factory=dict)
     touched_s: float = 0.0
+    asked: bool = False
+    """A value of it was asked about; pressed again as it is, it is kept."""
 
 
 class Drafts:
@@ -137,13 +143,19 @@ class Drafts:
         value = _field_number(name, payload, look.most)
         draft = self._drafts.setdefault(tank, Draft())
         draft.values[name] = value  # type: ignore[index]
-        draft.touched_s = mono_s
+        draft.touched_s, draft.asked = mono_s, False
         return value
 
     def values(self, tank: str) -> Mapping[Substance, float]:
         """What has been typed for a tank."""
         draft = self._drafts.get(tank)
         return dict(draft.values) if draft else {}
+
+    def ask_once(self, tank: str) -> bool:
+        """Whether a doubt about this draft is still to be asked; it is then taken as asked."""
+        draft = self._drafts.setdefault(tank, Draft())
+        fresh, draft.asked = not draft.asked, True
+        return fresh
 
     def clear(self, tank: str) -> tuple[Substance, ...]:
         """Forget a tank's draft; returns the fields that were filled."""

@@ -17,6 +17,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
 
+from rushlight import doubts
 from rushlight.clock import Clock
 from rushlight.eventlines import LineError
 from rushlight.outlets.hub import commands
@@ -417,6 +418,11 @@ class HubOutlet(threading.Thread):
             test = commands.test_of(tank, self._drafts.values(tank), self._config, self._clock.wall_s())
         except LineError as e:
             self._answer(tank, Answer(id="", ok=False, what=e.what, key=e.key, kind="test"))
+            return
+        doubt = doubts.question(test, self._config, self._view())
+        if doubt is not None and self._drafts.ask_once(tank):
+            what = f"{doubt[1]}; if it is so, press again"
+            self._answer(tank, Answer(id="", ok=False, what=what, key=doubt[0], kind="test"))
             return
         receipt = self._submit(test)
         self._empty_fields(tank)

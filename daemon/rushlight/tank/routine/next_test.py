@@ -72,6 +72,7 @@ AT_ONCE = {
     "nitrite_high": ("nitrite", DAY_S, "nitrite was above its limit"),
 }
 """Standing alarms that ask for a test of one substance so long after its last, whatever the shortest interval."""
+MISFIT = "the last reading fits nothing that came before it; test again now, with three strips within a minute"
 PRESSING = {
     "chlorine_high": (0.0, "chlorine was in the water"),
     "ammonia_high": (0.0, "ammonia was above its limit"),
@@ -187,6 +188,11 @@ class RoutineWatch:
                 date = local_date(event.at_s, self.zone)
                 fed = sorted([*state.fed, Fed(event.at_s, event.id, date, event.grams)], key=lambda f: (f.at_s, f.id))
                 state.fed = [f for f in fed if f.at_s > fed[-1].at_s - KEEP_DAYS * DAY_S]
+
+    def on_misfit(self, state: RoutineState, at_s: float, test_id: str) -> None:
+        """That test's reading fits nothing that came before it: it is asked for again at once."""
+        found = sorted([*state.triggers, Trigger(at_s, test_id, "misfit")], key=Trigger.key)
+        state.triggers = [t for t in found if t.at_s > found[-1].at_s - KEEP_DAYS * DAY_S]
 
     def void(self, state: RoutineState, event_id: str) -> None:
         """That entry never was; the date is worked out afresh if it hung on it."""
@@ -344,6 +350,8 @@ class RoutineWatch:
     def _urgent(self, state: RoutineState, tested_s: float, at_s: float) -> tuple[float, str] | None:
         """Something seen since the last test that cannot wait for the shortest interval."""
         for trigger in state.triggers:
+            if trigger.what == "misfit" and trigger.at_s == tested_s:
+                return tested_s, MISFIT
             if trigger.what in URGENT and tested_s < trigger.at_s <= at_s:
                 return max(trigger.at_s, min(at_s, tested_s + self.longest_s)), URGENT[trigger.what]
         return None

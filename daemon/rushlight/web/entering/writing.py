@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from http import HTTPStatus
 from typing import Any, cast
 
-from rushlight import eventlines
+from rushlight import doubts, eventlines
 from rushlight.alarms import oneclick
 from rushlight.eventlines import LineError
 from rushlight.events import Acknowledge, Calibration, Correction, Event, Shelve
@@ -88,6 +88,14 @@ def checked(asked: PageRequest, record: dict[str, Any]) -> Event:
     return event
 
 
+def _doubt(asked: PageRequest, event: Event) -> dict[str, str]:
+    """What is asked about once before it is kept as given; nothing where it is like the tank, or was confirmed."""
+    if asked.request.form.get("sure") == "yes":
+        return {}
+    found = doubts.question(event, asked.config, asked.daemon.view())
+    return {} if found is None else {found[0]: found[1], "sure": "if it is so, tick the box below and save again"}
+
+
 def _parsed(record: dict[str, Any]) -> Event:
     """The event as such.  Raises FieldError with the field's name."""
     try:
@@ -116,7 +124,10 @@ def entry(asked: PageRequest, tank_id: str, what: str) -> Response:
         return _sheet_page(asked, tank, what, {k: v for k, v in asked.request.query.items() if k == "percent"}, {})
     try:
         record = entries.record(sheet.kind, sheet.build(form), tank=tank.id, entry_id=form_id(asked), at=at_of(asked))
-        stored = _store(asked, checked(asked, record), "/")
+        event = checked(asked, record)
+        if doubt := _doubt(asked, event):
+            return _sheet_page(asked, tank, what, form, doubt, entry_id=form_id(asked))
+        stored = _store(asked, event, "/")
     except FieldError as e:
         return _sheet_page(asked, tank, what, form, {e.name: e.what}, entry_id=form_id(asked))
     return stored or _sheet_page(asked, tank, what, form, {"": SENT_BEFORE})
@@ -182,7 +193,10 @@ def _test(asked: PageRequest, tank: Tank) -> Response:
     try:
         body = entries.test_record(form, kit, asked.device.name if asked.device else "")
         record = entries.record("test", body, tank=tank.id, entry_id=form_id(asked), at=at_of(asked))
-        stored = _store(asked, checked(asked, record), "/")
+        event = checked(asked, record)
+        if doubt := _doubt(asked, event):
+            return _test_page(asked, tank, kit, form, doubt, entry_id=form_id(asked))
+        stored = _store(asked, event, "/")
     except FieldError as e:
         return _test_page(asked, tank, kit, form, {e.name: e.what}, entry_id=form_id(asked))
     return stored or _test_page(asked, tank, kit, form, {"": SENT_BEFORE})
