@@ -1,6 +1,6 @@
 """What finer evidence is worth to the nitrate watch: the same tanks, read by eye, by picture, on thinned samples, both.
 
-    python tests/bench/bench_evidence.py [tuning|fresh] [number of tanks of each kind]
+    python tests/bench/bench_evidence.py [tuning|fresh] [number of tanks of each kind] [way ...]
 
 The tanks and their keepers are those of bench_nitrate.py; no threshold is touched.  A picture has a log-normal error of
 `PICTURE` from strip to strip and a level of its own a keeper (`LEVEL`), as known solutions leave it, and says so.  A
@@ -135,7 +135,7 @@ def main() -> None:
     steady = [simulate(base + 50_000 + i, fading=False) for i in range(n)]
     years = sum(len(s.levels) for s in steady) / 365.25
     print(f"{len(fading)} tanks that fade and cross, {years:.0f} tank-years of steady ones", flush=True)
-    for way in WAYS:
+    for way in sys.argv[3:] or WAYS:
         done = [(s, live(s, way, random.Random(f"{way} {i}"))) for i, s in enumerate(fading)]
         calm = [live(s, way, random.Random(f"{way} calm {i}")) for i, s in enumerate(steady)]
         leads = [lead_days(r.starts, r.ends, s) for s, r in done]

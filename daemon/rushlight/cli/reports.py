@@ -72,6 +72,9 @@ def _print_tank(console: Console, tank: TankView, now_s: float, zone: zoneinfo.Z
     if tank.due_at_s is not None:
         late = " — overdue" if tank.overdue else ""
         _say(console, f"Next test: {_local(tank.due_at_s, zone)}{late}. {words.sentence(tank.due_reason)}")
+    for said in (tank.next_kind_sentence, *tank.kit_sentences):
+        if said:
+            _say(console, said)
     for name, value, unit in (
         ("supply", tank.supply_rate, "mg/L a day"),
         ("uptake", tank.uptake_rate, "mg/L a day"),
