@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from helpers.site import config_of
+from helpers.site import CONFIG, config_of
 from rushlight import eventlines, replay
 from rushlight.core.step import Core
 from rushlight.core.timeline import Timeline
@@ -84,6 +84,25 @@ def test_what_is_known_of_kits_survives_a_restart_and_is_shown() -> None:
     again = snapshots.load(snapshots.dump(timeline.state))
     assert again == timeline.state
     assert site_view(core, again, eventlines.unix_s("2026-03-24T12:00:00Z")).tanks[0] == view
+
+
+def test_a_check_takes_a_strip_a_standard_from_the_first_tank_with_that_kit() -> None:
+    second = CONFIG.split("[[tank]]")[1].split("[[kit]]")[0].replace('"foyer"', '"reading-room"')
+    counted = CONFIG.replace("longest_days = 10", "longest_days = 10, strips = 50")
+    site = config_of(
+        counted.replace(
+            "[[kit]]", f"[[tank]]{second.replace('longest_days = 10', 'longest_days = 10, strips = 30')}[[kit]]"
+        )
+    )
+    core = Core(site)
+    timeline = Timeline(core, core.initial())
+    void = {"at": "2026-03-24T09:00:00Z", "id": "v", "kind": "correction", "of": "c", "void": True}
+    left = []
+    for record in [strip_on(20), check_at(23), void]:
+        list(timeline.run([eventlines.parse_record(record)]))
+        view = site_view(core, timeline.state, eventlines.unix_s("2026-03-24T12:00:00Z"))
+        left.append([t.strips_left for t in view.tanks])
+    assert left == [[49, 30], [45, 30], [49, 30]]
 
 
 @pytest.mark.parametrize("thinned", [1.0, 2.0])

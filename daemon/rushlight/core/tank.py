@@ -73,6 +73,10 @@ class TankState:
     """The last few, newest last, for people to look at."""
 
 
+def _kit_id(tank: Tank, config: Config) -> str:
+    return tank.testing.kit or config.kit[0].id
+
+
 class TankCore:
     """One tank's watches."""
 
@@ -92,6 +96,8 @@ class TankCore:
         self.drifts = DriftsWatch(tank, probes)
         self.agreement = AgreementWatch(tank.id, probes)
         self.kits = KitsWatch(tank, config.kit)
+        kit = _kit_id(tank, config)
+        self._checks_take_strips = next(t.id for t in config.tank if _kit_id(t, config) == kit) == tank.id
         self.seen = SeenWatch(tank, config.kit)
 
     def initial(self) -> TankState:
@@ -171,6 +177,8 @@ class TankCore:
     def on_check(self, state: TankState, event: KitCheck) -> None:
         """A kit was dipped in known solutions: what its pack has read says something else from now on."""
         self.kits.on_check(state.kits, event)
+        if self._checks_take_strips:
+            self.supplies.on_check(state.supplies, event)
         self._read_anew(state)
 
     def _read_anew(self, state: TankState) -> None:

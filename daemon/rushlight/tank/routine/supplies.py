@@ -17,7 +17,7 @@ from statistics import median
 
 from rushlight.alarms.evidence import StripsEvidence
 from rushlight.alarms.finding import Finding, Says
-from rushlight.events import Pack, TankEvent, Test
+from rushlight.events import KitCheck, Pack, TankEvent, Test
 from rushlight.localtime import DAY_S
 from rushlight.settings import Kit, Tank
 
@@ -66,6 +66,7 @@ class SuppliesWatch:
     def __init__(self, tank: Tank, kits: Sequence[Kit]) -> None:
         self.tank = tank
         self._kit = tank.testing.kit or kits[0].id
+        self._strips = any(k.id == self._kit and k.method == "strip" for k in kits)
         opened = tank.testing.opened_on
         opened_s = None if opened is None else dt.datetime.combine(opened, dt.time(), dt.UTC).timestamp()
         self._first = Opened(opened_s, "", tank.testing.strips)
@@ -85,6 +86,14 @@ class SuppliesWatch:
         else:
             return
         self._fold(state)
+
+    def on_check(self, state: SuppliesState, event: KitCheck) -> None:
+        """Strips dipped in known solutions, one a standard; a kit of another kind takes none."""
+        self.void(state, event.id)
+        if event.kit == self._kit and self._strips:
+            use = StripUse(event.at_s, event.id, float(len(event.standards)))
+            state.used = sorted([*state.used, use], key=_when)
+            self._fold(state)
 
     def void(self, state: SuppliesState, event_id: str) -> None:
         """That entry never was."""
