@@ -24,6 +24,8 @@ acl_file $broker_folder/rights
 # A power cut must not cost more than a minute of retained messages and sessions.
 autosave_interval 60
 max_queued_messages 10000
+# Readings at QoS 1 wait unconfirmed until they are on the card, which is written once in minutes.
+max_inflight_messages 1000
 listener 1883 127.0.0.1
 listener 8883
 cafile $broker_folder/ca.crt

@@ -25,7 +25,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Literal, Protocol
+from typing import Any, Literal, Protocol, runtime_checkable
 
 Monotonic = Callable[[], float]
 """Seconds on a clock that never steps; only differences mean anything."""
@@ -80,6 +80,8 @@ class Sample:
     raw: float | None = None
     floor: float | None = None
     source_unix_s: float | None = None
+    late: bool = False
+    """True: the link handed it out again, and it may have been measured long before it came."""
 
 
 class Driver(Protocol):
@@ -90,6 +92,36 @@ class Driver(Protocol):
     def poll(self, timeout_s: float) -> Sequence[Sample]: ...
 
     def close(self) -> None: ...
+
+
+@runtime_checkable
+class Confirming(Protocol):
+    """What a driver has besides, whose link hands each message out again until it is confirmed (MQTT at QoS 1).
+
+    Messages are counted as they come; `upto` is the number of the last one that `poll` has handed over, thinned away
+    or not.  None of the methods blocks; `confirm` and `identities` may be called from any thread.
+    """
+
+    confirms: bool
+    """False: this link hands nothing out twice, and nothing need be confirmed."""
+    upto: int
+
+    @property
+    def pressed(self) -> bool:
+        """Whether so many wait to be confirmed that the link will soon hand out no more."""
+        ...
+
+    def identities(self, upto: int) -> bytes:
+        """By what the messages up to this number, as far as they wait, would be known when they came again."""
+        ...
+
+    def confirm(self, upto: int) -> None:
+        """They are kept for good; the link is told at the next poll."""
+        ...
+
+    def recall(self, identities: bytes) -> None:
+        """What an earlier run kept and perhaps never confirmed: it is confirmed, and not handed over again."""
+        ...
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,13 +15,14 @@ import hashlib
 import os
 import ssl
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, Literal
 
 import paho.mqtt.client as paho
 from annotated_types import Ge, Le, MinLen
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
+from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
@@ -32,6 +33,7 @@ from rushlight_drivers.session import Session, disagreement
 
 _OPEN_S = 8.0
 _SLICE_S = 0.2
+_DIGEST_BYTES = 8
 _LONGEST = 65536
 _MOST_AT_ONCE = 200
 _MOST_TOPICS = 1000
@@ -64,7 +66,15 @@ class Options:
     sentinels: tuple[float, ...] | None = None
     """Numbers that mean a fault on this device.  Left out: −127 and 85 for temperature, none for anything else."""
     qos: Annotated[int, Ge(0), Le(1)] = 0
-    """Quality of service of the subscription."""
+    """0: what arrives between two flushes (`storage.flush_seconds`) is lost when the daemon is killed or the power
+    fails.  1: it is confirmed to the broker only once it is on the disk, and comes again after a kill, marked as late;
+    the board must publish at QoS 1 too, and the broker must be told `max_inflight_messages`, see `window`."""
+    window: Annotated[int, Ge(1), Le(65535)] = 20
+    """At QoS 1: so many messages the broker hands out unconfirmed (its `max_inflight_messages`, commonly 20).  The
+    readings go to the disk when three quarters wait, or after `storage.flush_seconds`; to spare the card, raise both to
+    more than the probes of this broker send in a flush."""
+    session_hours: Annotated[int, Ge(1), Le(720)] = 24
+    """At QoS 1: so long the broker keeps what comes while the daemon is away, up to its own `max_queued_messages`."""
     user: str = ""
     """Empty: the broker asks for no password."""
     password_file: str = ""
@@ -91,7 +101,7 @@ def _port(options: Options) -> int:
     return options.port or (8883 if options.tls else 1883)
 
 
-_LINK_SETTINGS = ("qos", "password_file", "tls", "ca_file", "protocol", "keepalive_s")
+_LINK_SETTINGS = ("qos", "password_file", "tls", "ca_file", "protocol", "keepalive_s", "window", "session_hours")
 
 
 class _BadPayloadError(Exception):
@@ -225,6 +235,57 @@ class MqttDriver(Session):
         self._asked: dict[int, str] = {}
         self._connected_s = 0.0
         self._short_sessions = 0
+        self.confirms = self._options.qos > 0
+        self.upto = 0
+        self._confirmed = 0
+        self._waiting_for: dict[int, tuple[int, bytes]] = {}
+        """By packet identifier, what was handed over and is not confirmed: its number, and a digest of it."""
+        self._kept: dict[int, bytes] = {}
+        """The same for what is kept, as its confirmation may not have arrived."""
+
+    # ------------------------------------------------------------------ confirming, see `contract.Confirming`
+
+    @property
+    def pressed(self) -> bool:
+        return 4 * len(self._waiting_for) >= 3 * self._options.window
+
+    def identities(self, upto: int) -> bytes:
+        held = list(self._waiting_for.items())
+        return b"".join(number.to_bytes(2, "big") + digest for number, (n, digest) in held if n <= upto)
+
+    def confirm(self, upto: int) -> None:
+        self._confirmed = max(self._confirmed, upto)
+
+    def recall(self, identities: bytes) -> None:
+        size = 2 + _DIGEST_BYTES
+        for at in range(0, len(identities) - size + 1, size):
+            self._kept[int.from_bytes(identities[at : at + 2], "big")] = identities[at + 2 : at + size]
+
+    def _acknowledge(self) -> None:
+        """Tell the broker what is kept by now."""
+        if self._client is None or not self._waiting_for:
+            return
+        upto = self._confirmed
+        for number in [k for k, (n, _) in list(self._waiting_for.items()) if n <= upto]:
+            self._kept[number] = self._waiting_for.pop(number)[1]
+            self._client.ack(number, 1)
+
+    def _is_new(self, message: paho.MQTTMessage) -> bool:
+        """Whether a message at QoS 1 has not been handed over before; one that is kept is confirmed again."""
+        digest = hashlib.blake2b(message.topic.encode() + b"\0" + bytes(message.payload), digest_size=_DIGEST_BYTES)
+        name, number = digest.digest(), message.mid
+        if message.dup and self._kept.get(number) == name:
+            if self._client is not None:
+                self._client.ack(number, 1)
+            return False
+        if message.dup and number in self._waiting_for and self._waiting_for[number][1] == name:
+            return False
+        self._kept.pop(number, None)
+        self.upto += 1
+        self._waiting_for[number] = (self.upto, name)
+        return True
+
+    # ------------------------------------------------------------------ the link
 
     def _acquire(self) -> None:
         if trouble := disagreement(self._channels, _LINK_SETTINGS):
@@ -233,7 +294,9 @@ class MqttDriver(Session):
         self._lost, self._asked, self._connected_s = "", {}, 0.0
         self._client = client = self._new_client()
         try:
-            client.connect(self._options.host, _port(self._options), self._options.keepalive_s)
+            client.connect(
+                self._options.host, _port(self._options), self._options.keepalive_s, **_session(self._options)
+            )
         except ssl.SSLError as e:
             raise LinkError(f"{self._where()} does not prove who it is ({e}); is ca_file right?") from None
         except (OSError, ValueError) as e:
@@ -258,6 +321,7 @@ class MqttDriver(Session):
     def _loop(self, deadline_s: float) -> None:
         """One turn of the network loop, at most a slice long; raises LinkError when the connection is lost."""
         assert self._client is not None
+        self._acknowledge()
         slice_s = min(_SLICE_S, max(0.0, deadline_s - self._monotonic()))
         result = self._client.loop(slice_s)
         if self._lost or result != MQTTErrorCode.MQTT_ERR_SUCCESS:
@@ -284,7 +348,11 @@ class MqttDriver(Session):
     def _new_client(self) -> paho.Client:
         o = self._options
         version = paho.MQTTv5 if o.protocol == "5" else paho.MQTTv311
-        client = paho.Client(CallbackAPIVersion.VERSION2, client_id=o.client_id or _client_id(o), protocol=version)
+        keeps: dict[str, Any] = {"manual_ack": self.confirms}
+        if self.confirms and version == paho.MQTTv311:
+            keeps["clean_session"] = False
+        name = o.client_id or _client_id(o, self._codec.topics())
+        client = paho.Client(CallbackAPIVersion.VERSION2, client_id=name, protocol=version, **keeps)
         client.connect_timeout = _OPEN_S / 2
         client.max_queued_messages_set(10)
         if o.user:
@@ -298,11 +366,14 @@ class MqttDriver(Session):
         return client
 
     def _on_connect(
-        self, client: paho.Client, _data: Any, _flags: Any, reason: ReasonCode, _properties: Properties | None
+        self, client: paho.Client, _data: Any, flags: Any, reason: ReasonCode, _properties: Properties | None
     ) -> None:
         if reason.is_failure:
             self._lost = _refusal(reason, self._options)
             return
+        if not flags.session_present:  # the broker knows nothing of what it handed out, and numbers anew
+            self._waiting_for.clear()
+            self._kept.clear()
         for topic in self._codec.topics():
             _, number = client.subscribe(topic, self._options.qos)
             if number is not None:
@@ -329,7 +400,10 @@ class MqttDriver(Session):
         """Never raises: one bad message must not cost those after it."""
         now_s = self._monotonic()
         try:
-            self._inbox += self._codec.samples(message.topic, bytes(message.payload), now_s, retained=message.retain)
+            if message.qos > 0 and self.confirms and not self._is_new(message):
+                return
+            found = self._codec.samples(message.topic, bytes(message.payload), now_s, retained=message.retain)
+            self._inbox += [replace(s, late=True) for s in found] if message.dup else found
         except Exception as e:  # noqa: BLE001 - whatever a payload can break here, it is that payload's fault alone
             detail = f"the driver stumbled over a message ({type(e).__name__}: {e})"
             self._inbox += [Sample(c.name, now_s, None, "garbled", detail) for c in self._channels]
@@ -377,12 +451,27 @@ def _refusal(reason: ReasonCode, options: Options) -> str:
     return f"refuses the connection ({said})"
 
 
-def _client_id(options: Options) -> str:
-    """Unique to this machine, broker and process, so that a check beside a running daemon does not throw it out."""
+def _session(options: Options) -> dict[str, Any]:
+    """At QoS 1, a session that outlives a kill of ours, and no more at a time than we said."""
+    if options.qos == 0 or options.protocol != "5":
+        return {}
+    wanted = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+    wanted.SessionExpiryInterval = options.session_hours * 3600
+    wanted.ReceiveMaximum = options.window
+    return {"clean_start": False, "properties": wanted}
+
+
+def _client_id(options: Options, topics: Sequence[str]) -> str:
+    """Unique to this machine, broker and process, so that a check beside a running daemon does not throw it out.
+
+    At QoS 1 the same after a restart, for the broker keeps what we have not confirmed under this name.
+    """
     try:
         machine = Path("/etc/machine-id").read_text().strip()
     except OSError:
         machine = os.uname().nodename
+    if options.qos:
+        return f"rushlight-{hashlib.sha256(' '.join([machine, link_of(options), *topics]).encode()).hexdigest()[:14]}"
     digest = hashlib.sha256(f"{machine} {link_of(options)}".encode()).hexdigest()[:10]
     return f"rushlight-{digest}-{os.getpid()}"
 

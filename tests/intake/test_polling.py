@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rushlight.clock import SimulatedClock
-from rushlight.intake.polling import LONGEST_WAIT_S, Link, LinkWorker, Thinner, links
+from rushlight.intake.polling import CHANGES, LONGEST_WAIT_S, Link, LinkWorker, Thinner, links
 from rushlight.intake.stamping import reading, says_nothing
 from rushlight.settings import Probe
 from rushlight_drivers import Channel, DriverSpec, LinkError, Sample
@@ -54,7 +54,13 @@ def run(
     driver = Scripted(script, clock, stop.set, takes_s)
     spec = DriverSpec(options=object, link_of=str, build=lambda *_: driver, streams=streams)
     heard: list[Sample] = []
-    LinkWorker(Link("x", spec, (Channel("p", None, every_s=every_s),)), clock, stop, heard.extend, lambda: None).run()
+    LinkWorker(
+        Link("x", spec, (Channel("p", None, every_s=every_s),)),
+        clock,
+        stop,
+        lambda samples, _: not heard.extend(samples),
+        lambda: None,
+    ).run()
     return driver, heard
 
 
@@ -126,3 +132,25 @@ def test_trouble_never_becomes_a_number() -> None:
     assert not says_nothing(Sample("p", 1.0, None, trouble="garbled"))
     stored = reading(Sample("p", 1.0, 7.0, trouble="retained"), lambda m: m)
     assert (stored.value, stored.quality) == (7.0, 3)
+
+
+def test_no_probe_costs_more_rows_than_stated_whatever_it_sends() -> None:
+    """Good and garbage in turn, 100 a second for an hour: each change of trouble was a row once."""
+    thinner = Thinner([Channel("p", None, every_s=60.0)])
+    troubles = ("", "garbled")
+    samples = (Sample("p", n / 100, 1.0 if n % 2 == 0 else None, troubles[n % 2]) for n in range(360_000))  # type: ignore[arg-type]
+    rows = sum(1 for _ in thinner.keep(samples))
+    assert 60 <= rows <= 60 + 60 + CHANGES + 1
+
+
+def test_trouble_that_comes_or_goes_is_kept_at_once() -> None:
+    thinner = Thinner([Channel("p", None, every_s=60.0)])
+    told = [Sample("p", 0.0, 1.0), Sample("p", 1.0, 1.0), Sample("p", 2.0, None, "garbled"), Sample("p", 3.0, 1.0)]
+    assert [s.mono_s for s in thinner.keep(told)] == [0.0, 2.0, 3.0]
+
+
+def test_a_backlog_is_kept_whole_and_within_its_bound() -> None:
+    """What a broker hands out again comes all at once."""
+    thinner = Thinner([Channel("p", None, every_s=60.0)], 3600.0)
+    assert sum(1 for _ in thinner.keep(Sample("p", n / 1000, float(n)) for n in range(50))) == 50
+    assert sum(1 for _ in thinner.keep(Sample("p", 1 + n / 1000, float(n)) for n in range(500))) <= 60

@@ -31,5 +31,5 @@ def reading(sample: Sample, at: Callable[[float], float], id_: str = "") -> Read
         probe=sample.channel,
         value=None if sample.trouble and sample.trouble != "retained" else sample.value,
         unit=sample.unit,
-        quality=_FLAG_OF_TROUBLE[sample.trouble],
+        quality=3 if sample.late and not sample.trouble else _FLAG_OF_TROUBLE[sample.trouble],
     )

@@ -95,7 +95,15 @@ UPDATE outbox SET alarms = json_array(json_array(alarm_id, CAST(substr(key, leng
 ALTER TABLE outbox DROP COLUMN alarm_id;
 """
 
-MIGRATIONS: tuple[tuple[str, str], ...] = (("first tables", _FIRST), ("what a message is about", _ABOUT))
+_HANDED = """
+CREATE TABLE handed (link TEXT PRIMARY KEY, messages BLOB NOT NULL) STRICT, WITHOUT ROWID;
+"""
+
+MIGRATIONS: tuple[tuple[str, str], ...] = (
+    ("first tables", _FIRST),
+    ("what a message is about", _ABOUT),
+    ("what links handed over", _HANDED),
+)
 """Name and statements; the position plus one is the schema version.  Append only, never edit one that shipped."""
 
 VERSION = len(MIGRATIONS)

@@ -37,6 +37,7 @@ _PUT_PERIOD = "INSERT INTO period VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET
 _PUT_TOPIC = "INSERT INTO topic VALUES (?, ?) ON CONFLICT (topic) DO UPDATE SET owner = excluded.owner"
 _PUT_SNAPSHOT = "INSERT OR REPLACE INTO snapshot VALUES (?, ?, ?, ?)"
 _DROP_TOPIC = "DELETE FROM topic WHERE topic = ?"
+_PUT_HANDED = "INSERT INTO handed VALUES (?, ?) ON CONFLICT (link) DO UPDATE SET messages = excluded.messages"
 
 
 @dataclass(frozen=True, slots=True)
@@ -331,6 +332,20 @@ class Journal:
     def trouble(self) -> str:
         """The word for what keeps the journal from the disk; '' while it is written."""
         return self._db.trouble
+
+    @property
+    def holds_anything(self) -> bool:
+        """Whether anything is in memory only."""
+        return bool(self._pending)
+
+    def note_handed(self, link: str, messages: bytes) -> None:
+        """Remember, with the next commit, what a link would know its messages by if it handed them out again."""
+        self._put("handed", link, Statement(_PUT_HANDED, (link, messages)))
+
+    def handed(self, link: str) -> bytes:
+        """What was remembered last."""
+        found = self._ask("SELECT messages FROM handed WHERE link = ?", link)
+        return found[0] if found else b""
 
     def holds(self, event_id: str) -> bool:
         """Whether this event is in memory only."""

@@ -25,6 +25,7 @@ from rushlight.core.view import site_view
 from rushlight.effects import AlarmChange, Effect, Message, Remark, TestRead
 from rushlight.events import Condition, ConditionName, Correction, Event, Reading, Started, Supply
 from rushlight.intake import stamping
+from rushlight.intake.polling import Pledge
 from rushlight.intake.trust import Restamp, Stepped, TimeLine
 from rushlight.journal.rows import Recorded, whole_ms
 from rushlight.journal.store import Journal
@@ -77,6 +78,8 @@ class Engine:
         self._version = snapshots.version(config)
         self._batch: list[Recorded] = []
         self._next_s: dict[str, float] = {}
+        self._pledges: dict[str, Pledge] = {}
+        """By link: what is to be confirmed after the next commit."""
         self._conditions: dict[tuple[str, str], str] = {}
         self._snapped_untrusted = self._restamp_due = False
         self._storage_said: str | None = None
@@ -101,12 +104,17 @@ class Engine:
 
     # ------------------------------------------------------------------ from other threads
 
-    def hand(self, samples: Sequence[Sample]) -> None:
-        """Samples from a link; never blocks.  When the queue is full they are dropped and counted."""
+    def hand(self, samples: Sequence[Sample], pledge: Pledge | None = None) -> bool:
+        """Samples from a link; never blocks.  False: the queue is full, and they were dropped and counted.
+
+        Those with a pledge are not counted: whoever has them keeps them, and hands them again.
+        """
         try:
-            self._inbox.put_nowait(lambda: self._take_samples(samples))
+            self._inbox.put_nowait(lambda: self._take_samples(samples, pledge))
         except queue.Full:
-            self.dropped_samples += len(samples)
+            self.dropped_samples += 0 if pledge else len(samples)
+            return False
+        return True
 
     def submit(self, event: Event, timeout_s: float = 10.0) -> Receipt:
         """An entry by a person; returns once it is known where it is kept, or that this can't be known in time.
@@ -216,7 +224,7 @@ class Engine:
         effects = self.timeline.feed(event)
         self._act([Recorded(event, self.clock.mono_s(), self.time.trusted)], effects)
 
-    def _take_samples(self, samples: Sequence[Sample]) -> None:
+    def _take_samples(self, samples: Sequence[Sample], pledge: Pledge | None = None) -> None:
         for sample in samples:
             if sample.trouble:
                 log.debug("probe=%s trouble=%s detail=%r", sample.channel, sample.trouble, sample.detail)
@@ -227,6 +235,10 @@ class Engine:
                 continue
             self._unread.pop(sample.channel, None)
             self._step(stamping.reading(sample, self.time.at), sample.mono_s)
+        if pledge is not None:
+            self._pledges[pledge.link] = pledge
+            if pledge.pressed or not self._batch:
+                self._flush(urgent=True)
 
     def enter_checked(self, event: Event) -> Receipt:
         """Take an entry that a person typed.  Raises ValueError for a correction of what is not in the journal."""
@@ -285,7 +297,11 @@ class Engine:
     def _flush(self, effects: Sequence[Effect] = (), *, urgent: bool) -> bool:
         """Write the batch and what follows from it, in one transaction; False when the disk would not have it."""
         if not (self._batch or effects):
+            self._redeem()
             return True
+        urgent = urgent or bool(self._pledges)
+        for pledge in self._pledges.values():
+            self.journal.note_handed(pledge.link, pledge.identities())
         if effects and self.timeline.state.at_s is not None:  # None: nothing has happened yet
             # Plain readings say themselves how far time had come, and each page written wears the card.
             self.journal.mark_period(_REACHED, f"{self.timeline.state.at_s:.3f}")
@@ -294,7 +310,15 @@ class Engine:
         self._batch = []
         if not urgent:
             self.journal.commit(self.now_s())
+        self._redeem()
         return done.durable or not urgent
+
+    def _redeem(self) -> None:
+        """Confirm what is on the disk by now: a link hands out again all that is not."""
+        if self._pledges and not self.journal.holds_anything:
+            for pledge in self._pledges.values():
+                pledge.confirm()
+            self._pledges.clear()
 
     # ------------------------------------------------------------------ time, disk, self
 

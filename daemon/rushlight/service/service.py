@@ -146,7 +146,9 @@ class Service:
 
     def _link(self, link: polling.Link) -> polling.LinkWorker:
         stamp = self.workers.stamp(f"link {link.name}", max(_LINK_LIMIT_S, 2 * link.every_s))
-        return polling.LinkWorker(link, self.clock, self.stop, self.engine.hand, stamp)
+        worker = polling.LinkWorker(link, self.clock, self.stop, self.engine.hand, stamp)
+        worker.recall(self.engine.journal.handed(link.name))
+        return worker
 
     def _engine_progress(self) -> Callable[[], None]:
         """The engine's stamp; until all is ready it also asks for time, for it may have years to read first."""
