@@ -416,6 +416,9 @@ class Mqtt:
     keepalive_seconds: Annotated[int, Ge(5), Le(600)] = 30
 
 
+HubCommand = Literal["acknowledge", "test", "record", "correct", "calibrate", "shelve"]
+
+
 @dataclass(frozen=True, slots=True)
 class Hub:
     """What a home-automation hub gets to see over the broker, and may do."""
@@ -431,8 +434,10 @@ class Hub:
     """Values, commands and answers go below this."""
     publish_seconds: Annotated[float, Ge(10), Le(3600)] = 60.0
     """A value that is not renewed for three of these (at least 180 s) expires in the hub."""
-    commands: bool = True
-    """False: the hub may look but not enter tests or acknowledge alarms."""
+    commands: tuple[HubCommand, ...] = ()
+    """What the hub may do; empty: look.  `acknowledge` alarms, enter a `test`, `record` what else is done or seen,
+    `correct` entries, `calibrate` probes, `shelve` alarms for up to 14 days.  Whoever may publish at the broker below
+    `hub.topic` may do the same: see that it asks for passwords, and `rushlight check --access-list`."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -82,6 +82,8 @@ OUTLETS = """
 enabled = true
 [mqtt]
 host = "broker.invalid"
+[hub]
+commands = ["acknowledge", "test", "record", "correct", "calibrate", "shelve"]
 [timeseries]
 url = "http://store.invalid:8086"
 org = "library"

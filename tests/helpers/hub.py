@@ -26,6 +26,7 @@ from rushlight.receipt import Receipt
 from rushlight.settings import Config, Hub, Kit, Mqtt, Probe, Site, Tank
 from rushlight.views import AlarmView, ProbeView, SiteView, TankView
 
+COMMANDS = ("acknowledge", "test", "record", "correct", "calibrate", "shelve")
 MOSQUITTO = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
 
 
@@ -176,7 +177,7 @@ def config(port: int = 1883, **hub: Any) -> Config:
             for p in t.probes
         ),
         mqtt=Mqtt(host="127.0.0.1", port=port),
-        hub=Hub(**hub),
+        hub=Hub(**({"commands": COMMANDS} | hub)),
     )
 
 

@@ -20,6 +20,7 @@ from helpers import hub as helper
 from helpers.hub import Broker, Installation, Recorder, config, retained, standing, until, with_tank
 from helpers.receivers import Authority
 from rushlight.events import Acknowledge, Feeding, Test
+from rushlight.outlets.hub import broker as access
 from rushlight.outlets.hub import feed as outlet_module
 from rushlight.outlets.hub.entities import entities
 
@@ -384,7 +385,7 @@ def test_a_command_sent_while_the_daemon_restarts_is_not_lost(
 
 
 def test_a_hub_that_may_only_look_gets_no_buttons_and_no_ear(broker: Broker, hub: Recorder, site: Installation) -> None:
-    site.run(config(broker.port, commands=False))
+    site.run(config(broker.port, commands=()))
     hub.await_(TEMP)
     assert not [t for t in described(retained(broker.port)) if "/number/" in t or "/button/" in t]
     hub.say(f"{BASE}/command", json.dumps({"kind": "feeding", "tank": "foyer", "grams": 0.9, "id": "no"}))
@@ -479,3 +480,48 @@ def test_the_library_thread_dying_is_noticed_and_mended(broker: Broker, hub: Rec
     until(lambda: not link.alive)
     hub.await_(TEMP, since=mark, within_s=15)
     assert outlet._link is not link
+
+
+def test_a_broker_that_lets_anyone_in_is_told_from_one_that_asks(tmp_path: Path) -> None:
+    with helper.broker(tmp_path / "open") as door:
+        assert access.lets_anyone_in("127.0.0.1", door.port)
+    with helper.broker(tmp_path / "shut", lines="allow_anonymous false\n") as door:
+        assert not access.lets_anyone_in("127.0.0.1", door.port)
+
+
+def test_the_access_list_is_enough_and_no_more(tmp_path: Path) -> None:
+    """A real broker with the list that is printed: the daemon and the hub work, and nobody does what was not chosen."""
+    passwords = tmp_path / "passwords"
+    for who in ("rushlight", "hub"):
+        create = [] if passwords.exists() else ["-c"]
+        subprocess.run(["mosquitto_passwd", "-b", *create, str(passwords), who, who], check=True, capture_output=True)
+    chosen = config(commands=("acknowledge",))
+    rights = tmp_path / "rights"
+    rights.write_text("\n".join(access.access_list(chosen, "library")) + "\n")
+    lines = f"allow_anonymous false\npassword_file {passwords}\nacl_file {rights}\n"
+    with helper.broker(tmp_path / "broker", lines=lines) as b:
+        heard: list[str] = []
+
+        def client(who: str) -> mqtt.Client:
+            c = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, client_id=who)
+            c.username_pw_set(who, who)
+            c.connect("127.0.0.1", b.port)
+            c.loop_start()
+            return c
+
+        ours, hub = client("rushlight"), client("hub")
+        ours.on_message = lambda _c, _d, m: heard.append(m.topic)
+        hub.on_message = lambda _c, _d, m: heard.append(m.topic)
+        ours.subscribe("rushlight/library/#", 1)
+        hub.subscribe("homeassistant/#", 1)
+        time.sleep(0.5)
+        base = "rushlight/library"
+        for topic in (f"{base}/tank/x/set/nitrate", f"{base}/tank/x/press/record", "rushlight/other/command"):
+            hub.publish(topic, "1", qos=1).wait_for_publish(5)
+        hub.publish(f"{base}/tank/x/press/acknowledge", "1", qos=1).wait_for_publish(5)
+        ours.publish("homeassistant/sensor/x/config", "{}", qos=1).wait_for_publish(5)
+        until(lambda: len(heard) >= 2)
+        for c in (ours, hub):
+            c.disconnect()
+            c.loop_stop()
+    assert sorted(heard) == ["homeassistant/sensor/x/config", f"{base}/tank/x/press/acknowledge"]

@@ -13,10 +13,10 @@ from hypothesis import strategies as st
 
 from helpers.hub import config, standing, view, with_tank
 from rushlight.eventlines import LineError
-from rushlight.events import Acknowledge, Event, Shelve, Test, WaterChange
+from rushlight.events import Acknowledge, Correction, Event, Shelve, Test, WaterChange
 from rushlight.outlets.hub import commands
 from rushlight.receipt import Receipt
-from rushlight.settings import Kit
+from rushlight.settings import Hub, Kit
 
 NOW_S = 1_750_000_000.0  # 2025-06-15T15:06:40Z, by `date -u -d @1750000000`
 SITE = with_tank(view(), "foyer", alarms=(standing(),))
@@ -192,3 +192,62 @@ def test_a_disk_that_does_not_take_it_is_told() -> None:
     again = commands.run(line, config(), SITE, NOW_S, lambda e: Receipt(e.id, new=False))
     assert (again.ok, again.new) == (True, False)
     assert "already" in again.what
+
+
+WANTS = {
+    "acknowledge": {"kind": "acknowledge", "alarm": "foyer.ph_low"},
+    "test": {"kind": "test", "tank": "foyer", "method": "strip", "values": {"nitrate": 25}},
+    "record": {"kind": "feeding", "tank": "foyer", "grams": 0.9},
+    "correct": {"kind": "correction", "of": "x", "void": True},
+    "calibrate": {"kind": "calibration", "probe": "foyer-temperature", "points": [{"value": 20.0, "raw": 20.1}]},
+    "shelve": {"kind": "shelve", "alarm": "foyer.ph_low", "hours": 8},
+}
+
+
+@pytest.mark.parametrize("command", WANTS)
+@pytest.mark.parametrize("chosen", ["nothing", "the others"])
+def test_the_hub_may_do_only_what_was_chosen(command: str, chosen: str) -> None:
+    others = tuple(c for c in WANTS if c != command) if chosen == "the others" else ()
+    payload = json.dumps({"id": "c-1"} | WANTS[command]).encode()
+    answer = commands.run(payload, config(commands=others), SITE, NOW_S, lambda _: pytest.fail("it was taken"))
+    assert (answer.ok, answer.key) == (False, "kind")
+    assert repr(command) in answer.what
+    if command in {"test", "record", "acknowledge", "shelve"}:
+        taken = commands.run(payload, config(commands=(command,)), SITE, NOW_S, lambda e: Receipt(e.id))
+        assert taken.ok, taken
+
+
+def test_by_default_it_may_do_nothing() -> None:
+    assert Hub().commands == ()
+
+
+@pytest.mark.parametrize(
+    ("line", "key"),
+    [
+        ({"kind": "shelve", "alarm": "foyer.ph_low", "hours": 1440}, "hours"),
+        ({"kind": "test", "tank": "foyer", "method": "lab", "values": {"nitrate": 5}}, "method"),
+        ({"kind": "note", "tank": "foyer", "text": "x" * 2001}, "note"),
+        ({"kind": "correction", "of": "never-was", "void": True}, "of"),
+    ],
+)
+def test_its_bounds_are_the_page_s(line: dict[str, Any], key: str) -> None:
+    def submit(event: Event) -> Receipt:
+        if isinstance(event, Correction):
+            raise ValueError(f"of: no entry {event.of!r} in the journal")  # noqa: TRY004 - as the engine does
+        pytest.fail("it was taken")
+
+    answer = commands.run(json.dumps({"id": "b-1"} | line).encode(), config(), SITE, NOW_S, submit)
+    assert (answer.ok, answer.key) == (False, key)
+
+
+def test_who_did_it_is_the_hub_whatever_name_it_gives() -> None:
+    taken: list[Event] = []
+    line = {"id": "w-1", "kind": "acknowledge", "alarm": "foyer.ph_low", "by": "duty librarian"}
+
+    def submit(event: Event) -> Receipt:
+        taken.append(event)
+        return Receipt(event.id)
+
+    assert commands.run(json.dumps(line).encode(), config(), SITE, NOW_S, submit).ok
+    assert isinstance(taken[0], Acknowledge)
+    assert taken[0].by == "hub"

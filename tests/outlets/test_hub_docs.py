@@ -9,10 +9,11 @@ from pathlib import Path
 
 import pytest
 
-from helpers.hub import Receipt, config, standing, view, with_tank
+from helpers.hub import config, standing, view, with_tank
 from rushlight.events import Event
 from rushlight.outlets.hub import commands
 from rushlight.outlets.hub.entities import PROBES
+from rushlight.receipt import Receipt
 from rushlight.settings import Hub, Mqtt, Timeseries
 
 DEPLOY = Path(__file__).parents[2] / "deploy"
@@ -28,7 +29,7 @@ def test_a_command_of_the_page_is_taken(line: str) -> None:
 
     def submit(event: Event) -> Receipt:
         taken.append(event)
-        return Receipt(new=True)
+        return Receipt(event.id)
 
     answer = commands.run(line.encode(), config(), SITE, 1.75e9, submit)
     assert answer.ok, answer
@@ -36,7 +37,7 @@ def test_a_command_of_the_page_is_taken(line: str) -> None:
 
 
 def test_the_answers_of_the_page_are_the_answers() -> None:
-    good = commands.run(SENT[0].encode(), config(), SITE, 1.75e9, lambda _: Receipt(new=True))
+    good = commands.run(SENT[0].encode(), config(), SITE, 1.75e9, lambda e: Receipt(e.id))
     assert json.loads(good.text()) == json.loads(ANSWERED[0])
     wrong = SENT[1].replace('"foyer"', '"foier"')
     bad = commands.run(wrong.encode(), config(), SITE, 1.75e9, lambda _: pytest.fail("it was taken"))

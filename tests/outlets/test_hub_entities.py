@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from helpers.hub import probe, standing, view, with_tank
+from helpers.hub import COMMANDS, probe, standing, view, with_tank
 from rushlight.alarms.table import TABLE
 from rushlight.effects import Estimate
 from rushlight.events import Condition
@@ -76,7 +76,8 @@ sensor         answer                                   -            -          
 
 
 def documents(site: SiteView, installation: str = "library", **more: Any) -> dict[str, dict[str, Any]]:
-    return {t: json.loads(p) for t, p in entities(site, installation, **more)}
+    chosen = {"hub": Hub(commands=COMMANDS)} | more
+    return {t: json.loads(p) for t, p in entities(site, installation, **chosen)}
 
 
 def hexed(text: str | None) -> str:

@@ -57,8 +57,9 @@ def run(config_file: Path | None, log_level: str) -> None:
 @click.command()
 @click.option("--send", is_flag=True, help="Also send a trial message over every configured channel.")
 @click.option("--no-probes", is_flag=True, help="Leave the probes alone.")
+@click.option("--access-list", is_flag=True, help="Print who needs what at the broker, for its acl_file, and no more.")
 @config_option
-def check(config_file: Path | None, *, send: bool, no_probes: bool) -> None:
+def check(config_file: Path | None, *, send: bool, no_probes: bool, access_list: bool) -> None:
     """Check the configuration whole, read each probe once, and try each channel when asked.
 
     While the daemon runs it holds the probes' ports; then it is asked what it last heard from each.
@@ -67,6 +68,7 @@ def check(config_file: Path | None, *, send: bool, no_probes: bool) -> None:
     rushlight check
     rushlight check --send
     rushlight check --no-probes
+    rushlight check --access-list
 
     Exit status: 0 all well; 1 a probe or channel did not answer; 2 the configuration is wrong.
     """  # noqa: D301
@@ -74,6 +76,9 @@ def check(config_file: Path | None, *, send: bool, no_probes: bool) -> None:
     from rich.table import Table
 
     config = load_config(config_file)
+    if access_list:
+        click.echo("\n".join(checks.access_list(config, data_folder(config))))
+        return
     console = Console(highlight=False)
     counted = ", ".join(
         f"{len(things)} {name if len(things) == 1 else name + 's'}"

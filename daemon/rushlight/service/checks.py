@@ -8,6 +8,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 from pydantic import TypeAdapter
@@ -16,6 +17,7 @@ from rushlight import implied
 from rushlight.alarms import words
 from rushlight.clock import Clock
 from rushlight.intake.polling import Link, links
+from rushlight.outlets.hub import broker
 from rushlight.outlets.result import Done, Parcel, Result
 from rushlight.service import notifying
 from rushlight.settings import Config, Tank
@@ -187,6 +189,7 @@ def warnings(config: Config) -> Iterator[str]:
         )
     if not notifying.outlets(config, lambda: 0.0):
         yield "no channel is configured, so no alarm reaches a phone; set [push], [webhook], [services] or [email]."
+    yield from _open_brokers(config)
     if not any(t.lamp for t in config.tank):
         yield "no tank has a lamp section, so a fading lamp can't be told."
     for tank in config.tank:
@@ -196,6 +199,33 @@ def warnings(config: Config) -> Iterator[str]:
         port = getattr(p.options, "port", "")
         if isinstance(port, str) and port.startswith(("/dev/ttyUSB", "/dev/ttyACM")):
             yield f"{p.id}: {port} may get another number after a restart; use its name under /dev/serial/by-id."
+
+
+def access_list(config: Config, folder: Path) -> Iterator[str]:
+    """Who needs what at the broker; '+' stands for an installation that has no name before its first start."""
+    try:
+        name = (folder / "installation").read_text().strip()
+    except (OSError, ValueError):
+        name = ""
+    return broker.access_list(config, name or "+")
+
+
+def _open_brokers(config: Config) -> Iterator[str]:
+    """Brokers of ours that let in who has no password."""
+    found: dict[tuple[str, int], bool] = {}
+    if config.mqtt.host:
+        found[config.mqtt.host, config.mqtt.port or (8883 if config.mqtt.tls else 1883)] = config.mqtt.tls
+    for p in config.probe:
+        if p.driver == "mqtt":
+            found[p.options.host, p.options.port or (8883 if p.options.tls else 1883)] = p.options.tls
+    for (host, port), tls in found.items():
+        if broker.lets_anyone_in(host, port, tls=tls):
+            chosen = ", ".join(config.hub.commands) if config.mqtt.host == host else ""
+            may = f" and, as hub.commands allows it, {chosen}" if chosen else ""
+            yield (
+                f"broker {host}:{port} lets in anyone without a password: whoever reaches it can send readings{may}. "
+                "Set its allow_anonymous to false; 'rushlight check --access-list' prints who needs what."
+            )
 
 
 def _assumed_limits(config: Config, tank: Tank) -> Iterator[str]:

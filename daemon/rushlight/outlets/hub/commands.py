@@ -17,12 +17,12 @@ from typing import Any
 
 from rushlight import checking, doubts, eventlines
 from rushlight.eventlines import LineError
-from rushlight.events import Acknowledge, Event, Shelve, Test
+from rushlight.events import Acknowledge, Correction, Event, Shelve, Test
 from rushlight.kitunits import in_own_units
 from rushlight.outlets.hub.entities import FIELDS, UNSEEN_STATES
 from rushlight.receipt import Receipt
 from rushlight.science.measuring.units import spoken
-from rushlight.settings import Config, Kit, Substance
+from rushlight.settings import Config, HubCommand, Kit, Substance
 from rushlight.views import AlarmView, SiteView
 from rushlight_drivers.numerals import BLANKS, number
 
@@ -35,7 +35,19 @@ DRAFT_KEEPS_S = 3600.0
 _REMEMBERED = 256
 
 BY = "hub"
-"""Who acknowledges when the command does not say."""
+"""Who did it, whatever name a command gives."""
+MOST_SHELVED_H = 24 * 14
+"""As on the page."""
+LONGEST_NOTE = 2000
+_NEEDS: dict[str, HubCommand] = {
+    "acknowledge": "acknowledge",
+    "shelve": "shelve",
+    "test": "test",
+    "correction": "correct",
+    "calibration": "calibrate",
+    "kit_check": "calibrate",
+}
+"""What a kind of entry needs; `record` for the rest."""
 
 Submit = Callable[[Event], Receipt]
 """Hands one event in and returns once it is kept; raises `TimeoutError` or another exception when it is not."""
@@ -74,8 +86,9 @@ def parse(payload: bytes, config: Config, view: SiteView, now_s: float) -> Event
     sure = record.pop("sure", False) is True
     record.setdefault("at", eventlines.rfc3339(now_s))
     if record.get("kind") in ("acknowledge", "shelve"):  # a tuple: the kind may be anything, a list too
-        record.setdefault("by", BY)
+        record["by"] = BY  # whoever may publish there may give any name
     event = eventlines.parse_record(record)
+    _permit(event, config)
     if event.at_s > now_s + AHEAD_S:
         raise LineError(0, "at", "lies in the future; look at the sender's clock and time zone")
     eventlines.check_names(event, config)
@@ -87,6 +100,27 @@ def parse(payload: bytes, config: Config, view: SiteView, now_s: float) -> Event
         raise LineError(0, "alarm", f"no alarm {event.alarm!r} stands now")
     at_s = min(event.at_s, now_s)
     return dataclasses.replace(event, at_s=at_s, received_s=0.0 if at_s == now_s else now_s)
+
+
+def may(config: Config, command: HubCommand) -> bool:
+    """Whether the hub was given this."""
+    return config.hub.enabled and command in config.hub.commands
+
+
+def _permit(event: Event, config: Config) -> None:
+    """Raises `LineError` for what the hub was not given, or has no more of than a person on the page."""
+    needed = _NEEDS.get(event.kind, "record")
+    if not may(config, needed):
+        raise LineError(0, "kind", f"the hub may not do this; it needs {needed!r} among hub.commands")
+    if isinstance(event, Shelve) and event.hours > MOST_SHELVED_H:
+        raise LineError(0, "hours", f"expected at most {MOST_SHELVED_H}")
+    if isinstance(event, Correction) and event.replacement is not None:
+        _permit(event.replacement, config)
+    if isinstance(event, Test) and event.method not in {k.method for k in config.kit}:
+        raise LineError(0, "method", f"no kit of this installation tests by {event.method!r}")
+    text = getattr(event, "note", "") or getattr(event, "text", "")
+    if len(text) > LONGEST_NOTE:
+        raise LineError(0, "note", f"is longer than {LONGEST_NOTE} characters")
 
 
 def command_id(record: Mapping[str, Any]) -> str:

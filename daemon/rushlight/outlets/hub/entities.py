@@ -237,9 +237,11 @@ class _Maker:
             yield self._make(tank, "binary_sensor", key, body | self._about(tank.id if tank else None, key))
 
     def _controls(self, tank: TankView | None, fields: Mapping[Substance, str]) -> Iterator[Publication]:
-        """Fields and buttons, and where their answer is shown; nothing when the hub may only look."""
-        if not self._hub.commands:
+        """Fields and buttons, and where their answer is shown; none for what the hub may not do."""
+        may = self._hub.commands
+        if not may:
             return
+        fields = fields if "test" in may else {}
         place = self._topics.place(tank.id if tank else None)
         for name, unit in fields.items():
             look = FIELDS[name]
@@ -248,7 +250,8 @@ class _Maker:
             body |= {"unit_of_measurement": unit} if unit else {}
             yield self._make(tank, "number", f"field__{name}", body)
         buttons = {"record": "Record test"} if fields else {}
-        for key, title in {**buttons, "acknowledge": "Acknowledge alarms"}.items():
+        buttons |= {"acknowledge": "Acknowledge alarms"} if "acknowledge" in may else {}
+        for key, title in buttons.items():
             body = {"name": title, "command_topic": f"{place}/press/{key}", "qos": 1}
             yield self._make(tank, "button", f"press__{key}", body)
         answer = {"name": "Last answer", "entity_category": "diagnostic"}

@@ -92,7 +92,7 @@ class HubOutlet(threading.Thread):
         self._view, self._submit, self._published, self._password = current_view, submit, published, password
         self._rng = rng or random.Random()  # noqa: S311 - it only spreads load
         self._topics = Topics(installation_id, config.hub)
-        self._listens = config.hub.enabled and config.hub.commands
+        self._listens = config.hub.enabled and bool(config.hub.commands)
         self._farewell = "offline" if config.hub.enabled else ""
         self._fields = commands.fields_of(config)
         self._tanks = {t.id for t in config.tank}
@@ -372,7 +372,11 @@ class HubOutlet(threading.Thread):
             self._on_document(item.payload)
             return
         parts = item.topic.removeprefix(f"{self._topics.base}/").split("/")
-        if parts == ["site", "press", "acknowledge"]:
+        if parts[2:] == ["press", "acknowledge"] and not commands.may(self._config, "acknowledge"):
+            self._answer(None, Answer(id="", ok=False, what="the hub may not acknowledge alarms"))
+        elif "acknowledge" not in parts and not commands.may(self._config, "test"):
+            self._answer(None, Answer(id="", ok=False, what="the hub may not enter tests"))
+        elif parts == ["site", "press", "acknowledge"]:
             self._acknowledge(None)
         elif len(parts) == 4 and parts[0] == "tank":
             self._on_control(parts, item.payload)
