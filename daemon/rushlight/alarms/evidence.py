@@ -30,6 +30,10 @@ class Evidence:
     """None: the alarm table's usual cause is told; empty: the cause is known to be unknown."""
     action_sentence: str = ""
     """The first thing to do, instead of the alarm table's."""
+    deed: str = ""
+    """The same as an order of forty-five characters or so, for a locked phone."""
+    why: str = ""
+    """The cause in a hundred characters or so, for a message."""
     sitter_sentence: str = ""
     """What somebody who only feeds the fish is to do, instead of the alarm table's."""
     trap_sentence: str | None = None
@@ -41,9 +45,13 @@ class Evidence:
 
     def record(self) -> dict[str, Any]:
         """Plain JSON of all that is known, by the fields' names."""
-        return {k: v for k, v in dataclasses.asdict(self).items() if v is not None and v not in ("", False, ())} | (
-            {"cause_sentence": ""} if self.cause_sentence == "" else {}
-        )
+        known = {k: v for k, v in dataclasses.asdict(self).items() if v not in (None, "", False, ())}
+        if self.cause_sentence == "":
+            known["cause_sentence"] = ""
+        return {k: v for k, v in known.items() if k not in _FOR_PHONES}
+
+
+_FOR_PHONES = ("deed", "why")
 
 
 Ask = Callable[[str], Evidence]
@@ -149,7 +157,7 @@ class LevelEvidence(Evidence):
 class DisagreementEvidence(LevelEvidence):
     """`probes_disagree`: `value` is how far they lie apart, `values` what each of them reads, by its id."""
 
-    values: Mapping[str, float] | None = None
+    values: dict[str, float] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -54,6 +54,9 @@ class Telling:
     last_key: str = ""
     last_step: Step | None = None
     """Of the last message about it alone."""
+    figure: str = ""
+    cause: str = ""
+    """What its last message said, so that a repeat says only what is new."""
     again: bool = False
     """It was acknowledged or put aside before, and still stands."""
     first_s: float | None = None

@@ -119,7 +119,8 @@ def sentence(text: str) -> str:
     text = text.strip()
     if not text:
         return ""
-    text = text[0].upper() + text[1:]
+    if not text[1:2].isupper():  # a name such as pH keeps its own
+        text = text[0].upper() + text[1:]
     return text if text[-1] in ".?:" else text + "."
 
 

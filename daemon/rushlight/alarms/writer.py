@@ -10,9 +10,10 @@ import dataclasses
 import zoneinfo
 from collections.abc import Mapping
 
-from rushlight.alarms import digest, words
+from rushlight.alarms import letter, words
 from rushlight.alarms.evidence import Ask
 from rushlight.alarms.machine import AlarmRecord
+from rushlight.alarms.notify import Telling
 from rushlight.alarms.roster import Roster
 from rushlight.alarms.table import TABLE
 from rushlight.effects import AlarmChange, Effect, Message, Told
@@ -32,12 +33,14 @@ class Writer:
         self._titles = {t.id: t.title for t in config.tank}
         self._roster = Roster(config)
 
-    def effect(self, effect: Effect, records: Mapping[str, AlarmRecord], ask: Ask) -> Effect:
+    def effect(
+        self, effect: Effect, records: Mapping[str, AlarmRecord], tellings: Mapping[str, Telling], ask: Ask
+    ) -> Effect:
         """The effect with its text; what needs none as it is."""
         if isinstance(effect, AlarmChange):
             return self.change(effect, records.get(effect.id), ask)
         if isinstance(effect, Message):
-            return self.message(effect, records, ask)
+            return self.message(effect, records, tellings, ask)
         return effect
 
     def change(self, change: AlarmChange, record: AlarmRecord | None, ask: Ask) -> AlarmChange:
@@ -58,35 +61,46 @@ class Writer:
         text = words.alarm_text(row, self.place(alarm.tank), told)
         return dataclasses.replace(alarm, text=text, first_action=words.first_action(row, told), evidence=told.record())
 
-    def message(self, message: Message, records: Mapping[str, AlarmRecord], ask: Ask) -> Message:
-        """What goes to a person, about one alarm or several."""
+    def message(
+        self, message: Message, records: Mapping[str, AlarmRecord], tellings: Mapping[str, Telling], ask: Ask
+    ) -> Message:
+        """What goes to a person, about one alarm or several; notes what is told, so that a repeat can tell news."""
         person = self._roster.people[message.contact]
-        items = [self._item(t, records[t.alarm], person, message.at_s, ask) for t in message.alarms]
-        if len(items) == 1:
-            (item,), subject = items, records[message.alarms[0].alarm].subject
-            title = words.title_text(item.row, item.place, item.evidence, subject)
-            return dataclasses.replace(message, title=f"{title}: over" if item.over else title, body=item.body)
-        return dataclasses.replace(message, title=digest.title(items), body=digest.body(items))
+        items = []
+        for told in message.alarms:
+            telling = tellings.get(told.alarm)
+            item = self._item(told, records[told.alarm], telling, person, message.at_s, ask)
+            if telling is not None:
+                telling.figure, telling.cause = letter.figure(item), letter.cause(item)
+            items.append(item)
+        return dataclasses.replace(message, title=letter.title(items), body=letter.body(items))
 
-    def _item(self, told: Told, record: AlarmRecord, person: Person, at_s: float, ask: Ask) -> digest.Item:
-        row, place, evidence = TABLE[record.alarm], self.place(record.tank), ask(told.alarm)
-        over = told.step == "return"
-        sits = self._roster.is_sitter(person, at_s)
-        if over:
-            body = words.change_text(row, place, evidence, "normal", subject=record.subject)
-        elif sits:
-            sitter = self._roster.sitter(at_s)
-            body = words.sitter_text(row, place, evidence, sitter[1] if sitter is not None else "")
-        else:
-            body = words.alarm_text(row, place, evidence)
-        if not over and (told.step != "raise" or at_s - told.since_s >= OLD_NEWS_S):
-            body += f" Standing since {self._clock(told.since_s, at_s)}."
-        return digest.Item(row, place, evidence, body, over=over, whole=over or sits)
+    def _item(
+        self, told: Told, record: AlarmRecord, telling: Telling | None, person: Person, at_s: float, ask: Ask
+    ) -> letter.Item:
+        sitter = self._roster.sitter(at_s) if self._roster.is_sitter(person, at_s) else None
+        old = told.step != "raise" or at_s - told.since_s >= OLD_NEWS_S
+        return letter.Item(
+            row=TABLE[record.alarm],
+            place=self.place(record.tank),
+            subject=record.subject,
+            evidence=ask(told.alarm),
+            step=told.step,
+            since=self._since(told.since_s, at_s) if old and told.since_s else "",
+            before=telling.figure if telling is not None else "",
+            cause_before=telling.cause if telling is not None else "",
+            sits=sitter is not None,
+            call=sitter[1] if sitter is not None else "",
+        )
 
     def place(self, tank: str | None) -> str:
         """What people call the tank; empty for the installation itself."""
         return self._titles.get(tank, tank) if tank else ""
 
-    def _clock(self, when_s: float, at_s: float) -> str:
+    def _since(self, when_s: float, at_s: float) -> str:
+        """The local time of today, or the day and how many days that is."""
         when, now = local_time(when_s, self._zone), local_time(at_s, self._zone)
-        return f"{when:%H:%M}" if when.date() == now.date() else f"{when.day} {when:%B, %H:%M}"
+        days = (now.date() - when.date()).days
+        if days == 0:
+            return f"{when:%H:%M}"
+        return f"{when.day} {when:%B}, {when:%H:%M}" if days == 1 else f"{when.day} {when:%B}, for {days} days"

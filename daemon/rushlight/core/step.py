@@ -317,7 +317,7 @@ class Core:
         if not effects:
             return effects
         ask = ask_at(self, state, effects[0].at_s)
-        return [self.writer.effect(e, state.alarms.alarms, ask) for e in effects]
+        return [self.writer.effect(e, state.alarms.alarms, state.notify.telling, ask) for e in effects]
 
     def _next_wake(self, state: SiteState, at_s: float) -> float | None:
         """The earliest moment at which anything may change by time alone; never before `at_s`."""

@@ -6,6 +6,7 @@ what one needs from another is handed over here.
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field
@@ -42,6 +43,8 @@ FEW_TESTS = 3
 FAR_OUT, FAR_OUT_MG_L = 1.5, 5.0
 """A reading fits nothing when its interval begins this far beyond the end of the estimate's (own choice: a strip beside
 the neighbouring pad is never that far out)."""
+_ASK_FOR_CHANGE = frozenset({"ammonia_high", "nitrite_high", "nitrate_high", "alkalinity_low"})
+"""Alarms of a test whose first action is a change of water."""
 
 
 @dataclass(slots=True)
@@ -69,6 +72,8 @@ class TankState:
     """When the water was last changed or dosed: electrodes may jump together then."""
     last_said: tuple[float, float, float] | None = None
     """When nitrate was last tested, and the central 90 % of what that test alone said, mg/L."""
+    changed: list[tuple[float, str]] = field(default_factory=list)
+    """When the water was last changed, and by which entry."""
     tests: list[Test] = field(default_factory=list)
     """The last few, newest last, for people to look at."""
 
@@ -168,6 +173,9 @@ class TankCore:
             self.light.on_lamp(state.light, event)
         if isinstance(event, Harvest):
             self.light.on_harvest(state.light, event)
+        if isinstance(event, WaterChange):
+            others = [c for c in state.changed if c[1] != event.id]
+            state.changed = sorted([*others, (event.at_s, event.id)])[-20:]
         if isinstance(event, WaterChange | Dose):
             state.disturbed_s = [*state.disturbed_s, event.at_s][-20:]
         if isinstance(event, Test):
@@ -211,6 +219,7 @@ class TankCore:
         self.supplies.void(state.supplies, event_id)
         self.light.void(state.light, event_id)
         state.tests = [t for t in state.tests if t.id != event_id]
+        state.changed = [c for c in state.changed if c[1] != event_id]
         if checked:
             self._read_anew(state)
 
@@ -305,12 +314,26 @@ class TankCore:
             *self.supplies.findings(state.supplies, at_s),
             *self._late(state, at_s),
         ]
+        found = [self._as_done(state, at_s, f) for f in found]
         return {
             **{(f.alarm, f.subject): f.evidence for f in found},
             **self.limits.present(state.limits, state.latest, at_s),
             **self.drifts.present(state.drifts, state.latest, at_s),
             **self.agreement.present(state.agreement, at_s),
         }
+
+    def _as_done(self, state: TankState, at_s: float, finding: Finding) -> Finding:
+        """Where the water was changed since the last test, another test is asked for and no change."""
+        changed_s = max((s for s, _ in state.changed if s <= at_s), default=None)
+        tested_s = max((t.at_s for t in state.tests if t.at_s <= at_s), default=None)
+        if finding.alarm not in _ASK_FOR_CHANGE or changed_s is None or tested_s is None or changed_s <= tested_s:
+            return finding
+        told = dataclasses.replace(
+            finding.evidence,
+            action_sentence="Test the water: it has been changed since the last test.",
+            deed="Test the water: it was changed since.",
+        )
+        return dataclasses.replace(finding, evidence=told)
 
     def _water(self, state: TankState, at_s: float, report: NitrateReport) -> list[Finding]:
         """Chemistry, fish and leaves."""

@@ -120,6 +120,7 @@ def _dimming_evidence(zone: ZoneInfo, lamp: LampWatch, state: LightState, at_s: 
         sentence=f"the lamp gives {level}, falling since about {since}.",
         cause_sentence=_cause(state),
         action_sentence=_action(state),
+        deed=_deed(state),
     )
 
 
@@ -139,6 +140,17 @@ def _cause(state: LightState) -> str:
     if state.season_s is not None and state.share is None:
         why = "daylight at this window changes by itself with the season and can't tell which"
     return f"It is the lamp or a dirty probe; {why}."
+
+
+def _deed(state: LightState) -> str:
+    """The same as a short order."""
+    if state.cleaning == "in vain":
+        return "Replace the lamp, or lengthen its hours."
+    return (
+        "Wipe the lamp's cover, unplugged."
+        if _surely_lamp(state)
+        else "Wipe the light probe, then the lamp, unplugged."
+    )
 
 
 def _action(state: LightState) -> str:

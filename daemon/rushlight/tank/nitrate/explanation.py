@@ -40,6 +40,20 @@ ACTIONS = {
     "stocking": "Write down what is fed, and feed a little less",
     "unexplained": "Test again, and look for a dead fish, dying leaves or feed that nobody wrote down",
 }
+DEEDS = {
+    "one test": "Test again tomorrow, change nothing yet.",
+    "feed": "Feed no more than before.",
+    "light": "See to the light: hours, cover, shade.",
+    "lamp_dimming": "Wipe the lamp's cover, unplugged; else replace the lamp.",
+    "lamp_off": "Look at the lamp's timer and plug.",
+    "light_probe_fouled": "Wipe the light probe.",
+    "harvest": "Feed a little less until the plants grow back.",
+    "water changes": "Change as much water as before.",
+    "source water": "Test the water that you fill in.",
+    "stocking": "Write down what is fed; feed a little less.",
+    "unexplained": "Test again; look for dead fish, leaves or feed.",
+}
+"""The same for a locked phone."""
 TRAP = "Do not add fertiliser: it raises nitrate further"
 """Where the light is not what is wrong."""
 
@@ -77,11 +91,35 @@ def explain(finding: Finding, seen: Evidence) -> Finding:
     shares = tuple(
         CauseShare(cause=s.cause, mean=s.change.mean, low=s.change.low, high=s.change.high) for s in seen.causes
     )
-    told = dataclasses.replace(told, cause="", first_cause=why.cause, cause_sentence=why.sentence, causes=shares)
+    told = dataclasses.replace(
+        told, cause="", first_cause=why.cause, cause_sentence=why.sentence, causes=shares, why=_short(why, seen)
+    )
     if finding.alarm != "nitrate_high":  # that one asks for another test and a water change whatever the cause
         trap = None if why.cause in {"light", "lamp_dimming", "lamp_off"} else TRAP
-        told = dataclasses.replace(told, action_sentence=why.action, trap_sentence=trap)
+        told = dataclasses.replace(told, action_sentence=why.action, trap_sentence=trap, deed=_deed(why))
     return dataclasses.replace(finding, evidence=told)
+
+
+def _deed(why: Because) -> str:
+    """The short order of the same action, which may be that of a standing light alarm."""
+    name = next((n for n, action in ACTIONS.items() if action == why.action), why.cause)
+    return DEEDS.get(name, "")
+
+
+def _short(why: Because, seen: Evidence) -> str:
+    """The cause in a hundred characters: what the split's first part says, with its share of the change."""
+    share = next((s for s in seen.causes if s.cause == why.cause), None)
+    if why.cause == "one test":
+        return "One test is all the evidence so far."
+    alarm = _light_alarm(seen)
+    if why.cause in ("light", "light_probe_fouled") and alarm:
+        return f"Simplest cause: {_lamp(seen, alarm)}"
+    if share is None or why.cause == "unexplained":
+        return why.sentence if len(why.sentence) <= 110 else "Nothing recorded explains most of it."
+    total = sum(s.change.mean for s in seen.causes)
+    part = 100.0 * share.change.mean / total if total else 0.0
+    size = "all of it" if part >= 99.5 else f"about {part:.0f} % of it"
+    return f"Simplest cause: {share.text}; {size}."
 
 
 def because(seen: Evidence, *, level_alone: bool = False) -> Because:

@@ -432,6 +432,7 @@ class RoutineWatch:
             cause_sentence="",
             action_sentence=BUY if without else "",
             sitter_sentence=BUY_SITTER if without else "",
+            deed="Buy test strips and enter the new pack." if without else "",
         )
         if says == "clear":
             return [Finding(alarm="test_overdue", tank=self.tank.id, says=says, evidence=evidence)]

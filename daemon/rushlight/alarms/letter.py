@@ -1,0 +1,244 @@
+"""The texts of messages: what a phone's lock screen shows first, and nothing beyond what a keeper far away needs.
+
+Owns title and body of a message about one alarm or several.  The title is tank and matter in `MOST_TITLE` characters;
+the body begins with the deed, then how bad and how sure, then why, then the known trap, as far as `MOST_BODY` goes;
+the rest stands behind the link.  A repeat says what is new and how long it stands.  Rules and limits: lock screens
+show some 30 characters of a title and 130 of a text (vendors' guides, which differ), the deed first (START's study of
+public alerts for the US Department of Homeland Security), one matter a message.  Pure.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from rushlight.alarms.brief import BRIEF
+from rushlight.alarms.evidence import (
+    Evidence,
+    LampLoss,
+    LevelEvidence,
+    MovingEvidence,
+    NitrateEvidence,
+    ProbeEvidence,
+    WaterTestEvidence,
+)
+from rushlight.alarms.rows.row import AlarmRow
+from rushlight.alarms.words import number, percent, sentence
+from rushlight.effects import Estimate, Step
+
+MOST_TITLE, MOST_DEED, MOST_BODY = 30, 70, 300
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Item:
+    """One alarm of a message, as it is at this moment."""
+
+    row: AlarmRow
+    place: str
+    """The tank's title; empty for the installation itself."""
+    subject: str = ""
+    evidence: Evidence
+    step: Step = "raise"
+    since: str = ""
+    """Since when it stands, where that is worth saying: `24 April, for 30 days`."""
+    before: str = ""
+    """What this person was told of it last, by `figure`."""
+    cause_before: str = ""
+    """The cause that was told then."""
+    sits: bool = False
+    """It goes to somebody who only feeds the fish."""
+    call: str = ""
+
+
+def title(items: Sequence[Item]) -> str:
+    """Tank and matter; of several alarms the tanks, and what they have in common."""
+    over = " over" if all(i.step == "return" for i in items) else ""
+    places = list(dict.fromkeys(i.place for i in items if i.place))
+    matters = list(dict.fromkeys(_matter(i.row) for i in items))
+    boards = {i.evidence.gateway for i in items if isinstance(i.evidence, ProbeEvidence)}
+    if len(items) > 1 and len(boards) == 1 and all(boards):
+        matters = ["board silent"]
+    what = matters[0] if len(matters) == 1 else f"{len(items)} matters"
+    place = places[0] if len(places) == 1 else f"{len(places)} tanks" if places else "Rushlight"
+    if len(places) == 2 and len(": ".join((" + ".join(places), what))) + len(over) <= MOST_TITLE:
+        place = " + ".join(places)
+    room = MOST_TITLE - len(what) - len(over) - 2
+    return cut(f"{cut(place, max(4, room))}: {what}", MOST_TITLE - len(over)) + over
+
+
+def body(items: Sequence[Item]) -> str:
+    """The text of one alarm, or of several with their places, what is alike said once."""
+    if len(items) == 1:
+        return _one(items[0])
+    groups: dict[tuple[str, str, bool], list[Item]] = {}
+    for item in items:
+        groups.setdefault((item.row.name, deed(item), item.step == "return"), []).append(item)
+    parts = [_group(group) for group in groups.values()]
+    return _fitted(parts, last="More on the page.")
+
+
+def _one(item: Item) -> str:
+    if item.step == "return":
+        return _fitted([f"Over: {_lower(item.row.title)}.", _now(item)])
+    if item.sits:
+        call = sentence(f"If in doubt, call {item.call}") if item.call else ""
+        return _fitted([item.row.sitter, state(item), call, _standing(item)])
+    if item.step == "raise":
+        return _fitted([deed(item), state(item), _standing(item), why(item), trap(item)])
+    return _fitted([deed(item), state(item), _standing(item), _news(item)])
+
+
+def _group(group: Sequence[Item]) -> str:
+    first = group[0]
+    names = ", ".join(dict.fromkeys(i.place for i in group if i.place))
+    if first.step == "return":
+        return f"Over: {names}: {_matter(first.row)}."
+    act = first.row.sitter if first.sits else deed(first)
+    states = list(dict.fromkeys(state(i) for i in group))
+    since = _standing(first) if len(group) == 1 else ""
+    told = " ".join([states[0], since]) if len(states) == 1 else f"{len(group)} of them."
+    return f"{f'{names}: ' if names else ''}{act} {told}".strip()
+
+
+def _matter(row: AlarmRow) -> str:
+    return BRIEF[row.name][0] if row.name in BRIEF else cut(_lower(row.title), 18)
+
+
+def deed(item: Item) -> str:
+    """The one thing to do first, as an order."""
+    told = item.evidence
+    if told.deed:
+        return told.deed
+    long = sentence(told.action_sentence)
+    if long:
+        return long if len(long) <= MOST_DEED else sentence(cut(long.partition(";")[0].partition(". ")[0], MOST_DEED))
+    return BRIEF[item.row.name][1] if item.row.name in BRIEF else cut(item.row.first_action, MOST_DEED)
+
+
+def state(item: Item) -> str:
+    """How bad, and how sure; the value with its unit and its range once."""
+    told = item.evidence
+    match told:
+        case NitrateEvidence(nitrate_mg_l=Estimate() as level):
+            text = _nitrate(item.row.name, told, level)
+        case LampLoss(lamp_percent=float() as mean, lamp_percent_low=low, lamp_percent_high=high):
+            what = "The light probe reads" if item.row.name == "light_probe_fouled" else "The lamp gives"
+            text = f"{what} {mean:.0f} % ({low:.0f} to {high:.0f}) of what it was"
+        case MovingEvidence(value=float() as change):
+            text = f"{_quantity(told)} {'rising' if change > 0 else 'falling'} by {number(abs(change))} {told.unit}"
+        case WaterTestEvidence(value=float() as value):
+            name = "Poisonous ammonia" if told.quantity == "ammonia" else told.quantity.capitalize()
+            text = f"{name} {number(value)} {told.unit}, limit {number(told.limit or 0.0)}, by the last test"
+        case LevelEvidence(value=float() as value) if not told.sentence:
+            unit = f" {told.unit}" if told.unit else ""
+            limit = f", limit {number(told.limit, 3)}" if told.limit is not None else ""
+            which = f" ({told.probe})" if told.probe else ""
+            text = f"{_quantity(told)}{which} {number(value, 3)}{unit}{limit}"
+        case ProbeEvidence(gateway=str() as gateway) if gateway:
+            text = f"{gateway} is silent, with all its probes"
+        case _:
+            text = told.sentence.partition(";")[0] or item.row.title
+    blind = " No fresh data: this is the last that was known." if told.blind else ""
+    return cut(sentence(text), 150) + blind
+
+
+def figure(item: Item) -> str:
+    """The one figure by which it is seen whether anything is new; empty where there is none."""
+    match item.evidence:
+        case NitrateEvidence(nitrate_mg_l=Estimate() as level):
+            return f"{number(level.mean)} mg/L"
+        case LampLoss(lamp_percent=float() as mean):
+            return f"{mean:.0f} %"
+        case LevelEvidence(value=float() as value) as told:
+            return f"{number(value, 3)} {told.unit}".rstrip()
+    return ""
+
+
+def cause(item: Item) -> str:
+    """The name of the cause that is told; empty where none is judged."""
+    return item.evidence.first_cause if isinstance(item.evidence, NitrateEvidence) else ""
+
+
+def why(item: Item) -> str:
+    """The simplest cause."""
+    told = item.evidence
+    if told.why:
+        return sentence(told.why)
+    if told.cause_sentence is not None:
+        return sentence(told.cause_sentence)
+    return sentence(f"Usual cause: {_lower(item.row.cause)}")
+
+
+def trap(item: Item) -> str:
+    """What not to do."""
+    return sentence(item.row.trap if item.evidence.trap_sentence is None else item.evidence.trap_sentence)
+
+
+def cut(text: str, most: int) -> str:
+    """The text, ended at a word where it is longer than `most` characters."""
+    if len(text) <= most:
+        return text
+    short = text[: most - 1]
+    return (short[: short.rfind(" ")] if " " in short[most // 2 :] else short).rstrip(" ,;:(") + "…"
+
+
+def _fitted(parts: Sequence[str], last: str = "") -> str:
+    """As many of the parts, in order, as there is room for; the first one always."""
+    out = ""
+    for n, part in enumerate(p for p in parts if p):
+        longer = f"{out} {part}".strip()
+        if len(longer) <= MOST_BODY:
+            out = longer
+        elif n == 0:
+            return cut(longer, MOST_BODY)
+        elif last and len(f"{out} {last}") <= MOST_BODY:
+            return f"{out} {last}"
+    return out
+
+
+def _nitrate(name: str, told: NitrateEvidence, level: Estimate) -> str:
+    limit = number(told.limit_mg_l, 3)
+    text = f"Nitrate about {number(level.mean)} mg/L ({number(max(0.0, level.low))} to {number(level.high)})"
+    if name == "uptake_behind" and told.kept_up_share is not None:
+        share = told.kept_up_share
+        low, high = max(0.0, 100 * share.low), 100 * share.high
+        return f"Plants take up about {100 * share.mean:.0f} % of what the feed supplies ({low:.0f} to {high:.0f})"
+    rate = told.net_rate_mg_l_day
+    way = "" if rate is None else ", rising" if rate.low > 0 else ", falling" if rate.high < 0 else ""
+    text += f"{way}, limit {limit}"
+    if level.mean > told.limit_mg_l or told.chance_28_days is None:
+        return text if told.chance_now is None else f"{text}; {percent(told.chance_now)} sure it is above"
+    return f"{text}; {percent(told.chance_28_days)} chance to pass it in 4 weeks"
+
+
+def _quantity(told: LevelEvidence) -> str:
+    names = {"ph": "pH", "temperature": "Water", "": "Value"}
+    return names.get(told.quantity, told.quantity.capitalize())
+
+
+def _now(item: Item) -> str:
+    match item.evidence:
+        case MovingEvidence():
+            return ""
+        case LevelEvidence(value=float()) if not item.evidence.blind:
+            return f"Now {figure(item)}."
+    return ""
+
+
+def _standing(item: Item) -> str:
+    return f"Standing since {item.since}." if item.since else ""
+
+
+def _news(item: Item) -> str:
+    """What has changed since this was told last."""
+    now, named = figure(item), cause(item)
+    parts = []
+    if item.before and now and item.before != now:
+        parts.append(f"Told last at {item.before}.")
+    if named and named != item.cause_before:
+        parts.append(f"Changed cause: {_lower(why(item))}" if item.cause_before else why(item))
+    return " ".join(parts)
+
+
+def _lower(text: str) -> str:
+    return text if len(text) < 2 or text[1].isupper() else text[0].lower() + text[1:]
