@@ -212,7 +212,7 @@ def test_what_happens_at_once_is_told_at_once_in_one_message():
     for i in range(5):
         scene.change(NOON + 10 * i, alarm="probe_silent", tank=f"t{i}")
     (message,) = scene.until(NOON + GATHER_S)
-    assert message.title == "5 tanks: probe silent"
+    assert message.title == "5 tanks: probes silent"
     assert message.priority == "medium"
     assert message.body.count("Look at the probe's cable") == 1, "what is alike is said once"
     assert all(f"t{i}" in message.body for i in range(5))
@@ -220,7 +220,7 @@ def test_what_happens_at_once_is_told_at_once_in_one_message():
     for i in range(5):
         scene.change(NOON + 3600 + i, "returned", alarm="probe_silent", tank=f"t{i}")
     (back,) = scene.until(NOON + 3700)
-    assert (back.title, back.priority) == ("5 tanks: probe silent over", "low")
+    assert (back.title, back.priority) == ("5 tanks: probes silent over", "low")
 
 
 def test_the_budget_holds_medium_and_keeps_a_reserve_for_high():

@@ -55,9 +55,11 @@ def title(items: Sequence[Item]) -> str:
     over = " over" if all(i.step == "return" for i in items) else ""
     places = list(dict.fromkeys(i.place for i in items if i.place))
     matters = list(dict.fromkeys(_matter(i.row) for i in items))
-    boards = {i.evidence.gateway for i in items if isinstance(i.evidence, ProbeEvidence)}
+    boards = {i.evidence.gateway if isinstance(i.evidence, ProbeEvidence) else "" for i in items}
     if len(items) > 1 and len(boards) == 1 and all(boards):
         matters = ["board silent"]
+    elif len(items) > 2 and {i.row.name for i in items} == {"probe_silent"}:
+        matters = ["probes silent"]
     what = matters[0] if len(matters) == 1 else f"{len(items)} matters"
     place = places[0] if len(places) == 1 else f"{len(places)} tanks" if places else "Rushlight"
     if len(places) == 2 and len(": ".join((" + ".join(places), what))) + len(over) <= MOST_TITLE:
@@ -80,7 +82,7 @@ def body(items: Sequence[Item]) -> str:
 def _one(item: Item) -> str:
     if item.step == "return":
         return _fitted([f"Over: {_lower(item.row.title)}.", _now(item)])
-    if item.sits:
+    if item.sits and item.row.sitter:
         call = sentence(f"If in doubt, call {item.call}") if item.call else ""
         return _fitted([item.row.sitter, state(item), call, _standing(item)])
     if item.step == "raise":
@@ -93,11 +95,18 @@ def _group(group: Sequence[Item]) -> str:
     names = ", ".join(dict.fromkeys(i.place for i in group if i.place))
     if first.step == "return":
         return f"Over: {names}: {_matter(first.row)}."
-    act = first.row.sitter if first.sits else deed(first)
+    act = (first.row.sitter if first.sits else "") or deed(first)
     states = list(dict.fromkeys(state(i) for i in group))
     since = _standing(first) if len(group) == 1 else ""
-    told = " ".join([states[0], since]) if len(states) == 1 else f"{len(group)} of them."
+    if first.row.name == "probe_silent" and len(group) > 2 and len(states) > 1:
+        act = "Look for the power first: several probes fell silent."
+    told = " ".join([states[0], since]) if len(states) == 1 else f"{len(group)} of them{_first_since(group)}."
     return f"{f'{names}: ' if names else ''}{act} {told}".strip()
+
+
+def _first_since(group: Sequence[Item]) -> str:
+    since = next((i.since for i in group if i.since), "")
+    return f", the first since {since}" if since else ""
 
 
 def _matter(row: AlarmRow) -> str:
@@ -121,7 +130,7 @@ def state(item: Item) -> str:
     match told:
         case NitrateEvidence(nitrate_mg_l=Estimate() as level):
             text = _nitrate(item.row.name, told, level)
-        case LampLoss(lamp_percent=float() as mean, lamp_percent_low=low, lamp_percent_high=high):
+        case LampLoss(lamp_percent=float() as mean, lamp_percent_low=float() as low, lamp_percent_high=float() as high):
             what = "The light probe reads" if item.row.name == "light_probe_fouled" else "The lamp gives"
             text = f"{what} {mean:.0f} % ({low:.0f} to {high:.0f}) of what it was"
         case MovingEvidence(value=float() as change):
@@ -185,7 +194,7 @@ def cut(text: str, most: int) -> str:
 def _fitted(parts: Sequence[str], last: str = "") -> str:
     """As many of the parts, in order, as there is room for; the first one always."""
     out = ""
-    for n, part in enumerate(p for p in parts if p):
+    for n, part in enumerate(p for p in (" ".join(p.split()) for p in parts) if p):
         longer = f"{out} {part}".strip()
         if len(longer) <= MOST_BODY:
             out = longer
