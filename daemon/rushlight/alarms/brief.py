@@ -17,6 +17,7 @@ BRIEF: Mapping[str, tuple[str, str]] = MappingProxyType(
         "uptake_behind": ("plants behind", "More light or less feed: one of the two."),
         "ammonia_high": ("ammonia high", "Stop feeding; change water as the page shows."),
         "nitrite_high": ("nitrite high", "Stop feeding; change water as the page shows."),
+        "growth_slowing": ("growth slower", "Look at the leaves and at the light."),
         "nitrate_low": ("nitrate low", "Feed a little more, if the fish eat it all."),
         "fish_in_distress": ("fish in distress", "Test ammonia and nitrite now; is the pump on?"),
         "chlorine_high": ("chlorine", "Treat the water with conditioner now."),

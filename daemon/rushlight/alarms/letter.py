@@ -9,6 +9,7 @@ public alerts for the US Department of Homeland Security), one matter a message.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -26,7 +27,7 @@ from rushlight.alarms.rows.row import AlarmRow
 from rushlight.alarms.words import number, percent, sentence
 from rushlight.effects import Estimate, Step
 
-MOST_TITLE, MOST_DEED, MOST_BODY = 30, 70, 300
+MOST_TITLE, MOST_DEED, MOST_BODY = 30, 100, 300
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,9 +83,9 @@ def body(items: Sequence[Item]) -> str:
 def _one(item: Item) -> str:
     if item.step == "return":
         return _fitted([f"Over: {_lower(item.row.title)}.", _now(item)])
-    if item.sits and item.row.sitter:
+    if item.sits and _for_sitter(item):
         call = sentence(f"If in doubt, call {item.call}") if item.call else ""
-        return _fitted([item.row.sitter, state(item), call, _standing(item)])
+        return _fitted([_for_sitter(item), state(item), call, _standing(item)])
     if item.step == "raise":
         return _fitted([deed(item), state(item), _standing(item), why(item), trap(item)])
     return _fitted([deed(item), state(item), _standing(item), _news(item)])
@@ -95,13 +96,28 @@ def _group(group: Sequence[Item]) -> str:
     names = ", ".join(dict.fromkeys(i.place for i in group if i.place))
     if first.step == "return":
         return f"Over: {names}: {_matter(first.row)}."
-    act = (first.row.sitter if first.sits else "") or deed(first)
+    act = (_for_sitter(first) if first.sits else "") or deed(first)
     states = list(dict.fromkeys(state(i) for i in group))
     since = _standing(first) if len(group) == 1 else ""
     if first.row.name == "probe_silent" and len(group) > 2 and len(states) > 1:
         act = "Look for the power first: several probes fell silent."
     told = " ".join([states[0], since]) if len(states) == 1 else f"{len(group)} of them{_first_since(group)}."
     return f"{f'{names}: ' if names else ''}{act} {told}".strip()
+
+
+def _clauses(text: str) -> str:
+    """As many whole clauses as there is room for; the first one always, cut where it has to be."""
+    out = ""
+    for clause in re.split(r"(?<=[;.]) ", text):
+        longer = f"{out} {clause}".strip()
+        if out and len(longer) > MOST_DEED:
+            break
+        out = longer
+    return cut(out.rstrip(";. "), MOST_DEED)
+
+
+def _for_sitter(item: Item) -> str:
+    return sentence(item.evidence.sitter_sentence) or item.row.sitter
 
 
 def _first_since(group: Sequence[Item]) -> str:
@@ -120,7 +136,7 @@ def deed(item: Item) -> str:
         return told.deed
     long = sentence(told.action_sentence)
     if long:
-        return long if len(long) <= MOST_DEED else sentence(cut(long.partition(";")[0].partition(". ")[0], MOST_DEED))
+        return sentence(_clauses(long))
     return BRIEF[item.row.name][1] if item.row.name in BRIEF else cut(item.row.first_action, MOST_DEED)
 
 
