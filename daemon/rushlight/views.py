@@ -79,6 +79,25 @@ class Share:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedView:
+    """One planned test: when, what, why, whether it has been made, and what of it no kit here measures."""
+
+    at_s: float
+    substances: tuple[str, ...]
+    why: str
+    done: bool = False
+    cannot: tuple[str, ...] = ()
+
+    @property
+    def sentence(self) -> str:
+        """Without its date."""
+        told = f"{' and '.join(self.substances)}: {self.why}"
+        if self.cannot:
+            told += f"; no kit here measures {' or '.join(self.cannot)}, a shop can"
+        return f"{told} (made)" if self.done else told
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TankView:
     """One tank."""
 
@@ -105,6 +124,12 @@ class TankView:
     """When to buy the next pack of strips."""
     water_sentences: tuple[str, ...] = ()
     """Ammonia and hardness as far as tests tell."""
+    remedy_kind: str = "none"
+    """What the planner proposes, as `tank.water.plan` names it."""
+    remedy_sentences: tuple[str, ...] = ()
+    """The planner's whole proposal; empty where nothing is beyond its limit."""
+    planned: tuple[PlannedView, ...] = ()
+    """The tests that go with what was done to the tank, by date."""
     causes: tuple[Share, ...] = ()
     causes_sentence: str = ""
     most_fed_g: float | None = None

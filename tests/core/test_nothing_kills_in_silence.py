@@ -308,3 +308,51 @@ def test_a_sitter_is_never_told_to_do_what_needs_knowledge() -> None:
     for row in TABLE.values():
         for word in ("change", "dose", "bicarbonate", "conditioner", "KH", "plan", "salt", "ammonia"):
             assert word not in row.sitter, (row.name, word)
+
+
+def seen_at(hours: float, *lines: dict[str, Any], kits: str = "") -> Any:
+    """The tank's view so long after the last line."""
+    from rushlight import eventlines
+    from rushlight.core.step import Core
+    from rushlight.core.timeline import Timeline
+    from rushlight.core.view import site_view
+
+    text = SITE.format(started="2025-01-10", feed=0.9, more="")
+    for pad in kits.split():
+        text = re.sub(rf"{pad} = \[[^\]]*\], ", "", text)
+    core = Core(config_of(text))
+    timeline = Timeline(core, core.initial())
+    events = [eventlines.parse_record({**e, "id": f"e{n}"}) for n, e in enumerate(lines)]
+    list(timeline.run(events))
+    return site_view(core, timeline.state, events[-1].at_s + 3600 * hours).tanks[0]
+
+
+def test_the_view_holds_the_whole_plan_with_cautions() -> None:
+    """What page and command print: every line of the proposal, deferring to labels, a vet and the shop."""
+    view = seen_at(1, strip(ammonia=6, kh=0, ph=6.4, nitrate=25))
+    said = " ".join(view.remedy_sentences)
+    assert view.remedy_kind == "matched"
+    for words in ("chloramine", "by the conditioner's label", "Only once none is left", "Go by the label", "ask a vet"):
+        assert words in said, words
+    healthy = seen_at(1, strip(ammonia=0, nitrite=0, kh=5, ph=7.2, nitrate=10))
+    assert healthy.remedy_sentences == () and healthy.planned == ()
+
+
+def test_the_view_shows_a_plan_as_such() -> None:
+    cut = entry("outage", "2026-03-03T20:00:00Z", minutes=600)
+    done = strip("2026-03-04T20:00:00Z", nitrate=25, ammonia=0, nitrite=0)
+    planned = seen_at(1, strip(nitrate=25), cut, done).planned
+    assert [p.done for p in planned] == [True, False, False]
+    assert planned[0].sentence == "ammonia and nitrite: power was out for 10 h, day 1 (made)"
+    blind = seen_at(1, strip(nitrate=25), cut, kits="nitrite ammonia").planned
+    assert "no kit here measures ammonia or nitrite, a shop can" in blind[0].sentence
+
+
+def test_the_page_offers_no_plain_change_where_it_would_do_harm() -> None:
+    from rushlight.web import plans
+
+    tank = config_of(SITE.format(started="2025-01-10", feed=0.9, more="")).tank[0]
+    harmful = plans.water_change(tank, seen_at(1, strip(ammonia=6, kh=0, ph=6.4, nitrate=25)), 10.0)
+    assert harmful.plan is None and "No feed" not in harmful.words and "no plain tap water" in harmful.words.lower()
+    plain = plans.water_change(tank, seen_at(1, strip(ammonia=0, nitrite=0, kh=5, ph=7.2, nitrate=50)), 20.0)
+    assert plain.plan is not None and plain.plan.changes

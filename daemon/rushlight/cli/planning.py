@@ -14,13 +14,17 @@ from rushlight.cli import asking
 from rushlight.cli.common import config_option, fail, load_config
 from rushlight.science.chemistry.water_change import DAILY_CAP, Contents, Plan, plan
 from rushlight.settings import Config, Tank
-from rushlight.views import SiteView
+from rushlight.views import SiteView, TankView
 from rushlight.web import plans
 
 
 @click.command(name="plan")
 @click.option("--tank", "-t", "tank_id", help="Tank id; may be left out when there is one tank.")
-@click.option("--target", type=click.FloatRange(min=0), required=True, help="Nitrate to reach, mg/L as NO3.")
+@click.option(
+    "--target",
+    type=click.FloatRange(min=0),
+    help="Nitrate to reach, mg/L as NO3.  [default: what the planner proposes for all that is beyond its limit]",
+)
 @click.option(
     "--nitrate",
     type=click.FloatRange(min=0),
@@ -35,11 +39,14 @@ from rushlight.web import plans
 )
 @config_option
 def plan_(
-    tank_id: str | None, target: float, nitrate: float | None, daily_cap: float, config_file: Path | None
+    tank_id: str | None, target: float | None, nitrate: float | None, daily_cap: float, config_file: Path | None
 ) -> None:
     """Say how much water to change, in one go or over several days, and what that does to KH, GH and pH.
 
+    Treat the new water against chlorine and chloramine, and have it as warm as the tank.
+
     \b
+    rushlight plan --tank foyer
     rushlight plan --tank foyer --target 20
     rushlight plan --tank foyer --target 20 --nitrate 45 --daily-cap 0.5
 
@@ -47,10 +54,16 @@ def plan_(
     """  # noqa: D301
     config = load_config(config_file)
     tank = _tank(config, tank_id)
-    now, rise = _now(config, tank, nitrate)
+    seen, why = _seen(config, tank)
+    if seen is None and target is None:
+        fail(f"{why}, so the water is not known; give --target and --nitrate")
+    if seen is not None and (target is None or seen.remedy_kind not in {"none", "change"}):
+        _propose(seen)  # without a target, or where plain tap water would do harm or nobody can know
+        return
+    now, rise = _now(seen, why, nitrate)
     source = Contents(**{k: tank.source_water.get(k) for k in ("nitrate", "kh", "gh", "ph")})
     try:
-        made = plan(now, source, tank.litres, target, daily_cap=daily_cap, net_rate=rise)
+        made = plan(now, source, tank.litres, target or 0.0, daily_cap=daily_cap, net_rate=rise)
     except ValueError as e:
         fail(str(e), status=2)
     _show(made)
@@ -63,24 +76,36 @@ def _tank(config: Config, tank_id: str | None) -> Tank:
     return found[0] if found else fail(f"no tank called {tank_id!r}", status=2)
 
 
-def _now(config: Config, tank: Tank, nitrate: float | None) -> tuple[Contents, float]:
-    """What is in the tank, and how fast nitrate rises; from the running daemon unless nitrate is given."""
+def _seen(config: Config, tank: Tank) -> tuple[TankView | None, str]:
+    """The tank as the running daemon sees it, or None and why."""
     try:
-        answer, why = asking.ask_or_none(config, do="view"), "the daemon is not running here"
+        answer = asking.ask_or_none(config, do="view")
     except RuntimeError as e:
-        answer, why = None, str(e)
+        return None, str(e)
     if answer is None:
+        return None, "the daemon is not running here"
+    view = TypeAdapter(SiteView).validate_python(answer["view"])
+    return next(t for t in view.tanks if t.id == tank.id), ""
+
+
+def _propose(seen: TankView) -> None:
+    """The core's remedy, line by line."""
+    console = Console(highlight=False)
+    for said in seen.remedy_sentences or ("nothing is beyond its limit, as far as tests tell.",):
+        console.print(said)
+
+
+def _now(seen: TankView | None, why: str, nitrate: float | None) -> tuple[Contents, float]:
+    """What is in the tank, and how fast nitrate rises; from the running daemon where there is one."""
+    if seen is None:
         if nitrate is None:
             fail(f"{why}, so nitrate is not known; give it with --nitrate")
         return Contents(nitrate=nitrate), 0.0
-    view = TypeAdapter(SiteView).validate_python(answer["view"])
-    seen = next(t for t in view.tanks if t.id == tank.id)
     if nitrate is None and seen.nitrate is None:
         fail("nitrate is not known: no test has been entered; give it with --nitrate")
     found = plans.contents(seen)
-    return found if nitrate is None else dataclasses.replace(found, nitrate=nitrate), max(
-        0.0, seen.net_rate.mean
-    ) if seen.net_rate else 0.0
+    rise = max(0.0, seen.net_rate.mean) if seen.net_rate else 0.0
+    return (found if nitrate is None else dataclasses.replace(found, nitrate=nitrate)), rise
 
 
 def _show(made: Plan) -> None:

@@ -72,9 +72,12 @@ def _print_tank(console: Console, tank: TankView, now_s: float, zone: zoneinfo.Z
     if tank.due_at_s is not None:
         late = " — overdue" if tank.overdue else ""
         _say(console, f"Next test: {_local(tank.due_at_s, zone)}{late}. {words.sentence(tank.due_reason)}")
-    for said in (tank.next_kind_sentence, *tank.kit_sentences):
+    water = (f"Water: {said}" for said in tank.remedy_sentences)
+    for said in (tank.next_kind_sentence, *tank.kit_sentences, *water):
         if said:
             _say(console, said)
+    for planned in tank.planned:
+        _say(console, f"Planned: {_local(planned.at_s, zone)}, {words.sentence(planned.sentence)}")
     for name, value, unit in (
         ("supply", tank.supply_rate, "mg/L a day"),
         ("uptake", tank.uptake_rate, "mg/L a day"),

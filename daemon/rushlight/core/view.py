@@ -12,9 +12,10 @@ from rushlight.events import Test
 from rushlight.implied import alike, carries
 from rushlight.science.chemistry.nitrogen import feed_nitrogen_g
 from rushlight.science.measuring.units import read_reported
+from rushlight.tank.water import advice
 from rushlight.tank.water.chemistry import ChemistryReport
 from rushlight.tank.water.degrees import Hardness
-from rushlight.views import AlarmView, ProbeView, SiteView, TankView
+from rushlight.views import AlarmView, PlannedView, ProbeView, SiteView, TankView
 
 _STANDING = frozenset({"unacknowledged", "acknowledged"})
 _LONG_DAYS = 365.0
@@ -65,6 +66,7 @@ def _tank(tank: TankCore, state: TankState, at_s: float, probes: list[ProbeView]
     last = state.tests[-1] if state.tests else None
     left = tank.supplies.left(state.supplies)
     best = tank.kits.best_test(state.kits, report.nitrate, left) if report.nitrate is not None else None
+    remedy = tank.remedy(state, at_s, report)
     return TankView(
         id=tank.tank.id,
         title=tank.tank.title,
@@ -87,6 +89,12 @@ def _tank(tank: TankCore, state: TankState, at_s: float, probes: list[ProbeView]
         strips_left=left,
         reorder_at_s=tank.supplies.reorder_at_s(state.supplies, at_s),
         water_sentences=water_sentences(tank.chemistry_report(state, at_s, report)),
+        remedy_kind=remedy.kind,
+        remedy_sentences=tuple(advice.lines(remedy)),
+        planned=tuple(
+            PlannedView(at_s=p.at_s, substances=p.substances, why=p.why, done=p.done, cannot=p.cannot)
+            for p in tank.routine.planned(state.routine, at_s)
+        ),
         causes=report.causes,
         causes_sentence=report.causes_sentence,
         most_fed_g=_most_fed_g(tank, state),

@@ -1,6 +1,7 @@
-"""What the planner says to a tank as it stands: the water change that brings nitrate back, in words.
+"""What the planner says to a tank as it stands: its remedy, or the change of water that brings nitrate to a target.
 
-Owns the choice of target.  The arithmetic is `science.water_change`.
+Owns the choice of target.  The arithmetic is `science.chemistry.water_change`; the remedy is the core's, and where that
+is no plain change of water, none is proposed.
 """
 
 from __future__ import annotations
@@ -23,6 +24,9 @@ class Suggestion:
 
 def water_change(tank: Tank, view: TankView, target: float | None = None) -> Suggestion:
     """The change that brings nitrate to `target` (by default half the limit, or a little above the source water)."""
+    if view.remedy_kind != "none" and (target is None or view.remedy_kind != "change"):
+        goal = target if target is not None else 0.5 * tank.limits.nitrate
+        return Suggestion(goal, words=" ".join(view.remedy_sentences))
     source_nitrate = tank.source_water.get("nitrate", 0.0)
     goal = target if target is not None else max(0.5 * tank.limits.nitrate, source_nitrate + 5.0)
     source = Contents(**{k: tank.source_water.get(k) for k in ("nitrate", "kh", "gh", "ph")})
