@@ -285,3 +285,60 @@ def test_intervals_widen_with_silence() -> None:
 
 def _pad(value: float, pads: tuple[float, ...]) -> float:
     return min(pads, key=lambda p: abs(p - value))
+
+
+def test_an_ammonia_test_counts_for_two_weeks_to_the_day() -> None:
+    w, s = made()
+    w.on_fact(s, test_event(0, ammonia=3.0, nitrite=3.0))
+    assert says(w, s, 13.9, ph=8.2) == {"ammonia_high": "raise", "nitrite_high": "raise"}
+    assert says(w, s, 14.1, ph=8.2) == {"ammonia_high": "hold", "nitrite_high": "hold"}
+    assert w.report(s, T0 + 13.9 * DAY_S, 7.0, 24.0).ammonia_fresh
+    assert not w.report(s, T0 + 14.1 * DAY_S, 7.0, 24.0).ammonia_fresh
+
+
+def test_what_is_assumed_without_probes_is_told_and_used() -> None:
+    w, s = made()
+    w.on_fact(s, test_event(0, ammonia=3.0))
+    told = w.report(s, T0, None, None)
+    assert (told.ph, told.temp_c) == (7.5, 25.0)
+    assert "at pH 7.5 and 25 °C, pH and temperature assumed" in w.findings(s, T0, None, None)[0].evidence.sentence
+
+
+@pytest.mark.parametrize(("nitrite", "said"), [(0.51, "raise"), (0.5, "hold"), (0.41, "hold"), (0.4, "clear")])
+def test_a_poison_clears_at_four_fifths_of_its_limit(nitrite: float, said: str) -> None:
+    w, s = made()
+    w.on_fact(s, test_event(0, nitrite=nitrite))
+    assert says(w, s, 0)["nitrite_high"] == said
+
+
+@pytest.mark.parametrize(("ph", "outside"), [(6.49, True), (6.51, False), (8.99, False), (9.01, True)])
+def test_a_criterion_outside_its_tables_is_called_extrapolated(ph: float, outside: bool) -> None:
+    w, s = made()
+    w.on_fact(s, test_event(0, ammonia=3.0))
+    assert w.report(s, T0, ph, 24.0).extrapolated is outside
+
+
+@pytest.mark.parametrize(("kh", "said"), [(1.2, "raise"), (1.95, "hold"), (2.7, "clear")])
+def test_hardness_is_told_when_surely_past_its_limit_and_cleared_when_likely_above(kh: float, said: str) -> None:
+    """Against a limit of 2 °dH, read with a laboratory's 3 % and at least 0.3 °dH: sure from 2 - 1.28 · 0.3."""
+    w, s = made()
+    w.on_fact(s, test_event(0, "lab", kh=kh))
+    assert says(w, s, 0)["alkalinity_low"] == said
+    edge = 2.0 - 1.2816 * 0.3
+    for level, expected in ((edge - 0.04, "raise"), (edge + 0.04, "hold")):
+        w, s = made()
+        w.on_fact(s, test_event(0, "lab", kh=level))
+        assert says(w, s, 0)["alkalinity_low"] == expected, level
+
+
+def test_a_hardness_that_was_never_tested_is_asked_for_after_two_weeks() -> None:
+    """Source 4 °dH, long ago: anywhere from none to 4, so below 2 with even odds; more feed makes it likelier."""
+    w, s = made()
+    w.on_fact(s, test_event(0, nitrate=20.0))
+    spent = rate(2.0)
+
+    def said(day: float) -> str:
+        found = w.findings(s, T0 + day * DAY_S, 7.0, 24.0, spent, None)
+        return next(f.says for f in found if f.alarm == "alkalinity_low")
+
+    assert (said(13.9), said(14.1)) == ("hold", "raise")
