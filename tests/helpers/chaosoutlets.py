@@ -96,7 +96,7 @@ class Edges:
         self._stamps.clear()
         service.workers.start = started.append  # type: ignore[method-assign]
         config, engine = service.config, service.engine
-        feeds.start_hub(config, feeds.installation_id(service.folder), engine, service.workers)
+        feeds.start_hub(config, feeds.installation_id(service.folder, engine.journal), engine, service.workers)
         feeds.start_timeseries(config, NAME, service.folder, engine, service.workers)
         service.telling.ticket_secret = page_wiring.start_page(config, service.folder, engine, service.workers)
         next(t for t in started if t.name == "page").run()

@@ -313,3 +313,14 @@ def test_names_of_our_own_classes_do_not_reach_the_hub() -> None:
     text = json.dumps(list(documents(view()).values()))
     for field in fields(SiteView):
         assert f'"{field.name}"' not in text or field.name in {"name"}
+
+
+def test_an_alarm_of_what_nobody_measures_is_unknown_and_not_off() -> None:
+    bare = replace(view().tanks[0], probes=(), alarms=(), last_test={})
+    told = dict(states(replace(view(), tanks=(bare,)), "library"))
+    place = Topics("library", Hub()).place(bare.id)
+    assert told[f"{place}/alarm__temperature_high"] == "None"
+    assert told[f"{place}/alarm__ammonia_high"] == "None"
+    assert told[f"{place}/alarm__test_overdue"] == "OFF"
+    tested = replace(bare, last_test={"ammonia": 0.0})
+    assert dict(states(replace(view(), tanks=(tested,)), "library"))[f"{place}/alarm__ammonia_high"] == "OFF"

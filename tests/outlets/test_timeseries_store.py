@@ -21,7 +21,7 @@ from helpers.store import TOKEN, Daemon, Front, Server
 from helpers.timeseries import START_S, config, events, expected, values_only, wanted
 from rushlight.clock import SystemClock
 from rushlight.effects import AlarmChange, Daily, Estimate
-from rushlight.events import Calibration, CalibrationPoint, Reading
+from rushlight.events import Calibration, CalibrationPoint, Correction, Reading, Test
 from rushlight.journal.rows import Recorded
 from rushlight.journal.store import Journal
 from rushlight.outlets.timeseries import feed as outlet_module
@@ -378,7 +378,7 @@ def test_history_is_filled_in_again_from_the_journal(feed: Feed, server: Server,
     )
     feed.append(*events(99, 101))
     feed.outlet.start()
-    until(lambda: feed.upto() == 5 and feed.outlet._ahead.get("alarms") and feed.outlet._ahead.get("days"))
+    until(lambda: feed.upto() == 4 and feed.outlet._ahead.get("alarms") and feed.outlet._ahead.get("days"))
     whole = server.points()
     calibrated = [
         v
@@ -396,3 +396,21 @@ def test_history_is_filled_in_again_from_the_journal(feed: Feed, server: Server,
         assert new.points() == whole, "a part sent again changed what was there"
         writer.close()
     assert {s: feed.outlet._cursor(s) for s in outlet_module.STREAMS} == before
+
+
+def test_the_store_learns_of_an_undone_test(feed: Feed, server: Server) -> None:
+    test = Test(at_s=START_S + 5, id="t-1", tank="foyer", method="strip", values={"nitrate": 25.0})
+    feed.append(test)
+    feed.append(Correction(at_s=START_S + 9, id="c-1", of="t-1", void=True))
+    better = Test(at_s=START_S + 20, id="t-3", tank="foyer", method="strip", values={"nitrate": 10.0})
+    feed.append(Test(at_s=START_S + 20, id="t-2", tank="foyer", method="strip", values={"nitrate": 50.0}))
+    feed.append(Correction(at_s=START_S + 29, id="c-2", of="t-2", replacement=better))
+    feed.outlet.start()
+    until(lambda: feed.upto() == 4)
+    points = Points(config(), "inst")
+    undone = [
+        p.fields.get("undone") for e in (test, Correction(at_s=1, id="c", of="t-1", void=True)) for p in points.of(e)
+    ]
+    assert undone == [None, 1.0]
+    text = str(server.points())
+    assert "undone" in text

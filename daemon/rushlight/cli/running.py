@@ -85,7 +85,8 @@ def check(config_file: Path | None, *, send: bool, no_probes: bool, access_list:
         for name, things in (("tank", config.tank), ("probe", config.probe), ("kit", config.kit))
     )
     console.print(f"configuration: well ({counted})")
-    found = [] if no_probes else _probes(config, console)
+    found = checks.readable_topics(config, find_config(config_file))
+    found += [] if no_probes else _probes(config, console)
     found += _trials(config) if send else checks.channels(config, clock.SystemClock(), send=False)
     table = Table(box=None, padding=(0, 2), header_style="dim")
     for column in ("what", "", "said"):

@@ -71,6 +71,19 @@ def sync_folder(path: Path) -> None:
     sync_file(path)
 
 
+def put_by(path: Path) -> Path:
+    """Rename a file that is not what it should be to `<name>.set-aside`, numbered; returns its new path.
+
+    Raises OSError.
+    """
+    target, n = part(path, ".set-aside"), 1
+    while target.exists():
+        n += 1
+        target = part(path, f".set-aside-{n}")
+    path.rename(target)
+    return target
+
+
 def write_whole(path: Path, content: bytes) -> None:
     """Replace the file at once and for good: written beside, synced, renamed, folder synced.  Raises OSError."""
     beside = part(path, ".new")

@@ -88,6 +88,7 @@ class Journal:
         self._loaded = False
         self._mirror_old = False
         self._mark = HighWater(path)
+        self._told: list[str] = []
         self.past_came_late = False
         """A past was found only after the start, which had to do without it; whoever takes it up sets this to False."""
 
@@ -129,7 +130,7 @@ class Journal:
 
     def report(self) -> StorageReport:
         """The storage now."""
-        return self._db.report(self._pending, self._mark.shortfall)
+        return self._db.report(self._pending, " ".join(x for x in (self._mark.shortfall, *self._told) if x))
 
     def _settle_in(self) -> None:
         """Come to terms with the database just opened: ours as before, one that came late, or a new one.
@@ -327,6 +328,11 @@ class Journal:
     def last_seq(self) -> int:
         """The newest arrival number given out."""
         return self._numbers.seq + self._given
+
+    def tell(self, sentence: str) -> None:
+        """Have a loss of other files in this folder told with the journal's own."""
+        log.error("%s", sentence)
+        self._told.append(sentence)
 
     @property
     def trouble(self) -> str:

@@ -5,6 +5,7 @@ While the daemon runs it alone may open a port, so the probes' state is then the
 
 from __future__ import annotations
 
+import stat
 import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -199,6 +200,18 @@ def warnings(config: Config) -> Iterator[str]:
         port = getattr(p.options, "port", "")
         if isinstance(port, str) and port.startswith(("/dev/ttyUSB", "/dev/ttyACM")):
             yield f"{p.id}: {port} may get another number after a restart; use its name under /dev/serial/by-id."
+
+
+def readable_topics(config: Config, file: Path) -> list[Line]:
+    """Push topics that others on this machine may read: who knows a topic reads what is sent to it."""
+    if not file.stat().st_mode & stat.S_IROTH:
+        return []
+    named = [("push.topic", config.push.topic), *((f"topic of {p.id}", p.topic) for p in config.contacts.person)]
+    return [
+        Line(key, False, f"stands in {file}, which others may read, and is as good as a password; chmod o-r it")
+        for key, topic in named
+        if topic
+    ]
 
 
 def access_list(config: Config, folder: Path) -> Iterator[str]:

@@ -5,8 +5,10 @@ Wires each to the engine; owns none of their rules.
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import logging
+import re
 import uuid
 from pathlib import Path
 
@@ -14,7 +16,9 @@ from rushlight import config as configuration
 from rushlight.alarms.roster import configured_channels
 from rushlight.core import questions
 from rushlight.effects import Message
+from rushlight.journal import files
 from rushlight.journal.reader import UnreadableError
+from rushlight.journal.store import Journal
 from rushlight.localtime import DAY_S
 from rushlight.outlets import status
 from rushlight.outlets.heartbeat import Heartbeat, HeartbeatFacts
@@ -32,6 +36,9 @@ from rushlight.summary import build, figures, letter, render
 log = logging.getLogger(__name__)
 
 _HISTORY_DAYS = 90
+_NAME = "installation"
+"""Under which the journal remembers this installation's name."""
+_IS_NAME = re.compile(r"[a-z0-9][a-z0-9-]{3,63}")
 _MESSAGES_LOOKED_AT = 200
 
 
@@ -114,15 +121,33 @@ def backfill(config: Config, folder: Path, *, since_s: float | None, until_s: fl
         writer.close()
 
 
-def installation_id(folder: Path) -> str:
-    """This installation's own name for good, made once and kept beside the journal.  Raises OSError."""
-    file = folder / "installation"
-    if not file.exists():
-        folder.mkdir(parents=True, exist_ok=True)
-        beside = file.with_suffix(".new")
-        beside.write_text(uuid.uuid4().hex[:16] + "\n")
-        beside.replace(file)
-    return file.read_text().strip()
+def installation_id(folder: Path, journal: Journal | None = None) -> str:
+    """This installation's own name for good, made once, kept beside the journal and in it.  Raises OSError.
+
+    A file that holds no name is put aside and made anew from the journal; only without that is the name a new one.
+    Without `journal`, such a file is an error.
+    """
+    file, known = folder / "installation", journal.period_done(_NAME) if journal else ""
+    with contextlib.suppress(OSError, UnicodeDecodeError):
+        said = file.read_text(encoding="ascii").strip()
+        if _IS_NAME.fullmatch(said):
+            if journal and said != known:
+                journal.mark_period(_NAME, said)
+            return said
+    name = known or uuid.uuid4().hex[:16]
+    folder.mkdir(parents=True, exist_ok=True)
+    if file.exists():
+        if journal is None:
+            raise OSError(f"{file} holds no name; start the daemon, which mends it")
+        aside = files.put_by(file)
+        what = (
+            "it was written again as it was" if known else "a new one was made: hub and store see another installation"
+        )
+        journal.tell(f"The file {file.name} held no name; it was put aside as {aside.name} and {what}.")
+    files.write_whole(file, f"{name}\n".encode())
+    if journal:
+        journal.mark_period(_NAME, name)
+    return name
 
 
 def make_heartbeat(config: Config, engine: Engine, workers: Workers) -> Heartbeat | None:

@@ -85,7 +85,11 @@ def start_page(config: Config, folder: Path, engine: Engine, workers: Workers) -
         access = Access(folder, engine.now_s, workers.clock.mono_s)
     except RuntimeError as e:
         log.error("page=off why=%r", str(e))  # noqa: TRY400 - the sentence says it all
+        sentence = f"The page is off: {e}."
+        engine.post(lambda: engine.journal.tell(sentence))
         return None
+    if access.told:
+        engine.post(lambda: engine.journal.tell(access.told))
     files = (page.certificate, page.certificate_key) if page.certificate else None
     app = App(EnginePage(engine), access)
     server = Server(app, page.listen, page.port, workers.clock, certificate=files, proxy=page.proxy)

@@ -165,7 +165,7 @@ class Service:
         if self.heartbeat is not None:
             feeds.start_heartbeat(self.heartbeat, self.workers, self.config.heartbeat.every_seconds)
         try:
-            installation = feeds.installation_id(self.folder)
+            installation = self.engine.do(lambda: feeds.installation_id(self.folder, self.engine.journal))
         except OSError as e:  # alarms go on without a disk; under another name all would stand twice in hub and store
             log.error("hub=off timeseries=off until the next start, this installation's name is not to be had: %s", e)  # noqa: TRY400
         else:

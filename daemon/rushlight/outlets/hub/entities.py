@@ -15,6 +15,7 @@ import datetime as dt
 import json
 import math
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 from typing import Any
 
@@ -28,6 +29,20 @@ from rushlight.views import AlarmView, ProbeView, SiteView, TankView
 Publication = tuple[str, str]
 """Topic and payload."""
 
+_ABOUT: dict[str, frozenset[str]] = {
+    "temperature_": frozenset({"temperature"}),
+    "ph_": frozenset({"ph"}),
+    "level_": frozenset({"level"}),
+    "conductivity_": frozenset({"conductivity"}),
+    "lamp_": frozenset({"light"}),
+    "light_": frozenset({"light"}),
+    "ammonia_": frozenset({"ammonia"}),
+    "nitrite_": frozenset({"nitrite"}),
+    "chlorine_": frozenset({"chlorine"}),
+    "alkalinity_": frozenset({"kh"}),
+    "hardness_": frozenset({"gh"}),
+}
+"""Beginning of an alarm's name to what has to be measured for it."""
 SITE_ALARMS = ("delivery_failing", "storage_low", "clock_untrusted", "config_refused")
 """Alarms of the installation itself; every other one belongs to a tank."""
 
@@ -324,7 +339,8 @@ def states(view: SiteView, installation_id: str, hub: Hub | None = None) -> list
         if tank.due_at_s is not None:
             out.append((f"{place}/due", iso(tank.due_at_s)))
         out.append((f"{place}/overdue", _on(tank.overdue)))
-        out += _alarm_states(place, [n for n in TABLE if n not in SITE_ALARMS], tank.alarms)
+        measured = {p.quantity for p in tank.probes} | set(tank.last_test)
+        out += _alarm_states(place, [n for n in TABLE if n not in SITE_ALARMS], tank.alarms, measured)
     return out
 
 
@@ -357,14 +373,24 @@ def _probe_states(probe: ProbeView, topic: str) -> list[Publication]:
     return out
 
 
-def _alarm_states(place: str, names: Iterable[str], alarms: Iterable[AlarmView]) -> list[Publication]:
+def _unknown(name: str, measured: AbstractSet[str]) -> bool:
+    """Whether nobody measures what the alarm is about: then it is not off, nobody knows."""
+    about = next((q for q in _ABOUT if name.startswith(q)), "")
+    return bool(about) and not measured & _ABOUT[about]
+
+
+def _alarm_states(
+    place: str, names: Iterable[str], alarms: Iterable[AlarmView], measured: AbstractSet[str] | None = None
+) -> list[Publication]:
+    """`measured`: what the tank's probes and its last test tell; None where that does not matter."""
     by_name: dict[str, list[AlarmView]] = {}
     for alarm in alarms:
         by_name.setdefault(alarm.alarm, []).append(alarm)
     out: list[Publication] = []
     for name in names:
         found = by_name.get(name, [])
-        out.append((f"{place}/alarm__{name}", _on(any(a.state in ON_STATES for a in found))))
+        unknown = not found and measured is not None and _unknown(name, measured)
+        out.append((f"{place}/alarm__{name}", "None" if unknown else _on(any(a.state in ON_STATES for a in found))))
         about = [
             {
                 "id": a.id,

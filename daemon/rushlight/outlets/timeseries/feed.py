@@ -14,6 +14,7 @@ its own, holds no database open while it waits for the network, and holds up nob
 from __future__ import annotations
 
 import logging
+import re
 import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
@@ -170,7 +171,18 @@ def _refusal(error: Any, settings: Timeseries) -> StoreError:
         403: "the token may not write to this bucket (403)",
         404: f"the store knows no organisation {settings.org!r} with bucket {settings.bucket!r}, or no such API (404)",
     }
-    return StoreError(status, words.get(status, f"the store answered {status}: {said}"), _retry_after(error))
+    return StoreError(status, words.get(status, _answered(status, said)), _retry_after(error))
+
+
+def _answered(status: int, said: str) -> str:
+    """An answer in our words, for it may quote what we sent; only what is wrong with a line is worth its own."""
+    if status not in {400, 422}:
+        return f"the store answered {status}"
+    return f"the store answered {status}: {_LONG_WORD.sub('…', said)}"
+
+
+_LONG_WORD = re.compile(r"[A-Za-z0-9_+/=.~-]{16,}")
+"""Long enough for a token."""
 
 
 def _store(settings: Timeseries) -> str:

@@ -100,7 +100,7 @@ class JournalHistory:
     def calibrations_before(self, cursor: int) -> Iterable[Event]:
         with self._reader() as reader:
             found = [s for s in reader.entries(limit=1_000_000) if s.seq <= cursor]
-        return [s.event for s in reversed(found) if s.event.kind in {"calibration", "correction"}]
+        return [s.event for s in reversed(found) if s.event.kind in {"calibration", "correction", "test"}]
 
     def _key(self, stream: Stream) -> str:
         return f"{self._name}.{stream}"

@@ -9,6 +9,8 @@ calibrated; nothing that is not a finite number is ever written.
 
 from __future__ import annotations
 
+import dataclasses
+import itertools
 import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
@@ -72,10 +74,16 @@ class Points:
         self._watches = {p.id: ProbeWatch(p) for p in config.probe}
         self._states = {k: w.initial() for k, w in self._watches.items()}
         self._calibrated: dict[str, str] = {}
+        self._tests: dict[str, Test] = {}
+        """By id, so that the store can be told what was undone."""
 
     def learn(self, events: Iterable[Event]) -> None:
         """Take in earlier calibrations and their corrections, oldest first."""
         for event in events:
+            if isinstance(event, Test):
+                self._tests[event.id] = event
+            if isinstance(event, Correction):
+                list(self._corrected(event))
             if isinstance(event, Calibration | Correction):
                 self._calibration(event)
 
@@ -85,6 +93,7 @@ class Points:
             case Reading():
                 found = self._reading(item)
             case Test():
+                self._tests[item.id] = item
                 found = self._test(item)
             case Daily():
                 found = self._day(item)
@@ -95,7 +104,7 @@ class Points:
                 return []
             case Correction():
                 self._calibration(item)
-                found = self._test(item.replacement) if isinstance(item.replacement, Test) else iter(())
+                found = itertools.chain(*self._corrected(item))
             case _:
                 return []
         return [p for p in found if p.fields]
@@ -125,6 +134,18 @@ class Points:
             tags = {"tank": event.tank, "quantity": name, "method": event.method}
             value = solutions.of_tank(amount.value, event.dilution, event.dilution_source.get(name, 0.0))
             yield self._point(TEST, event.at_s, tags, {"value": value, "bound": _BOUND_CODES[amount.bound]})
+
+    def _corrected(self, item: Correction) -> Iterator[Iterator[Point]]:
+        """A store that only ever overwrites can't forget a test; it is told that the test was undone."""
+        before = self._tests.pop(item.of, None)
+        if before is not None:
+            yield self._marked(before, undone=1.0)
+        if isinstance(item.replacement, Test):
+            self._tests[item.of] = self._tests[item.replacement.id] = item.replacement
+            yield self._marked(item.replacement, undone=0.0) if before is not None else self._test(item.replacement)
+
+    def _marked(self, test: Test, *, undone: float) -> Iterator[Point]:
+        return (dataclasses.replace(p, fields={**p.fields, "undone": undone}) for p in self._test(test))
 
     def _day(self, day: Daily) -> Iterator[Point]:
         for name in _DAY_FIGURES:
@@ -159,5 +180,5 @@ class Points:
 
 
 def _one_line(text: str) -> str:
-    """A tag's value; a line break would end the line that it stands in."""
-    return " ".join(text.split())
+    """A tag's value; a line break would end the line that it stands in, and stores differ about a backslash."""
+    return " ".join(text.replace("\\", "/").split())

@@ -1,12 +1,13 @@
 """Who may write: the passphrase, the devices that are logged in, form tokens, and patience with wrong tries.
 
 Owns one file, `page.json`, mode 0600, in the data folder: the passphrase's scrypt hash (RFC 7914), a secret for
-tokens, and a hash of each device's cookie.  Deleting the file starts over with a new code in the log.  Nothing
+tokens, and a hash of each device's cookie.  Deleting it and its copy starts over with a new code in the log.  Nothing
 in it can be turned back into a passphrase or a cookie.
 """
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import hmac
 import json
@@ -19,6 +20,7 @@ from dataclasses import asdict, dataclass, field
 from http import HTTPStatus
 from pathlib import Path
 
+from rushlight.journal import files
 from rushlight.localtime import DAY_S
 from rushlight.web.serving.wsgi import HttpError
 
@@ -90,7 +92,9 @@ class Access:
     """Everything about being let in; may be called from any thread."""
 
     def __init__(self, folder: Path, now_s: Callable[[], float], mono_s: Callable[[], float]) -> None:
-        self._file, self._now_s = folder / FILE_NAME, now_s
+        self._file, self._copy, self._now_s = folder / FILE_NAME, folder / f"{FILE_NAME}.copy", now_s
+        self.told = ""
+        """What happened to the file, where a person should know."""
         self._lock = threading.Lock()
         self._patience = Patience(mono_s)
         self._kept = self._load()
@@ -229,23 +233,56 @@ class Access:
 
     def _load(self) -> Kept:
         try:
-            raw = json.loads(self._file.read_text())
-            os.chmod(self._file, 0o600)  # noqa: PTH101 - a copy put back by hand may be readable by all
-            return Kept(**{**raw, "devices": [Device(**d) for d in raw.get("devices", [])]})
+            kept = _read(self._file)
         except FileNotFoundError:
             return Kept(secret=secrets.token_hex(32))
-        except (OSError, ValueError, TypeError, KeyError) as e:
-            # Starting over would let in whoever reads the log; a damaged file is a person's affair.
-            raise RuntimeError(f"{self._file} can't be read ({e}); mend it, or delete it to start over") from e
+        except (OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError) as e:
+            return self._again(e)
+        with contextlib.suppress(OSError):
+            self._write(self._copy, kept)  # of a file that came before there were copies
+        return kept
+
+    def _again(self, fault: Exception) -> Kept:
+        """The copy in the place of a damaged file.  Raises RuntimeError.
+
+        Starting over would let in whoever reads the log; without a copy, a damaged file is a person's affair.
+        """
+        try:
+            kept = _read(self._copy)
+            aside = files.put_by(self._file)
+            self._write(self._file, kept)
+        except (OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError):
+            raise RuntimeError(f"{self._file} can't be read ({fault}); mend it, or delete it to start over") from fault
+        self.told = (
+            f"The file {self._file.name} was damaged; {aside.name} is what it was, and it was made anew from a copy."
+        )
+        return kept
 
     def _save(self) -> None:
         self._file.parent.mkdir(parents=True, exist_ok=True)
-        beside = self._file.with_suffix(".new")
+        self._write(self._file, self._kept)
+        self._write(self._copy, self._kept)
+
+    @staticmethod
+    def _write(file: Path, kept: Kept) -> None:
+        beside = file.with_suffix(file.suffix + ".new")
         with os.fdopen(os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "w") as out:
-            json.dump(asdict(self._kept), out)
+            json.dump(asdict(kept), out)
             out.flush()
             os.fsync(out.fileno())
-        beside.replace(self._file)
+        beside.replace(file)
+
+
+def _read(file: Path) -> Kept:
+    """Raises OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError for what is no such file."""
+    raw = json.loads(file.read_text())
+    os.chmod(file, 0o600)  # noqa: PTH101 - a copy put back by hand may be readable by all
+    kept = Kept(**{**raw, "devices": [Device(**d) for d in raw.get("devices", [])]})
+    bytes.fromhex(kept.secret)
+    bytes.fromhex(kept.salt)
+    if len(kept.secret) < 32 or not isinstance(kept.links, dict):
+        raise ValueError("it lacks what lets anybody in")
+    return kept
 
 
 def check_length(passphrase: str) -> None:
