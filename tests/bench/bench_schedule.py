@@ -77,7 +77,7 @@ def run(
             out.warned_day = day
         standing = now
         if wanted is None:
-            due_s, _ = routine.due(plan, at_s, report.chance_within, standing)
+            due_s, _ = routine.due(plan, at_s, report.chance_within, standing, surprised=report.surprised)
             due = due_s <= at_s + TEST_HOUR_S
         else:
             due = wanted(day, last, report, standing)

@@ -266,7 +266,9 @@ class TankCore:
     def date_test(self, state: TankState, at_s: float, pressing: AbstractSet[str]) -> list[Effect]:
         """The next test's date if it moved; `pressing` names the tank's alarms that stand at this moment."""
         report = self.nitrate.report(state.nitrate, at_s)
-        due_at_s, reason = self.routine.due(state.routine, at_s, report.chance_within, pressing)
+        due_at_s, reason = self.routine.due(
+            state.routine, at_s, report.chance_within, pressing, surprised=report.surprised
+        )
         if due_at_s == state.due_at_s:
             return []
         state.due_at_s, state.due_reason = due_at_s, reason

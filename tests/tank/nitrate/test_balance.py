@@ -219,3 +219,21 @@ def test_what_a_water_change_took_out_can_be_put_back_as_a_dose(values, feed, fr
     bal.mix_water(b, fraction, source, 0.0, 0.0)
     bal.add_level(b, fraction * (was - source), 0.0)
     assert level(b) == pytest.approx(was, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("values", "surprising"),
+    [
+        ([10.0] * 9, False),
+        ([10.0] * 8 + [25.0], True),
+        ([10.0] * 8 + [50.0], True),
+        ([25.0] * 8 + [50.0], True),
+        ([25.0] * 8 + [10.0], False),
+        ([10.0, 25.0] * 5, False),
+        ([25.0], False),
+    ],
+)
+def test_one_pad_up_after_months_below_it_surprises_and_a_wavering_strip_does_not(values, surprising):
+    b = lived(values, FEED)
+    assert bal.is_surprised(b, 0.05) == surprising
+    assert not bal.is_surprised(b, 0.0)

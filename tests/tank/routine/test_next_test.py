@@ -342,3 +342,16 @@ def test_order_of_arrival_of_facts_does_not_matter(order: list[int]) -> None:
         w.on_fact(other, facts[i])
     assert w.due(one, T0 + 8 * DAY_S, calm) == w.due(other, T0 + 8 * DAY_S, calm)
     assert one == other
+
+
+def test_a_surprising_test_asks_for_a_second_one_at_once_and_only_that() -> None:
+    w, s = watch()
+    w.on_fact(s, strip(0))
+    at_s = T0 + 3600.0
+    assert w.due(s, at_s, calm)[0] == T0 + 10 * DAY_S
+    due_s, reason = w.due(s, at_s, calm, surprised=True)
+    assert due_s == T0 + 2 * DAY_S  # the shortest interval
+    assert "slip" in reason
+    w.on_fact(s, strip(2))
+    assert w.due(s, T0 + 2 * DAY_S + 60.0, calm)[0] == T0 + 12 * DAY_S
+    assert w.due(s, T0 + 2 * DAY_S + 60.0, calm, frozenset({"nitrate_rising"}), surprised=True)[0] > T0 + 4 * DAY_S

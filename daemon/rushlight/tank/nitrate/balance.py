@@ -60,10 +60,6 @@ plants that fail within three weeks for no recorded reason it tells, at the warn
 an interval that holds it in 31 of 48 tanks; this one tells three quarters to nine tenths, and holds it in 43."""
 FIRST_LEVEL = (10.0, 100.0)
 """Mean and standard deviation of nitrate before any test, mg/L; cut at zero.  Wide enough to say nothing."""
-CALM_DAYS = 21.0
-"""Quiet for so long, three weekly tests, counts as a quiet period."""
-QUIET_MEMORY_DAYS = 40.0
-"""The rate of a quiet period is a mean over so long: its last weeks may be the beginning of what ends it."""
 JUMP = 0.0005
 """Chance before each test that something nobody recorded has put the level anywhere at all (no source): it takes one
 reading that fits nothing to doubt the estimate, and a second one to give it up."""
@@ -73,6 +69,9 @@ jump grows with the second, and what a vague belief holds against a reading dies
 UPTAKE_SD = 0.7
 """However long nobody looks, uptake is known so well, standard deviation as a share of supply: it is never less than
 nothing, and seldom more than there is to take up."""
+SURPRISING, SURPRISE_MATTERS = 1.6, 0.02
+"""A test so many standard deviations above what was expected asks for a second one at once, where there is such a
+chance of passing the limit within four weeks (own choice: one pad up after months on the one below it)."""
 MISREAD = 0.003
 """Chance that a reading says nothing: wrong pad, wrong minute, wet fingers (no source)."""
 FIRST_ODDS = (0.8, 0.15, 0.05)
@@ -128,6 +127,8 @@ class Balance:
     """How long feed has been known."""
     n_tests: int = 0
     last_test_at_s: float | None = None
+    surprise: float = 0.0
+    """How far the last test lay above what was expected, in standard deviations of both together."""
     calibrated_at_s: float | None = None
     usual_light: float | None = None
     """Daily light as the plants have known it, mol m⁻² d⁻¹, a mean with a memory of two months."""
@@ -391,6 +392,8 @@ def read_level(balance: Balance, likelihood: Likelihood, senseless: float) -> bo
     anew, anew_mean, anew_variance = posterior(*FIRST_LEVEL, likelihood)
     if first and anew <= 0.0:
         return False
+    mean, sd = mixture_moments(level_parts(balance))
+    balance.surprise = 0.0 if first else (anew_mean - mean) / math.sqrt(sd * sd + anew_variance)
     for mode in balance.modes:
         b = mode.belief
         evidence, mean, variance = posterior(b.mean[LEVEL], b.sd(LEVEL), likelihood)
@@ -401,6 +404,11 @@ def read_level(balance: Balance, likelihood: Likelihood, senseless: float) -> bo
         mode.weight *= total
     _renormalise(balance)
     return True
+
+
+def is_surprised(balance: Balance, chance: float) -> bool:
+    """Whether the last test was higher than expected and, by this chance of passing the limit, it matters."""
+    return balance.surprise >= SURPRISING and chance >= SURPRISE_MATTERS
 
 
 def _at_level(belief: Belief, mean: float, variance: float) -> Belief:
@@ -477,24 +485,3 @@ def chance_behind(balance: Balance) -> float:
     export = balance.export
     parts = parts_along(balance, (0.0, 1.0, -0.9 * balance.recent, 0.0, 0.0))
     return sum(w * below(-(m + export) / s) for w, m, s in parts)
-
-
-def is_quiet(balance: Balance) -> bool:
-    """Whether the tank is settled, and its level, habitual water changes counted, neither rises nor falls."""
-    mean, _ = mixture_moments(rate_parts(balance))
-    return balance.modes[0].weight >= 0.6 and abs(mean - balance.export) <= 0.1 * scale(balance.usual)
-
-
-def note_quiet(balance: Balance, least_tests: int) -> None:
-    """Remember this moment if the tank has been quiet for long enough: a few calm days in a rise are no peace."""
-    if balance.n_tests < least_tests or not is_quiet(balance):
-        balance.calm_from_s = None
-        return
-    if balance.calm_from_s is None:
-        balance.calm_from_s = balance.at_s
-    first = balance.quiet_at_s is None
-    if first or balance.at_s - balance.calm_from_s >= CALM_DAYS * DAY_S:
-        rate, balance.quiet_rate_sd = mixture_moments(rate_parts(balance))
-        days = 0.0 if balance.quiet_at_s is None else (balance.at_s - balance.quiet_at_s) / DAY_S
-        balance.quiet_rate += (rate - balance.quiet_rate) * (1.0 if first else -math.expm1(-days / QUIET_MEMORY_DAYS))
-        balance.quiet_at_s, balance.tests_since_quiet = balance.at_s, 0

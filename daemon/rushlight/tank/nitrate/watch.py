@@ -36,6 +36,7 @@ from rushlight.tank.nitrate.balance import Balance
 from rushlight.tank.nitrate.causes import split
 from rushlight.tank.nitrate.change_habit import end_habit, habit_ended_s, pace_since
 from rushlight.tank.nitrate.light_seen import outdoors_mj, see_light
+from rushlight.tank.nitrate.quiet import note_quiet
 from rushlight.views import Share
 
 KEEP_DAYS = 400
@@ -66,8 +67,7 @@ RISING_TOO_LATE = 0.7
 """Chance of being above the limit already from which on there is nothing left to warn of; `nitrate_high` says it."""
 HIGH_RAISE, HIGH_CLEAR = 0.60, 0.20
 """Chance of being above the limit now.  The two lie far apart, as one pad of 25 beside others of 50 is no news."""
-BEHIND_SURE, BEHIND_OVER, BEHIND_DAYS = 0.90, 0.60, 14.0
-LEAST_TESTS = 3
+BEHIND_SURE, BEHIND_OVER, BEHIND_DAYS, LEAST_TESTS = 0.90, 0.60, 14.0, 3
 """No forecast alarm on fewer tests: two strips make no trend."""
 
 
@@ -113,6 +113,7 @@ class NitrateReport:
     causes_sentence: str = ""
     n_tests: int = 0
     last_test_at_s: float | None = None
+    surprised: bool = False  # whether the last test was higher than expected, and it matters
 
     def chance_within(self, days: float) -> float:
         """Probability of passing the limit within `days`; beyond the last day worked out, that day's."""
@@ -289,7 +290,7 @@ class NitrateWatch:
             now.behind_since_s = None
         elif sure >= BEHIND_SURE and now.behind_since_s is None:
             now.behind_since_s = now.at_s
-        bal.note_quiet(now, LEAST_TESTS)
+        note_quiet(now, LEAST_TESTS)
 
     def _leave_checkpoint(self, state: NitrateState, now: Balance) -> None:
         today = int(now.at_s // DAY_S)
@@ -409,6 +410,7 @@ class NitrateWatch:
             causes_sentence=sentence,
             n_tests=now.n_tests,
             last_test_at_s=now.last_test_at_s,
+            surprised=bal.is_surprised(now, chances[-1]),
         )
 
     def what_if(

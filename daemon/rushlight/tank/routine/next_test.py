@@ -41,6 +41,7 @@ AHEAD = ((0.20, 0.0), (0.10, 0.25), (0.05, 0.5))
 """Chances of passing the limit within four weeks, the largest first, and how far between the shortest and the longest
 interval the next test may lie then: one coarse strip settles little, so a suspicion is looked into quickly, or dropped.
 Chosen on simulated tanks (tests/bench/bench_schedule.py) for fewer tests than weekly ones at no later warning."""
+SURPRISED = "the last test was higher than expected: a second one tells whether it was a slip"
 FOLLOW_DAYS = 14.0
 """How long a change to the tank keeps the interval short after the test that followed it."""
 MORNING = "09:00"
@@ -214,12 +215,18 @@ class RoutineWatch:
     # -- the date ------------------------------------------------------------------------------------------
 
     def due(
-        self, state: RoutineState, at_s: float, risk: Callable[[float], float], pressing: AbstractSet[str] = frozenset()
+        self,
+        state: RoutineState,
+        at_s: float,
+        risk: Callable[[float], float],
+        pressing: AbstractSet[str] = frozenset(),
+        *,
+        surprised: bool = False,
     ) -> tuple[float, str]:
         """When the next test is due and why, as seen at `at_s`.
 
         `risk(d)` is the chance that nitrate passes its limit within `d` days without a test; `pressing` names the
-        tank's standing alarms.
+        tank's standing alarms; `surprised`: the last test was higher than expected.
         """
         if state.begun_s is None:
             state.begun_s = at_s
@@ -227,7 +234,7 @@ class RoutineWatch:
         test_id = "" if last is None else f"{last[0]:.0f} {last[1]}"
         if test_id != state.test_id:
             state.test_id, state.due_at_s = test_id, None
-        due_at_s, reason = self._work_out(state, at_s, risk, pressing)
+        due_at_s, reason = self._work_out(state, at_s, risk, pressing, surprised=surprised)
         if state.due_at_s is None or due_at_s <= state.due_at_s - DAY_S:
             state.due_at_s, state.reason = due_at_s, reason
         urgent = None if last is None else self._urgent(state, last[0], at_s)
@@ -260,7 +267,13 @@ class RoutineWatch:
         return done[-1] if done else None
 
     def _work_out(
-        self, state: RoutineState, at_s: float, risk: Callable[[float], float], pressing: AbstractSet[str]
+        self,
+        state: RoutineState,
+        at_s: float,
+        risk: Callable[[float], float],
+        pressing: AbstractSet[str],
+        *,
+        surprised: bool,
     ) -> tuple[float, str]:
         """The earliest of all that asks for a test, within the shortest and longest interval after the last."""
         last = self._last(state, at_s)
@@ -272,6 +285,8 @@ class RoutineWatch:
         wishes += self._by_risk(tested_s, at_s, risk)
         if "nitrate_rising" not in pressing:  # once it has been said there is nothing left to find out in a hurry
             wishes += self._by_suspicion(tested_s, risk)
+            if surprised:
+                wishes.append((tested_s + self.shortest_s, SURPRISED))
         wishes += self._by_alarms(tested_s, pressing)
         wishes += self._by_changes(state, tested_s)
         due_at_s, reason = min(wishes)
