@@ -129,7 +129,7 @@ report() {
         return
     fi
     say "$("$opt/current/bin/python" -c \
-        'from rushlight import machine; print(machine.hardware_watchdog() or "hardware watchdog: this board shows none")')"
+        'from rushlight.host import machine; print(machine.hardware_watchdog() or "hardware watchdog: this board shows none")')"
     ((changes)) || say "nothing to change"
     say "rushlight $(basename "$(readlink "$opt/current")") is installed; configuration: $etc/config.toml; data: $state"
     say "next: deploy/install.md, and before anything gets wet deploy/electrical-safety.md"

@@ -191,6 +191,8 @@ def test_the_service_starts_and_says_that_it_is_ready(installed: Installed) -> N
     assert show("NRestarts") == "0"
     answer = installed.machine.run("rushlight", "status", "--json").stdout
     assert [t["id"] for t in json.loads(answer)["tanks"]] == ["tank"]
+    machine = installed.machine
+    machine.until("how the tanks are, in a line", lambda: show("StatusText").startswith("Tank: no alarm"), 60)
 
 
 @on("bookworm", "trixie")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import logging
 import threading
@@ -27,6 +28,7 @@ from rushlight.service.control import Control, answers
 from rushlight.service.engine import Engine
 from rushlight.service.last_good import Chosen
 from rushlight.service.notifying import Telling
+from rushlight.service.one_line import one_line
 from rushlight.service.workers import Workers
 from rushlight.settings import Config
 from rushlight.views import SiteView
@@ -38,6 +40,7 @@ _LINK_LIMIT_S = 90.0
 _LOOK_AT_CALENDAR_EVERY_S = 600.0
 _LOOK_AT_BOARD_EVERY_S = 2.0
 _GOODBYE_S = 15.0
+_SAY_EVERY_S = 30.0
 
 
 class Service:
@@ -262,6 +265,11 @@ class Service:
         if mono_s >= self._next_s.get("board", 0.0):
             self._next_s["board"] = mono_s + _LOOK_AT_BOARD_EVERY_S
             self._look_at_board()
+
+        if mono_s >= self._next_s.get("status", 0.0) and not self.workers.board.late():
+            self._next_s["status"] = mono_s + _SAY_EVERY_S
+            with contextlib.suppress(TimeoutError):  # a busy engine is its own stamp's affair
+                self.notifier.status(one_line(self.engine.view()))
 
     def _look_at_board(self) -> None:
         if dips := self._supply.look(self.clock.mono_s()):

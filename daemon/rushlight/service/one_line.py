@@ -1,0 +1,44 @@
+"""How the tanks are, in one line: what `systemctl status` shows.
+
+Pure: told what may be looked at, gives the line.  The daemon's own trouble comes from whoever finds it.
+"""
+
+from __future__ import annotations
+
+from zoneinfo import ZoneInfo
+
+from rushlight import localtime
+from rushlight.views import AlarmView, SiteView, TankView
+
+_STANDS = ("unacknowledged", "acknowledged")
+
+
+def one_line(view: SiteView) -> str:
+    """Each tank with its alarms, nitrate and next test; then what concerns the whole house."""
+    parts = [_tank(tank, ZoneInfo(view.timezone)) for tank in view.tanks]
+    parts += [a.text.partition(". ")[0] for a in view.alarms if a.state in _STANDS]
+    people = [o for o in view.outlets if o.state]
+    if not people:
+        parts.append("no channel to a person")
+    elif not any(o.confirmed_at_s for o in people):
+        parts.append("no trial message confirmed yet (sudo rushlight setup)")
+    return "; ".join(parts)
+
+
+def _tank(tank: TankView, zone: ZoneInfo) -> str:
+    said = [_alarms([a for a in tank.alarms if a.state in _STANDS])]
+    if tank.nitrate is not None:
+        said.append(f"nitrate about {tank.nitrate.mean:.0f} mg/L")
+    if tank.overdue:
+        said.append("test overdue")
+    elif tank.due_at_s is not None:
+        said.append(f"next test {localtime.local_time(tank.due_at_s, zone):%a %d %b}")
+    return f"{tank.title}: {', '.join(said)}"
+
+
+def _alarms(alarms: list[AlarmView]) -> str:
+    if not alarms:
+        return "no alarm"
+    worst = min(alarms, key=lambda a: ("high", "medium", "low").index(a.priority))
+    more = f" and {len(alarms) - 1} more" if len(alarms) > 1 else ""
+    return f"{worst.alarm.replace('_', ' ')}{more}"
