@@ -85,6 +85,14 @@ install_all() {
     switch_release
     drop_old_releases
     report
+    guide
+}
+
+# The rest of the way, from a running service to a message that a person has in hand.
+guide() {
+    if [[ $dry_run == no && $ask == yes && $start == yes && ${first_configuration:-no} == yes ]]; then
+        "$command_file" setup || note "not ready yet; run the guide again at any time: sudo rushlight setup"
+    fi
 }
 
 if [[ $dry_run == no && $EUID -ne 0 ]]; then

@@ -7,6 +7,7 @@ write_config() {
         own rushlight:rushlight "$state"
         return
     fi
+    first_configuration=yes
     change "write $etc/config.toml from the probes found" propose_config
 }
 

@@ -132,5 +132,6 @@ report() {
         'from rushlight.host import machine; print(machine.hardware_watchdog() or "hardware watchdog: this board shows none")')"
     ((changes)) || say "nothing to change"
     say "rushlight $(basename "$(readlink "$opt/current")") is installed; configuration: $etc/config.toml; data: $state"
+    if [[ $ask == no ]]; then say "not proven yet that an alarm reaches anybody: sudo rushlight setup"; fi
     say "next: deploy/install.md, and before anything gets wet deploy/electrical-safety.md"
 }

@@ -1,8 +1,10 @@
 """The documents: their links hold, and every command in them that can run here is run, in the order of the page.
 
-A `sh` block is run.  `sh on-the-pi` needs the real board, `sh not-now` would undo the page; both are only parsed
-(rolling back is tried in test_installation.py, and so is `sh with-broker`).
-A comment `by hand: …` stands for what a person does there; the tests do it too.
+A `sh` block is run, and a `toml` block is put at the end of the configuration.  `sh on-the-pi` needs the real board,
+`sh not-now` would undo the page, `sh on-another-computer` needs a network; these are only parsed (rolling back is tried
+in test_installation.py, and packages from a folder are what every test here installs).  `sh with-broker` is run once
+there is a broker, `sh by-hand` asks questions.  A comment `by hand: …` stands for what a person does there; the tests
+do it too.
 """
 
 from __future__ import annotations
@@ -20,14 +22,16 @@ from pathlib import Path
 
 import pytest
 
-from helpers import machines
+from helpers import debian, machines
 from helpers.debian import UnobtainableError
 from helpers.machines import Machine
+from helpers.wireless import WirelessBoard
 
 ROOT = Path(__file__).parents[2]
 DEPLOY = ROOT / "deploy"
 PAGES = sorted(DEPLOY.glob("*.md"))
-OWN = [DEPLOY / f"{n}.md" for n in ("electrical-safety", "hardware", "install", "recovery")]
+OWN = [DEPLOY / f"{n}.md" for n in ("electrical-safety", "hardware", "hub", "install", "recovery")]
+KINDS = {"run", "toml", "on-the-pi", "not-now", "with-broker", "by-hand", "on-another-computer"}
 RUSHLIGHT = str(Path(sys.executable).with_name("rushlight"))
 
 
@@ -49,22 +53,24 @@ def steps(page: Path) -> list[Step]:
             heading = row.lstrip("# ")
         elif match := re.fullmatch(r"\s*<!-- by hand: (.*) -->", row):
             found.append(Step(heading, "by hand", match[1]))
-        elif match := re.fullmatch(r"(\s*)```sh ?(.*)", row):
+        elif match := re.fullmatch(r"(\s*)```(?:sh ?(.*)|toml)", row):
             block = []
             for inner in rows:
                 if inner.strip() == "```":
                     break
                 block.append(inner.removeprefix(match[1]))
-            found.append(Step(heading, match[2] or "run", "\n".join(block)))
+            kind = "toml" if row.strip() == "```toml" else match[2] or "run"
+            found.append(Step(heading, kind, "\n".join(block)))
     return found
 
 
-BLOCKS = [(page, step) for page in [ROOT / "README.md", *PAGES] for step in steps(page) if step.kind != "by hand"]
+SHELL_PAGES = [ROOT / "README.md", *PAGES]
+BLOCKS = [(page, step) for page in SHELL_PAGES for step in steps(page) if step.kind not in {"by hand", "toml"}]
 
 
 @pytest.mark.parametrize(("page", "step"), BLOCKS, ids=lambda x: x.name if isinstance(x, Path) else x.text[:40])
 def test_every_block_is_well_formed_shell(page: Path, step: Step) -> None:
-    assert step.kind in {"run", "on-the-pi", "not-now", "with-broker"} or page not in OWN
+    assert step.kind in KINDS or page not in OWN
     done = subprocess.run(["bash", "-n"], input=step.text, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
 
@@ -73,7 +79,8 @@ def test_what_is_not_run_needs_the_board() -> None:
     left_out = [s.text for page in OWN for s in steps(page) if s.kind == "on-the-pi"]
     for text in left_out:
         assert re.search(r"/boot/firmware|/sys/|/dev/serial|timedatectl set|iw dev", text), text
-    assert sum(s.kind == "not-now" for page in OWN for s in steps(page)) == 2
+    assert sum(s.kind == "not-now" for page in OWN for s in steps(page)) == 3
+    assert sum(s.kind == "on-another-computer" for page in OWN for s in steps(page)) == 1
 
 
 def _commands(text: str) -> Iterator[list[str]]:
@@ -183,6 +190,22 @@ class Handler(http.server.BaseHTTPRequestHandler):
     do_GET = do_POST
 http.server.ThreadingHTTPServer(("127.0.0.1", 8090), Handler).serve_forever()
 '''
+ANSWERS = {
+    "Name of the place": "Rowan Street library",
+    "Time zone": "Europe/Dublin",
+    "Name of the tank": "Foyer, Reading room",
+    "Litres of water in Foyer": "140",
+    "Litres of water in Reading room": "54",
+    "push server": "http://127.0.0.1:8090",
+    "to be pinged": "http://127.0.0.1:8090/watch",
+    "in front of you": "yes",
+}
+"""What the keeper says; the rest gets Enter."""
+READING_ROOM = """
+import ds18x20
+ds18x20.PADS.append(bytes.fromhex("72014b467fff0e1057"))
+settings.NAME, settings.ONEWIRE_PIN = "reading-room-board", 16
+"""
 SERVERS = ("https://push.example.org", "https://watch.example.org")
 
 
@@ -190,7 +213,7 @@ class Keeper:
     """Somebody with a shell on a fresh machine who follows a page."""
 
     def __init__(self, machine: Machine) -> None:
-        self.machine, self.boards = machine, 0
+        self.machine, self.boards, self.questions = machine, 0, 0
         machine.run("useradd", "-m", "-s", "/bin/bash", "keeper")
         machine.run("tee", "/etc/sudoers.d/keeper", stdin="keeper ALL=(ALL) NOPASSWD: ALL\n")
         # The machine has no network: packages come from a folder, posts go to a server on the machine itself.
@@ -198,9 +221,10 @@ class Keeper:
         machine.run("tee", "/run/board.py", stdin=BOARD)
         machine.run("tee", "/run/server.py", stdin=SERVER)
         machine.run("systemd-run", "-q", "--unit=server", "python3", "/run/server.py")
-        machine.run(
-            "tar", "-czf", "/home/keeper/rushlight.tar.gz", "--transform", "s,^src,rushlight-0.1.0,", "-C", "/", "src"
-        )
+        packed = machine.root / "run/packed"
+        subprocess.run(["bash", machine.source / "deploy/archive.sh", packed], check=True, capture_output=True)
+        [archive] = packed.glob("*.tar.gz")
+        shutil.copy(archive, machine.root / "home/keeper/rushlight.tar.gz")
         self.plug_in()
 
     def plug_in(self) -> None:
@@ -216,6 +240,35 @@ class Keeper:
             text = text.replace(address, "http://127.0.0.1:8090")
         script = f'set -euo pipefail\ncd "$(cat ~/.cwd 2>/dev/null || echo ~)"\n{text}\npwd >~/.cwd\n'
         return self.machine.run("su", "-", "keeper", "-c", script).stdout
+
+    def answer(self, text: str, answers: dict[str, str]) -> str:
+        """Type commands that ask questions, at a terminal; what is not in `answers` gets Enter.  Returns what was said."""
+        ours, theirs = os.openpty()
+        script = f'set -euo pipefail\ncd "$(cat ~/.cwd 2>/dev/null || echo ~)"\n{text}\npwd >~/.cwd\n'
+        command = self.machine.enter("su", "-", "keeper", "-c", script)
+        said = b""
+        with subprocess.Popen(command, stdin=theirs, stdout=subprocess.PIPE, stderr=subprocess.STDOUT) as typed:
+            os.close(theirs)
+            assert typed.stdout is not None
+            while more := os.read(typed.stdout.fileno(), 4096):
+                said += more
+                question = said.rpartition(b"\n")[2].decode(errors="replace")
+                if question.endswith("]: "):
+                    self.questions += 1
+                    given = next((a for k, a in answers.items() if k in question), "")
+                    os.write(ours, given.encode() + b"\n")
+                    said += b"\n"
+            os.close(ours)
+        assert typed.returncode == 0, said.decode(errors="replace")
+        return said.decode(errors="replace")
+
+    def configure(self, text: str) -> None:
+        """Put a table from a page at the end of the configuration, unless such a table stands there already."""
+        file = self.machine.root / "etc/rushlight/config.toml"
+        for table in re.split(r"\n(?=\[)", text):
+            head = table.splitlines()[0]
+            if head.startswith("[[") or f"\n{head}\n" not in file.read_text():
+                file.write_text(f"{file.read_text()}\n{table}\n")
 
     def hurry(self) -> None:
         """Shorten the patience that the page says to have, so that the test need not wait a quarter of an hour."""
@@ -289,9 +342,52 @@ def follow_install_page(keeper: Keeper, part: list[Step]) -> list[str]:
     for step in part:
         if step.kind == "by hand":
             by_hand[step.text]()
+        elif step.kind == "by-hand":
+            said.append(keeper.answer(step.text, ANSWERS))
+        elif step.text == "sudo bash deploy/install.sh" and not (machine.root / "etc/rushlight/config.toml").exists():
+            said.append(keeper.answer(step.text, ANSWERS))
+            # Eight of the installation and one more pair for a second tank, four of the guide.
+            assert keeper.questions <= 14, said[-1]
         elif step.kind == "run":
             said.append(keeper.type(step.text))
     return said
+
+
+def follow_broker_pages(keeper: Keeper, command: list[str], folder: Path) -> WirelessBoard:
+    """The hub's page, then the wireless part of the hardware page; returns the board, which is heard."""
+    machine = keeper.machine
+    for step in steps(DEPLOY / "hub.md"):
+        if step.kind == "run":
+            keeper.type(step.text)
+        elif step.kind == "toml":
+            keeper.configure(step.text)
+    found = [s for s in steps(DEPLOY / "hardware.md") if s.kind == "with-broker"]
+    told = [keeper.type(step.text).split() for step in found]
+    [example] = [s.text for s in steps(DEPLOY / "hardware.md") if s.kind == "toml" and "[mqtt]" in s.text]
+    keeper.configure(example)
+    machine.run("systemctl", "restart", "rushlight")
+    (folder / "ca.der").write_bytes((machine.root / "etc/rushlight/broker/ca.der").read_bytes())
+    return wireless_board(keeper, command, folder, told[0][0])
+
+
+def wireless_board(keeper: Keeper, command: list[str], folder: Path, password: str) -> WirelessBoard:
+    machine = keeper.machine
+    board = WirelessBoard(
+        machine.on_its_network(*command), folder / "board", port=8883, ca=folder / "ca.der", password=password,
+        scene=READING_ROOM,
+    )  # fmt: skip
+
+    def heard() -> bool:
+        view = json.loads(machine.run("rushlight", "status", "--json").stdout)
+        found = {p["id"]: p for t in view["tanks"] for p in t["probes"]}
+        return bool(found["reading-room-temperature"]["fresh"])
+
+    try:
+        machine.until("the wireless board's value", heard, 120)
+    except BaseException:
+        board.close()
+        raise
+    return board
 
 
 def readings(keeper: Keeper) -> set[tuple[str, str, float | None]]:
@@ -301,21 +397,31 @@ def readings(keeper: Keeper) -> set[tuple[str, str, float | None]]:
 
 @pytest.mark.slow
 @pytest.mark.timeout(900)
-def test_the_owners_path_and_the_way_back_after_a_dead_card(fresh: Callable[[], Keeper]) -> None:
+def test_the_owners_path_and_the_way_back_after_a_dead_card(fresh: Callable[[], Keeper], tmp_path: Path) -> None:
+    """Every page in order, as written: wired, with a hub, wireless; then the card dies."""
+    micropython = debian.micropython()
     keeper = fresh()
     page = steps(DEPLOY / "install.md")
     later = {"Upgrade", "Remove"}
     said = follow_install_page(keeper, [s for s in page if s.heading not in later])
     assert any("temperature-foyer-board" in s and "NOT WELL" not in s for s in said), "all probes are heard"
     assert any("probe_silent" in s for s in said)
-    trials = [str(p) for p in keeper.posts() if "Trial" in str(p)]
-    assert any("rushlight-" in t for t in trials), f"the trial message, to the topic: {keeper.posts()}"
+    assert any("Ready" in s and "Not ready" not in s for s in said), "the guide has come to its end"
+    posts = [str(p) for p in keeper.posts()]
+    assert any("Trial" in p and "rushlight-" in p for p in posts), f"the trial message, to the topic: {posts}"
+    assert any("Rehearsal" in p for p in posts)
 
-    recovery = [s for s in steps(DEPLOY / "recovery.md") if s.kind == "run"]
-    for step in recovery:
-        if step.heading != "A dead card":
-            keeper.type(step.text)
-    before = readings(keeper)
+    board = follow_broker_pages(keeper, micropython, tmp_path)
+    try:
+        recovery = [s for s in steps(DEPLOY / "recovery.md") if s.kind == "run"]
+        for step in recovery:
+            if step.heading != "A dead card":
+                keeper.type(step.text)
+        before = readings(keeper)
+        authority = (keeper.machine.root / "etc/rushlight/broker/ca.crt").read_bytes()
+        password = (keeper.machine.root / "etc/rushlight/broker/board.password").read_text().strip()
+    finally:
+        board.close()
     stick = keeper.machine.root / "mnt/stick"
     assert list(stick.glob("rushlight/journal-*.sqlite")), "the backup went to the stick"
 
@@ -338,5 +444,7 @@ def test_the_owners_path_and_the_way_back_after_a_dead_card(fresh: Callable[[], 
     assert tests[0]["at"].startswith("2026-03-01"), "and what was typed in late"
     assert len(before & readings(after)) >= 3, "the readings from before the card died"
     assert after.machine.show("ActiveState") == "active"
+    assert (after.machine.root / "etc/rushlight/broker/ca.crt").read_bytes() == authority
+    wireless_board(after, micropython, tmp_path, password).close()  # the very board, untouched
     made = after.type("sudo rushlight backup").strip()
     assert made.startswith("/mnt/stick/rushlight/"), "backups go to the stick again"

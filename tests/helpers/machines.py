@@ -91,17 +91,8 @@ class Machine:
         self, *command: str, check: bool = True, timeout: float = 300, stdin: str = ""
     ) -> subprocess.CompletedProcess[str]:
         """Run a command inside as root, with a plain environment."""
-        enter = [
-            "nsenter",
-            "-t",
-            str(self._leader),
-            "-a",
-            "env",
-            "-i",
-            "PATH=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin",
-        ]
         done = subprocess.run(
-            [*enter, "LC_ALL=C.UTF-8", "HOME=/root", *command],
+            self.enter(*command),
             input=stdin,
             capture_output=True,
             text=True,
@@ -113,6 +104,11 @@ class Machine:
                 f"{' '.join(command)}: status {done.returncode}\n{done.stdout[-4000:]}\n{done.stderr[-4000:]}"
             )
         return done
+
+    def enter(self, *command: str) -> list[str]:
+        """That command inside, as root and with a plain environment, for whoever runs it otherwise than `run`."""
+        path = "PATH=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin"
+        return ["nsenter", "-t", str(self._leader), "-a", "env", "-i", path, "LC_ALL=C.UTF-8", "HOME=/root", *command]
 
     def on_its_network(self, *command: str) -> list[str]:
         """That command as it would run beside the machine: a program of the outside, on the machine's network."""

@@ -1,0 +1,34 @@
+"""The archive that is copied to a Pi: whole, without anything else, the same bytes each time, known by its checksum."""
+
+from __future__ import annotations
+
+import subprocess
+import tarfile
+from pathlib import Path
+
+ROOT = Path(__file__).parents[2]
+
+
+def pack(folder: Path) -> list[Path]:
+    done = subprocess.run(["bash", ROOT / "deploy/archive.sh", folder], capture_output=True, text=True, check=True)
+    return [Path(line) for line in done.stdout.splitlines()]
+
+
+def test_the_archive_is_whole_and_nothing_else_and_the_same_each_time(tmp_path: Path) -> None:
+    archive, checksum = pack(tmp_path / "a")
+    said = subprocess.run(
+        ["sha256sum", "-c", checksum.name], cwd=checksum.parent, capture_output=True, text=True, check=False
+    )
+    assert said.returncode == 0, said.stderr
+    again, _ = pack(tmp_path / "b")
+    assert archive.read_bytes() == again.read_bytes()
+    with tarfile.open(archive) as packed:
+        files = {m.name.partition("/")[2]: m for m in packed.getmembers()}
+    assert {name.partition("/")[0] for name in files} == {
+        "pyproject.toml", "README.md", "config.example.toml", "daemon", "drivers", "deploy",
+    }  # fmt: skip
+    found = [f for part in ("daemon", "drivers", "deploy") for f in (ROOT / part).rglob("*") if f.is_file()]
+    tree = [str(f.relative_to(ROOT)) for f in found if "__pycache__" not in f.parts and ".egg-info" not in str(f)]
+    assert set(tree) <= set(files), "every file of the tree"
+    assert not any("__pycache__" in name for name in files)
+    assert files["deploy/install/certificate.sh"].mode & 0o111, "what is run can be run"
