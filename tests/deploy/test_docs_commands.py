@@ -346,8 +346,8 @@ def follow_install_page(keeper: Keeper, part: list[Step]) -> list[str]:
             said.append(keeper.answer(step.text, ANSWERS))
         elif step.text == "sudo bash deploy/install.sh" and not (machine.root / "etc/rushlight/config.toml").exists():
             said.append(keeper.answer(step.text, ANSWERS))
-            # Eight of the installation and one more pair for a second tank, four of the guide.
-            assert keeper.questions <= 14, said[-1]
+            # Eight of the installation and three of the guide; two more for the second tank and one for each probe's.
+            assert keeper.questions == 8 + 3 + 2 + 2, said[-1]
         elif step.kind == "run":
             said.append(keeper.type(step.text))
     return said
@@ -363,7 +363,7 @@ def follow_broker_pages(keeper: Keeper, command: list[str], folder: Path) -> Wir
             keeper.configure(step.text)
     found = [s for s in steps(DEPLOY / "hardware.md") if s.kind == "with-broker"]
     told = [keeper.type(step.text).split() for step in found]
-    [example] = [s.text for s in steps(DEPLOY / "hardware.md") if s.kind == "toml" and "[mqtt]" in s.text]
+    [example] = [s.text for s in steps(DEPLOY / "hardware.md") if s.kind == "toml" and 'driver = "mqtt"' in s.text]
     keeper.configure(example)
     machine.run("systemctl", "restart", "rushlight")
     (folder / "ca.der").write_bytes((machine.root / "etc/rushlight/broker/ca.der").read_bytes())

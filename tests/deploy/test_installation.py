@@ -379,7 +379,7 @@ def test_a_wireless_board_is_heard_as_the_hardware_page_says(
     page = (Path(__file__).parents[2] / "deploy/hardware.md").read_text()
     [commands] = re.findall(r"```sh with-broker\n(.*?)```", page, re.DOTALL)
     said = machine.run("bash", "-ec", f"cd /root\n{commands}").stdout.split()
-    [example] = re.findall(r"```toml\n(\[mqtt\].*?)```", page, re.DOTALL)
+    [example] = re.findall(r"```toml\n(\[\[probe\]\][^`]*driver = \"mqtt\".*?)```", page, re.DOTALL)
     example = example.replace('"reading-room"', '"tank"')
     config = machine.root / "etc/rushlight/config.toml"
     before = config.read_text()

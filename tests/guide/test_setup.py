@@ -133,7 +133,10 @@ def test_what_is_missing_is_added_and_not_a_line_changed(box: Box) -> None:
     after = box.file.read_text()
     assert after.startswith(before.rstrip("\n"))
     found = config.load(box.file)
-    assert (found.mqtt.host, found.heartbeat.url) == ("localhost", "https://watch.example.org/1")
+    assert found.heartbeat.url == "https://watch.example.org/1"
+    assert {(p.options.user, Path(p.options.password_file).read_text()) for p in found.probe if p.driver == "mqtt"} == {
+        ("rushlight", "rushlight-secret\n")
+    }
     assert {(p.id, p.options.topic, p.options.record) for p in found.probe if p.driver == "mqtt"} == {
         ("temperature-reading-room-board", "boards/reading-room-board", "reading-room-board/temp"),
         ("light-reading-room-board", "boards/reading-room-board", "reading-room-board/light"),

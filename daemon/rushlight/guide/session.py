@@ -102,13 +102,13 @@ class Session:
         wifi = (self.talk.ask("Name of your Wi-Fi", ""), self.talk.ask("Its password; it is written to the board", ""))
         password = (self.place.broker / "board.password").read_text().strip()
         template = (self.place.firmware / "settings.py").read_text()
-        tables = [] if self.config.mqtt.host else [_own_broker(self.place.broker)]
+        tables = list[str]()
         for name in new:
             folder = self.place.config.parent / "boards" / name
             settings = files.board_settings(template, name, wifi, files.addresses(), password)
             copied = files.write_board(folder, self.place.firmware, settings, self.place.broker / "ca.der")
             tank = wizard.home_of_name(name, [t.id for t in self.config.tank])
-            tables += _probes_of(name, tank)
+            tables += _probes_of(name, tank, self.place.broker)
             self.talk.say(f"{name}: copy all {len(copied)} files of {folder} onto the board; its tank is {tank}.")
         self._add(*tables)
 
@@ -215,14 +215,16 @@ def _names(text: str) -> list[str]:
     return [wizard.slug(n) for n in text.split(",") if n.strip()]
 
 
-def _own_broker(folder: Path) -> str:
-    keys = {"host": "localhost", "user": "rushlight", "password_file": str(folder / "rushlight.password")}
-    return wizard.table("mqtt", keys)
-
-
-def _probes_of(board: str, tank: str) -> list[str]:
+def _probes_of(board: str, tank: str, broker: Path) -> list[str]:
     """What the firmware sends as it comes; a board without one of the probes has its table taken out by its keeper."""
-    common: Mapping[str, Any] = {"driver": "mqtt", "topic": f"boards/{board}", "format": "senml"}
+    common: Mapping[str, Any] = {
+        "driver": "mqtt",
+        "host": "localhost",
+        "user": "rushlight",
+        "password_file": str(broker / "rushlight.password"),
+        "topic": f"boards/{board}",
+        "format": "senml",
+    }
     kinds = {"temp": {"quantity": "temperature"}, "light": {"quantity": "light"}}
     return [
         wizard.table("[probe]", {"id": f"{kind['quantity']}-{board}", "tank": tank} | kind | dict(common)
