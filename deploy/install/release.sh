@@ -46,9 +46,10 @@ without a network take --wheels, see deploy/install.md"
 
 # install_locked TARGET COPY: the packages that were tested with, each file known by its hash; then the program itself.
 install_locked() {
-    local target=$1 copy=$2 file options=()
+    local target=$1 copy=$2 file found options=()
+    found=$(locks "$copy") || return 1
     local pip=("$target/bin/pip" --disable-pip-version-check --no-cache-dir -q install)
-    for file in $(locks "$copy"); do options+=(-r "$file"); done
+    for file in $found; do options+=(-r "$file"); done
     if [[ -n $wheels ]]; then pip+=(--no-index --find-links "$wheels"); fi
     "${pip[@]}" --require-hashes --only-binary ':all:' "${options[@]}" &&
         "${pip[@]}" --no-deps --no-build-isolation "rushlight @ file://$copy"

@@ -9,6 +9,7 @@ do it too.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import re
@@ -214,6 +215,8 @@ class Keeper:
 
     def __init__(self, machine: Machine) -> None:
         self.machine, self.boards, self.questions = machine, 0, 0
+        self.steps: list[tuple[float, str]] = []
+        """Seconds and first line of each block that was typed."""
         machine.run("useradd", "-m", "-s", "/bin/bash", "keeper")
         machine.run("tee", "/etc/sudoers.d/keeper", stdin="keeper ALL=(ALL) NOPASSWD: ALL\n")
         # The machine has no network: packages come from a folder, posts go to a server on the machine itself.
@@ -239,7 +242,14 @@ class Keeper:
         for address in SERVERS:
             text = text.replace(address, "http://127.0.0.1:8090")
         script = f'set -euo pipefail\ncd "$(cat ~/.cwd 2>/dev/null || echo ~)"\n{text}\npwd >~/.cwd\n'
-        return self.machine.run("su", "-", "keeper", "-c", script).stdout
+        with self.timed(text):
+            return self.machine.run("su", "-", "keeper", "-c", script).stdout
+
+    @contextlib.contextmanager
+    def timed(self, text: str) -> Iterator[None]:
+        begun_s = time.monotonic()
+        yield
+        self.steps.append((round(time.monotonic() - begun_s, 1), text.splitlines()[0]))
 
     def answer(self, text: str, answers: dict[str, str]) -> str:
         """Type commands that ask questions, at a terminal; what is not in `answers` gets Enter.  Returns what was said."""
@@ -247,7 +257,10 @@ class Keeper:
         script = f'set -euo pipefail\ncd "$(cat ~/.cwd 2>/dev/null || echo ~)"\n{text}\npwd >~/.cwd\n'
         command = self.machine.enter("su", "-", "keeper", "-c", script)
         said = b""
-        with subprocess.Popen(command, stdin=theirs, stdout=subprocess.PIPE, stderr=subprocess.STDOUT) as typed:
+        with (
+            self.timed(text),
+            subprocess.Popen(command, stdin=theirs, stdout=subprocess.PIPE, stderr=subprocess.STDOUT) as typed,
+        ):
             os.close(theirs)
             assert typed.stdout is not None
             while more := os.read(typed.stdout.fileno(), 4096):
@@ -295,13 +308,11 @@ class Keeper:
 @pytest.fixture
 def fresh() -> Iterator[Callable[[], Keeper]]:
     """Makes fresh machines with somebody at the keyboard."""
-    import contextlib
-
     with contextlib.ExitStack() as stack:
 
         def make() -> Keeper:
             try:
-                machine = stack.enter_context(machines.machine("bookworm"))
+                machine = stack.enter_context(machines.machine(os.environ.get("RUSHLIGHT_DRILL_SUITE", "bookworm")))
             except UnobtainableError as e:
                 pytest.skip(str(e))
             machine.boot()
@@ -448,3 +459,6 @@ def test_the_owners_path_and_the_way_back_after_a_dead_card(fresh: Callable[[], 
     wireless_board(after, micropython, tmp_path, password).close()  # the very board, untouched
     made = after.type("sudo rushlight backup").strip()
     assert made.startswith("/mnt/stick/rushlight/"), "backups go to the stick again"
+    if report := os.environ.get("RUSHLIGHT_DRILL_REPORT"):
+        told = {"questions": keeper.questions, "steps": keeper.steps, "restored": after.steps}
+        Path(report).write_text(json.dumps(told))
