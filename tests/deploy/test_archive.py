@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import shutil
 import subprocess
 import tarfile
 from pathlib import Path
+
+import pytest
 
 ROOT = Path(__file__).parents[2]
 
@@ -32,3 +35,21 @@ def test_the_archive_is_whole_and_nothing_else_and_the_same_each_time(tmp_path: 
     assert set(tree) <= set(files), "every file of the tree"
     assert not any("__pycache__" in name for name in files)
     assert files["deploy/install/certificate.sh"].mode & 0o111, "what is run can be run"
+
+
+@pytest.mark.skipif(not shutil.which("dpkg-deb"), reason="needs dpkg-deb")
+def test_the_debian_package_holds_the_archive_and_leaves_the_configuration_alone(tmp_path: Path) -> None:
+    done = subprocess.run(["bash", ROOT / "deploy/deb.sh", tmp_path], capture_output=True, text=True, check=True)
+    package = Path(done.stdout.strip())
+    subprocess.run(["dpkg-deb", "-R", package, tmp_path / "whole"], check=True)
+    source = tmp_path / "whole/usr/share/rushlight/source"
+    archive, _ = pack(tmp_path / "a")
+    with tarfile.open(archive) as packed:
+        wanted = {m.name.partition("/")[2] for m in packed.getmembers()}
+    assert {str(f.relative_to(source)) for f in source.rglob("*") if f.is_file()} == wanted
+    fields = subprocess.run(["dpkg-deb", "-f", package], capture_output=True, text=True, check=True).stdout
+    assert "Architecture: all" in fields
+    assert not (tmp_path / "whole/etc").exists(), "what a person wrote is no part of it"
+    assert not (tmp_path / "whole/DEBIAN/postrm").exists(), "and a purge takes nothing of it"
+    for script in ("postinst", "prerm"):
+        subprocess.run(["sh", "-n", tmp_path / "whole/DEBIAN" / script], check=True)

@@ -80,8 +80,8 @@ def test_what_is_not_run_needs_the_board() -> None:
     left_out = [s.text for page in OWN for s in steps(page) if s.kind == "on-the-pi"]
     for text in left_out:
         assert re.search(r"/boot/firmware|/sys/|/dev/serial|timedatectl set|iw dev", text), text
-    assert sum(s.kind == "not-now" for page in OWN for s in steps(page)) == 3
-    assert sum(s.kind == "on-another-computer" for page in OWN for s in steps(page)) == 1
+    assert sum(s.kind == "not-now" for page in OWN for s in steps(page)) == 4
+    assert sum(s.kind == "on-another-computer" for page in OWN for s in steps(page)) == 2
 
 
 def _commands(text: str) -> Iterator[list[str]]:
