@@ -34,7 +34,7 @@ Architecture: all
 Maintainer: rushlight maintainers <maintainers@rushlight.invalid>
 Section: science
 Priority: optional
-Depends: python3 (>= 3.11), python3-venv, systemd, hostname
+Depends: python3 (>= 3.11), python3-venv, systemd
 Recommends: openssl, mosquitto
 Description: watches planted freshwater tanks
  Reads cheap probes, takes strip tests that are entered by hand, works out
@@ -69,7 +69,7 @@ Format: https://www.debian.org/doc/packaging-manuals/copyright-format/1.0/
 Upstream-Name: rushlight
 
 Files: *
-Copyright: rushlight maintainers
+Copyright: 2025-2026 rushlight maintainers
 License: Expat
  The terms are those that SPDX lists under the identifier MIT: https://spdx.org/licenses/MIT
 RIGHTS
