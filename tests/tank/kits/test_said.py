@@ -13,6 +13,7 @@ from helpers import strippictures as strips
 from helpers.site import CONFIG, config_of
 from rushlight import eventlines, replay
 from rushlight.events import KitCheck, Test
+from rushlight.science.optics import colour
 from rushlight.tank.kits.watch import KitsWatch
 
 SITE = config_of(CONFIG.replace("[[kit]]", '[[kit]]\nid = "drops"\nmethod = "drops"\n\n[[kit]]', 1))
@@ -207,3 +208,21 @@ def test_swapped_fields_are_noticed() -> None:
     chart[1][1], chart[4][1] = chart[4][1], chart[1][1]
     told = run({"kind": "test", "tank": "foyer", "method": "strip", "picture": record})[0]
     assert "not in order" in told["why"]
+
+
+def test_a_strip_in_shade_beside_its_chart_reads_the_same() -> None:
+    """Two thirds of the light on strip and paper alike: the ratio is what counts (von Kries in linear light)."""
+
+    def dimmed(codes: list[float]) -> list[float]:
+        return [colour.encoded(0.66 * colour.linear(c)) for c in codes]
+
+    record = picture(40.0)
+    plain = run({"kind": "test", "tank": "foyer", "method": "strip", "picture": record})
+    for name in ("nitrate", "ph"):
+        record[name] |= {"strip": dimmed(record[name]["strip"]), "paper": dimmed(record[name]["paper"])}
+    shaded = run({"kind": "test", "tank": "foyer", "method": "strip", "picture": record})
+    assert [t["mean"] for t in shaded] == pytest.approx([t["mean"] for t in plain], rel=1e-3)
+    # Where no paper is told beside a pad, the picture's one figure for the strip's paper serves.
+    record["paper"]["strip"] = record["nitrate"].pop("paper")
+    once = run({"kind": "test", "tank": "foyer", "method": "strip", "picture": record})
+    assert once[0]["mean"] == pytest.approx(plain[0]["mean"], rel=1e-3)
