@@ -98,12 +98,28 @@ class PlannedView:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Account:
+    """What is said of a tank at a moment, worked out in the core; every screen and text shows parts of it."""
+
+    headline: str = ""
+    """The worst thing, in a few words."""
+    evidence: tuple[str, ...] = ()
+    """The level first, then each standing alarm as it is now."""
+    cause: str = ""
+    """Empty where no change is sure."""
+    todo: str = ""
+    next_test_at_s: float | None = None
+    next_test_reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TankView:
     """One tank."""
 
     id: str
     title: str
     litres: float
+    account: Account = field(default_factory=Account)
     state_sentence: str = ""
     todo_sentence: str = ""
     probes: tuple[ProbeView, ...] = ()
@@ -183,3 +199,17 @@ class SiteView:
     """How news leaves the house, as the running daemon knows it."""
     storage: str = ""
     """What is wrong with the disk and what is held in memory only, at this moment; '' while all is written."""
+
+    @property
+    def headline(self) -> str:
+        """The whole in a few words, the most pressing first; quiet only where a noise would be heard."""
+        states = {a.state for a in (*self.alarms, *(a for t in self.tanks for a in t.alarms))}
+        if "unacknowledged" in states or any(t.overdue for t in self.tanks):
+            return "Something needs you"
+        if "acknowledged" in states:
+            return "In hand, not over yet"
+        if any(t.last_test_at_s is None for t in self.tanks):
+            return "A first test is needed"
+        if any(o.name == "none" for o in self.outlets):
+            return "Nothing stands, but no alarm can reach you"
+        return "All quiet; something is over" if "returned" in states else "All quiet"

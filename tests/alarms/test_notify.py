@@ -458,3 +458,27 @@ def test_any_history_through_the_state_machine_keeps_the_promises(history):
     rises = {(c.id, c.occurrence) for c in changes if c.state == "unacknowledged" and c.priority == "high"}
     assert {f"{i}#{n}" for i, n in rises} <= told, "every high alarm is told"
     assert not any("strips_low" in k for k in keys), "low is the weekly summary's"
+
+
+@pytest.mark.parametrize("hours", [0, 30, 100, 163])
+def test_what_is_low_reaches_somebody_within_a_week_where_there_is_no_letter(hours):
+    scene = Scene(replace(BASE, email=Email()))
+    rose_s = NOON + hours * 3600
+    scene.change(rose_s, alarm="light_low")
+    scene.change(rose_s + 60, alarm="hardness_high")
+    (message,) = scene.until(rose_s + 8 * 86400)
+    assert [t.alarm for t in message.alarms] == ["foyer.hardness_high", "foyer.light_low"]
+    assert message.at_s - rose_s <= 7 * 86400 + 60
+    local = dt.datetime.fromtimestamp(message.at_s, DUBLIN)
+    assert (local.weekday(), local.hour, message.priority) == (0, 9, "low")
+    assert scene.until(rose_s + 100 * 86400) == [], "once"
+
+
+def test_what_is_low_is_left_to_the_letter_where_there_is_one_and_what_is_over_is_not_told():
+    scene = Scene()
+    scene.change(NOON, alarm="light_low")
+    assert scene.until(NOON + 20 * 86400) == []
+    alone = Scene(replace(BASE, email=Email()))
+    alone.change(NOON, alarm="light_low")
+    alone.change(NOON + 3600, "returned", alarm="light_low")
+    assert alone.until(NOON + 20 * 86400) == []

@@ -18,7 +18,6 @@ from rushlight.events import Correction, Reading, Test
 from rushlight.views import AlarmView, SiteView, TankView
 from rushlight.web.entering import fields
 from rushlight.web.entering.entries import SHEETS
-from rushlight.web.screens import heading
 
 
 @pytest.fixture(scope="module")
@@ -307,7 +306,7 @@ def test_the_heading_names_the_most_pressing_state_and_never_calls_what_is_over_
         tank = TankView(id="foyer", title="Foyer", litres=140, alarms=alarms, overdue=overdue, last_test_at_s=1.0)
         return SiteView(at_s=2.0, name="Rowan Street library", timezone="Europe/Dublin", tanks=(tank,))
 
-    assert heading(view()) == heading(view("shelved")) == "All quiet"
-    assert heading(view("returned")) == "All quiet; something is over"
-    assert heading(view("returned", "acknowledged")) == "In hand, not over yet"
-    assert heading(view("returned", "unacknowledged")) == heading(view(overdue=True)) == "Something needs you"
+    assert view().headline == view("shelved").headline == "All quiet"
+    assert view("returned").headline == "All quiet; something is over"
+    assert view("returned", "acknowledged").headline == "In hand, not over yet"
+    assert view("returned", "unacknowledged").headline == view(overdue=True).headline == "Something needs you"

@@ -27,6 +27,8 @@ from rushlight.alarms.rows.row import AlarmRow
 from rushlight.alarms.words import number, percent, sentence
 from rushlight.effects import Estimate, Step
 
+LEAST_DEED = 25
+"""Less than this is half an order: 'no feed' and nothing of what to do with the water."""
 MOST_TITLE, MOST_DEED, MOST_BODY = 30, 100, 300
 
 
@@ -110,7 +112,7 @@ def _clauses(text: str) -> str:
     out = ""
     for clause in re.split(r"(?<=[;.]) ", text):
         longer = f"{out} {clause}".strip()
-        if out and len(longer) > MOST_DEED:
+        if len(longer) > MOST_DEED and len(out) >= LEAST_DEED:
             break
         out = longer
     return cut(out.rstrip(";. "), MOST_DEED)

@@ -4,11 +4,12 @@ Owns quiet hours, repeats, escalation and the hourly budget; who there is to be 
 message passes through here, so there is one gate for all of them.  Never sends (outlets do), never judges
 (`machine` does) and makes no words: `writer` does, of what is known when it is told.
 
-Low priority is the weekly summary's.  Medium waits for the end of the quiet hours and for its part of the hourly
-budget; what then still stands goes out as one message.  High is told at once, at any hour, and again until
-somebody acknowledges it; after `escalate_minutes` to the second contact as well.  What was acknowledged and still
-stands is no news: told again it goes along with the next message, or by itself on a morning.  A return is told,
-without a sound, to those who were told of the rise.
+Low priority is the weekly summary's; where no e-mail is set up that could carry one, it goes in one message on Monday
+morning.  Medium waits for the end of the quiet hours and for its part of the hourly budget; what then still stands
+goes out as one message.  High is told at once, at any hour, and again until somebody acknowledges it; after
+`escalate_minutes` to the second contact as well.  What was acknowledged and still stands is no news: told again it goes
+along with the next message, or by itself on a morning.  A return is told, without a sound, to those who were told of
+the rise.
 """
 
 from __future__ import annotations
@@ -33,6 +34,8 @@ PATIENCE_S = DAY_S
 BEHIND_S = 7 * DAY_S
 """What stands behind an alarm that says more is looked at again after so long: mostly it is over soon after it."""
 MORNING = "09:00"
+WEEK_BEGINS = 0
+"""Monday: on its morning goes what is low where no weekly letter takes it along."""
 
 
 @dataclass(slots=True)
@@ -151,7 +154,7 @@ class Notifier:
         seen_before = False
         if telling is None or telling.occurrence != change.occurrence:
             _unhold(state, change.id)
-            if change.priority == "low":
+            if change.priority == "low" and self._roster.gets_letters:
                 state.telling.pop(change.id, None)
                 return []
             telling = state.telling[change.id] = _new_telling(change)
@@ -233,6 +236,8 @@ class Notifier:
         until_s = self._gate(state, person, telling.priority, step, at_s)
         if step == "reminder":
             until_s = max(until_s or 0.0, self._morning(at_s + PATIENCE_S))
+        elif telling.priority == "low" and step != "return":
+            until_s = self._weekly(at_s)
         elif until_s is None and telling.priority != "high":
             until_s = at_s + GATHER_S
         if until_s is not None:
@@ -328,6 +333,13 @@ class Notifier:
         """The first local morning at or after `at_s`."""
         day = local_day(at_s, self._zone)
         mornings = (clock_on(day + dt.timedelta(days=n), MORNING, self._zone) for n in (0, 1))
+        return next((m for m in mornings if m >= at_s), at_s)
+
+    def _weekly(self, at_s: float) -> float:
+        """The first morning of a week at or after `at_s`."""
+        day = local_day(at_s, self._zone)
+        days = (day + dt.timedelta(days=n) for n in range(8))
+        mornings = (clock_on(d, MORNING, self._zone) for d in days if d.weekday() == WEEK_BEGINS)
         return next((m for m in mornings if m >= at_s), at_s)
 
     @staticmethod

@@ -18,7 +18,8 @@ ANSI/ISA-18.2: an alarm is *unacknowledged*, *acknowledged*, *returned* (back to
 *normal*, *shelved* (put aside for some hours) or *out of service* (by configuration). What is over while the same
 trouble still stands at an earlier stage asks for no acknowledgement of its own.
 
-A high alarm is pushed at any hour. Medium waits for the end of the quiet hours. Low is told in the weekly summary.
+A high alarm is pushed at any hour. Medium waits for the end of the quiet hours. Low is told in the weekly
+summary, or on Monday morning where no e-mail is set up.
 The values are estimates and common practice, not a substitute for testing or for a vet.
 """
 

@@ -22,6 +22,11 @@ class Roster:
         people = config.contacts.person or (Person(id="keeper", name="keeper"),)
         self.people = {p.id: p for p in people if self._channels}
 
+    @property
+    def gets_letters(self) -> bool:
+        """Whether there is a weekly letter, which tells what is low."""
+        return "email" in self._channels
+
     def first(self, row: AlarmRow, at_s: float) -> list[str]:
         """Who is told first: the sitter while there is one and there is something for them to do."""
         sitter = self.sitter(at_s)

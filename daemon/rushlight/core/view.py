@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import dataclasses
 
+from rushlight.core import account
 from rushlight.core.present import ask_at
 from rushlight.core.step import Core, SiteState
 from rushlight.core.tank import TankCore, TankState
-from rushlight.effects import Estimate
 from rushlight.events import Test
 from rushlight.implied import alike, carries
 from rushlight.science.chemistry.nitrogen import feed_nitrogen_g
@@ -67,12 +67,16 @@ def _tank(tank: TankCore, state: TankState, at_s: float, probes: list[ProbeView]
     left = tank.supplies.left(state.supplies)
     best = tank.kits.best_test(state.kits, report.nitrate, left) if report.nitrate is not None else None
     remedy = tank.remedy(state, at_s, report)
+    told = account.of_tank(report, tank.tank.limits.nitrate, alarms, overdue=overdue, tested=last is not None)
+    if state.due_at_s is not None:
+        told = dataclasses.replace(told, next_test_at_s=state.due_at_s, next_test_reason=state.due_reason)
     return TankView(
         id=tank.tank.id,
         title=tank.tank.title,
         litres=tank.tank.litres,
-        state_sentence=state_sentence(report.nitrate, report.net_rate, tank.tank.limits.nitrate),
-        todo_sentence=todo_sentence(alarms, overdue=overdue, tested=last is not None),
+        account=told,
+        state_sentence=told.evidence[0],
+        todo_sentence=told.todo,
         probes=tuple(probes),
         alarms=tuple(alarms),
         nitrate=report.nitrate,
@@ -96,7 +100,7 @@ def _tank(tank: TankCore, state: TankState, at_s: float, probes: list[ProbeView]
             for p in tank.routine.planned(state.routine, at_s)
         ),
         causes=report.causes,
-        causes_sentence=report.causes_sentence,
+        causes_sentence=told.cause,
         most_fed_g=_most_fed_g(tank, state),
         last_test=tested(last) if last else {},
         last_test_at_s=last.at_s if last else None,
@@ -142,20 +146,6 @@ def tested(test: Test) -> dict[str, float | str]:
     return found
 
 
-def state_sentence(nitrate: Estimate | None, net_rate: Estimate | None, limit: float) -> str:
-    """Where nitrate is and where it goes, with how sure that is."""
-    if nitrate is None:
-        return "Not known yet: no test has been entered."
-    level = f"Nitrate about {nitrate.mean:.0f} mg/L ({nitrate.low:.0f} to {nitrate.high:.0f}), limit {limit:.0f}"
-    if net_rate is None:
-        return f"{level}."
-    if net_rate.low > 0:
-        return f"{level}, rising {net_rate.mean:.1f} mg/L a day ({net_rate.low:.1f} to {net_rate.high:.1f})."
-    if net_rate.high < 0:
-        return f"{level}, falling {-net_rate.mean:.1f} mg/L a day ({-net_rate.high:.1f} to {-net_rate.low:.1f})."
-    return f"{level}, steady as far as the tests can tell."
-
-
 def water_sentences(water: ChemistryReport) -> tuple[str, ...]:
     """Ammonia and hardness as far as tests tell, a sentence each."""
     said: list[str] = []
@@ -184,15 +174,3 @@ def _hardness(name: str, h: Hardness) -> str:
         if h.days_to_limit
         else f"{level}, past its limit."
     )
-
-
-def todo_sentence(alarms: list[AlarmView], *, overdue: bool, tested: bool = True) -> str:
-    """The one thing to do today, or that there is none.  `alarms` come most pressing first."""
-    standing = [a for a in alarms if a.state in _STANDING]
-    if standing and standing[0].first_action:
-        return standing[0].first_action
-    if overdue:
-        return "Test the water with a strip and enter the result."
-    if not tested:
-        return "Test the water with a strip and enter the result; with the first test the estimate begins."
-    return "Nothing to do today."

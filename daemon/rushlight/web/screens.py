@@ -14,7 +14,7 @@ from rushlight.effects import Estimate
 from rushlight.events import Acknowledge, Correction, Event, Shelve, Test
 from rushlight.localtime import DAY_S
 from rushlight.settings import OnHours, Tank
-from rushlight.views import SiteView, TankView
+from rushlight.views import TankView
 from rushlight.web import charts, formats
 from rushlight.web.charts import Chart
 from rushlight.web.entering.entries import SHEETS
@@ -48,19 +48,7 @@ class Row:
 def home(asked: PageRequest) -> Response:
     """Every tank a card."""
     view = asked.daemon.view()
-    return asked.page("home.html", "Tanks", view=view, notice=notice(asked), heading=heading(view), sheets=SHEETS)
-
-
-def heading(view: SiteView) -> str:
-    """The whole screen in a few words, the most pressing first."""
-    states = {a.state for a in (*view.alarms, *(a for t in view.tanks for a in t.alarms))}
-    if "unacknowledged" in states or any(t.overdue for t in view.tanks):
-        return "Something needs you"
-    if "acknowledged" in states:
-        return "In hand, not over yet"
-    if any(t.last_test_at_s is None for t in view.tanks):
-        return "A first test is needed"
-    return "All quiet; something is over" if "returned" in states else "All quiet"
+    return asked.page("home.html", "Tanks", view=view, notice=notice(asked), heading=view.headline, sheets=SHEETS)
 
 
 def notice(asked: PageRequest) -> Notice | None:

@@ -448,6 +448,7 @@ class RoutineWatch:
             action_sentence=BUY if without else "",
             sitter_sentence=BUY_SITTER if without else "",
             deed="Buy test strips and enter the new pack." if without else "",
+            trap_sentence="" if without else None,
         )
         if says == "clear":
             return [Finding(alarm="test_overdue", tank=self.tank.id, says=says, evidence=evidence)]
