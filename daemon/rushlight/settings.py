@@ -234,6 +234,11 @@ class Push:
     reserve_for_high: Count = 6
     """Of these, kept free for high alarms."""
 
+    @property
+    def set_up(self) -> bool:
+        """Whether it is wanted."""
+        return bool(self.server)
+
 
 @dataclass(frozen=True, slots=True)
 class Webhook:
@@ -250,6 +255,11 @@ class Webhook:
     ca_file: str = ""
     deadline_s: Annotated[float, Gt(0), Le(120)] = 30.0
 
+    @property
+    def set_up(self) -> bool:
+        """Whether it is wanted."""
+        return bool(self.url or self.url_file)
+
 
 @dataclass(frozen=True, slots=True)
 class Services:
@@ -260,6 +270,11 @@ class Services:
     """The library's addresses, separated by spaces; each holds its service's credentials."""
     urls_secret_file: str = ""
     deadline_s: Annotated[float, Gt(0), Le(300)] = 60.0
+
+    @property
+    def set_up(self) -> bool:
+        """Whether it is wanted."""
+        return bool(self.urls_secret or self.urls_secret_file)
 
 
 @dataclass(frozen=True, slots=True)
@@ -284,6 +299,11 @@ class Email:
     weekly_day: Annotated[int, Ge(1), Le(7)] = 1
     """1 Monday to 7 Sunday."""
     weekly_at: ClockTime = "07:30"
+
+    @property
+    def set_up(self) -> bool:
+        """Whether it is wanted."""
+        return bool(self.host)
 
 
 @dataclass(frozen=True, slots=True)
@@ -461,6 +481,11 @@ class Timeseries:
     def __post_init__(self) -> None:
         if self.url and not (self.org and self.bucket):
             raise ValueError("a store needs org and bucket beside its url")
+
+
+CHANNELS = ("push", "webhook", "services", "email")
+"""The sections by which people are told, in the order in which they are tried; each has a `set_up`, and a module of its
+name among the outlets."""
 
 
 @dataclass(frozen=True, slots=True)

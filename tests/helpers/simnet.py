@@ -16,7 +16,7 @@ from typing import Any
 import requests
 from requests.structures import CaseInsensitiveDict
 
-from rushlight.outlets import mail
+from rushlight.outlets import email as mail
 from rushlight.outlets.net import http_request
 
 

@@ -9,8 +9,8 @@ import pytest
 
 from rushlight.clock import SystemClock
 from rushlight.outlets.delivery import Delivery
+from rushlight.outlets.email import MailOutlet
 from rushlight.outlets.heartbeat import Heartbeat, HeartbeatFacts
-from rushlight.outlets.mail import MailOutlet
 from rushlight.outlets.push import PushOutlet
 from rushlight.outlets.result import Done, Parcel
 from rushlight.outlets.webhook import WebhookOutlet

@@ -9,7 +9,7 @@ import zoneinfo
 
 from rushlight.alarms.table import AlarmRow
 from rushlight.localtime import local_day
-from rushlight.settings import Config, Person
+from rushlight.settings import CHANNELS, Config, Person
 
 
 class Roster:
@@ -63,10 +63,4 @@ class Roster:
 
 def configured_channels(config: Config) -> tuple[str, ...]:
     """The channels that the configuration sets up, in the order in which they are tried."""
-    have = {
-        "push": bool(config.push.server),
-        "webhook": bool(config.webhook.url or config.webhook.url_file),
-        "services": bool(config.services.urls_secret or config.services.urls_secret_file),
-        "email": bool(config.email.host),
-    }
-    return tuple(name for name, there in have.items() if there)
+    return tuple(name for name in CHANNELS if getattr(config, name).set_up)

@@ -12,7 +12,7 @@ from types import MappingProxyType
 from typing import Any
 
 from rushlight.outlets.net import http_request
-from rushlight.outlets.result import Never, Parcel, Result
+from rushlight.outlets.result import Never, Parcel, Result, Secret
 from rushlight.settings import Priority, Push
 
 PRIORITIES: Mapping[Priority, int] = MappingProxyType({"high": 5, "medium": 3, "low": 2})
@@ -48,6 +48,12 @@ class PushOutlet:
     def check(self) -> Result | None:
         """There is no way to prove a topic without posting to it."""
         return None
+
+
+def build(settings: Push, secret: Secret, wall_s: Callable[[], float]) -> PushOutlet:
+    """The outlet of a `[push]`.  Raises OSError when a secret's file can't be read."""
+    topic, token = secret(settings.topic, settings.topic_file), secret(settings.token, settings.token_file)
+    return PushOutlet(settings, topic, token, wall_s)
 
 
 def message(parcel: Parcel, topic: str) -> dict[str, Any]:

@@ -6,11 +6,15 @@ never a credential, a topic, an address of a person or a server's own text.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
 
 from rushlight.effects import Purpose, Told
 from rushlight.settings import Priority
+
+Secret = Callable[[str, str], str]
+"""Gives a secret by what the configuration says in place, or by its file; raises OSError where that can't be read."""
 
 
 @dataclass(frozen=True, slots=True)

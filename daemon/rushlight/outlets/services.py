@@ -12,10 +12,10 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 from rushlight.outlets.push import MOST_BYTES, cut
-from rushlight.outlets.result import Done, Later, Never, Parcel, Result
+from rushlight.outlets.result import Done, Later, Never, Parcel, Result, Secret
 from rushlight.settings import Services
 
 _SENT, _NOT_SENT, _NO_LIBRARY, _BAD_ADDRESS = 0, 3, 4, 5
@@ -65,6 +65,11 @@ class ServicesOutlet:
             _BAD_ADDRESS: Never("one of the services' addresses is not one that the library knows"),
         }
         return answers.get(done.returncode, Later("a service did not take the message"))
+
+
+def build(settings: Services, secret: Secret, _wall_s: Callable[[], float]) -> ServicesOutlet:
+    """The outlet of a `[services]`.  Raises OSError when a secret's file can't be read."""
+    return ServicesOutlet(settings, secret(settings.urls_secret, settings.urls_secret_file))
 
 
 def _main() -> int:

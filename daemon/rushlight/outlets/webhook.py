@@ -13,7 +13,7 @@ from typing import Any
 
 from rushlight.outlets.net import http_request
 from rushlight.outlets.push import authorization
-from rushlight.outlets.result import Parcel, Result
+from rushlight.outlets.result import Parcel, Result, Secret
 from rushlight.settings import Webhook
 
 
@@ -46,6 +46,12 @@ class WebhookOutlet:
     def check(self) -> Result | None:
         """There is no way to prove an address without posting to it."""
         return None
+
+
+def build(settings: Webhook, secret: Secret, wall_s: Callable[[], float]) -> WebhookOutlet:
+    """The outlet of a `[webhook]`.  Raises OSError when a secret's file can't be read."""
+    url, token = secret(settings.url, settings.url_file), secret(settings.token, settings.token_file)
+    return WebhookOutlet(settings, url, token, wall_s)
 
 
 def fields(parcel: Parcel) -> dict[str, str]:

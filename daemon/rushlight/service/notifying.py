@@ -6,6 +6,7 @@ the sending is `outlets.delivery`'s.
 
 from __future__ import annotations
 
+import importlib
 import logging
 import zoneinfo
 from collections import Counter
@@ -20,11 +21,7 @@ from rushlight.journal.reader import Delivery as Delivered
 from rushlight.journal.reader import UnreadableError
 from rushlight.outlets import selftest, status
 from rushlight.outlets.delivery import Delivery, Outcome, Row
-from rushlight.outlets.mail import MailOutlet
-from rushlight.outlets.push import PushOutlet
 from rushlight.outlets.result import Outlet, Parcel
-from rushlight.outlets.services import ServicesOutlet
-from rushlight.outlets.webhook import WebhookOutlet
 from rushlight.service import never_told
 from rushlight.service.engine import Engine
 from rushlight.settings import Config, Priority
@@ -43,23 +40,10 @@ _LOOKED_AT = 200
 
 def outlets(config: Config, wall_s: Callable[[], float]) -> dict[str, Outlet]:
     """Every configured channel by name.  Raises OSError when a secret's file can't be read."""
-    secret = configuration.secret
     found: dict[str, Outlet] = {}
-    if config.push.server:
-        push = config.push
-        topic, token = secret(push.topic, push.topic_file), secret(push.token, push.token_file)
-        found["push"] = PushOutlet(push, topic, token, wall_s)
-    if config.webhook.url or config.webhook.url_file:
-        hook = config.webhook
-        url, token = secret(hook.url, hook.url_file), secret(hook.token, hook.token_file)
-        found["webhook"] = WebhookOutlet(hook, url, token, wall_s)
-    if config.services.urls_secret or config.services.urls_secret_file:
-        services = config.services
-        urls = secret(services.urls_secret, services.urls_secret_file)
-        found["services"] = ServicesOutlet(services, urls)
-    if config.email.host:
-        mail = config.email
-        found["email"] = MailOutlet(mail, secret(mail.password, mail.password_file), wall_s)
+    for name in configured_channels(config):
+        module = importlib.import_module(f"rushlight.outlets.{name}")
+        found[name] = module.build(getattr(config, name), configuration.secret, wall_s)
     return found
 
 

@@ -21,7 +21,7 @@ from typing import Any
 from rushlight.outlets.net import verified_tls
 from rushlight.outlets.net.deadline import Deadline
 from rushlight.outlets.net.http_request import CONNECT_S, certificate_reason, certificate_until_s
-from rushlight.outlets.result import Done, Later, Never, Parcel, Result
+from rushlight.outlets.result import Done, Later, Never, Parcel, Result, Secret
 from rushlight.settings import Email
 from rushlight.summary.letter import Letter, unpack
 
@@ -117,6 +117,11 @@ class MailOutlet:
         if refused:
             return Done(f"taken; {len(refused)} of {len(to)} recipients refused")
         return Done("250")
+
+
+def build(settings: Email, secret: Secret, wall_s: Callable[[], float]) -> MailOutlet:
+    """The outlet of an `[email]`.  Raises OSError when a secret's file can't be read."""
+    return MailOutlet(settings, secret(settings.password, settings.password_file), wall_s)
 
 
 class _Fused(smtplib.SMTP):

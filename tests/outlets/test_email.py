@@ -6,7 +6,7 @@ import time
 
 import pytest
 
-from rushlight.outlets.mail import MailOutlet
+from rushlight.outlets.email import MailOutlet
 from rushlight.outlets.result import Done, Later, Never, Parcel
 from rushlight.settings import Email
 from rushlight.summary.letter import Letter, pack, unpack
