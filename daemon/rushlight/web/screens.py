@@ -69,7 +69,7 @@ def notice(asked: PageRequest) -> Notice | None:
         return Notice(f"Undone. {said}.{held}")
     when = formats.moment(event.at_s, asked.daemon.now_s(), asked.zone)
     if "again" in query:
-        return Notice(f"That was entered already, once: {said}, {when}.", entry_id)
+        return Notice(f"That was entered already, once: {said}, {when}.{_read(asked, event)}", entry_id)
     return Notice(f"Entered. {said}, {when}.{_read(asked, event)}{held}{_clock(query.get('clock', ''))}", entry_id)
 
 
