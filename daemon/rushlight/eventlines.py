@@ -37,6 +37,8 @@ _READING_KEYS = frozenset({"at", "kind", "probe", "value", "unit", "quality", "i
 _QUALITIES = frozenset({1, 2, 3, 4, 9})
 _LARGEST = 2.0**53
 _LONGEST_KEY = 80
+LONGEST_NOTE = 2000
+"""Characters of what a person says besides; longer texts belong elsewhere."""
 LATEST_S = 4102444800.0
 """2100-01-01T00:00:00Z: events are earlier."""
 
@@ -162,8 +164,11 @@ def check_names(event: Event, config: Config, line_no: int = 0) -> None:
 def check_typed(event: Event, config: Config) -> None:
     """Raise `LineError` for what at a keyboard is a slip of the finger.
 
-    That is a test's figure that no water gives, and a calibration that would not be used.
+    That is a test's figure that no water gives, a calibration that would not be used, and a note without end.
     """
+    for key in ("note", "text"):
+        if len(str(getattr(event, key, ""))) > LONGEST_NOTE:
+            raise LineError(0, key, f"is longer than {LONGEST_NOTE} characters")
     if isinstance(event, Calibration):
         probe = next(p for p in config.probe if p.id == event.probe)
         verdict = come_to(probe, event)

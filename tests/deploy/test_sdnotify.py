@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import socket
+import time
 import uuid
 from collections.abc import Iterator
 from pathlib import Path
@@ -150,3 +151,31 @@ def test_watchdog_is_fed_only_while_everybody_progresses(tmp_path: Path) -> None
         s.setblocking(False)
         with pytest.raises(BlockingIOError):
             s.recv(100)
+
+
+def test_a_manager_that_does_not_read_costs_no_turn_and_hears_the_rest_later(tmp_path):
+    """The kernel's queue of a datagram socket fills (unix(7)); sending with a time limit then spun for two seconds."""
+    path = tmp_path / "notify"
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        manager.bind(str(path))
+        notifier = sdnotify.Notifier(str(path))
+        before_s = time.process_time()
+        for _ in range(2000):
+            notifier.alive()
+        notifier.ready()
+        assert time.process_time() - before_s < 1.0
+        manager.setblocking(False)
+        heard = []
+
+        def drain():
+            try:
+                while True:
+                    heard.append(manager.recv(100))
+            except BlockingIOError:
+                pass
+
+        drain()
+        assert b"READY=1" not in heard
+        notifier.alive()
+        drain()
+        assert b"READY=1" in heard

@@ -496,3 +496,50 @@ def certificate_of(authority: Authority, folder) -> str:
     )
     file.write_bytes(plain + certificate.public_bytes(serialization.Encoding.PEM))
     return str(file)
+
+
+# -- confirming at QoS 1 -------------------------------------------------------------------------------------
+
+
+def test_what_is_not_confirmed_comes_again_and_what_is_kept_does_not(tmp_path) -> None:
+    """Three lives of one driver over a real broker: taken and lost, taken and kept but not confirmed, and the rest."""
+    broker = Broker(tmp_path)
+    try:
+        channel = Channel("p", Options(topic="a/b", host="127.0.0.1", port=broker.port, qos=1), "temperature")
+
+        def driver(kept: bytes = b"") -> MqttDriver:
+            made = MqttDriver([channel], time.monotonic)
+            made.recall(kept)
+            made.open()
+            return made
+
+        def heard(made: MqttDriver, count: int) -> list:
+            out: list = []
+            end = time.monotonic() + 15
+            while len(out) < count and time.monotonic() < end:
+                out += made.poll(0.5)
+            return out
+
+        def drop(made: MqttDriver) -> None:
+            """As a kill does: the connection ends, and nothing is said."""
+            made._client.socket().close()
+
+        first = driver()
+        publish(broker.port, "a/b", b"21.5")
+        assert [(s.value, s.late) for s in heard(first, 1)] == [(21.5, False)]
+        drop(first)
+        second = driver()
+        assert [(s.value, s.late) for s in heard(second, 1)] == [(21.5, True)]
+        kept = second.identities(second.upto)
+        drop(second)
+        third = driver(kept)
+        publish(broker.port, "a/b", b"22.0")
+        assert [s.value for s in heard(third, 1)] == [22.0]
+        third.confirm(third.upto)
+        third.poll(0.5)
+        third.close()
+        last = driver()
+        assert last.poll(1.0) == []
+        last.close()
+    finally:
+        broker.stop()

@@ -259,3 +259,15 @@ def test_our_own_readers_never_pin_the_log(journal: Journal) -> None:
         assert journal.report().wal_bytes <= 8 * 1024 * 1024
         assert journal.checkpoint()
     assert journal.report().wal_bytes == 0
+
+
+def test_an_urgent_commit_waits_for_the_disk(journal: Journal) -> None:
+    """https://www.sqlite.org/pragma.html#pragma_synchronous: 2 is FULL, 1 is NORMAL."""
+    journal.append([strip("one")], urgent=True, at_s=T0)
+    assert journal._db.connection.execute("PRAGMA synchronous").fetchone()[0] == 2
+
+
+def test_a_second_writer_is_kept_out(journal: Journal) -> None:
+    second = Journal(journal.path, boot_id="other")
+    assert second.open(T0).trouble == "busy"
+    second.close(T0)

@@ -226,7 +226,7 @@ def test_by_default_it_may_do_nothing() -> None:
     [
         ({"kind": "shelve", "alarm": "foyer.ph_low", "hours": 1440}, "hours"),
         ({"kind": "test", "tank": "foyer", "method": "lab", "values": {"nitrate": 5}}, "method"),
-        ({"kind": "note", "tank": "foyer", "text": "x" * 2001}, "note"),
+        ({"kind": "note", "tank": "foyer", "text": "x" * 2001}, "text"),
         ({"kind": "correction", "of": "never-was", "void": True}, "of"),
     ],
 )

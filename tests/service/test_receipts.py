@@ -303,7 +303,8 @@ def test_the_mark_outlives_a_torn_write(tmp_path: Path) -> None:
     file = tmp_path / "journal.sqlite.mark"
     whole = file.read_bytes()
     torn = 0 if b'"seq":9' in whole[:4096] else 4096
-    file.write_bytes(whole[: torn + 10] + b"?" * 20 + whole[torn + 30 :])
+    newer = whole[torn : torn + 4096].replace(b'"seq":9', b'"seq":8')  # whole JSON, and not what was written
+    file.write_bytes(whole[:torn] + newer + whole[torn + 4096 :])
     again = HighWater(database)
     assert again.look(3, lambda _: False) == 5
     assert "2 records" in again.shortfall

@@ -127,10 +127,11 @@ def test_brute_force_is_slowed_and_sessions_live_on(tmp_path: object, site: Site
 
 
 def test_idle_and_dripping_clients_stall_nothing(site: Site) -> None:
-    """200 idle sockets and 20 that send a byte now and then: page and engine answer, and all are cut off."""
+    """450 idle sockets and 20 that send a byte now and then: page and engine answer, and all are cut off."""
     head = b"POST /undo HTTP/1.1\r\nHost: localhost\r\nContent-Length: 5000\r\n\r\n"
-    idle = [socket.create_connection(("127.0.0.1", site.port), timeout=20) for _ in range(200)]
-    drips = [socket.create_connection(("127.0.0.1", site.port), timeout=20) for _ in range(20)]
+    there = ("127.0.0.1", site.port)
+    idle = [socket.create_connection(there, timeout=20, source_address=("127.0.0.2", 0)) for _ in range(450)]
+    drips = [socket.create_connection(there, timeout=20, source_address=("127.0.0.3", 0)) for _ in range(20)]
     client, begun, open_drips, page_s, engine_s = site.client(), time.monotonic(), set(drips), [], []
     for conn in drips:
         conn.sendall(head)
@@ -147,9 +148,37 @@ def test_idle_and_dripping_clients_stall_nothing(site: Site) -> None:
         time.sleep(0.5)
     cut_s = time.monotonic() - begun
     print(
-        f"idle 200, dripping 20 on {os.cpu_count()} cores: page {max(page_s):.3f} s, engine {max(engine_s):.3f} s, cut after {cut_s:.0f} s"
+        f"idle 450, dripping 20 on {os.cpu_count()} cores: page {max(page_s):.3f} s, engine {max(engine_s):.3f} s, cut after {cut_s:.0f} s"
     )
     assert not open_drips and max(page_s) < 5 and max(engine_s) < 5
     assert all(conn.recv(1) == b"" for conn in idle)
     for conn in (*idle, *drips):
         conn.close()
+
+
+def test_who_holds_a_link_or_a_session_pays_for_nobody_s_wrong_tries(site: Site) -> None:
+    """61 wrong tries from many addresses: the log-in waits; a link lets in, and a device changes the passphrase."""
+    inside = site.client()
+    token = site.access.make_link()
+    for n in range(61):
+        site.access._patience.note_wrong(f"192.0.2.{n}")
+    outside = site.client(logged_in=False)
+    outside.get("/login")
+    assert outside.post("/login", {"passphrase": "sedge and water mint"}).status == 429
+    outside.get(f"/join/{token}")
+    assert outside.post(f"/join/{token}", {"name": "guest"}).status == 303
+    inside.get("/passphrase")
+    new = {
+        "old": "sedge and water mint",
+        "passphrase": "umbrella sedge by the door",
+        "again": "umbrella sedge by the door",
+    }
+    assert inside.post("/passphrase", new).status == 303
+
+
+def test_a_body_of_unknown_length_is_refused_in_every_version(site: Site) -> None:
+    """RFC 9112, 6.1: a server that gets Transfer-Encoding in HTTP/1.0 must treat the message as faulty."""
+    asked = b"POST /login HTTP/1.0\r\nHost: localhost\r\nTransfer-Encoding: chunked\r\n\r\n5\r\nhello\r\n0\r\n\r\n"
+    with socket.create_connection(("127.0.0.1", site.port), timeout=20) as conn:
+        conn.sendall(asked)
+        assert b" 400 " in conn.recv(200)

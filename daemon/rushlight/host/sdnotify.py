@@ -16,6 +16,7 @@ from dataclasses import dataclass
 log = logging.getLogger(__name__)
 
 _LONGEST_STATUS = 400
+_MOST_WAITING = 8
 
 
 class Notifier:
@@ -30,6 +31,7 @@ class Notifier:
         self._address = "\0" + named[1:] if named.startswith("@") else named
         self._failed = False
         self._status = ""
+        self._waiting: list[str] = []
 
     def __bool__(self) -> bool:
         return bool(self._address)
@@ -62,9 +64,15 @@ class Notifier:
             return
         try:
             with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) as s:
-                s.settimeout(2.0)
-                s.sendto(text.encode(), self._address)
+                s.setblocking(False)  # with a time limit the call spins on a full queue until that is over
+                for waiting in [*self._waiting, text]:
+                    s.sendto(waiting.encode(), self._address)
+                    self._waiting = self._waiting[1:]
             self._failed = False
+        except BlockingIOError:
+            # Nobody reads: what has to arrive once is said again with the next word, a watchdog's bark is not.
+            if not text.startswith("WATCHDOG") and text not in self._waiting:
+                self._waiting = [*self._waiting[-_MOST_WAITING:], text]
         except (OSError, ValueError) as e:
             if not self._failed:
                 log.warning("notify=failed error=%r", str(e))

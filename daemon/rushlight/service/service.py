@@ -209,6 +209,7 @@ class Service:
     def _record(self, asked: Mapping[str, Any]) -> dict[str, Any]:
         event = eventlines.parse_record(dict(asked["line"]))
         eventlines.check_names(event, self.config)
+        eventlines.check_typed(event, self.config)
         event = in_own_units(event, self.config.tank, self.config.kit)
         if asked.get("now"):  # the engine's time can be put right later, a command's own clock can't
             event = dataclasses.replace(event, at_s=self.engine.now_s())

@@ -73,9 +73,7 @@ def passphrase(asked: PageRequest) -> Response:
         differ = HttpError(HTTPStatus.UNPROCESSABLE_ENTITY, "The two new passphrases differ.")
         return _retry(asked, "passphrase.html", "Change the passphrase", differ)
     try:
-        value = asked.access.change_passphrase(
-            request.field("old"), request.field("passphrase"), request.address, device.name
-        )
+        value = asked.access.change_passphrase(request.field("old"), request.field("passphrase"), device.name)
     except HttpError as e:
         return _retry(asked, "passphrase.html", "Change the passphrase", e)
     return _enter(asked, value, "/devices")

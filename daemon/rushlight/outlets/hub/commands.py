@@ -38,7 +38,6 @@ BY = "hub"
 """Who did it, whatever name a command gives."""
 MOST_SHELVED_H = 24 * 14
 """As on the page."""
-LONGEST_NOTE = 2000
 _NEEDS: dict[str, HubCommand] = {
     "acknowledge": "acknowledge",
     "shelve": "shelve",
@@ -118,9 +117,6 @@ def _permit(event: Event, config: Config) -> None:
         _permit(event.replacement, config)
     if isinstance(event, Test) and event.method not in {k.method for k in config.kit}:
         raise LineError(0, "method", f"no kit of this installation tests by {event.method!r}")
-    text = getattr(event, "note", "") or getattr(event, "text", "")
-    if len(text) > LONGEST_NOTE:
-        raise LineError(0, "note", f"is longer than {LONGEST_NOTE} characters")
 
 
 def command_id(record: Mapping[str, Any]) -> str:

@@ -96,7 +96,8 @@ class Access:
         self.told = ""
         """What happened to the file, where a person should know."""
         self._lock = threading.Lock()
-        self._patience = Patience(mono_s)
+        self._patience, self._inside = Patience(mono_s), Patience(mono_s)
+        """Of who is outside, by address, and of devices that are logged in."""
         self._kept = self._load()
         self.code = ""
         if not self._kept.passphrase:
@@ -156,23 +157,22 @@ class Access:
 
     def use_link(self, token: str, address: str, name: str) -> str:
         """A cookie for a link's token, which is spent by it.  Raises HttpError: unknown, used or too old."""
-        with self._lock:
-            self._patience.check(address)
+        with self._lock:  # no brake: nobody guesses 24 bytes, and who holds a link is not to pay for others' tries
             until_s = self._kept.links.pop(_digest(token), None)
             if until_s is None or until_s < self._now_s():
-                self._patience.note_wrong(address)
+                log.warning("page=wrong-link address=%s", address)
                 raise HttpError(HTTPStatus.FORBIDDEN, "This link has been used or is too old; make another.")
             return self._enrol(name)
 
-    def change_passphrase(self, old: str, new: str, address: str, name: str) -> str:
+    def change_passphrase(self, old: str, new: str, name: str) -> str:
         """Another passphrase, proved by the old one: all sessions and links end; returns a new cookie for the asker.
 
         Raises HttpError: the old one is wrong, too many tries, or the new one is too short.
         """
         with self._lock:
-            self._patience.check(address)
+            self._inside.check(name)
             if not hmac.compare_digest(self._hash(old), self._kept.passphrase):
-                self._patience.note_wrong(address)
+                self._inside.note_wrong(name)
                 raise HttpError(HTTPStatus.FORBIDDEN, "That is not the passphrase until now.")
             check_length(new)
             self._kept.salt = secrets.token_hex(16)

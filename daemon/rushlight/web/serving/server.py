@@ -24,6 +24,8 @@ log = logging.getLogger(__name__)
 
 REQUEST_S = 15
 CONNECTIONS = 400
+PER_ADDRESS = 48
+"""Open at once from one address, but for a proxy's; a browser needs six, and a house may share one address."""
 THREADS = 3
 HEADER_BYTES = 16 * 1024
 _RETRY_S = 30.0
@@ -34,6 +36,18 @@ _FORWARDED = {"x-forwarded-proto", "x-forwarded-for"}
 class _Server(TcpWSGIServer):  # type: ignore[misc]  # waitress ships no types
     channel_class = Channel
     certificate: Certificate | None = None
+
+    proxy = ""
+
+    def accept(self) -> Any:
+        """One more connection, unless its address has its share: then it is closed at once."""
+        found = super().accept()
+        if found is None or found[1][0] == self.proxy:
+            return found
+        if sum(c.addr[0] == found[1][0] for c in list(self.active_channels.values())) < PER_ADDRESS:
+            return found
+        found[0].close()
+        return None
 
     def handle_accept(self) -> None:
         try:
@@ -101,7 +115,7 @@ class Server:
         except OSError:
             wasyncore.close_all(sockets)
             raise
-        server.certificate = certificate
+        server.certificate, server.proxy = certificate, self._proxy
         dispatcher.set_thread_count(THREADS)
         self.port = int(server.effective_port)
         return server

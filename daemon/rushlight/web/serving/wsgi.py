@@ -68,6 +68,8 @@ def parse(environ: Environ) -> Request:
     if method not in {"GET", "HEAD", "POST"}:
         raise HttpError(HTTPStatus.METHOD_NOT_ALLOWED, "Only reading and forms are served here.")
     headers = {k[5:].replace("_", "-").lower(): str(v) for k, v in environ.items() if k.startswith("HTTP_")}
+    if "transfer-encoding" in headers:  # HTTP/1.1's is taken off before us: what is left belongs to no version's rules
+        raise HttpError(HTTPStatus.BAD_REQUEST, "A body of unknown length is not taken.")
     return Request(
         method=method,
         path=_path(environ),
