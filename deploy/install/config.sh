@@ -1,5 +1,5 @@
 # The first configuration, proposed from the probes that are plugged in.  An existing one is never touched.
-# shellcheck shell=bash disable=SC2154 # the places come from common.sh, the options from install.sh
+# shellcheck shell=bash disable=SC2034,SC2154 # the places come from common.sh, the options from install.sh
 
 write_config() {
     if [[ -e $etc/config.toml ]]; then
