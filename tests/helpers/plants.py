@@ -9,11 +9,14 @@ longest shoot.  Harvests when it gets crowded.  The product sees entries alone.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from rushlight.events import Growth, Harvest, TankEvent
+from rushlight.settings import Tank
+from rushlight.tank.growth.watch import GrowthState, GrowthWatch
 
 WEEK_S = 7 * 86_400.0
 START_S = 1_767_225_600.0
@@ -28,6 +31,8 @@ class Plants:
     gross: list[float] = field(default_factory=list)
     """Logarithm of all that has grown, harvests counted as grown, at each day's end."""
     entries: list[TankEvent] = field(default_factory=list)
+
+    start_s: float = START_S
 
     def rate(self, day: int, weeks: int = 4) -> float:
         """The true mean relative rate of the weeks before a day's end, per week."""
@@ -114,3 +119,12 @@ class _Eye:
                 0.5, round(2.0 * self.shoot_cm * area ** (1.0 / self.power) * math.exp(rng.normal(0, 0.03))) / 2
             )
         return Growth(at_s=at_s, id=name, tank="foyer", new_leaves=leaves, longest_cm=longest, cover=cover)
+
+
+def tell(plants: Plants) -> Iterator[tuple[TankEvent, GrowthState]]:
+    """Every entry handed to a watch in order, and the watch's state after it."""
+    watch = GrowthWatch(Tank(id="foyer", litres=140.0), "Europe/Dublin")
+    state = watch.initial()
+    for event in plants.entries:
+        watch.on_fact(state, event)
+        yield event, state

@@ -1,0 +1,1 @@
+"""How the tank's plants grow, and what light comes to their leaves."""

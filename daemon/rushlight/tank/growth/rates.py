@@ -1,0 +1,192 @@
+"""A plant's relative growth rate, with its interval, from looks of several kinds; and whether it has fallen.
+
+Owns two filters over the same looks (`track`).  `rate` lets the rate wander and asks for its mean over the last four
+weeks.  `fall` holds it to the plant's own past: a rate that falls with size by itself, as logistic growth and a
+closed canopy have it, reckoned in light received rather than in days, and a step at some week that is asked for.
+What a harvest takes is a fall of the level of unknown size, and no growth.  Keeps nothing.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from rushlight.effects import Estimate
+from rushlight.science.inference.gaussian import Part, mixture_moments, mixture_quantile
+from rushlight.tank.growth.record import POWERS, STANDING, WEEK_S, Seen, Step, steps
+from rushlight.tank.growth.track import Track
+
+SPAN_WEEKS = 4.0
+HISTORY_WEEKS = 26.0
+RATE_WEEKS = 14.0
+FEWEST_LOOKS = 3
+RATE_PRIOR = (0.1, 0.12)
+"""Relative growth of foliage plants per week, mean and standard deviation: broad on purpose, no source."""
+WANDER = 0.02
+"""How much the rate wanders in the square root of a week (own choice, tuned on simulated plants)."""
+WIGGLE = 0.015
+"""How much growth strays about its rate, as a logarithm, in the square root of a week (as before)."""
+CUT = (-0.4, 0.2)
+"""What a harvest does to the level, mean and standard deviation: a third, badly known."""
+SELF_LIMIT = (0.05, 0.06)
+"""How much the rate falls when the plant is as much larger as it is on average, per week: mean and sd, broad."""
+STEP_SD = 0.15
+KINDS = ("cover", "longest", "height")
+
+GROSS, RATE, CUTS, LAG, OFFSETS = range(5)
+SIZED, STEP = 3, 4
+"""In place of the lag, and one before the offsets."""
+_NONE, _VAGUE = [0.0] * len(KINDS), [100.0] * len(KINDS)
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """One plant's rate over the last four weeks by all that may be supposed of it: normal parts."""
+
+    parts: tuple[Part, ...]
+    power: float
+    standing: float
+
+    def estimate(self) -> Estimate:
+        """Mean and central 90 %."""
+        mean, _ = mixture_moments(self.parts)
+        return Estimate(mean=mean, low=mixture_quantile(self.parts, 0.05), high=mixture_quantile(self.parts, 0.95))
+
+
+def rate(looks: Sequence[Seen], cuts: Sequence[float]) -> Fit | None:
+    """The mean rate per week over the four weeks before the last look; None where the looks are too few or too short.
+
+    `looks` are one plant's in order of time.
+    """
+    looks = _lately(looks, RATE_WEEKS)
+    if len({s.at_s for s in looks}) < FEWEST_LOOKS or looks[-1].at_s - looks[0].at_s < 2 * WEEK_S:
+        return None
+    lengths = any(s.longest_cm is not None or s.height_cm is not None for s in looks)
+    counts = sum(s.leaves is not None for s in looks) >= 2
+    supposed = [(p, n) for p in (POWERS if lengths else POWERS[1:2]) for n in (STANDING if counts else STANDING[2:3])]
+    found = [(p, n, *_one(steps(looks, p, n), cuts)) for p, n in supposed]
+    best = max(f[-1] for f in found)
+    weights = [math.exp(f[-1] - best) for f in found]
+    total = sum(weights)
+    parts = tuple((w / total, f[2], f[3]) for w, f in zip(weights, found, strict=True))
+    power = sum(w * f[0] for w, f in zip(weights, found, strict=True)) / total
+    standing = math.exp(sum(w * math.log(f[1]) for w, f in zip(weights, found, strict=True)) / total)
+    return Fit(tuple(p for p in parts if p[0] > 1e-6), power, standing)
+
+
+def _lately(looks: Sequence[Seen], weeks: float) -> list[Seen]:
+    return [s for s in looks if s.at_s >= looks[-1].at_s - weeks * WEEK_S]
+
+
+def _one(path: Sequence[Step], cuts: Sequence[float]) -> tuple[float, float, float]:
+    """Mean and standard deviation of the rate, and the log-likelihood, under one supposition."""
+    end_s = path[-1].at_s
+    from_s = max(path[0].at_s, end_s - SPAN_WEEKS * WEEK_S)
+    track = Track([0.0, RATE_PRIOR[0], 0.0, 0.0, *_NONE], [0.0, RATE_PRIOR[1] ** 2, 0.0, 0.0, *_VAGUE])
+    now_s, level = path[0].at_s, 0.0
+    for look in path:
+        for at_s in _stops(now_s, look.at_s, cuts, from_s):
+            weeks = (at_s - now_s) / WEEK_S
+            track.advance({RATE: weeks}, WIGGLE**2 * weeks + WANDER**2 * weeks**3 / 3.0)
+            track.blur(GROSS, RATE, WANDER**2 * weeks**2 / 2.0)
+            track.blur(RATE, RATE, WANDER**2 * weeks)
+            now_s = at_s
+            if at_s in cuts:
+                _cut(track)
+            if at_s == from_s:
+                track.copy(GROSS, LAG)
+        if look.leaves is not None:
+            weeks = (look.at_s - look.leaves[0]) / WEEK_S
+            grown, sd, leaf = look.grown(level)
+            # What grew since the last count is the rate of now times the time, but for what the rate wandered since.
+            sd = math.sqrt(sd**2 + WANDER**2 * weeks**3 / 3.0 + WIGGLE**2 * weeks)
+            track.take({RATE: weeks}, grown, sd, leaf)
+        for told in look.levels:
+            track.take(
+                {GROSS: 1.0, CUTS: 1.0, OFFSETS + KINDS.index(told.kind): 1.0}, told.value, told.sd, told.stretch
+            )
+        level = _level(track)
+    mean, variance = track.along({GROSS: 1.0, LAG: -1.0})
+    weeks = (end_s - from_s) / WEEK_S
+    return mean / weeks, max(1e-4, math.sqrt(max(0.0, variance)) / weeks) * track.scale(), track.loglik
+
+
+def _stops(from_s: float, to_s: float, cuts: Sequence[float], *more: float) -> list[float]:
+    """Moments on the way from one look to the next, the latter last."""
+    return sorted({to_s, *(at_s for at_s in (*cuts, *more) if from_s < at_s < to_s)}) if to_s > from_s else []
+
+
+def _cut(track: Track) -> None:
+    track.mean[CUTS] += CUT[0]
+    track.blur(CUTS, CUTS, CUT[1] ** 2)
+
+
+@dataclass(frozen=True, slots=True)
+class Fall:
+    """A step of the rate `weeks` ago: the rate before and since at today's size and usual light, per week; how sure."""
+
+    weeks: float
+    before: float
+    since: float
+    sd: float
+
+    @property
+    def sureness(self) -> float:
+        """How many of its standard deviations the rate fell by."""
+        return (self.before - self.since) / self.sd
+
+
+def fall(
+    looks: Sequence[Seen], cuts: Sequence[float], fit: Fit, weeks_ago: float, light: Callable[[float, float], float]
+) -> Fall | None:
+    """What the record says of a step that came so many weeks before the last look; None where its past is too short.
+
+    `light` gives how much light came between two moments, in usual weeks' worth of it.
+    """
+    looks = _lately(looks, HISTORY_WEEKS)
+    step_s = looks[-1].at_s - weeks_ago * WEEK_S
+    if sum(s.at_s <= step_s for s in looks) < 4 or step_s - looks[0].at_s < 5 * WEEK_S:
+        return None
+    path = steps(looks, fit.power, fit.standing)
+    track = Track(
+        [0.0, RATE_PRIOR[0] + SELF_LIMIT[0], 0.0, SELF_LIMIT[0], 0.0, *_NONE],
+        [0.0, RATE_PRIOR[1] ** 2, 0.0, SELF_LIMIT[1] ** 2, STEP_SD**2, *_VAGUE],
+    )
+    now_s, level = path[0].at_s, 0.0
+    for look in path:
+        for at_s in _stops(now_s, look.at_s, cuts, step_s):
+            row = _growing(track, light(now_s, at_s), stepped=now_s >= step_s)
+            track.advance(row, WIGGLE**2 * (at_s - now_s) / WEEK_S)
+            now_s = at_s
+            if at_s in cuts:
+                _cut(track)
+        if look.leaves is not None:
+            since_s = look.leaves[0]
+            grown, sd, _ = look.grown(level)
+            row = _growing(track, light(since_s, look.at_s), stepped=since_s >= step_s - WEEK_S / 2)
+            track.take(row, grown, math.hypot(sd, WIGGLE * math.sqrt((look.at_s - since_s) / WEEK_S)))
+        for told in look.levels:
+            track.take(
+                {GROSS: 1.0, CUTS: 1.0, 1 + OFFSETS + KINDS.index(told.kind): 1.0}, told.value, told.sd, told.stretch
+            )
+        level = _level(track)
+    before, _ = track.along({RATE: 1.0, SIZED: -_size(track)})
+    drop, variance = track.along({STEP: 1.0})
+    return Fall(weeks_ago, before, before + drop, max(1e-3, math.sqrt(max(0.0, variance)) * track.scale()))
+
+
+def _growing(track: Track, lit: float, *, stepped: bool) -> dict[int, float]:
+    """Growth over some light: the rate, less what it falls by with size, and the step where it has come."""
+    row = {RATE: lit, SIZED: -lit * _size(track)}
+    return row | {STEP: lit} if stepped else row
+
+
+def _size(track: Track) -> float:
+    """Of what it was at the first look, by the filter's own mean."""
+    return math.exp(min(2.0, max(-2.0, _level(track))))
+
+
+def _level(track: Track) -> float:
+    """Logarithm of leaf area against that at the first look, by the filter's own mean."""
+    return track.mean[GROSS] + track.mean[CUTS]

@@ -1,0 +1,211 @@
+"""One tank's growth: the rate of now with its interval, and whether it is well below the tank's own past.
+
+Owns what is remembered of looks and harvests, and the verdict `growth_slowing`.  The filters are `growth.rates`'s.
+Nobody is asked for looks: with none, nothing is said.
+"""
+
+from __future__ import annotations
+
+import bisect
+import dataclasses
+from dataclasses import dataclass, field
+from zoneinfo import ZoneInfo
+
+from rushlight.alarms.finding import Finding, Says
+from rushlight.effects import Estimate
+from rushlight.events import Growth, Harvest, TankEvent
+from rushlight.localtime import DAY_S, told_date
+from rushlight.settings import Tank
+from rushlight.tank.growth import rates
+from rushlight.tank.growth.rates import Fall, Fit
+from rushlight.tank.growth.record import KEEP_S, WEEK_S, Cut, Record, Seen, seen_of
+
+FRESH_S = 4 * WEEK_S
+"""A rate is of now as long as the last look is younger."""
+STALE_S = 6 * WEEK_S
+STEPS_WEEKS = (2.5, 3.5, 4.5, 6.0, 8.0)
+"""How long ago a fall is looked for."""
+SURE_SD = 2.9
+"""So many standard deviations make a fall sure: tuned on simulated plants to less than one in ten years without one."""
+SLOW, BACK = 0.67, 0.8
+"""Below the first share of its own pace growth is called slow, above the second it is so no more (own choice)."""
+LEAST_BEFORE = 0.03
+"""A plant that hardly grew before cannot be seen to slow, per week."""
+ALIKE = 0.03
+"""How far plants of one tank grow apart, per week: standard deviation, no source."""
+
+
+@dataclass(slots=True)
+class GrowthState:
+    """All that is remembered.  Plain data."""
+
+    record: Record = field(default_factory=Record)
+    rate: Estimate | None = None
+    """Of the tank, natural logarithm per week, over the four weeks before the last look."""
+    rates: dict[str, Estimate] = field(default_factory=dict)
+    """The same for each plant that was looked at by itself; '' is the tank as a whole."""
+    looked_s: float | None = None
+    slow_s: float | None = None
+    """Since when growth is called slow; None for not."""
+    before: float | None = None
+    """What the rate was, had it gone on as in the past."""
+    share: float | None = None
+
+
+class GrowthWatch:
+    """One tank's plants."""
+
+    def __init__(self, tank: Tank, timezone: str) -> None:
+        self.tank, self.zone = tank, ZoneInfo(timezone)
+
+    def initial(self) -> GrowthState:
+        """Nobody has looked yet."""
+        return GrowthState()
+
+    # ---- facts
+
+    def on_fact(self, state: GrowthState, event: TankEvent) -> None:
+        """A look or a harvest, possibly late, possibly another version of one."""
+        if not isinstance(event, Growth | Harvest):
+            return
+        self._drop(state, event.id)
+        if isinstance(event, Harvest):
+            cut = Cut(event.at_s, event.id, event.plant.strip().lower())
+            bisect.insort(state.record.cuts, cut, key=lambda c: (c.at_s, c.id))
+        elif (seen := seen_of(event)) is not None:
+            bisect.insort(state.record.looks, seen, key=lambda s: (s.at_s, s.id))
+        self._judge(state)
+
+    def void(self, state: GrowthState, event_id: str) -> None:
+        """That look or harvest never was."""
+        if event_id and self._drop(state, event_id):
+            self._judge(state)
+
+    @staticmethod
+    def _drop(state: GrowthState, event_id: str) -> bool:
+        record = state.record
+        looks = [s for s in record.looks if s.id != event_id]
+        cuts = [c for c in record.cuts if c.id != event_id]
+        gone = (len(looks), len(cuts)) != (len(record.looks), len(record.cuts))
+        record.looks, record.cuts = looks, cuts
+        return gone
+
+    def note_day(self, state: GrowthState, to_s: float, dose_mol: float | None) -> None:
+        """A local day ended: its light, where it was measured well."""
+        if dose_mol is not None and state.record.looks:
+            state.record.doses.append((to_s, round(dose_mol, 4)))
+        if len(state.record.doses) > 500:
+            state.record.forget(to_s - KEEP_S)
+
+    # ---- judgement
+
+    def _judge(self, state: GrowthState) -> None:
+        record = state.record
+        state.looked_s = record.looks[-1].at_s if record.looks else None
+        if state.looked_s is not None:
+            record.forget(state.looked_s - KEEP_S)
+        fits: dict[str, Fit] = {}
+        falls: list[tuple[str, Fall]] = []
+        for plant in record.plants():
+            looks, cuts = record.of(plant)
+            if looks[-1].at_s < (state.looked_s or 0.0) - FRESH_S:
+                continue
+            fit = rates.rate(looks, cuts)
+            if fit is not None:
+                fits[plant] = fit
+                falls += [(plant, f) for f in self._falls(state, looks, cuts, fit)]
+        state.rates = {plant: fit.estimate() for plant, fit in fits.items()}
+        state.rate = _together(list(state.rates.values()))
+        self._decide(state, falls)
+
+    def _falls(self, state: GrowthState, looks: list[Seen], cuts: list[float], fit: Fit) -> list[Fall]:
+        light = _Light(state.record.doses)
+        found = (rates.fall(looks, cuts, fit, weeks, light.between) for weeks in STEPS_WEEKS)
+        return [f for f in found if f is not None]
+
+    def _decide(self, state: GrowthState, falls: list[tuple[str, Fall]]) -> None:
+        """Slow when one step explains the record far better than none; until it grows as before, or is past memory."""
+        at_s = state.looked_s
+        if at_s is None or not state.rates:
+            state.slow_s = state.before = state.share = None
+            return
+        if state.slow_s is not None and state.before is not None and state.rate is not None:
+            state.share = max(0.0, state.rate.mean) / state.before
+            if state.share > BACK or at_s - state.slow_s > rates.HISTORY_WEEKS * WEEK_S:
+                state.slow_s = state.before = state.share = None
+            return
+        sure = [
+            (f.sureness, f)
+            for _, f in falls
+            if f.before > LEAST_BEFORE and f.since < SLOW * f.before and f.sureness > SURE_SD
+        ]
+        if sure:
+            _, found = max(sure, key=lambda s: s[0])
+            state.slow_s, state.before = at_s - found.weeks * WEEK_S, found.before
+            state.share = max(0.0, found.since) / found.before
+
+    # ---- told
+
+    def rate(self, state: GrowthState, at_s: float) -> Estimate | None:
+        """The tank's relative growth per week; None where nobody has looked enough lately."""
+        return state.rate if state.looked_s is not None and at_s - state.looked_s <= FRESH_S else None
+
+    def findings(self, state: GrowthState, at_s: float) -> list[Finding]:
+        """The word on `growth_slowing`."""
+        if state.looked_s is None:
+            return []
+        stale = at_s - state.looked_s > STALE_S
+        says: Says = "clear" if stale or state.slow_s is None else "raise"
+        return [
+            Finding(
+                alarm="growth_slowing",
+                tank=self.tank.id,
+                says=says,
+                facts=self._facts(state, at_s) if says == "raise" else {},
+            )
+        ]
+
+    def _facts(self, state: GrowthState, at_s: float) -> dict[str, object]:
+        assert state.slow_s is not None and state.share is not None
+        since = told_date(state.slow_s, at_s, self.zone)
+        facts: dict[str, object] = {
+            "share_of_before": round(state.share, 2),
+            "before_per_week": round(state.before or 0.0, 4),
+            "since": since,
+            "sentence": f"the plants grow at about {100 * state.share:.0f} % of the pace that they had before {since}, "
+            "under like light; nobody sees that by eye.",
+        }
+        if state.rate is not None:
+            facts["growth_per_week"] = dataclasses.asdict(state.rate)
+        return facts
+
+
+class _Light:
+    """How much light came between two moments, in weeks of the record's usual light; time where it is not known."""
+
+    def __init__(self, doses: list[tuple[float, float]]) -> None:
+        self.ends = [at_s for at_s, _ in doses]
+        self.doses = [dose for _, dose in doses]
+        self.usual = sum(self.doses) / len(self.doses) if self.doses else 0.0
+
+    def between(self, from_s: float, to_s: float) -> float:
+        weeks = (to_s - from_s) / WEEK_S
+        first, last = bisect.bisect_right(self.ends, from_s), bisect.bisect_right(self.ends, to_s + DAY_S / 2)
+        held = self.doses[first:last]
+        if self.usual <= 0.0 or len(held) < 0.7 * 7.0 * weeks - 1.0:
+            return weeks
+        return weeks * min(2.0, max(0.3, sum(held) / len(held) / self.usual)) if held else weeks
+
+
+def _together(found: list[Estimate]) -> Estimate | None:
+    """One rate for the tank from its plants: each weighs by how well it is known and by how far plants differ."""
+    if not found:
+        return None
+    if len(found) == 1:
+        return found[0]
+    wide = 2.0 * 1.6448536269514722
+    weights = [1.0 / (((e.high - e.low) / wide) ** 2 + ALIKE**2) for e in found]
+    total = sum(weights)
+    mean = sum(w * e.mean for w, e in zip(weights, found, strict=True)) / total
+    half = 0.5 * wide / total**0.5
+    return Estimate(mean=mean, low=mean - half, high=mean + half)
