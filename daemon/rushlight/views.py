@@ -112,6 +112,17 @@ class Account:
     next_test_reason: str = ""
 
 
+class LeafView:
+    """Light at one plant's leaf: its share of the tank's own, when that was measured, and the dose it makes."""
+
+    place: str
+    share: float
+    measured_at_s: float
+    dose_mol: float | None
+    """mol m⁻² d⁻¹ over the last days; None where the tank's own is not known."""
+    sentence: str
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TankView:
     """One tank."""
@@ -146,6 +157,12 @@ class TankView:
     """The planner's whole proposal; empty where nothing is beyond its limit."""
     planned: tuple[PlannedView, ...] = ()
     """The tests that go with what was done to the tank, by date."""
+    growth: Estimate | None = None
+    """Relative growth over the last four weeks, natural logarithm a week."""
+    growth_sentences: tuple[str, ...] = ()
+    """How the plants grow, and whether they have outgrown their light."""
+    leaves: tuple[LeafView, ...] = ()
+    """Light where it was measured by hand, the darkest first."""
     causes: tuple[Share, ...] = ()
     causes_sentence: str = ""
     most_fed_g: float | None = None

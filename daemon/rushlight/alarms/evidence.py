@@ -137,6 +137,17 @@ class LightNeeded(Evidence):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class GrowthEvidence(Evidence):
+    """`growth_slowing`: relative growth, natural logarithm a week, now and had it gone on as in the past."""
+
+    growth_per_week: Estimate | None = None
+    before_per_week: float | None = None
+    share_of_before: float | None = None
+    since: str = ""
+    """A local date."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LevelEvidence(Evidence):
     """A value against a limit: temperature, pH, level, conductivity."""
 

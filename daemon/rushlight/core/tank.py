@@ -14,10 +14,13 @@ from statistics import median_high
 
 from rushlight.alarms.evidence import Evidence
 from rushlight.alarms.finding import Finding
+from rushlight.core import leaves
 from rushlight.effects import Daily, DueChange, Effect
-from rushlight.events import Dose, Harvest, KitCheck, LampWork, Pack, TankEvent, Test, WaterChange
+from rushlight.events import Dose, Harvest, KitCheck, LampWork, LightSpot, Pack, TankEvent, Test, WaterChange
 from rushlight.implied import alike, carrier
 from rushlight.settings import Config, Tank
+from rushlight.tank.growth import outgrown
+from rushlight.tank.growth.watch import GrowthState, GrowthWatch
 from rushlight.tank.kits.said import Said
 from rushlight.tank.kits.watch import KitsState, KitsWatch
 from rushlight.tank.light.watch import LightState, LightWatch
@@ -61,6 +64,7 @@ class TankState:
     agreement: AgreementState
     kits: KitsState
     seen: SeenState
+    growth: GrowthState
     latest: dict[str, tuple[float, float]] = field(default_factory=dict)
     """The last good value of each probe, in its quantity's canonical unit, and when it was taken."""
     warm_sum: float = 0.0
@@ -104,6 +108,7 @@ class TankCore:
         kit = _kit_id(tank, config)
         self._checks_take_strips = next(t.id for t in config.tank if _kit_id(t, config) == kit) == tank.id
         self.seen = SeenWatch(tank, config.kit)
+        self.growth = GrowthWatch(tank, config.site.timezone)
 
     def initial(self) -> TankState:
         """Nothing known yet."""
@@ -118,6 +123,7 @@ class TankCore:
             agreement=self.agreement.initial(),
             kits=self.kits.initial(),
             seen=self.seen.initial(),
+            growth=self.growth.initial(),
         )
 
     def on_value(
@@ -169,6 +175,9 @@ class TankCore:
         if misfit:
             self.routine.on_misfit(state.routine, event.at_s, event.id)
         self.drifts.on_fact(state.drifts, event)
+        self.growth.on_fact(state.growth, event)
+        if isinstance(event, LightSpot):
+            leaves.note_spot(self.light, state.light, state.growth, event)
         if isinstance(event, LampWork):
             self.light.on_lamp(state.light, event)
         if isinstance(event, Harvest):
@@ -218,6 +227,7 @@ class TankCore:
         self.seen.void(state.seen, event_id)
         self.supplies.void(state.supplies, event_id)
         self.light.void(state.light, event_id)
+        self.growth.void(state.growth, event_id)
         state.tests = [t for t in state.tests if t.id != event_id]
         state.changed = [c for c in state.changed if c[1] != event_id]
         if checked:
@@ -230,6 +240,8 @@ class TankCore:
         state.warm_sum, state.warm_n = 0.0, 0
         self.nitrate.close_day(state.nitrate, day, date, to_s, water_c)
         self.chemistry.heard(state.chemistry, from_s)
+        well = day.coverage is not None and day.coverage >= leaves.WELL_COVERED
+        self.growth.note_day(state.growth, to_s, day.dose_mol if well else None, water_c)
         report = self.nitrate.report(state.nitrate, to_s)
         self.light.light_needed(state.light, report.uptake_rate, report.supply_rate, report.kept_up)
         return Daily(
@@ -247,6 +259,7 @@ class TankCore:
             kept_up=report.kept_up,
             days_to_limit=report.days_to_limit,
             chance_28_days=report.chances[-1] if report.chances else None,
+            growth_per_week=self.growth.rate(state.growth, to_s),
         )
 
     def assess(self, state: TankState, at_s: float, pressing: AbstractSet[str]) -> tuple[list[Finding], list[Effect]]:
@@ -257,6 +270,7 @@ class TankCore:
         report = self.nitrate.report(state.nitrate, at_s)
         found = self.light.findings(state.light, at_s)
         found += self._nitrate(state, at_s, report, pressing)
+        found += self._growth(state, at_s)
         found += self._water(state, at_s, report)
         found += self.supplies.findings(state.supplies, at_s)
         effects = self.date_test(state, at_s, pressing)
@@ -303,7 +317,13 @@ class TankCore:
             lamp_percent=percent.mean if percent is not None else None,
             rising=report.net_rate is not None and report.net_rate.low > 0.0,
         )
-        return [explanation.explain(f, seen) for f in found]
+        grown = leaves.verdict(self.light, state.light, self.growth, state.growth, at_s)
+        return [outgrown.join(explanation.explain(f, seen), grown) for f in found]
+
+    def _growth(self, state: TankState, at_s: float) -> list[Finding]:
+        """The word on growth, and what light at the leaves has to do with it."""
+        grown = leaves.verdict(self.light, state.light, self.growth, state.growth, at_s)
+        return [outgrown.join(f, grown) for f in self.growth.findings(state.growth, at_s)]
 
     def present(self, state: TankState, at_s: float, standing: AbstractSet[str]) -> dict[tuple[str, str], Evidence]:
         """What there is to say of each of this tank's alarms at `at_s`, by name and subject; changes nothing."""
@@ -313,6 +333,7 @@ class TankCore:
             *self.light.present(state.light, at_s),
             *self._nitrate(state, at_s, report, standing),
             *(advice.advise(f, remedy, self.seen.measures) for f in self._water(state, at_s, report)),
+            *self._growth(state, at_s),
             *self.supplies.findings(state.supplies, at_s),
             *self._late(state, at_s),
         ]

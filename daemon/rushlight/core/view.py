@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 
-from rushlight.core import account
+from rushlight.core import account, leaves
 from rushlight.core.present import ask_at
 from rushlight.core.step import Core, SiteState
 from rushlight.core.tank import TankCore, TankState
@@ -99,6 +99,9 @@ def _tank(tank: TankCore, state: TankState, at_s: float, probes: list[ProbeView]
             PlannedView(at_s=p.at_s, substances=p.substances, why=p.why, done=p.done, cannot=p.cannot)
             for p in tank.routine.planned(state.routine, at_s)
         ),
+        growth=tank.growth.rate(state.growth, at_s),
+        growth_sentences=leaves.growth_sentences(tank.light, state.light, tank.growth, state.growth, at_s),
+        leaves=leaves.views(state.light, state.growth, at_s),
         causes=report.causes,
         causes_sentence=told.cause,
         most_fed_g=_most_fed_g(tank, state),

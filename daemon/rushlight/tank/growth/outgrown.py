@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
+from rushlight.alarms.evidence import NitrateEvidence
 from rushlight.alarms.finding import Finding
 from rushlight.science.optics.photometry import daily_light_integral
 from rushlight.tank.growth.spots import Trend
@@ -22,6 +23,10 @@ COLD_C = 2.5
 """So far below its usual temperature water slows plants by a sixth to a fifth (uptake's Q10 1.5 to 2.7)."""
 LONGEST_HOURS = 14.0
 """Longer lamp days mainly feed algae (common practice, no source)."""
+
+
+EXPLAINS = frozenset({"nitrate_rising", "uptake_behind", "growth_slowing", "light_low"})
+"""Alarms of which it is a cause."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,7 +49,7 @@ class Seen:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outgrown:
-    """The verdict: where, and what light is to be added there.  `add_hours` is None where the day would get too long."""
+    """The verdict: where, and what light is to be added; no `add_hours` where the day would get too long."""
 
     where: tuple[str, ...]
     add_umol: float | None
@@ -78,7 +83,8 @@ def judge(seen: Seen) -> Outgrown | None:
 
 def _sentence(spots: Trend, where: tuple[str, ...], add_umol: float | None, add_hours: float | None) -> str:
     less = 100.0 * (1.0 - math.exp(spots.change))
-    text = f"The lamp is as bright as ever, but the leaves get about {less:.0f} % less of it than they did: they have outgrown it"
+    text = f"The lamp is as bright as ever, but the leaves get about {less:.0f} % less of it than they did"
+    text += ": they have outgrown it"
     ways = []
     if add_umol is not None:
         ways.append(f"about {add_umol:.0f} µmol m⁻² s⁻¹ more at {' and '.join(where)}")
@@ -87,20 +93,12 @@ def _sentence(spots: Trend, where: tuple[str, ...], add_umol: float | None, add_
     return f"{text}. Thin them, or add {' or '.join(ways)}." if ways else f"{text}. Thin them first."
 
 
-def join(
-    finding: Finding, verdict: Outgrown | None, alarms: tuple[str, ...] = ("nitrate_rising", "uptake_behind")
-) -> Finding:
+def join(finding: Finding, verdict: Outgrown | None) -> Finding:
     """The finding with this for its cause, where it is one that weak uptake explains and the verdict stands."""
-    if verdict is None or finding.says != "raise" or finding.alarm not in (*alarms, "growth_slowing", "light_low"):
+    if verdict is None or finding.alarm not in EXPLAINS:
         return finding
-    action = verdict.sentence.partition(". ")[2]
-    facts = {
-        **finding.facts,
-        "cause": "outgrown",
-        "cause_sentence": verdict.sentence.partition(". ")[0] + ".",
-        "action_sentence": action,
-        "add_umol_m2_s": verdict.add_umol,
-        "add_hours": verdict.add_hours,
-        "where": list(verdict.where),
-    }
-    return replace(finding, facts=facts)
+    cause, _, action = verdict.sentence.partition(". ")
+    told = replace(finding.evidence, cause_sentence=f"{cause}.", action_sentence=action)
+    if isinstance(told, NitrateEvidence):
+        told = replace(told, first_cause="outgrown")
+    return replace(finding, evidence=told)

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 from rushlight.effects import Estimate
 from rushlight.science.inference.gaussian import Part, mixture_moments, mixture_quantile
-from rushlight.tank.growth.record import POWERS, STANDING, WEEK_S, Seen, Step, steps
+from rushlight.tank.growth.record import POWERS, STANDING, WEEK_S, Cut, Seen, Step, steps
 from rushlight.tank.growth.track import Track
 
 SPAN_WEEKS = 4.0
@@ -27,16 +27,18 @@ WANDER = 0.02
 """How much the rate wanders in the square root of a week (own choice, tuned on simulated plants)."""
 WIGGLE = 0.015
 """How much growth strays about its rate, as a logarithm, in the square root of a week (as before)."""
-CUT = (-0.4, 0.2)
-"""What a harvest does to the level, mean and standard deviation: a third, badly known."""
+CUT_PART, MASS_SD = 0.33, 0.5
+"""The first harvest's part of the plants, and how badly a mass is known from it, as a logarithm (own choice)."""
+CUT_SD = 0.1
+"""How badly a harvest's weight tells the leaves that went with it, as a logarithm: wet stems, no source."""
 SELF_LIMIT = (0.05, 0.06)
 """How much the rate falls when the plant is as much larger as it is on average, per week: mean and sd, broad."""
 STEP_SD = 0.15
 KINDS = ("cover", "longest", "height")
 
-GROSS, RATE, CUTS, LAG, OFFSETS = range(5)
-SIZED, STEP = 3, 4
-"""In place of the lag, and one before the offsets."""
+GROSS, RATE, CUTS, MASS, LAG, STEP, OFFSETS = range(7)
+SIZED = LAG
+"""`fall` has no lag, and needs what the rate falls by with size instead."""
 _NONE, _VAGUE = [0.0] * len(KINDS), [100.0] * len(KINDS)
 
 
@@ -54,7 +56,7 @@ class Fit:
         return Estimate(mean=mean, low=mixture_quantile(self.parts, 0.05), high=mixture_quantile(self.parts, 0.95))
 
 
-def rate(looks: Sequence[Seen], cuts: Sequence[float]) -> Fit | None:
+def rate(looks: Sequence[Seen], cuts: Sequence[Cut]) -> Fit | None:
     """The mean rate per week over the four weeks before the last look; None where the looks are too few or too short.
 
     `looks` are one plant's in order of time.
@@ -79,11 +81,11 @@ def _lately(looks: Sequence[Seen], weeks: float) -> list[Seen]:
     return [s for s in looks if s.at_s >= looks[-1].at_s - weeks * WEEK_S]
 
 
-def _one(path: Sequence[Step], cuts: Sequence[float]) -> tuple[float, float, float]:
+def _one(path: Sequence[Step], cuts: Sequence[Cut]) -> tuple[float, float, float]:
     """Mean and standard deviation of the rate, and the log-likelihood, under one supposition."""
     end_s = path[-1].at_s
     from_s = max(path[0].at_s, end_s - SPAN_WEEKS * WEEK_S)
-    track = Track([0.0, RATE_PRIOR[0], 0.0, 0.0, *_NONE], [0.0, RATE_PRIOR[1] ** 2, 0.0, 0.0, *_VAGUE])
+    track = Track([0.0, RATE_PRIOR[0], *[0.0] * 4, *_NONE], [0.0, RATE_PRIOR[1] ** 2, *[0.0] * 4, *_VAGUE])
     now_s, level = path[0].at_s, 0.0
     for look in path:
         for at_s in _stops(now_s, look.at_s, cuts, from_s):
@@ -92,8 +94,8 @@ def _one(path: Sequence[Step], cuts: Sequence[float]) -> tuple[float, float, flo
             track.blur(GROSS, RATE, WANDER**2 * weeks**2 / 2.0)
             track.blur(RATE, RATE, WANDER**2 * weeks)
             now_s = at_s
-            if at_s in cuts:
-                _cut(track)
+            for cut in (c for c in cuts if c.at_s == at_s):
+                _cut(track, cut.grams)
             if at_s == from_s:
                 track.copy(GROSS, LAG)
         if look.leaves is not None:
@@ -112,14 +114,26 @@ def _one(path: Sequence[Step], cuts: Sequence[float]) -> tuple[float, float, flo
     return mean / weeks, max(1e-4, math.sqrt(max(0.0, variance)) / weeks) * track.scale(), track.loglik
 
 
-def _stops(from_s: float, to_s: float, cuts: Sequence[float], *more: float) -> list[float]:
+def _stops(from_s: float, to_s: float, cuts: Sequence[Cut], *more: float) -> list[float]:
     """Moments on the way from one look to the next, the latter last."""
-    return sorted({to_s, *(at_s for at_s in (*cuts, *more) if from_s < at_s < to_s)}) if to_s > from_s else []
+    return (
+        sorted({to_s, *(at_s for at_s in (*(c.at_s for c in cuts), *more) if from_s < at_s < to_s)})
+        if to_s > from_s
+        else []
+    )
 
 
-def _cut(track: Track) -> None:
-    track.mean[CUTS] += CUT[0]
-    track.blur(CUTS, CUTS, CUT[1] ** 2)
+def _cut(track: Track, grams: float) -> None:
+    """A harvest: its grams against a mass that the first harvest is supposed to have been a third of, and others tell.
+
+    The level falls by ln(1 − f), f = grams / (mass × size); what is unsure of mass and size makes it unsure.
+    """
+    if track.cov[MASS][MASS] == 0.0:
+        track.mean[MASS] = math.log(grams / CUT_PART) - _level(track)
+        track.cov[MASS][MASS] = MASS_SD**2
+    part = min(0.8, max(0.02, grams * math.exp(-track.mean[MASS] - _level(track))))
+    slope = part / (1.0 - part)
+    track.advance({MASS: slope, GROSS: slope, CUTS: slope}, CUT_SD**2, to=CUTS, by=math.log1p(-part))
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +152,7 @@ class Fall:
 
 
 def fall(
-    looks: Sequence[Seen], cuts: Sequence[float], fit: Fit, weeks_ago: float, light: Callable[[float, float], float]
+    looks: Sequence[Seen], cuts: Sequence[Cut], fit: Fit, weeks_ago: float, light: Callable[[float, float], float]
 ) -> Fall | None:
     """What the record says of a step that came so many weeks before the last look; None where its past is too short.
 
@@ -150,8 +164,8 @@ def fall(
         return None
     path = steps(looks, fit.power, fit.standing)
     track = Track(
-        [0.0, RATE_PRIOR[0] + SELF_LIMIT[0], 0.0, SELF_LIMIT[0], 0.0, *_NONE],
-        [0.0, RATE_PRIOR[1] ** 2, 0.0, SELF_LIMIT[1] ** 2, STEP_SD**2, *_VAGUE],
+        [0.0, RATE_PRIOR[0] + SELF_LIMIT[0], 0.0, 0.0, SELF_LIMIT[0], 0.0, *_NONE],
+        [0.0, RATE_PRIOR[1] ** 2, 0.0, 0.0, SELF_LIMIT[1] ** 2, STEP_SD**2, *_VAGUE],
     )
     now_s, level = path[0].at_s, 0.0
     for look in path:
@@ -159,8 +173,8 @@ def fall(
             row = _growing(track, light(now_s, at_s), stepped=now_s >= step_s)
             track.advance(row, WIGGLE**2 * (at_s - now_s) / WEEK_S)
             now_s = at_s
-            if at_s in cuts:
-                _cut(track)
+            for cut in (c for c in cuts if c.at_s == at_s):
+                _cut(track, cut.grams)
         if look.leaves is not None:
             since_s = look.leaves[0]
             grown, sd, _ = look.grown(level)
@@ -168,7 +182,7 @@ def fall(
             track.take(row, grown, math.hypot(sd, WIGGLE * math.sqrt((look.at_s - since_s) / WEEK_S)))
         for told in look.levels:
             track.take(
-                {GROSS: 1.0, CUTS: 1.0, 1 + OFFSETS + KINDS.index(told.kind): 1.0}, told.value, told.sd, told.stretch
+                {GROSS: 1.0, CUTS: 1.0, OFFSETS + KINDS.index(told.kind): 1.0}, told.value, told.sd, told.stretch
             )
         level = _level(track)
     before, _ = track.along({RATE: 1.0, SIZED: -_size(track)})

@@ -49,6 +49,8 @@ class Cut:
     at_s: float
     id: str
     plant: str
+    grams: float
+    """Fresh."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,9 +163,9 @@ class Record:
         """Every plant that was looked at, the tank as a whole ('') first."""
         return sorted({s.plant for s in self.looks})
 
-    def of(self, plant: str) -> tuple[list[Seen], list[float]]:
-        """A plant's looks, and when it or any plant was cut."""
+    def of(self, plant: str) -> tuple[list[Seen], list[Cut]]:
+        """A plant's looks, and the harvests of it or of plants that nobody named."""
         return (
             [s for s in self.looks if s.plant == plant],
-            [c.at_s for c in self.cuts if not plant or not c.plant or c.plant == plant],
+            [c for c in self.cuts if not plant or not c.plant or c.plant == plant],
         )

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from statistics import fmean
+from statistics import median
 
 from rushlight.events import LightSpot
 from rushlight.localtime import DAY_S
@@ -28,8 +28,10 @@ LIVE_MOL = (0.17, 0.65)
 """What acclimatised foliage plants of deep shade need so as not to lose mass: light compensation points of 4 to 15 µmol
 m⁻² s⁻¹ over twelve hours; two Leea lived 25 days in 0.09 to 0.26 mol, where a fig died."""
 GROW_MOL = (0.5, 1.7)
-"""What low-light foliage plants are grown in indoors: 75 to 250 foot-candles over twelve hours (Univ. Hawaii CTAHR SCM-7,
-2004, for Dracaena; extension classes).  Two sources differ threefold, so it is said as a range."""
+"""What low-light foliage plants are grown in indoors: 75 to 250 foot-candles over twelve hours (Univ. Hawaii CTAHR
+SCM-7, 2004, for Dracaena; extension classes).  Two sources differ threefold, so it is said as a range."""
+MEDIAN_ERROR = math.sqrt(math.pi / 2.0)
+"""How much wider a median strays than a mean, for many normal values; a little less for few."""
 TREND_SURE = 1.6448536269514722
 FALLEN = 0.8
 """A share below this part of what it was is a fall worth a word."""
@@ -37,7 +39,7 @@ FALLEN = 0.8
 
 @dataclass(slots=True)
 class Spot:
-    """One hand reading: its share of what the tank's probe read then; None where the probe was silent or in the dark."""
+    """One hand reading: its share of what the tank's probe read then; None where that was silent or in the dark."""
 
     at_s: float
     id: str
@@ -94,8 +96,8 @@ def void(state: SpotsState, event_id: str) -> None:
 def table(state: SpotsState, at_s: float, dose_mol: float | None, since_s: float | None) -> list[LeafLight]:
     """A line for each place, the darkest first.
 
-    `dose_mol` is the tank's own mean daily dose of late; `since_s` when the lamp was last worked on: what was read before
-    says nothing of the lamp of now.
+    `dose_mol` is the tank's own mean daily dose of late; `since_s` when the lamp was last worked on: what was read
+    before says nothing of the lamp of now.
     """
     out = []
     for place, spots in _by_place(state, since_s).items():
@@ -142,7 +144,7 @@ def meaning(dose_mol: float) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Trend:
-    """How the shares have moved since the first readings: places that surely fell, and the mean of all, as a logarithm."""
+    """How the shares have moved since the first readings: places that surely fell, and the middle one."""
 
     fallen: tuple[LeafLight, ...]
     change: float
@@ -165,4 +167,6 @@ def trend(lines: Sequence[LeafLight]) -> Trend | None:
     fallen = tuple(
         line for line, m in zip(twice, moves, strict=True) if m + TREND_SURE * sd < 0.0 and m < math.log(FALLEN)
     )
-    return Trend(fallen, fmean(moves), sd / math.sqrt(len(moves)), len(moves))
+    # The middle one: a single plant that its neighbours shade is not the whole tank.
+    wide = MEDIAN_ERROR if len(moves) > 2 else 1.0
+    return Trend(fallen, median(moves), wide * sd / math.sqrt(len(moves)), len(moves))

@@ -29,16 +29,20 @@ class Track:
         mean = sum(f * self.mean[i] for i, f in row.items())
         return mean, sum(f * g * self.cov[i][j] for i, f in row.items() for j, g in row.items())
 
-    def advance(self, row: Mapping[int, float], variance: float) -> None:
-        """The first component grows by a combination of the others, give or take the variance."""
+    def advance(self, row: Mapping[int, float], variance: float, to: int = 0, by: float | None = None) -> None:
+        """A component grows by a combination of them all, give or take the variance.
+
+        `by` is by how much, where the combination is only how that depends on them.
+        """
         mean, own = self.along(row)
         n = len(self.mean)
         shared = [sum(f * self.cov[i][k] for i, f in row.items()) for k in range(n)]
-        self.mean[0] += mean
-        self.cov[0][0] += 2.0 * shared[0] + own + variance
-        for k in range(1, n):
-            self.cov[0][k] += shared[k]
-            self.cov[k][0] = self.cov[0][k]
+        self.mean[to] += mean if by is None else by
+        self.cov[to][to] += 2.0 * shared[to] + own + variance
+        for k in range(n):
+            if k != to:
+                self.cov[to][k] += shared[k]
+                self.cov[k][to] = self.cov[to][k]
 
     def blur(self, i: int, j: int, variance: float) -> None:
         """Doubt added to a component, or shared by two."""

@@ -7,18 +7,21 @@ Nobody is asked for looks: with none, nothing is said.
 from __future__ import annotations
 
 import bisect
-import dataclasses
 from dataclasses import dataclass, field
+from statistics import median
 from zoneinfo import ZoneInfo
 
+from rushlight.alarms.evidence import GrowthEvidence
 from rushlight.alarms.finding import Finding, Says
 from rushlight.effects import Estimate
 from rushlight.events import Growth, Harvest, TankEvent
-from rushlight.localtime import DAY_S, told_date
+from rushlight.localtime import DAY_S, local_date, told_date
+from rushlight.science.chemistry import nitrogen
 from rushlight.settings import Tank
-from rushlight.tank.growth import rates
+from rushlight.tank.growth import rates, spots
 from rushlight.tank.growth.rates import Fall, Fit
 from rushlight.tank.growth.record import KEEP_S, WEEK_S, Cut, Record, Seen, seen_of
+from rushlight.tank.growth.spots import SpotsState
 
 FRESH_S = 4 * WEEK_S
 """A rate is of now as long as the last look is younger."""
@@ -31,6 +34,7 @@ SLOW, BACK = 0.67, 0.8
 """Below the first share of its own pace growth is called slow, above the second it is so no more (own choice)."""
 LEAST_BEFORE = 0.03
 """A plant that hardly grew before cannot be seen to slow, per week."""
+_TEMPS_MOST = 90
 ALIKE = 0.03
 """How far plants of one tank grow apart, per week: standard deviation, no source."""
 
@@ -50,6 +54,9 @@ class GrowthState:
     before: float | None = None
     """What the rate was, had it gone on as in the past."""
     share: float | None = None
+    spots: SpotsState = field(default_factory=SpotsState)
+    temps: list[tuple[float, float]] = field(default_factory=list)
+    """The water's temperature at the end of each of the last days."""
 
 
 class GrowthWatch:
@@ -70,7 +77,8 @@ class GrowthWatch:
             return
         self._drop(state, event.id)
         if isinstance(event, Harvest):
-            cut = Cut(event.at_s, event.id, event.plant.strip().lower())
+            grams = event.fresh_grams or (event.dry_grams or 0.0) / nitrogen.DRY_PER_FRESH
+            cut = Cut(event.at_s, event.id, event.plant.strip().lower(), grams)
             bisect.insort(state.record.cuts, cut, key=lambda c: (c.at_s, c.id))
         elif (seen := seen_of(event)) is not None:
             bisect.insort(state.record.looks, seen, key=lambda s: (s.at_s, s.id))
@@ -78,6 +86,7 @@ class GrowthWatch:
 
     def void(self, state: GrowthState, event_id: str) -> None:
         """That look or harvest never was."""
+        spots.void(state.spots, event_id)
         if event_id and self._drop(state, event_id):
             self._judge(state)
 
@@ -90,9 +99,13 @@ class GrowthWatch:
         record.looks, record.cuts = looks, cuts
         return gone
 
-    def note_day(self, state: GrowthState, to_s: float, dose_mol: float | None) -> None:
-        """A local day ended: its light, where it was measured well."""
-        if dose_mol is not None and state.record.looks:
+    def note_day(self, state: GrowthState, to_s: float, dose_mol: float | None, temp_c: float | None) -> None:
+        """A local day ended: its light, where it was measured well, and the water's temperature."""
+        if not state.record.looks and not state.spots.spots:
+            return
+        if temp_c is not None:
+            state.temps = [*state.temps[-_TEMPS_MOST:], (to_s, round(temp_c, 2))]
+        if dose_mol is not None:
             state.record.doses.append((to_s, round(dose_mol, 4)))
         if len(state.record.doses) > 500:
             state.record.forget(to_s - KEEP_S)
@@ -118,7 +131,7 @@ class GrowthWatch:
         state.rate = _together(list(state.rates.values()))
         self._decide(state, falls)
 
-    def _falls(self, state: GrowthState, looks: list[Seen], cuts: list[float], fit: Fit) -> list[Fall]:
+    def _falls(self, state: GrowthState, looks: list[Seen], cuts: list[Cut], fit: Fit) -> list[Fall]:
         light = _Light(state.record.doses)
         found = (rates.fall(looks, cuts, fit, weeks, light.between) for weeks in STEPS_WEEKS)
         return [f for f in found if f is not None]
@@ -151,33 +164,31 @@ class GrowthWatch:
         return state.rate if state.looked_s is not None and at_s - state.looked_s <= FRESH_S else None
 
     def findings(self, state: GrowthState, at_s: float) -> list[Finding]:
-        """The word on `growth_slowing`."""
+        """The word on `growth_slowing`; nothing where nobody ever looked."""
         if state.looked_s is None:
             return []
-        stale = at_s - state.looked_s > STALE_S
-        says: Says = "clear" if stale or state.slow_s is None else "raise"
-        return [
-            Finding(
-                alarm="growth_slowing",
-                tank=self.tank.id,
-                says=says,
-                facts=self._facts(state, at_s) if says == "raise" else {},
-            )
-        ]
+        slow = state.slow_s is not None and at_s - state.looked_s <= STALE_S
+        says: Says = "raise" if slow else "clear"
+        return [Finding(alarm="growth_slowing", tank=self.tank.id, says=says, evidence=self._evidence(state, at_s))]
 
-    def _facts(self, state: GrowthState, at_s: float) -> dict[str, object]:
-        assert state.slow_s is not None and state.share is not None
+    def _evidence(self, state: GrowthState, at_s: float) -> GrowthEvidence:
+        if state.slow_s is None or state.share is None:
+            return GrowthEvidence(growth_per_week=state.rate)
         since = told_date(state.slow_s, at_s, self.zone)
-        facts: dict[str, object] = {
-            "share_of_before": round(state.share, 2),
-            "before_per_week": round(state.before or 0.0, 4),
-            "since": since,
-            "sentence": f"the plants grow at about {100 * state.share:.0f} % of the pace that they had before {since}, "
-            "under like light; nobody sees that by eye.",
-        }
-        if state.rate is not None:
-            facts["growth_per_week"] = dataclasses.asdict(state.rate)
-        return facts
+        return GrowthEvidence(
+            sentence=f"the plants grow at about {100 * state.share:.0f} % of the pace that they had before {since}, "
+            "under like light; nobody sees that by eye",
+            growth_per_week=state.rate,
+            before_per_week=state.before,
+            share_of_before=state.share,
+            since=local_date(state.slow_s, self.zone),
+        )
+
+    def colder_c(self, state: GrowthState, at_s: float) -> float:
+        """How far the last two weeks' water was below that of the ten weeks before; 0 where it is not known."""
+        now = [t for s, t in state.temps if at_s - s <= 14 * DAY_S]
+        usual = [t for s, t in state.temps if 14 * DAY_S < at_s - s <= 84 * DAY_S]
+        return median(usual) - median(now) if len(now) >= 5 and len(usual) >= 14 else 0.0
 
 
 class _Light:

@@ -149,6 +149,15 @@ def _usual(weeks: Sequence[tuple[int, float, float, float]]) -> float | None:
     return median(per_mol[: max(2, len(per_mol) // 2)])
 
 
+def share_of_usual(state: NeedState) -> float | None:
+    """The last week's uptake per mol of light as a share of the tank's own usual; None before that is known."""
+    usual = _usual(state.weeks)
+    if usual is None or usual <= 0.0:
+        return None
+    _, dose, uptake, _ = state.weeks[-1]
+    return uptake / dose / usual
+
+
 def _not_for_want_of_light(
     weeks: Sequence[tuple[int, float, float, float]], dose_mol: float, supply: float, cut_lately: bool
 ) -> str:
@@ -179,7 +188,7 @@ def _words(
     if less_percent is not None:
         text += (
             f" The lamp is at its anchor, but one mol of light now brings {less_percent:.0f} % less uptake than it"
-            " used to: the plants have outgrown the light. Thin them first."
+            " used to. Measure the light at their leaves: it shows whether they have grown out of it."
         )
     if hours is not None and lamp_hours + hours <= LONGEST_HOURS:
         text += f" {hours:.1f} h more of the lamp a day would bring it."
