@@ -112,6 +112,7 @@ class Account:
     next_test_reason: str = ""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LeafView:
     """Light at one plant's leaf: its share of the tank's own, when that was measured, and the dose it makes."""
 
