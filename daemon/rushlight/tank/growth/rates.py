@@ -27,6 +27,8 @@ WANDER = 0.02
 """How much the rate wanders in the square root of a week (own choice, tuned on simulated plants)."""
 WIGGLE = 0.015
 """How much growth strays about its rate, as a logarithm, in the square root of a week (as before)."""
+BORNE_SD = 0.35
+"""How badly one supposition knows the leaves at the start, as a logarithm: half way to the next."""
 CUT_PART, MASS_SD = 0.33, 0.5
 """The first harvest's part of the plants, and how badly a mass is known from it, as a logarithm (own choice)."""
 CUT_SD = 0.1
@@ -36,7 +38,7 @@ SELF_LIMIT = (0.05, 0.06)
 STEP_SD = 0.15
 KINDS = ("cover", "longest", "height")
 
-GROSS, RATE, CUTS, MASS, LAG, STEP, OFFSETS = range(7)
+GROSS, RATE, CUTS, MASS, LAG, STEP, BORNE, OFFSETS = range(8)
 SIZED = LAG
 """`fall` has no lag, and needs what the rate falls by with size instead."""
 _NONE, _VAGUE = [0.0] * len(KINDS), [100.0] * len(KINDS)
@@ -85,7 +87,7 @@ def _one(path: Sequence[Step], cuts: Sequence[Cut]) -> tuple[float, float, float
     """Mean and standard deviation of the rate, and the log-likelihood, under one supposition."""
     end_s = path[-1].at_s
     from_s = max(path[0].at_s, end_s - SPAN_WEEKS * WEEK_S)
-    track = Track([0.0, RATE_PRIOR[0], *[0.0] * 4, *_NONE], [0.0, RATE_PRIOR[1] ** 2, *[0.0] * 4, *_VAGUE])
+    track = Track([0.0, RATE_PRIOR[0], *[0.0] * 5, *_NONE], [0.0, RATE_PRIOR[1] ** 2, *[0.0] * 4, BORNE_SD**2, *_VAGUE])
     now_s, level = path[0].at_s, 0.0
     for look in path:
         for at_s in _stops(now_s, look.at_s, cuts, from_s):
@@ -100,10 +102,12 @@ def _one(path: Sequence[Step], cuts: Sequence[Cut]) -> tuple[float, float, float
                 track.copy(GROSS, LAG)
         if look.leaves is not None:
             weeks = (look.at_s - look.leaves[0]) / WEEK_S
-            grown, sd, leaf = look.grown(level)
+            borne = track.mean[BORNE]
+            grown, sd, leaf = look.grown(level + borne)
+            part = leaf * look.leaves[1]
             # What grew since the last count is the rate of now times the time, but for what the rate wandered since.
             sd = math.sqrt(sd**2 + WANDER**2 * weeks**3 / 3.0 + WIGGLE**2 * weeks)
-            track.take({RATE: weeks}, grown, sd, leaf)
+            track.take({RATE: weeks, BORNE: part}, grown + part * borne, sd, leaf)
         for told in look.levels:
             track.take(
                 {GROSS: 1.0, CUTS: 1.0, OFFSETS + KINDS.index(told.kind): 1.0}, told.value, told.sd, told.stretch
@@ -164,8 +168,8 @@ def fall(
         return None
     path = steps(looks, fit.power, fit.standing)
     track = Track(
-        [0.0, RATE_PRIOR[0] + SELF_LIMIT[0], 0.0, 0.0, SELF_LIMIT[0], 0.0, *_NONE],
-        [0.0, RATE_PRIOR[1] ** 2, 0.0, 0.0, SELF_LIMIT[1] ** 2, STEP_SD**2, *_VAGUE],
+        [0.0, RATE_PRIOR[0] + SELF_LIMIT[0], 0.0, 0.0, SELF_LIMIT[0], 0.0, 0.0, *_NONE],
+        [0.0, RATE_PRIOR[1] ** 2, 0.0, 0.0, SELF_LIMIT[1] ** 2, STEP_SD**2, BORNE_SD**2, *_VAGUE],
     )
     now_s, level = path[0].at_s, 0.0
     for look in path:
@@ -177,9 +181,15 @@ def fall(
                 _cut(track, cut.grams)
         if look.leaves is not None:
             since_s = look.leaves[0]
-            grown, sd, _ = look.grown(level)
+            borne = track.mean[BORNE]
+            grown, sd, leaf = look.grown(level + borne)
+            part = leaf * look.leaves[1]
             row = _growing(track, light(since_s, look.at_s), stepped=since_s >= step_s - WEEK_S / 2)
-            track.take(row, grown, math.hypot(sd, WIGGLE * math.sqrt((look.at_s - since_s) / WEEK_S)))
+            track.take(
+                row | {BORNE: part},
+                grown + part * borne,
+                math.hypot(sd, WIGGLE * math.sqrt((look.at_s - since_s) / WEEK_S)),
+            )
         for told in look.levels:
             track.take(
                 {GROSS: 1.0, CUTS: 1.0, OFFSETS + KINDS.index(told.kind): 1.0}, told.value, told.sd, told.stretch
