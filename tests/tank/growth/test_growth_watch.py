@@ -105,7 +105,9 @@ def test_the_order_of_arrival_does_not_matter_and_a_void_takes_it_all_back() -> 
 
 
 def test_a_halving_is_told_and_steady_growth_is_not() -> None:
-    """Exact looks at a plant of 15 % a week that from week 16 grows at half that, cut back alike: at like light."""
+    """Exact looks at a plant of 15 % a week that from week 16 grows at half that, cut back alike: at like light.
+
+    Three looks in a row must say so, each with a fall of two and a half weeks or more behind it."""
     steady, slowed = 0, None
     for halved in (False, True):
         watch, state = watched()

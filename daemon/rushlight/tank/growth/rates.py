@@ -20,6 +20,8 @@ from rushlight.tank.growth.track import Track
 SPAN_WEEKS = 4.0
 HISTORY_WEEKS = 26.0
 RATE_WEEKS = 14.0
+PAST_WEEKS = 13.0
+"""So long a past it takes to know a pace: young plants slow by themselves as they fill their place (own choice)."""
 FEWEST_LOOKS = 3
 RATE_PRIOR = (0.1, 0.12)
 """Relative growth of foliage plants per week, mean and standard deviation: broad on purpose, no source."""
@@ -164,7 +166,7 @@ def fall(
     """
     looks = _lately(looks, HISTORY_WEEKS)
     step_s = looks[-1].at_s - weeks_ago * WEEK_S
-    if sum(s.at_s <= step_s for s in looks) < 4 or step_s - looks[0].at_s < 5 * WEEK_S:
+    if sum(s.at_s <= step_s for s in looks) < 5 or step_s - looks[0].at_s < PAST_WEEKS * WEEK_S:
         return None
     path = steps(looks, fit.power, fit.standing)
     track = Track(

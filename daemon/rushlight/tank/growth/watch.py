@@ -28,11 +28,14 @@ FRESH_S = 4 * WEEK_S
 STALE_S = 6 * WEEK_S
 STEPS_WEEKS = (2.5, 3.5, 4.5, 6.0, 8.0)
 """How long ago a fall is looked for."""
-SURE_SD = 2.9
-"""So many standard deviations make a fall sure: tuned on simulated plants to less than one in ten years without one."""
+SURE_SD, IN_A_ROW = 1.6, 3
+"""So many standard deviations, at so many looks one after the other, make a fall sure: tuned on simulated plants to
+less than one in ten years without one."""
+APART_S = 4 * DAY_S
+"""Looks closer together than this are one."""
 SLOW, BACK = 0.67, 0.8
 """Below the first share of its own pace growth is called slow, above the second it is so no more (own choice)."""
-LEAST_BEFORE = 0.03
+LEAST_BEFORE = 0.04
 """A plant that hardly grew before cannot be seen to slow, per week."""
 _TEMPS_MOST = 90
 ALIKE = 0.03
@@ -54,6 +57,8 @@ class GrowthState:
     before: float | None = None
     """What the rate was, had it gone on as in the past."""
     share: float | None = None
+    hits: list[float] = field(default_factory=list)
+    """The last looks one after the other that each showed a sure fall."""
     spots: SpotsState = field(default_factory=SpotsState)
     temps: list[tuple[float, float]] = field(default_factory=list)
     """The water's temperature at the end of each of the last days."""
@@ -141,6 +146,7 @@ class GrowthWatch:
         at_s = state.looked_s
         if at_s is None or not state.rates:
             state.slow_s = state.before = state.share = None
+            state.hits = []
             return
         if state.slow_s is not None and state.before is not None and state.rate is not None:
             state.share = max(0.0, state.rate.mean) / state.before
@@ -152,7 +158,12 @@ class GrowthWatch:
             for _, f in falls
             if f.before > LEAST_BEFORE and f.since < SLOW * f.before and f.sureness > SURE_SD
         ]
-        if sure:
+        if not sure:
+            state.hits = []
+        elif not state.hits or at_s - state.hits[-1] >= APART_S:
+            state.hits.append(at_s)
+        if len(state.hits) >= IN_A_ROW:
+            state.hits = []
             _, found = max(sure, key=lambda s: s[0])
             state.slow_s, state.before = at_s - found.weeks * WEEK_S, found.before
             state.share = max(0.0, found.since) / found.before
