@@ -69,6 +69,7 @@ number         field__ph                                -            -          
 number         field__kh                                -            c2b06448            -
 number         field__gh                                -            c2b06448            -
 number         field__chlorine                          -            6d672f4c            -
+number         field__chloride                          -            6d672f4c            -
 button         press__record                            -            -                   -
 button         press__acknowledge                       -            -                   -
 sensor         answer                                   -            -                   -
