@@ -153,6 +153,12 @@ def state(item: Item) -> str:
             text = f"{what} {mean:.0f} % ({low:.0f} to {high:.0f}) of what it was"
         case MovingEvidence(value=float() as change):
             text = f"{_quantity(told)} {'rising' if change > 0 else 'falling'} by {number(abs(change))} {told.unit}"
+        case WaterTestEvidence(
+            total_mg_l=float() as total, total_mg_n_l=float() as n, epa_chronic_mg_n_l=float() as most
+        ) if told.value is not None and told.limit and n / most > told.value / told.limit:
+            text = (
+                f"Total ammonia {number(total)} mg/L, {n / most:.1f} times what fish bear for weeks, by the last test"
+            )
         case WaterTestEvidence(value=float() as value):
             name = "Poisonous ammonia" if told.quantity == "ammonia" else told.quantity.capitalize()
             text = f"{name} {number(value)} {told.unit}, limit {number(told.limit or 0.0)}, by the last test"

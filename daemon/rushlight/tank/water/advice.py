@@ -68,8 +68,24 @@ def advise(finding: Finding, made: Remedy, measures: AbstractSet[str]) -> Findin
     if finding.alarm in FEED and made.kind != "test first":
         text = f"no feed; {text}"
     if isinstance(told, WaterTestEvidence | MineralEvidence):
-        told = replace(told, action_sentence=text, plan=figures(made))
+        told = replace(told, action_sentence=text, deed=deed(made), plan=figures(made))
     return replace(finding, evidence=told)
+
+
+def deed(made: Remedy) -> str:
+    """The same as a locked phone shows it: short, and never an order that does harm when only its beginning is read."""
+    match made.kind:
+        case "matched":
+            return f"No tap water, no feed: {made.steps[0].litres:.0f} L of matched water, as the page shows."
+        case "change":
+            times = f", {len(made.steps)} times" if len(made.steps) > 1 else ""
+            tested = f"Test {_list(made.missing)}; then change" if made.missing else "Change"
+            return f"{tested} {made.steps[0].litres:.0f} L{times}, treated and as warm as the tank."
+        case "bicarbonate":
+            return "Test ammonia; if there is none, raise KH as the page shows."
+        case "test first":
+            return f"No feed, no water yet: test {_list(made.missing)}."
+    return ""
 
 
 def _first_aid(told: DistressEvidence, made: Remedy, measures: AbstractSet[str]) -> DistressEvidence:
