@@ -356,3 +356,13 @@ def test_the_page_offers_no_plain_change_where_it_would_do_harm() -> None:
     assert harmful.plan is None and "No feed" not in harmful.words and "no plain tap water" in harmful.words.lower()
     plain = plans.water_change(tank, seen_at(1, strip(ammonia=0, nitrite=0, kh=5, ph=7.2, nitrate=50)), 20.0)
     assert plain.plan is not None and plain.plan.changes
+
+
+def test_a_locked_phone_shows_the_harmless_order_and_the_worse_figure() -> None:
+    said = played(strip(ammonia=6, kh=0, ph=6.4, nitrate=25), messages=True)
+    [body] = [e["body"] for e in said if e["kind"] == "message" and "ammonia" in e["title"]]
+    assert body.startswith("No tap water, no feed: 68 L of matched water") and "3.0 times" in body
+    assert len(body) <= 300
+    said = played(strip(nitrite=10, ammonia=0, kh=5, ph=7.2, nitrate=25), messages=True)
+    [body] = [e["body"] for e in said if e["kind"] == "message" and "nitrite" in e["title"]]
+    assert body.startswith("No feed; change 66 L, 5 times, treated and as warm as the tank.")

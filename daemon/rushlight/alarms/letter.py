@@ -153,12 +153,9 @@ def state(item: Item) -> str:
             text = f"{what} {mean:.0f} % ({low:.0f} to {high:.0f}) of what it was"
         case MovingEvidence(value=float() as change):
             text = f"{_quantity(told)} {'rising' if change > 0 else 'falling'} by {number(abs(change))} {told.unit}"
-        case WaterTestEvidence(
-            total_mg_l=float() as total, total_mg_n_l=float() as n, epa_chronic_mg_n_l=float() as most
-        ) if told.value is not None and told.limit and n / most > told.value / told.limit:
-            text = (
-                f"Total ammonia {number(total)} mg/L, {n / most:.1f} times what fish bear for weeks, by the last test"
-            )
+        case WaterTestEvidence(total_mg_l=float() as total) if _total_decides(told):
+            times = (told.total_mg_n_l or 0.0) / (told.epa_chronic_mg_n_l or 1.0)
+            text = f"Total ammonia {number(total)} mg/L, {times:.1f} times what fish bear for weeks, by the last test"
         case WaterTestEvidence(value=float() as value):
             name = "Poisonous ammonia" if told.quantity == "ammonia" else told.quantity.capitalize()
             text = f"{name} {number(value)} {told.unit}, limit {number(told.limit or 0.0)}, by the last test"
@@ -173,6 +170,13 @@ def state(item: Item) -> str:
             text = told.sentence.partition(";")[0] or item.row.title
     blind = " No fresh data: this is the last that was known." if told.blind else ""
     return cut(sentence(text), 150) + blind
+
+
+def _total_decides(told: WaterTestEvidence) -> bool:
+    """Whether ammonia's total is further beyond the criterion than its poisonous part is beyond the limit."""
+    if told.total_mg_n_l is None or not told.epa_chronic_mg_n_l or told.value is None or not told.limit:
+        return False
+    return told.total_mg_n_l / told.epa_chronic_mg_n_l > told.value / told.limit
 
 
 def figure(item: Item) -> str:

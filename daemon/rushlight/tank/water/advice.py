@@ -80,6 +80,7 @@ def deed(made: Remedy) -> str:
         case "change":
             times = f", {len(made.steps)} times" if len(made.steps) > 1 else ""
             tested = f"Test {_list(made.missing)}; then change" if made.missing else "Change"
+            tested = "No feed; change" if {"ammonia", "nitrite"} & set(made.wrong) else tested
             return f"{tested} {made.steps[0].litres:.0f} L{times}, treated and as warm as the tank."
         case "bicarbonate":
             return "Test ammonia; if there is none, raise KH as the page shows."
