@@ -18,7 +18,8 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from helpers.nitrate_causes import CAUSES, Story, story
 from helpers.nitrate_tanks import DAY_S, START_S, STRIP
-from rushlight.tank.nitrate.watch import NitrateReport, NitrateState, NitrateWatch
+from rushlight.tank.nitrate.report import NitrateReport
+from rushlight.tank.nitrate.watch import NitrateState, NitrateWatch
 
 SEEDS = {"tuning": 40_000, "holdout": 970_000, "fresh": 5_000_000}
 """`holdout` was looked at while the priors were chosen, so it flatters; `fresh` was run only after the last choice."""

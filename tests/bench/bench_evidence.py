@@ -25,7 +25,8 @@ from helpers.nitrate_tanks import DAY_S, PADS, START_S, STRIP, Habits, Simulated
 from rushlight.events import Test, WaterChange
 from rushlight.tank.kits import choice
 from rushlight.tank.kits.said import Said
-from rushlight.tank.nitrate.watch import NitrateReport, NitrateWatch
+from rushlight.tank.nitrate.report import NitrateReport
+from rushlight.tank.nitrate.watch import NitrateWatch
 
 PICTURE, LEVEL = 0.12, 0.06
 DOUBT = (0.05, 0.95)

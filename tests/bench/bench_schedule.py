@@ -19,7 +19,8 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from helpers.nitrate_tanks import DAY_S, START_S, STRIP, Habits, SimulatedTank, random_habits, read_strip, simulate
 from rushlight.events import Test
 from rushlight.settings import Testing
-from rushlight.tank.nitrate.watch import NitrateReport, NitrateWatch
+from rushlight.tank.nitrate.report import NitrateReport
+from rushlight.tank.nitrate.watch import NitrateWatch
 from rushlight.tank.routine.next_test import RoutineWatch
 
 SEED = 700_000
@@ -77,7 +78,7 @@ def run(
             out.warned_day = day
         standing = now
         if wanted is None:
-            due_s, _ = routine.due(plan, at_s, report.chance_within, standing, surprised=report.surprised)
+            due_s, _ = routine.due(plan, at_s, report.chance_within, standing, surprised=report.asks_again)
             due = due_s <= at_s + TEST_HOUR_S
         else:
             due = wanted(day, last, report, standing)

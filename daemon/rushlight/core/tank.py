@@ -25,7 +25,8 @@ from rushlight.tank.kits.said import Said
 from rushlight.tank.kits.watch import KitsState, KitsWatch
 from rushlight.tank.light.watch import LightState, LightWatch
 from rushlight.tank.nitrate import causes, explanation
-from rushlight.tank.nitrate.watch import NitrateReport, NitrateState, NitrateWatch
+from rushlight.tank.nitrate.report import NitrateReport
+from rushlight.tank.nitrate.watch import NitrateState, NitrateWatch
 from rushlight.tank.probes.agreement import AgreementState, AgreementWatch
 from rushlight.tank.probes.drifts import DriftsState, DriftsWatch
 from rushlight.tank.probes.limits import LimitsState, LimitsWatch
@@ -281,7 +282,7 @@ class TankCore:
         """The next test's date if it moved; `pressing` names the tank's alarms that stand at this moment."""
         report = self.nitrate.report(state.nitrate, at_s)
         due_at_s, reason = self.routine.due(
-            state.routine, at_s, report.chance_within, pressing, surprised=report.surprised
+            state.routine, at_s, report.chance_within, pressing, surprised=report.asks_again
         )
         if due_at_s == state.due_at_s:
             return []

@@ -6,7 +6,8 @@ from helpers.nitrate_tanks import DAY_S, LIMIT, START_S, STRIP
 from rushlight.events import Feeding, Test, WaterChange
 from rushlight.settings import Feed, Tank
 from rushlight.tank.nitrate.change_habit import habit_ended_s, pace_since
-from rushlight.tank.nitrate.watch import NitrateReport, NitrateState, NitrateWatch
+from rushlight.tank.nitrate.report import NitrateReport
+from rushlight.tank.nitrate.watch import NitrateState, NitrateWatch
 
 TANK = Tank(id="sim", litres=100, feed=Feed(grams_per_day=0.6), source_water={"nitrate": 2.0})
 

@@ -37,6 +37,7 @@ from rushlight.tank.nitrate.causes import split
 from rushlight.tank.nitrate.change_habit import end_habit, habit_ended_s, pace_since
 from rushlight.tank.nitrate.light_seen import outdoors_mj, see_light
 from rushlight.tank.nitrate.quiet import note_quiet
+from rushlight.tank.nitrate.report import LEAST_TESTS, RISING_LATER, NitrateReport, rising
 from rushlight.views import Share
 
 KEEP_DAYS = 400
@@ -52,23 +53,9 @@ FRACTION_ERROR = 0.05
 ELECTRODE_STEP_S = 6 * 3600.0
 """Electrode readings enter as medians over so long."""
 
-RISING_SOON = (14.0, 0.30)
-RISING_LATER = (42.0, 0.54)
-"""`nitrate_rising` is raised when the chance of passing the limit within so many days is so great: the later one sees
-the slow fade while there is time, the sooner one the level that has come near before its rise could be told.  Chosen on
-simulated tanks for one false warning in ten tank-years (tests/bench/bench_nitrate.py, tuning seeds)."""
-RISING_LEAST, RISING_CLEAR = 0.20, 0.17
-"""Chance of passing it within four weeks below which that alarm is not raised, as it speaks of four weeks, and at which
-it clears."""
-RISING_EASED = 0.55
-"""Or it clears when both chances that raise it have fallen to so much of what they must be, as after a large change of
-water: an alarm that would be far from raised is no news, though a fifth of a chance may linger for weeks."""
-RISING_TOO_LATE = 0.7
-"""Chance of being above the limit already from which on there is nothing left to warn of; `nitrate_high` says it."""
 HIGH_RAISE, HIGH_CLEAR = 0.60, 0.20
 """Chance of being above the limit now.  The two lie far apart, as one pad of 25 beside others of 50 is no news."""
-BEHIND_SURE, BEHIND_OVER, BEHIND_DAYS, LEAST_TESTS = 0.90, 0.60, 14.0, 3
-"""No forecast alarm on fewer tests: two strips make no trend."""
+BEHIND_SURE, BEHIND_OVER, BEHIND_DAYS = 0.90, 0.60, 14.0
 
 
 @dataclass(slots=True)
@@ -87,39 +74,6 @@ class NitrateState:
     """Start of the stretch being gathered."""
     electrode_sums: dict[str, tuple[float, int]] = field(default_factory=dict)
     """By hour of that stretch: sum and number of values."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NitrateReport:
-    """What is known at one moment; None is 'not known'.  Levels mg/L as NO3, rates mg/L per day."""
-
-    at_s: float
-    nitrate: Estimate | None = None
-    net_rate: Estimate | None = None
-    supply_rate: Estimate | None = None
-    uptake_rate: Estimate | None = None
-    kept_up: Estimate | None = None
-    days_to_limit: float | None = None
-    """Days until nitrate is as likely above the limit as below; None: not within a year."""
-    chances: tuple[float, ...] = ()
-    """Probability of having passed the limit by day 0, 1, 2 …"""
-    chance_later: float = 0.0
-    """The same by the last day that `RISING_LATER` looks at."""
-    behind_days: float = 0.0
-    """How long plants have not kept up, with good confidence when it began."""
-    chance_behind: float = 0.0
-    """Probability that they do not keep up now."""
-    causes: tuple[Share, ...] = ()
-    causes_sentence: str = ""
-    n_tests: int = 0
-    last_test_at_s: float | None = None
-    surprised: bool = False  # whether the last test was higher than expected, and it matters
-
-    def chance_within(self, days: float) -> float:
-        """Probability of passing the limit within `days`; beyond the last day worked out, that day's."""
-        if not self.chances:
-            return 0.0
-        return self.chances[min(len(self.chances) - 1, max(0, math.ceil(days)))]
 
 
 class NitrateWatch:
@@ -411,7 +365,15 @@ class NitrateWatch:
             n_tests=now.n_tests,
             last_test_at_s=now.last_test_at_s,
             surprised=bal.is_surprised(now, chances[-1]),
+            by_electrode=self._by_electrode(state, now),
         )
+
+    def _by_electrode(self, state: NitrateState, now: Balance) -> bool:
+        """Whether an electrode alone has had the say for more than a day."""
+        tested_s = now.last_test_at_s or now.at_s
+        if now.at_s - tested_s <= DAY_S:
+            return False
+        return any(f.kind == "electrode" for f in state.ledger.later_than(tested_s, now.at_s))
 
     def what_if(
         self,
@@ -443,7 +405,7 @@ class NitrateWatch:
         told = self._evidence(report)
         says = (
             ("nitrate_high", self._high(report)),
-            ("nitrate_rising", self._rising(report)),
+            ("nitrate_rising", rising(report)),
             ("uptake_behind", self._behind(report)),
         )
         return [Finding(alarm=alarm, tank=self.tank.id, says=word, evidence=told) for alarm, word in says]
@@ -453,16 +415,6 @@ class NitrateWatch:
             return "hold"
         above = report.chances[0]
         return "raise" if above >= HIGH_RAISE else "clear" if above <= HIGH_CLEAR else "hold"
-
-    def _rising(self, report: NitrateReport) -> Says:
-        if not report.chances:
-            return "hold"
-        soon, later = report.chance_within(RISING_SOON[0]) / RISING_SOON[1], report.chance_later / RISING_LATER[1]
-        if report.chances[-1] <= RISING_CLEAR or max(soon, later) <= RISING_EASED:
-            return "clear"
-        if report.n_tests < LEAST_TESTS or report.chances[-1] < RISING_LEAST or report.chances[0] >= RISING_TOO_LATE:
-            return "hold"
-        return "raise" if max(soon, later) >= 1.0 else "hold"
 
     def _behind(self, report: NitrateReport) -> Says:
         if report.n_tests < LEAST_TESTS:

@@ -41,7 +41,7 @@ AHEAD = ((0.20, 0.0), (0.10, 0.25), (0.05, 0.5))
 """Chances of passing the limit within four weeks, the largest first, and how far between the shortest and the longest
 interval the next test may lie then: one coarse strip settles little, so a suspicion is looked into quickly, or dropped.
 Chosen on simulated tanks (tests/bench/bench_schedule.py) for fewer tests than weekly ones at no later warning."""
-SURPRISED = "the last test was higher than expected: a second one tells whether it was a slip"
+SURPRISED = "something was higher than expected: another test tells whether it was a slip or a drift"
 FOLLOW_DAYS = 14.0
 """How long a change to the tank keeps the interval short after the test that followed it."""
 MORNING = "09:00"
@@ -226,7 +226,8 @@ class RoutineWatch:
         """When the next test is due and why, as seen at `at_s`.
 
         `risk(d)` is the chance that nitrate passes its limit within `d` days without a test; `pressing` names the
-        tank's standing alarms; `surprised`: the last test was higher than expected.
+        tank's standing alarms; `surprised`: the last test was higher than expected, or
+        an electrode alone says that nitrate rises.
         """
         if state.begun_s is None:
             state.begun_s = at_s

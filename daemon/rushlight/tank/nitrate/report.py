@@ -1,0 +1,96 @@
+"""What is known of a tank's nitrate at one moment, and whether that asks for a warning of what is to come.
+
+Owns the thresholds of `nitrate_rising`.  Works out no chance.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from rushlight.alarms.finding import Says
+from rushlight.effects import Estimate
+from rushlight.views import Share
+
+RISING_SOON = (14.0, 0.30)
+RISING_LATER = (42.0, 0.54)
+"""`nitrate_rising` is raised when the chance of passing the limit within so many days is so great: the later one sees
+the slow fade while there is time, the sooner one the level that has come near before its rise could be told.  Chosen on
+simulated tanks for one false warning in ten tank-years (tests/bench/bench_nitrate.py, tuning seeds)."""
+RISING_LEAST, RISING_CLEAR = 0.20, 0.17
+"""Chance of passing it within four weeks below which that alarm is not raised, as it speaks of four weeks, and at which
+it clears."""
+RISING_EASED = 0.55
+"""Or it clears when both chances that raise it have fallen to so much of what they must be, as after a large change of
+water: an alarm that would be far from raised is no news, though a fifth of a chance may linger for weeks."""
+RISING_TOO_LATE = 0.7
+"""Chance of being above the limit already from which on there is nothing left to warn of; `nitrate_high` says it."""
+LEAST_TESTS = 3
+"""No forecast alarm on fewer tests: two strips make no trend."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NitrateReport:
+    """What is known at one moment; None is 'not known'.  Levels mg/L as NO3, rates mg/L per day."""
+
+    at_s: float
+    nitrate: Estimate | None = None
+    net_rate: Estimate | None = None
+    supply_rate: Estimate | None = None
+    uptake_rate: Estimate | None = None
+    kept_up: Estimate | None = None
+    days_to_limit: float | None = None
+    """Days until nitrate is as likely above the limit as below; None: not within a year."""
+    chances: tuple[float, ...] = ()
+    """Probability of having passed the limit by day 0, 1, 2 …"""
+    chance_later: float = 0.0
+    """The same by the last day that `RISING_LATER` looks at."""
+    behind_days: float = 0.0
+    """How long plants have not kept up, with good confidence when it began."""
+    chance_behind: float = 0.0
+    """Probability that they do not keep up now."""
+    causes: tuple[Share, ...] = ()
+    causes_sentence: str = ""
+    n_tests: int = 0
+    last_test_at_s: float | None = None
+    surprised: bool = False
+    """Whether the last test was higher than expected, and it matters."""
+    by_electrode: bool = False
+    """Whether an electrode, which may have drifted, has alone had the say since the last test."""
+
+    @property
+    def asks_again(self) -> bool:
+        """Whether a test is wanted at once: to bear out one that surprised, or an electrode that alone would warn."""
+        return self.surprised or (self.by_electrode and _would_warn(self))
+
+    def chance_within(self, days: float) -> float:
+        """Probability of passing the limit within `days`; beyond the last day worked out, that day's."""
+        if not self.chances:
+            return 0.0
+        return self.chances[min(len(self.chances) - 1, max(0, math.ceil(days)))]
+
+
+def rising(report: NitrateReport) -> Says:
+    """What `nitrate_rising` does.
+
+    An electrode alone, whose drift may be all there is to it, raises no warning: it asks for a test, and the test
+    decides.
+    """
+    if not report.chances:
+        return "hold"
+    if report.chances[-1] <= RISING_CLEAR or _pressing(report) <= RISING_EASED:
+        return "clear"
+    return "raise" if _would_warn(report) and not report.by_electrode else "hold"
+
+
+def _would_warn(report: NitrateReport) -> bool:
+    if not report.chances or report.n_tests < LEAST_TESTS:
+        return False
+    if report.chances[-1] < RISING_LEAST or report.chances[0] >= RISING_TOO_LATE:
+        return False
+    return _pressing(report) >= 1.0
+
+
+def _pressing(report: NitrateReport) -> float:
+    """The larger of both chances as a share of what it must be."""
+    return max(report.chance_within(RISING_SOON[0]) / RISING_SOON[1], report.chance_later / RISING_LATER[1])

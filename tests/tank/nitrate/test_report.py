@@ -1,0 +1,57 @@
+"""Whether what is known asks for a warning, for a test, or for nothing."""
+
+import dataclasses
+import math
+
+from rushlight.events import Test
+from rushlight.localtime import DAY_S
+from rushlight.settings import Feed, Kit, Tank
+from rushlight.tank.nitrate.report import NitrateReport, rising
+from rushlight.tank.nitrate.watch import NitrateWatch
+
+KIT = Kit(id="strip", pads={"nitrate": (0, 10, 25, 50, 100, 250)})
+TANK = Tank(id="foyer", litres=140, feed=Feed(grams_per_day=0.9, protein_percent=42))
+STEP_S = 6 * 3600.0
+MV = math.log(10.0) / 59.16
+"""Natural logarithm of concentration per millivolt: Nernst's slope at 25 °C is 59.16 mV a decade."""
+
+
+def likely(**more):
+    return NitrateReport(at_s=0.0, chances=(0.1,) + (0.6,) * 28, chance_later=0.7, n_tests=9, **more)
+
+
+def test_an_electrode_alone_asks_for_a_test_and_a_test_warns():
+    assert rising(likely()) == "raise"
+    assert not likely().asks_again
+    assert rising(likely(by_electrode=True)) == "hold"
+    assert likely(by_electrode=True).asks_again
+    few = dataclasses.replace(likely(by_electrode=True), n_tests=2)
+    assert rising(few) == "hold"
+    assert not few.asks_again
+    calm = NitrateReport(at_s=0.0, chances=(0.0,) * 29, n_tests=9, by_electrode=True)
+    assert rising(calm) == "clear"
+    assert not calm.asks_again
+
+
+def test_an_electrode_that_drifts_between_two_strips_warns_of_nothing_and_asks_for_one():
+    """A settled tank at 20 mg/L; after eight weeks its electrode runs away by 3 mV a day, upwards."""
+    watch = NitrateWatch(TANK, (KIT,), "UTC", has_electrode=True)
+    state = watch.initial()
+    said, asked = set(), False
+    for quarter in range(4 * 76):
+        at_s = quarter * STEP_S
+        if quarter % 28 == 2 and quarter < 4 * 57:
+            watch.on_fact(
+                state, Test(at_s=at_s, id=f"t{quarter}", tank="foyer", method="strip", values={"nitrate": 25})
+            )
+        drifted = max(0.0, quarter / 4.0 - 56.0) * 3.0
+        watch.on_electrode(state, at_s + 60.0, 20.0 * math.exp(MV * drifted))
+        if quarter % 4 == 0 and quarter:
+            watch.close_day(state, None, "", at_s)
+            if quarter / 4 > 58:
+                report = watch.report(state, at_s)
+                said |= {f.says for f in watch.findings(state, at_s) if f.alarm == "nitrate_rising"}
+                asked |= report.asks_again
+    assert "raise" not in said
+    assert asked
+    assert watch.report(state, 76 * DAY_S).by_electrode
