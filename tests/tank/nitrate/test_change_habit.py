@@ -6,7 +6,7 @@ from helpers.nitrate_tanks import DAY_S, LIMIT, START_S, STRIP
 from rushlight.events import Feeding, Test, WaterChange
 from rushlight.settings import Feed, Tank
 from rushlight.tank.nitrate.change_habit import habit_ended_s, pace_since
-from rushlight.tank.nitrate.report import NitrateReport
+from rushlight.tank.nitrate.report import NitrateReport, rising
 from rushlight.tank.nitrate.watch import NitrateState, NitrateWatch
 
 TANK = Tank(id="sim", litres=100, feed=Feed(grams_per_day=0.6), source_water={"nitrate": 2.0})
@@ -84,10 +84,9 @@ def test_a_keeper_who_feeds_on_working_days_has_no_rise_in_the_middle_of_every_w
 )
 def test_the_warning_ends_when_all_that_raises_it_has_fallen_to_half(in_14_days, in_28_days, in_42_days, says):
     """Half is our own choice of a deadband; that an alarm has one is IEC 62682's."""
-    watch = NitrateWatch(TANK, (STRIP,), "UTC", has_electrode=False)
     chances = (0.01,) * 14 + (in_14_days,) * 14 + (in_28_days,)
     report = NitrateReport(at_s=START_S, chances=chances, chance_later=in_42_days, n_tests=9)
-    assert watch._rising(report) == says
+    assert rising(report) == says
 
 
 def test_a_series_of_changes_that_brings_a_level_down_is_no_habit_that_ends():

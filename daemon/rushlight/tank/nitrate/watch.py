@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import dataclasses
 import datetime as dt
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from statistics import median
@@ -38,7 +37,6 @@ from rushlight.tank.nitrate.change_habit import end_habit, habit_ended_s, pace_s
 from rushlight.tank.nitrate.light_seen import outdoors_mj, see_light
 from rushlight.tank.nitrate.quiet import note_quiet
 from rushlight.tank.nitrate.report import LEAST_TESTS, RISING_LATER, NitrateReport, rising
-from rushlight.views import Share
 
 KEEP_DAYS = 400
 """Facts older than this are folded into the oldest checkpoint; an entry that comes later still is not used."""
