@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 from rushlight.alarms.table import TABLE
 from rushlight.effects import Estimate
-from rushlight.tank.nitrate.watch import NitrateReport
+from rushlight.tank.nitrate.report import NitrateReport
 from rushlight.views import Account, AlarmView
 
 STANDING = frozenset({"unacknowledged", "acknowledged"})
