@@ -332,10 +332,12 @@ def follow_install_page(keeper: Keeper, part: list[Step]) -> list[str]:
         keeper.unplug()
 
     def arrived() -> bool:
-        """What stands as an alarm on the Pi is on the phone, in the same words."""
+        """What stands as an alarm on the Pi is on the phone, in the same sentence."""
         standing = {a["text"] for a in keeper.alarms() if a["alarm"] == "probe_silent"}
-        told = " ".join(json.dumps(p) for p in keeper.posts())
-        return bool(standing) and all(json.dumps(text)[1:40] in told for text in standing)
+        told = " ".join(json.dumps(p) for p in keeper.posts()).lower()
+        # The message puts what to do first; how long it has lasted goes on counting here.
+        said = [text.partition(": ")[2].partition(" for ")[0].lower() for text in standing]
+        return bool(said) and all(words and words in told for words in said)
 
     def wait_for_the_phone() -> None:
         machine.until("the alarm on the phone", arrived, 120)
