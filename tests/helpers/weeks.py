@@ -7,6 +7,7 @@ import math
 from zoneinfo import ZoneInfo
 
 from rushlight.alarms import words
+from rushlight.alarms.evidence import Evidence, LampLoss
 from rushlight.alarms.table import TABLE
 from rushlight.effects import AlarmChange, Daily, Estimate
 from rushlight.events import Feeding, Harvest, Test, WaterChange
@@ -35,10 +36,10 @@ OUTLETS = (
     OutletView(name="email", title="E-mail", well=True, sentence="Never tried.", state="never tried"),
     OutletView(name="hub", title="Hub", well=True, sentence="Connected since Sun 8 June at 07:30."),
 )  # fmt: skip
-DIMMING = {
-    "sentence": "the lamp gives 82 % (90 %: 78 to 86) of what it was in February, falling since about 10 April.",
-    "cause_sentence": "Daylight at the probe has not fallen with it, so it is the lamp or its cover, not the probe.",
-}
+DIMMING = LampLoss(
+    sentence="the lamp gives 82 % (90 %: 78 to 86) of what it was in February, falling since about 10 April.",
+    cause_sentence="Daylight at the probe has not fallen with it, so it is the lamp or its cover, not the probe.",
+)
 
 
 def estimate(mean: float, spread: float) -> Estimate:
@@ -60,7 +61,7 @@ def daily(tank: str, days_ago: int) -> Daily:
     )
 
 
-def alarm(name: str, facts: dict[str, object], first: str = "") -> AlarmView:
+def alarm(name: str, told: Evidence, first: str = "") -> AlarmView:
     row = TABLE[name]
     return AlarmView(
         id=f"foyer.{name}",
@@ -70,9 +71,9 @@ def alarm(name: str, facts: dict[str, object], first: str = "") -> AlarmView:
         state="acknowledged",
         priority=row.priority,
         since_s=NOW_S - 3 * DAY_S,
-        text=words.alarm_text(row, "Foyer", facts),
-        first_action=words.first_action(row, facts),
-        evidence=facts,
+        text=words.alarm_text(row, "Foyer", told),
+        first_action=words.first_action(row, told),
+        evidence=told.record(),
     )
 
 
@@ -123,7 +124,7 @@ def material(*, busy: bool = True, pictures: bool = True) -> Material:
         id="reading-room",
         title="Reading room",
         litres=54,
-        state_sentence="Nitrate about 12 mg/L (6 to 19), limit 40, steady as far as the tests can tell.",
+        state_sentence="Nitrate about 12 mg/L (6 to 19), limit 40, not clearly rising or falling.",
         nitrate=estimate(12, 6.5),
         due_at_s=NOW_S + 2 * DAY_S,
     )

@@ -11,6 +11,7 @@ import pytest
 
 from helpers.browser import chromium
 from helpers.weeks import CONFIG, DUBLIN, NOW_S, alarm, material
+from rushlight.alarms.evidence import Evidence
 from rushlight.events import Note
 from rushlight.summary.build import build
 from rushlight.summary.figures import tank_pictures
@@ -97,7 +98,7 @@ def test_the_subject_names_what_needs_a_look_and_the_number():
 
 def test_low_priority_news_is_told_here():
     base = material()
-    foyer = replace(base.view.tanks[0], alarms=(alarm("strips_low", {"sentence": "strips for two more tests"}),))
+    foyer = replace(base.view.tanks[0], alarms=(alarm("strips_low", Evidence(sentence="strips for two more tests")),))
     part = build(replace(base, view=replace(base.view, tanks=(foyer,)))).tanks[0]
     assert part.worry == "low"
     assert part.changed[0].startswith("Strips for two more tests.")
@@ -240,7 +241,7 @@ def test_the_file_carries_its_pictures_inside_and_nothing_from_outside():
 
 def test_an_overdue_test_is_asked_for_once_and_counted_once():
     base = material()
-    overdue = alarm("test_overdue", {"days": 3})
+    overdue = alarm("test_overdue", Evidence())
     foyer = replace(base.view.tanks[0], alarms=(overdue,))
     climbed = [replace(c, at_s=c.at_s + 3600, priority="high") for c in base.changes if c.alarm == "test_overdue"]
     assert climbed, "the week has an overdue test"

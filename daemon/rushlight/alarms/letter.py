@@ -17,6 +17,7 @@ from rushlight.alarms.brief import BRIEF
 from rushlight.alarms.evidence import (
     Evidence,
     LampLoss,
+    LateTest,
     LevelEvidence,
     MovingEvidence,
     NitrateEvidence,
@@ -102,7 +103,7 @@ def _group(group: Sequence[Item]) -> str:
     states = list(dict.fromkeys(state(i) for i in group))
     since = _standing(first) if len(group) == 1 else ""
     if first.row.name == "probe_silent" and len(group) > 2 and len(states) > 1:
-        act = "Look for the power first: several probes fell silent."
+        act = "Look for the power first: several boards may be without power."
     told = " ".join([states[0], since]) if len(states) == 1 else f"{len(group)} of them{_first_since(group)}."
     return f"{f'{names}: ' if names else ''}{act} {told}".strip()
 
@@ -166,6 +167,8 @@ def state(item: Item) -> str:
             text = f"{_quantity(told)}{which} {number(value, 3)}{unit}{limit}"
         case ProbeEvidence(gateway=str() as gateway) if gateway:
             text = f"{gateway} is silent, with all its probes"
+        case LateTest():
+            text = told.sentence or item.row.title
         case _:
             text = told.sentence.partition(";")[0] or item.row.title
     blind = " No fresh data: this is the last that was known." if told.blind else ""
