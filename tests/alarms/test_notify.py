@@ -482,3 +482,12 @@ def test_what_is_low_is_left_to_the_letter_where_there_is_one_and_what_is_over_i
     alone.change(NOON, alarm="light_low")
     alone.change(NOON + 3600, "returned", alarm="light_low")
     assert alone.until(NOON + 20 * 86400) == []
+
+
+def test_what_is_low_and_stood_behind_another_alarm_is_looked_at_again():
+    scene, day = Scene(replace(BASE, email=Email())), 86400.0
+    scene.change(NOON, alarm="lamp_dimming")
+    scene.change(NOON + day, alarm="light_low")
+    scene.change(NOON + 3 * day, "returned", alarm="lamp_dimming")
+    told = [m for m in scene.until(NOON + 40 * day) if m.alarms[0].alarm == "foyer.light_low"]
+    assert len(told) == 1

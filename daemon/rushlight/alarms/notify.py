@@ -189,6 +189,8 @@ class Notifier:
     def _repeat(self, state: NotifyState, alarm_id: str, telling: Telling, at_s: float) -> list[Effect]:
         steps = REPEATS_S[_pace(telling)]
         first_s = telling.first_s if telling.first_s is not None else at_s
+        if not steps:  # what is low stood behind another alarm and is now looked at again, once
+            telling.next_s = None
         while telling.next_s is not None and telling.next_s <= at_s:
             telling.repeats += 1
             beyond = telling.repeats - len(steps) + 1
