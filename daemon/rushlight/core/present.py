@@ -48,7 +48,7 @@ def _of_probe(core: Core, state: SiteState, at_s: float, alarm: str, probe: str)
     if alarm != "probe_silent" or not state.probes[probe].silent:
         return told
     silent = Finding(alarm=alarm, tank=None, says="raise", subject=probe, evidence=told)
-    return told_as_one([silent], core.ways, state.probes, at_s)[0].evidence
+    return told_as_one([silent], core.ways, state.probes, at_s, core.zone)[0].evidence
 
 
 def tool_evidence(subject: str, facts: dict[str, str | float]) -> ToolEvidence:

@@ -37,7 +37,7 @@ from rushlight.events import (
 from rushlight.kitunits import canonical, in_own_units
 from rushlight.localtime import DAY_S, local_date, midnight_after
 from rushlight.settings import Config
-from rushlight.tank.probes.gateway import gateways
+from rushlight.tank.probes.gateway import gateways, power_back
 from rushlight.tank.probes.health import listen_from, note_interference
 from rushlight.tank.probes.watch import ProbeState, ProbeWatch
 from rushlight.tank.routine.next_test import PRESSING
@@ -132,10 +132,11 @@ class Core:
         elif at_s > state.at_s:
             state.at_s = at_s
         if type(event) is Reading:
+            back = self._power_back(state, event) if state.probes[event.probe].silent else []
             found = self._reading(state, event)
-            if not found:
+            if not found and not back:
                 return state, []
-            effects = self._judge(state, at_s, found)
+            effects = self._judge(state, at_s, found) + self._assess(state, at_s, back)
         else:
             effects = self._other(state, event, at_s)
         state.wake_s = self._next_wake(state, at_s)
@@ -162,6 +163,15 @@ class Core:
         if probe_state.watched:
             return found
         return [*found, *self.probes[event.probe].findings(probe_state, event.arrived_s)]
+
+    def _power_back(self, state: SiteState, event: Reading) -> list[str]:
+        """The tanks whose power was probably out until now, if that is news to their test plans."""
+        ended = power_back(self.ways.get(event.probe, ()), state.probes, event.at_s)
+        if ended is None:
+            return []
+        gateway, since_s = ended
+        tanks = sorted({self._home[p][0] for p in gateway.probes} - {""})
+        return [t for t in tanks if self.tanks[t].routine.on_power_back(state.tanks[t].routine, event.at_s, since_s)]
 
     def _other(self, state: SiteState, event: Event, at_s: float) -> list[Effect]:
         event = in_own_units(event, self.config.tank, self.config.kit)

@@ -1,7 +1,7 @@
 """Several probes behind one board, bus or broker: when all of them fall silent, that is one thing and told as one.
 
-Owns which probes share a way in, and the sentence.  Never decides that a probe is silent (`probes.health` does).
-Pure.
+Owns which probes share a way in, the sentence with its first aid, and how long the silence was once it is over.
+Never decides that a probe is silent (`probes.health` does).  Pure.
 """
 
 from __future__ import annotations
@@ -9,12 +9,20 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from zoneinfo import ZoneInfo
 
 from rushlight.alarms.evidence import ProbeEvidence
 from rushlight.alarms.finding import Finding
+from rushlight.localtime import DAY_S, local_time
 from rushlight.settings import Probe
 from rushlight.tank.probes.health import ProbeState, span
 
+SITE = "every probe here"
+"""The widest way: what silences all of them at once is mostly the power."""
+FIRST_AID = (
+    "Look whether the pump runs. If it stands: move the surface by hand, give no food, keep the tank covered and warm, "
+    "and see to the breaker only if you may"
+)
 TOGETHER_S = 120.0
 """Probes that were last heard within so long of each other fell silent at the same time."""
 
@@ -44,8 +52,8 @@ def _ways(probe: Probe) -> list[str]:
     """What the probe's values come through, as the driver's options name it, the wider one first."""
     port, host, topic = (getattr(probe.options, key, "") for key in ("port", "host", "topic"))
     if topic:
-        return [f"the broker on {host}", f"the board that publishes {topic} on {host}"]
-    return [f"the device on {port}"] if isinstance(port, str) and port else []
+        return [SITE, f"the broker on {host}", f"the board that publishes {topic} on {host}"]
+    return [SITE, f"the device on {port}"] if isinstance(port, str) and port else [SITE]
 
 
 def told_as_one(
@@ -53,6 +61,7 @@ def told_as_one(
     ways: Mapping[str, tuple[Gateway, ...]],
     states: Mapping[str, ProbeState],
     at_s: float,
+    zone: ZoneInfo,
 ) -> list[Finding]:
     """The findings, where a silence that is the whole gateway's says so instead of naming one probe."""
     out = []
@@ -60,10 +69,27 @@ def told_as_one(
         silent = f.alarm == "probe_silent" and f.says == "raise"
         gateway = _fallen(ways.get(f.subject, ()), states, at_s) if silent else None
         if gateway is not None:
-            told = ProbeEvidence(probe=f.subject, gateway=gateway.name, sentence=sentence(gateway, states, at_s))
+            told = ProbeEvidence(
+                probe=f.subject,
+                gateway=gateway.name,
+                sentence=sentence(gateway, states, at_s, zone),
+                action_sentence="" if _never(gateway, states) else FIRST_AID,
+            )
             f = dataclasses.replace(f, evidence=told)  # noqa: PLW2901 - the same finding, told otherwise
         out.append(f)
     return out
+
+
+def power_back(ways: Sequence[Gateway], states: Mapping[str, ProbeState], at_s: float) -> tuple[Gateway, float] | None:
+    """The widest gateway that is silent as a whole until now, and since when; asked when one of its probes speaks."""
+    gateway = _fallen(ways, states, at_s)
+    if gateway is None or _never(gateway, states):
+        return None
+    return gateway, max(s for p in gateway.probes if (s := states[p].heard_at_s) is not None)
+
+
+def _never(gateway: Gateway, states: Mapping[str, ProbeState]) -> bool:
+    return all(states[p].heard_at_s is None for p in gateway.probes)
 
 
 def _since_s(state: ProbeState) -> float | None:
@@ -80,13 +106,19 @@ def _fallen(ways: Sequence[Gateway], states: Mapping[str, ProbeState], at_s: flo
     return None
 
 
-def sentence(gateway: Gateway, states: Mapping[str, ProbeState], at_s: float) -> str:
+def sentence(gateway: Gateway, states: Mapping[str, ProbeState], at_s: float, zone: ZoneInfo) -> str:
     """One sentence without its full stop."""
     last_s = max(s for p in gateway.probes if (s := _since_s(states[p])) is not None)
     *first, last = gateway.probes
-    never = all(states[p].heard_at_s is None for p in gateway.probes)
-    what = "has never been heard" if never else "is silent"
+    names = f"{', '.join(first)} and {last}"
+    if _never(gateway, states):
+        return (
+            f"{gateway.name} has never been heard: nothing from {names} for {span(at_s - last_s)}; "
+            "look at its power and its cable or network first, not at the probes"
+        )
+    since = local_time(last_s, zone)
+    when = f"{since:%H:%M}" if at_s - last_s < DAY_S else f"{since.day} {since:%B, %H:%M}"
     return (
-        f"{gateway.name} {what}: nothing from {', '.join(first)} and {last} for {span(at_s - last_s)}; "
-        "look at its power and its cable or network first, not at the probes"
+        f"probably no power since {when}: {gateway.name} is silent, nothing from {names} for {span(at_s - last_s)}; "
+        "if there is power, look at the cable or network, not at the probes"
     )

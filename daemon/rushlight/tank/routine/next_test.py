@@ -190,6 +190,17 @@ class RoutineWatch:
                 fed = sorted([*state.fed, Fed(event.at_s, event.id, date, event.grams)], key=lambda f: (f.at_s, f.id))
                 state.fed = [f for f in fed if f.at_s > fed[-1].at_s - KEEP_DAYS * DAY_S]
 
+    def on_power_back(self, state: RoutineState, at_s: float, since_s: float) -> bool:
+        """Power was probably out: one test the day after; an entry of it brings the whole plan.  Whether it is news."""
+        hours = (at_s - since_s) / 3600.0
+        known = any(abs(c.at_s - at_s) < DAY_S for c in state.causes)
+        if known or hours * 60.0 < care.SHORT_OUTAGE_MIN:
+            return False
+        why = f"power was probably out for {hours:.0f} h (enter the power cut if so)"
+        cause = Cause(at_s, f"power-{since_s:.0f}", at_s, [care.FOLLOW[0]], why)
+        state.causes = sorted([*state.causes, cause], key=lambda c: (c.at_s, c.id))[-50:]
+        return True
+
     def on_misfit(self, state: RoutineState, at_s: float, test_id: str) -> None:
         """That test's reading fits nothing that came before it: it is asked for again at once."""
         found = sorted([*state.triggers, Trigger(at_s, test_id, "misfit")], key=Trigger.key)
