@@ -10,7 +10,7 @@ Run as `python -m rushlight.wizard`; the configuration goes to standard output, 
 from __future__ import annotations
 
 import argparse
-import itertools
+import datetime as dt
 import json
 import re
 import secrets
@@ -18,10 +18,12 @@ import sys
 import threading
 import zoneinfo
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Set as AbstractSet
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
+from rushlight import answers as typed
 from rushlight.clock import SystemClock
 from rushlight_drivers import LinkError, discover
 from rushlight_drivers.checksums import crc16_modbus
@@ -59,6 +61,10 @@ class Water:
     name: str = "Tank"
     litres: float = 100.0
     feed_grams: float = 0.5
+    started: dt.date | None = None
+    """When it was set up; a new tank is tested more often."""
+    source: Mapping[str, float] = field(default_factory=dict)
+    """What is known of the water that is filled in."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +75,8 @@ class Answers:
     timezone: str = "UTC"
     tanks: tuple[Water, ...] = (Water(),)
     nitrate_pads: tuple[float, ...] = PADS["nitrate"]
+    nitrate_unit: str = ""
+    """Empty for a box that says NO3."""
     home_network: bool = False
     """True: phones in the home network may open the page."""
     push_server: str = ""
@@ -81,18 +89,20 @@ def propose(
     answers: Answers,
     heard: Mapping[str, Board] | None = None,
     homes: Mapping[str, str] | None = None,
+    dose: AbstractSet[str] = frozenset(),
 ) -> str:
     """The configuration as TOML text.
 
     `heard` says by port which board of ours is behind it, `homes` by probe id in which tank it is; where that is
-    not said, the name decides, and failing that it is the first tank.
+    not said, the name decides, and failing that it is the first tank.  `dose` names the light probes that carry a dose.
     """
     tanks = tank_ids(answers.tanks)
     parts = [_head(answers), *(_tank(water, tank_id) for water, tank_id in zip(answers.tanks, tanks, strict=True))]
     parts.append(_kit(answers))
     for probe in with_boards(found.proposals, heard or {}):
         home = (homes or {}).get(probe.id, "")
-        parts.append(_probe(probe, home or home_of(probe, tanks), asked=bool(home) or len(tanks) == 1))
+        carries = {"dose": True} if probe.id in dose else {}
+        parts.append(_probe(probe, home or home_of(probe, tanks), carries, asked=bool(home) or len(tanks) == 1))
     if answers.push_server:
         parts.append(push_table(answers.push_server, answers.push_topic))
     if answers.data_folder:
@@ -190,10 +200,29 @@ def _head(answers: Answers) -> str:
     ) + table("site", {"name": answers.site, "timezone": answers.timezone})
 
 
+LIMITS: Mapping[str, Mapping[str, float]] = {
+    "temperature": {"low": 21.0, "high": 28.0},
+    "ph": {"low": 6.2, "high": 8.2},
+}
+"""Proposed for a tank with ordinary warm-water fish (common practice, no source)."""
+
+
 def _tank(water: Water, tank_id: str) -> str:
+    keys: dict[str, Any] = {"id": tank_id, "name": water.name, "litres": water.litres}
+    if water.started is not None:
+        keys["started"] = water.started
+    if water.source:
+        keys["source_water"] = water.source
+    unknown = (
+        ""
+        if water.source
+        else "# Nobody said what is in the water that is filled in: test it once, and add source_water.\n"
+    )
     return "\n".join(
         [
-            table("[tank]", {"id": tank_id, "name": water.name, "litres": water.litres}),
+            unknown + table("[tank]", keys),
+            "# Limits that most fish bear (common practice, no source); set what YOUR fish need.\n"
+            + table("tank.limits", {"nitrate": 40} | dict(LIMITS)),
             "# Fed a day, when no feeding is entered.\n"
             + table("tank.feed", {"grams_per_day": water.feed_grams, "protein_percent": 42}),
             "# Empty hours: the light probe finds out when the lamp is on.\n"
@@ -205,19 +234,20 @@ def _tank(water: Water, tank_id: str) -> str:
 
 def _kit(answers: Answers) -> str:
     pads = dict(PADS) | {"nitrate": answers.nitrate_pads}
+    own = {"units": {"nitrate": answers.nitrate_unit}} if answers.nitrate_unit else {}
     return (
         "# The values printed beside the pads of YOUR strip, pad by pad; these are an example.\n"
-        + table("[kit]", {"id": "strip", "method": "strip"})
+        + table("[kit]", {"id": "strip", "method": "strip"} | own)
         + "\n"
         + table("kit.pads", pads)
     )
 
 
-def _probe(proposal: Proposal, tank_id: str, *, asked: bool) -> str:
+def _probe(proposal: Proposal, tank_id: str, more: Mapping[str, Any], *, asked: bool) -> str:
     """The probe's table; as a comment where it is a guess."""
     doubt = "" if asked else f"is it in {tank_id!r}? nobody said so; see that its tank is right"
     above = "".join(f"# {line}\n" for line in (proposal.why, *proposal.warnings, doubt) if line)
-    lines = table("[probe]", proposal.table(tank_id))
+    lines = table("[probe]", proposal.table(tank_id) | dict(more))
     if proposal.sure:
         return above + lines
     return above + "".join(f"# {line}\n" for line in lines.splitlines())
@@ -241,6 +271,10 @@ def _value(value: Any) -> str:
     """A TOML value; what JSON writes for text, numbers, booleans and flat lists is TOML as well."""
     if isinstance(value, float) and value == int(value):
         value = int(value)
+    if isinstance(value, dt.date):
+        return value.isoformat()
+    if isinstance(value, Mapping):
+        return "{ " + ", ".join(f"{k} = {_value(v)}" for k, v in value.items()) + " }"
     if isinstance(value, list | tuple):
         return "[" + ", ".join(_value(v) for v in value) + "]"
     return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
@@ -252,18 +286,22 @@ def _value(value: Any) -> str:
 def ask_all(ask: Callable[[str, str], str], defaults: Answers) -> Answers:
     """Put each question to `ask(question, default)`; an answer that makes no sense is asked for again."""
     site = ask("Name of the place", defaults.site)
-    timezone = _asked(ask, "Time zone", defaults.timezone, _timezone)
+    timezone = _asked(ask, "Time zone", defaults.timezone, typed.timezone)
     tanks = _asked_tanks(ask, defaults.tanks)
-    pads = _asked(
-        ask, "Values beside the strip's nitrate pad", " ".join(f"{p:g}" for p in defaults.nitrate_pads), _pads
+    pads, unit = _asked(
+        ask,
+        "Values beside the strip's nitrate pad; if the box says NO3-N and not NO3, write NO3-N after them",
+        " ".join(f"{p:g}" for p in defaults.nitrate_pads),
+        typed.pads,
     )
-    network = _asked(ask, "May phones in the home network open the page (yes/no)", "yes", _yes)
-    server = _asked(ask, "Address of a push server for alarms on the phone (none: no phone)", PUSH_SERVER, _server)
+    network = _asked(ask, "May phones in the home network open the page (yes/no)", "yes", typed.yes)
+    server = _asked(ask, "Address of a push server for alarms on the phone (none: no phone)", PUSH_SERVER, typed.server)
     return Answers(
         site=site,
         timezone=timezone,
         tanks=tanks,
         nitrate_pads=pads,
+        nitrate_unit=unit,
         home_network=network,
         push_server=server,
         push_topic=new_topic() if server else "",
@@ -274,16 +312,51 @@ def ask_all(ask: Callable[[str, str], str], defaults: Answers) -> Answers:
 def _asked_tanks(ask: Callable[[str, str], str], defaults: Sequence[Water]) -> tuple[Water, ...]:
     """The tanks, one after another."""
     usual = ", ".join(t.name for t in defaults)
-    names = _asked(ask, "Name of the tank; of several, with commas between them", usual, _names)
+    names = _asked(ask, "Name of the tank; of several, with commas between them", usual, typed.names)
     tanks = []
     for name in names:
         known = next((t for t in defaults if t.name == name), defaults[0])
         whose = "it" if len(names) == 1 else name
         feed_of = "" if len(names) == 1 else f" for {name}"
-        litres = _asked(ask, f"Litres of water in {whose}, without gravel and wood", f"{known.litres:g}", _positive)
-        feed = _asked(ask, f"Grams of dry feed a day{feed_of}", f"{known.feed_grams:g}", _positive)
-        tanks.append(Water(name, litres, feed))
+        litres = _asked(
+            ask, f"Litres of water in {whose}, without gravel and wood", f"{known.litres:g}", typed.positive
+        )
+        feed = _asked(ask, f"Grams of dry feed a day{feed_of}", f"{known.feed_grams:g}", typed.positive)
+        asks = "" if len(names) == 1 else f" of {name}"
+        started = _asked(
+            ask, f"Day on which the tank{asks} was set up, such as 2025-01-10 (unknown: -)", "-", typed.day
+        )
+        source = _asked(
+            ask,
+            f"Nitrate, KH, GH and pH of the water{feed_of} that you fill in (unknown: -)",
+            "- - - -",
+            typed.source,
+        )
+        tanks.append(Water(name, litres, feed, started, source))
     return tuple(tanks)
+
+
+def ask_dose(
+    ask: Callable[[str, str], str], probes: Sequence[Proposal], tanks: Sequence[str], homes: Mapping[str, str]
+) -> frozenset[str]:
+    """Of several light probes in one tank the one that carries its dose; nothing is asked where there is one."""
+    chosen = set()
+    for tank in tanks:
+        light = [
+            p for p in probes if p.sure and p.quantity == "light" and (homes.get(p.id) or home_of(p, tanks)) == tank
+        ]
+        if len(light) < 2:
+            continue
+        ids = [p.id for p in light]
+
+        def read(text: str, ids: Sequence[str] = ids) -> str:
+            if text not in ids:
+                raise ValueError(f"one of {', '.join(ids)}")
+            return text
+
+        question = f"Which light probe sees what the plants{'' if len(tanks) == 1 else f' of {tank}'} get"
+        chosen.add(_asked(ask, f"{question}: {', '.join(ids)}", ids[0], read))
+    return frozenset(chosen)
 
 
 def ask_homes(ask: Callable[[str, str], str], probes: Sequence[Proposal], tanks: Sequence[str]) -> dict[str, str]:
@@ -309,47 +382,6 @@ def _asked(ask: Callable[[str, str], str], question: str, default: str, read: Ca
             return read(ask(asked, default).strip())
         except ValueError as e:
             asked = f"{question} ({e})"
-
-
-def _names(text: str) -> tuple[str, ...]:
-    names = tuple(name.strip() for name in text.split(",") if name.strip())
-    if not names:
-        raise ValueError("at least one name")
-    return names
-
-
-def _timezone(text: str) -> str:
-    if text not in zoneinfo.available_timezones():
-        raise ValueError("an IANA name such as Europe/Dublin")
-    return text
-
-
-def _positive(text: str) -> float:
-    value = float(text.replace(",", "."))
-    if not 0 < value < 1e6:
-        raise ValueError("a number above 0")
-    return value
-
-
-def _pads(text: str) -> tuple[float, ...]:
-    values = tuple(float(word) for word in text.replace(",", " ").split())
-    if len(values) < 2 or values[0] < 0 or any(b <= a for a, b in itertools.pairwise(values)):
-        raise ValueError("at least two numbers, rising, with blanks between them")
-    return values
-
-
-def _yes(text: str) -> bool:
-    if text.lower() not in {"yes", "y", "no", "n"}:
-        raise ValueError("yes or no")
-    return text.lower().startswith("y")
-
-
-def _server(text: str) -> str:
-    if text.lower() in {"", "none"}:
-        return ""
-    if not text.startswith(("https://", "http://")):
-        raise ValueError("an address such as https://push.example.org, or none")
-    return text.rstrip("/")
 
 
 def timezone(root: Path = Path("/")) -> str:
@@ -397,10 +429,12 @@ def first_configuration(
     found = discover.discover(root)
     ports = [str(p.options["port"]) for p in found.proposals if "port" in p.options]
     heard = {port: board for port in ports if (board := _listen(port, listen_s)) is not None}
-    homes = {}
+    homes, dose = dict[str, str](), frozenset[str]()
     if ask is not None:
-        homes = ask_homes(ask, with_boards(found.proposals, heard), tank_ids(answers.tanks))
-    return propose(found, answers, heard, homes)
+        probes, tanks = with_boards(found.proposals, heard), tank_ids(answers.tanks)
+        homes = ask_homes(ask, probes, tanks)
+        dose = ask_dose(ask, probes, tanks, homes)
+    return propose(found, answers, heard, homes, dose)
 
 
 def _listen(port: str, seconds: float) -> Board | None:

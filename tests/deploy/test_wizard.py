@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import datetime as dt
 import io
 import os
 import subprocess
@@ -18,6 +19,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rushlight import config, wizard
+from rushlight.service import checks
 from rushlight_drivers import discover
 
 BOARD = Path(__file__).parents[2] / "deploy/board"
@@ -148,7 +150,7 @@ def test_whatever_is_answered_can_be_read_back(site: str, tank: str, litres: flo
 
 def test_questions_are_asked_again_until_they_make_sense() -> None:
     replies = iter(["Rowan Street library", "Dublin", "Europe/Dublin", "Foyer", "lots", "-1", "140", "0,9",
-                    "0 25 10", "0 10 25 50", "maybe", "no", "push.example.org", "https://push.example.org/"])  # fmt: skip
+                    "last year", "2025-01-10", "5 4", "5 4 - 7,4", "0 25 10", "0 10 25 50", "maybe", "no", "push.example.org", "https://push.example.org/"])  # fmt: skip
     asked: list[str] = []
 
     def ask(question: str, default: str) -> str:
@@ -157,8 +159,9 @@ def test_questions_are_asked_again_until_they_make_sense() -> None:
 
     got = wizard.ask_all(ask, wizard.Answers(data_folder="/var/lib/rushlight"))
     assert (got.site, got.timezone) == ("Rowan Street library", "Europe/Dublin")
-    assert got.tanks == (wizard.Water("Foyer", 140, 0.9),)
-    assert got.nitrate_pads == (0, 10, 25, 50)
+    source = {"nitrate": 5.0, "kh": 4.0, "ph": 7.4}
+    assert got.tanks == (wizard.Water("Foyer", 140, 0.9, dt.date(2025, 1, 10), source),)
+    assert (got.nitrate_pads, got.nitrate_unit) == ((0, 10, 25, 50), "")
     assert not got.home_network
     assert got.push_server == "https://push.example.org"
     assert len(got.push_topic) >= 20, "nobody may guess the topic"
@@ -169,6 +172,39 @@ def test_questions_are_asked_again_until_they_make_sense() -> None:
 def test_the_first_answers_are_good_enough(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     got = wizard.ask_all(lambda _, default: default, wizard.Answers(timezone="Europe/Dublin"))
     config.check(tomllib.loads(wizard.propose(discover.Findings(), got)))
+
+
+def test_what_was_said_of_age_water_and_box_is_in_the_file_with_limits_to_go_by() -> None:
+    told = wizard.Water("Foyer", 140, 0.9, dt.date(2025, 1, 10), {"nitrate": 5.0, "kh": 4.0, "ph": 7.4})
+    answers = wizard.Answers(tanks=(told,), nitrate_pads=(0, 1, 5, 10), nitrate_unit="mg/L as N")
+    text = wizard.propose(discover.Findings(), answers)
+    written = config.check(tomllib.loads(text))
+    tank, kit = written.tank[0], written.kit[0]
+    assert tank.started == dt.date(2025, 1, 10)
+    assert tank.source_water == {"nitrate": 5.0, "kh": 4.0, "ph": 7.4}
+    assert kit.unit("nitrate") == "mg/L as N"
+    assert (tank.limits.temperature.low, tank.limits.temperature.high) == (21.0, 28.0)
+    assert "common practice, no source" in text
+    assert not [n for n in checks.warnings(written) if "no limit" in n]
+
+
+@pytest.mark.parametrize("said", ["0 10 20 NO3-N", "0, 10, 20 no3-n", "0 10 20 as N"])
+def test_the_boxs_own_words_say_what_was_weighed(said: str) -> None:
+    got = wizard.ask_all(lambda q, default: said if "pad" in q else default, wizard.Answers())
+    assert (got.nitrate_pads, got.nitrate_unit) == ((0, 10, 20), "mg/L as N")
+
+
+def test_of_two_light_probes_in_one_tank_it_asks_which_carries_the_dose() -> None:
+    pair = [
+        discover.Proposal(id=i, driver="simulated", quantity="light", unit="lx", options={}, why="found")
+        for i in ("light-a", "light-b")
+    ]
+    replies = iter(["light-x", "light-b"])
+    dose = wizard.ask_dose(lambda *_: next(replies), pair, ["tank"], {})
+    assert dose == {"light-b"}
+    text = wizard.propose(discover.Findings(proposals=tuple(pair)), wizard.Answers(), dose=dose)
+    assert [(p.id, p.dose) for p in config.check(tomllib.loads(text)).probe] == [("light-a", False), ("light-b", True)]
+    assert wizard.ask_dose(lambda *_: pytest.fail("asked"), pair[:1], ["tank"], {}) == frozenset()
 
 
 TWO = (wizard.Water("Foyer", 140, 0.9), wizard.Water("Reading room", 60, 0.3))
