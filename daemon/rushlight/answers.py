@@ -24,6 +24,12 @@ def timezone(text: str) -> str:
     return text
 
 
+def history(text: str) -> tuple[dt.date | None, Mapping[str, float]]:
+    """When a tank was set up, and what is known of the water that is filled in."""
+    first, _, rest = text.strip().partition(" ")
+    return day(first), source(rest)
+
+
 def positive(text: str) -> float:
     """A number above 0."""
     value = float(text.replace(",", "."))

@@ -322,16 +322,9 @@ def _asked_tanks(ask: Callable[[str, str], str], defaults: Sequence[Water]) -> t
             ask, f"Litres of water in {whose}, without gravel and wood", f"{known.litres:g}", typed.positive
         )
         feed = _asked(ask, f"Grams of dry feed a day{feed_of}", f"{known.feed_grams:g}", typed.positive)
-        asks = "" if len(names) == 1 else f" of {name}"
-        started = _asked(
-            ask, f"Day on which the tank{asks} was set up, such as 2025-01-10 (unknown: -)", "-", typed.day
-        )
-        source = _asked(
-            ask,
-            f"Nitrate, KH, GH and pH of the water{feed_of} that you fill in (unknown: -)",
-            "- - - -",
-            typed.source,
-        )
+        water = f"Day on which {'the tank' if len(names) == 1 else name} was set up, and nitrate, KH, GH and pH of the"
+        water += " water that you fill in, such as 2025-01-10 5 4 7 7.4 (unknown: -)"
+        started, source = _asked(ask, water, "- - - - -", typed.history)
         tanks.append(Water(name, litres, feed, started, source))
     return tuple(tanks)
 

@@ -150,7 +150,7 @@ def test_whatever_is_answered_can_be_read_back(site: str, tank: str, litres: flo
 
 def test_questions_are_asked_again_until_they_make_sense() -> None:
     replies = iter(["Rowan Street library", "Dublin", "Europe/Dublin", "Foyer", "lots", "-1", "140", "0,9",
-                    "last year", "2025-01-10", "5 4", "5 4 - 7,4", "0 25 10", "0 10 25 50", "maybe", "no", "push.example.org", "https://push.example.org/"])  # fmt: skip
+                    "last year", "2025-01-10 5 4", "2025-01-10 5 4 - 7,4", "0 25 10", "0 10 25 50", "maybe", "no", "push.example.org", "https://push.example.org/"])  # fmt: skip
     asked: list[str] = []
 
     def ask(question: str, default: str) -> str:
