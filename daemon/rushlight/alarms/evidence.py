@@ -242,6 +242,8 @@ class ProbeEvidence(Evidence):
     silent_since_s: float | None = None
     gateway: str = ""
     """The board, bus or broker behind which all probes fell silent together."""
+    dark_since: str = ""
+    """Since when, in local time as people say it; empty where it has never been heard."""
     flag: int | None = None
     bad_share: float | None = None
     reason: str = ""

@@ -166,7 +166,8 @@ def state(item: Item) -> str:
             which = f" ({told.probe})" if told.probe else ""
             text = f"{_quantity(told)}{which} {number(value, 3)}{unit}{limit}"
         case ProbeEvidence(gateway=str() as gateway) if gateway:
-            text = f"{gateway} is silent, with all its probes"
+            dark = f"probably no power since {told.dark_since}: " if told.dark_since else ""
+            text = f"{dark}{gateway} is silent, with all its probes"
         case LateTest():
             text = told.sentence or item.row.title
         case _:

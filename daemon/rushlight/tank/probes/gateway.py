@@ -73,6 +73,7 @@ def told_as_one(
                 probe=f.subject,
                 gateway=gateway.name,
                 sentence=sentence(gateway, states, at_s, zone),
+                dark_since="" if _never(gateway, states) else _when(gateway, states, at_s, zone),
                 action_sentence="" if _never(gateway, states) else FIRST_AID,
             )
             f = dataclasses.replace(f, evidence=told)  # noqa: PLW2901 - the same finding, told otherwise
@@ -106,6 +107,12 @@ def _fallen(ways: Sequence[Gateway], states: Mapping[str, ProbeState], at_s: flo
     return None
 
 
+def _when(gateway: Gateway, states: Mapping[str, ProbeState], at_s: float, zone: ZoneInfo) -> str:
+    last_s = max(s for p in gateway.probes if (s := _since_s(states[p])) is not None)
+    since = local_time(last_s, zone)
+    return f"{since:%H:%M}" if at_s - last_s < DAY_S else f"{since.day} {since:%B, %H:%M}"
+
+
 def sentence(gateway: Gateway, states: Mapping[str, ProbeState], at_s: float, zone: ZoneInfo) -> str:
     """One sentence without its full stop."""
     last_s = max(s for p in gateway.probes if (s := _since_s(states[p])) is not None)
@@ -116,9 +123,8 @@ def sentence(gateway: Gateway, states: Mapping[str, ProbeState], at_s: float, zo
             f"{gateway.name} has never been heard: nothing from {names} for {span(at_s - last_s)}; "
             "look at its power and its cable or network first, not at the probes"
         )
-    since = local_time(last_s, zone)
-    when = f"{since:%H:%M}" if at_s - last_s < DAY_S else f"{since.day} {since:%B, %H:%M}"
     return (
-        f"probably no power since {when}: {gateway.name} is silent, nothing from {names} for {span(at_s - last_s)}; "
+        f"probably no power since {_when(gateway, states, at_s, zone)}: {gateway.name} is silent, "
+        f"nothing from {names} for {span(at_s - last_s)}; "
         "if there is power, look at the cable or network, not at the probes"
     )
