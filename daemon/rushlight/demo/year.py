@@ -141,7 +141,7 @@ PLANTED = (
         _day(10, 16),
     ),
     Planted(
-        "no power overnight", ("probe_silent",), "foyer", _day(11, 18), _day(11, 19), "without power", _day(11, 19)
+        "no power overnight", ("probe_silent",), "foyer", _day(11, 18), _day(11, 19), "no power", _day(11, 19)
     ),
     Planted(
         "no power there either",
@@ -149,7 +149,7 @@ PLANTED = (
         "reading-room",
         _day(11, 18),
         _day(11, 19),
-        "without power",
+        "no power",
         _day(11, 19),
     ),
 )
