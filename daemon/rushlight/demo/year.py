@@ -140,9 +140,7 @@ PLANTED = (
         "has read 7.13 without the slightest change",
         _day(10, 16),
     ),
-    Planted(
-        "no power overnight", ("probe_silent",), "foyer", _day(11, 18), _day(11, 19), "no power", _day(11, 19)
-    ),
+    Planted("no power overnight", ("probe_silent",), "foyer", _day(11, 18), _day(11, 19), "no power", _day(11, 19)),
     Planted(
         "no power there either",
         ("probe_silent",),
