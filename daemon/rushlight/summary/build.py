@@ -154,6 +154,7 @@ def _changed(
     lines = [_without_advice(a.text, a.first_action, tank.title) for a in standing]
     if tank.causes_sentence and not any(tank.causes_sentence.rstrip(".") in line for line in lines):
         lines.append(tank.causes_sentence)
+    lines += tank.growth_sentences[:1]
     ids = {a.id for a in standing}
     over = {c.id: c for c in changes if c.id not in ids and c.state in ("returned", "normal")}
     lines += [f"{_day(c.at_s, zone)}: {_mild(c.text, tank.title)}" for c in over.values()]

@@ -35,6 +35,7 @@ APART_S = 4 * DAY_S
 """Looks closer together than this are one."""
 SLOW, BACK = 0.67, 0.8
 """Below the first share of its own pace growth is called slow, above the second it is so no more (own choice)."""
+SETTLED_S = 5 * WEEK_S
 LEAST_BEFORE = 0.04
 """A plant that hardly grew before cannot be seen to slow, per week."""
 _TEMPS_MOST = 90
@@ -149,6 +150,8 @@ class GrowthWatch:
             state.hits = []
             return
         if state.slow_s is not None and state.before is not None and state.rate is not None:
+            if at_s - state.slow_s < SETTLED_S:  # the last four weeks are not yet all of the time since
+                return
             state.share = max(0.0, state.rate.mean) / state.before
             if state.share > BACK or at_s - state.slow_s > rates.HISTORY_WEEKS * WEEK_S:
                 state.slow_s = state.before = state.share = None

@@ -85,6 +85,7 @@ PRESSING = {
     "lamp_off": (0.5, "the lamp is not on its schedule"),
     "lamp_dimming": (0.5, "the lamp gives less light than it did"),
     "light_low": (0.5, "the plants got too little light"),
+    "growth_slowing": (0.7, "the plants grow more slowly than they did"),
     "light_probe_fouled": (0.7, "the light probe cannot be trusted"),
     "probe_fault": (0.5, "a probe cannot be trusted, so the test is the only witness"),
     "probe_silent": (0.7, "a probe is silent, so the test is the only witness"),
