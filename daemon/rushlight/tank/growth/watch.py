@@ -28,7 +28,7 @@ FRESH_S = 4 * WEEK_S
 STALE_S = 6 * WEEK_S
 STEPS_WEEKS = (2.5, 3.5, 4.5, 6.0, 8.0)
 """How long ago a fall is looked for."""
-SURE_SD, IN_A_ROW = 1.6, 3
+SURE_SD, IN_A_ROW = 2.0, 3
 """So many standard deviations, at so many looks one after the other, make a fall sure: tuned on simulated plants to
 less than one in ten years without one."""
 APART_S = 4 * DAY_S
