@@ -177,7 +177,7 @@ def test_the_fields_of_a_tank_are_those_of_its_kit() -> None:
     conf = config()
     assert commands.fields_of(conf)["foyer"] == {"nitrate": "mg/L as NO3", "ph": "", "kh": "°dH"}
     bare = replace(conf, kit=(Kit(id="drops", method="drops"),))
-    assert len(commands.fields_of(bare)["foyer"]) == 7
+    assert len(commands.fields_of(bare)["foyer"]) == len(commands.FIELDS)
     test = commands.test_of("foyer", {"nitrate": 5.0}, bare, NOW_S)
     assert (test.method, test.kit) == ("drops", "drops")
 

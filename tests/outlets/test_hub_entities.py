@@ -238,7 +238,8 @@ def test_an_alarm_is_a_problem_while_it_stands(state: str, on: str) -> None:
     [about] = json.loads(said["rushlight/library/tank/foyer/alarm__ph_low/about"])["alarms"]
     assert about["state"] == state
     assert about["id"] == "foyer.ph_low"
-    assert said["rushlight/library/tank/reading-room/alarm__ph_low"] == "OFF"
+    assert said["rushlight/library/tank/reading-room/alarm__test_overdue"] == "OFF"
+    assert said["rushlight/library/tank/reading-room/alarm__ph_low"] == "None", "nobody measures it there"
 
 
 def test_the_daemons_trouble_is_said_in_words() -> None:
