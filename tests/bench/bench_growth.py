@@ -1,6 +1,6 @@
 """How well growth is told: coverage of the 90 % interval, weeks until a halving is told, false tellings.
 
-    python tests/bench/bench_growth.py [TANKS] [FIRST_SEED]
+    python tests/bench/bench_growth.py [TANKS] [FIRST_SEED] [ROW ...]
 
 Simulated plants of three laws (`helpers/plants.py`); the thresholds were tuned on seeds below 1000, what is printed of
 seeds from 1000 on is for judging.
@@ -65,7 +65,8 @@ def false_tellings(tanks: int, first: int, look: Look) -> float:
 
 
 def main() -> None:
-    tanks, first = (int(a) for a in (*sys.argv[1:], "30", "1000")[:2]) if len(sys.argv) < 3 else map(int, sys.argv[1:3])
+    given = sys.argv[1:3]
+    tanks, first = (int(a) for a in (*given, *("30", "1000")[len(given) :]))
     looks = {
         "weekly, all": Look(),
         "weekly, cover": Look(leaves=False, longest=False),

@@ -240,7 +240,7 @@ _GROWTH = (
         priority="low",
         told_by=("nitrate_high", "nitrate_rising", "uptake_behind", "lamp_dimming", "light_low"),
         off_delay_s=DAY_S,
-        deadband="Rises surely below two thirds of this tank's own pace at like light, clears above four fifths.",
+        deadband="Rises surely below three fifths of this tank's own pace at like light, clears above four fifths.",
         stale="Entries older than six weeks say nothing.",
         trap="Do not add fertiliser before a test says that nitrate is at nought.",
     ),

@@ -33,7 +33,7 @@ SURE_SD, IN_A_ROW = 2.0, 3
 less than one in ten years without one."""
 APART_S = 4 * DAY_S
 """Looks closer together than this are one."""
-SLOW, BACK = 0.67, 0.8
+SLOW, BACK = 0.6, 0.8
 """Below the first share of its own pace growth is called slow, above the second it is so no more (own choice)."""
 SETTLED_S = 5 * WEEK_S
 LEAST_BEFORE = 0.04
