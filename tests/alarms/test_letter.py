@@ -9,11 +9,12 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from rushlight.alarms import evidence, letter
-from rushlight.alarms.brief import BRIEF
+from rushlight.alarms import evidence
 from rushlight.alarms.evidence import Evidence, LevelEvidence, NitrateEvidence, ProbeEvidence
-from rushlight.alarms.letter import MOST_BODY, MOST_TITLE, Item
 from rushlight.alarms.table import TABLE
+from rushlight.alarms.wording import letter
+from rushlight.alarms.wording.brief import BRIEF
+from rushlight.alarms.wording.letter import MOST_BODY, MOST_TITLE, Item
 from rushlight.effects import STEPS, Estimate
 
 FAMILIES = [c for c in vars(evidence).values() if isinstance(c, type) and issubclass(c, Evidence)]

@@ -12,7 +12,7 @@ from rushlight.alarms.evidence import LevelEvidence, nothing_known
 from rushlight.alarms.finding import Finding
 from rushlight.alarms.machine import CHATTER_CROSSINGS, LATE_S, AlarmBook, AlarmsState
 from rushlight.alarms.table import TABLE
-from rushlight.alarms.writer import Writer
+from rushlight.alarms.wording.writer import Writer
 from rushlight.effects import AlarmChange, Remark
 from rushlight.localtime import DAY_S, HOUR_S
 from rushlight.settings import Alarms, Config, Kit, Probe, Site, Tank

@@ -16,7 +16,7 @@ from rushlight.alarms.notify import GATHER_S, Notifier, NotifyState
 from rushlight.alarms.pace import RANK
 from rushlight.alarms.roster import configured_channels
 from rushlight.alarms.table import TABLE
-from rushlight.alarms.writer import Writer
+from rushlight.alarms.wording.writer import Writer
 from rushlight.effects import AlarmChange
 from rushlight.settings import Config, Contacts, Email, Kit, Person, Push, Site, Sitter, Tank, Webhook
 

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rushlight.alarms import evidence, words
+from rushlight.alarms import evidence
 from rushlight.alarms.evidence import (
     Evidence,
     LampOff,
@@ -17,6 +17,7 @@ from rushlight.alarms.evidence import (
     WaterTestEvidence,
 )
 from rushlight.alarms.table import TABLE
+from rushlight.alarms.wording import words
 from rushlight.effects import Estimate
 
 

@@ -24,8 +24,9 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from figures import Figure, proc, resident_mb, show
 
 from helpers.accelerated import DAY_S, House
+from rushlight.host import memory
 from rushlight.journal.upkeep import Keep
-from rushlight.service import memory, snapshots
+from rushlight.service import snapshots
 
 WRITE_OUT_S = 30
 PACE_S = 1800

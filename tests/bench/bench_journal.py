@@ -24,7 +24,7 @@ from figures import Figure, show, timed
 from helpers.journals import T0, alarm, message, opened, strip
 from rushlight.effects import Daily
 from rushlight.events import Reading
-from rushlight.journal import backup
+from rushlight.journal.recovery import backup
 from rushlight.journal.rows import Recorded
 from rushlight.journal.store import Journal
 

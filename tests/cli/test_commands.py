@@ -13,7 +13,7 @@ from click.testing import CliRunner
 from helpers.daemon import RUSHLIGHT
 from helpers.site import CONFIG, lines_of
 from rushlight.cli import _COMMANDS, main
-from rushlight.journal import backup
+from rushlight.journal.recovery import backup
 
 ROOT = Path(__file__).parents[2]
 

@@ -19,7 +19,8 @@ from rushlight.core.step import Core
 from rushlight.core.timeline import Timeline
 from rushlight.core.view import site_view
 from rushlight.replay import events, replay
-from rushlight.service import checks, snapshots
+from rushlight.service import snapshots
+from rushlight.service.starting import checks
 
 START = "2026-03-01T00:00:00Z"
 DAY = 288

@@ -17,10 +17,11 @@ from pathlib import Path
 import pytest
 
 from helpers.serialbench import Board
-from rushlight import config, wizard
+from rushlight import config
 from rushlight.core.step import Core
 from rushlight.core.view import site_view
 from rushlight.events import Calibration, CalibrationPoint
+from rushlight.guide import wizard
 from rushlight.intake import stamping
 from rushlight.intake.polling import links
 from rushlight_drivers import LinkError, discover

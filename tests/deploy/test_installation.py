@@ -451,11 +451,11 @@ def test_rolling_back_by_hand(installed: Installed) -> None:
 def test_a_release_that_fails_its_self_test_is_not_switched_to(installed: Installed) -> None:
     machine = installed.machine
     old, pid = release(machine), machine.show("MainPID")
-    edit(machine, "daemon/rushlight/service/checks.py", "def probes(", "def probes_gone(")
+    edit(machine, "daemon/rushlight/service/starting/checks.py", "def probes(", "def probes_gone(")
     edit(machine, "daemon/rushlight/cli/running.py", "def check(", "oops\n\n\ndef check(")
     done = machine.run(*INSTALL, "--yes", *WHEELS, check=False)
     edit(machine, "daemon/rushlight/cli/running.py", "oops\n\n\ndef check(", "def check(")
-    edit(machine, "daemon/rushlight/service/checks.py", "def probes_gone(", "def probes(")
+    edit(machine, "daemon/rushlight/service/starting/checks.py", "def probes_gone(", "def probes(")
     assert done.returncode == 1
     assert "goes on running" in done.stderr
     assert (release(machine), machine.show("MainPID")) == (old, pid)

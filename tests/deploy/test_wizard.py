@@ -18,8 +18,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rushlight import config, wizard
-from rushlight.service import checks
+from rushlight import config
+from rushlight.guide import wizard
+from rushlight.service.starting import checks
 from rushlight_drivers import discover
 
 BOARD = Path(__file__).parents[2] / "deploy/board"
@@ -337,7 +338,7 @@ def test_a_silent_port_is_left_as_a_guess(tmp_path: Path) -> None:
     serial.mkdir(parents=True)
     (serial / "usb-Board_1-if00").symlink_to(os.ttyname(theirs))
     done = subprocess.run(
-        [sys.executable, "-m", "rushlight.wizard", "--root", tmp_path, "--listen-seconds", "0.3"],
+        [sys.executable, "-m", "rushlight.guide.wizard", "--root", tmp_path, "--listen-seconds", "0.3"],
         capture_output=True,
         text=True,
         check=True,

@@ -13,8 +13,8 @@ import segno
 
 from helpers.daemon import RUSHLIGHT
 from helpers.receivers import PushServer
-from rushlight import clock, config, wizard
-from rushlight.guide import files
+from rushlight import clock, config
+from rushlight.guide import files, wizard
 from rushlight.guide.dialogue import Dialogue, address
 from rushlight.guide.session import Place, Session
 

@@ -16,7 +16,8 @@ from rushlight.core.step import Core
 from rushlight.core.timeline import Timeline, by_arrival
 from rushlight.eventlines import parse_line
 from rushlight.events import INTERNAL_KINDS, Event, Reading
-from rushlight.journal import check, export
+from rushlight.journal import export
+from rushlight.journal.recovery import check
 from rushlight.journal.store import Journal
 from rushlight.service import snapshots
 from rushlight.settings import Config

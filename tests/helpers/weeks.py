@@ -6,9 +6,9 @@ import datetime as dt
 import math
 from zoneinfo import ZoneInfo
 
-from rushlight.alarms import words
 from rushlight.alarms.evidence import Evidence, LampLoss
 from rushlight.alarms.table import TABLE
+from rushlight.alarms.wording import words
 from rushlight.effects import AlarmChange, Daily, Estimate
 from rushlight.events import Feeding, Harvest, Test, WaterChange
 from rushlight.settings import Config, Kit, Lamp, Site, Tank

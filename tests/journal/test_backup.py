@@ -12,8 +12,9 @@ from pathlib import Path
 import pytest
 
 from helpers.journals import T0, message, opened, query, reading, sound, strip
-from rushlight.journal import backup, files, schema
-from rushlight.journal.backup import BackupError
+from rushlight.journal import files, schema
+from rushlight.journal.recovery import backup
+from rushlight.journal.recovery.backup import BackupError
 
 DAY_S = 86400.0
 

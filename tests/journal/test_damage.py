@@ -13,8 +13,9 @@ import pytest
 
 from helpers.daemon import until
 from helpers.journals import T0, alarm, message, opened, query, reading, sound, strip
-from rushlight.journal import backup, check, database, files, schema
+from rushlight.journal import database, files, schema
 from rushlight.journal.reader import UnreadableError
+from rushlight.journal.recovery import backup, check
 from rushlight.journal.store import Journal
 
 DAY_S = 86400.0

@@ -10,8 +10,9 @@ from pathlib import Path
 import pytest
 
 from helpers.journals import T0, alarm, message, opened, query, reading, sound, strip
-from rushlight.journal import backup, files, mirror, schema
-from rushlight.journal.salvage import Saved, rescue
+from rushlight.journal import files, schema
+from rushlight.journal.recovery import backup, mirror
+from rushlight.journal.recovery.salvage import Saved, rescue
 
 
 @pytest.fixture

@@ -13,8 +13,9 @@ from helpers.receivers import PushServer
 from helpers.site import CONFIG, config_of
 from rushlight import clock
 from rushlight.effects import Message
-from rushlight.service import control, last_good, offline
+from rushlight.service import control, offline
 from rushlight.service.engine import Engine
+from rushlight.service.starting import last_good
 
 MORE = """
 [storage]

@@ -20,9 +20,9 @@ import pytest
 from helpers.daemon import RUSHLIGHT, Daemon, until
 from helpers.page import Client
 from helpers.receivers import free_port
-from rushlight.journal.mark import HighWater
+from rushlight.journal.recovery.mark import HighWater
 from rushlight.service import control
-from rushlight.service.claim import Claim, watcher
+from rushlight.service.starting.claim import Claim, watcher
 
 HERE = Path(__file__)
 CONFIG = """

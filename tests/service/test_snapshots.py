@@ -28,7 +28,7 @@ def package(tmp_path: Path) -> Path:
 
 
 @pytest.mark.parametrize(
-    "name", ["tank/nitrate/watch.py", "alarms/words.py", "core/step.py", "science/chemistry/ammonia.py"]
+    "name", ["tank/nitrate/watch.py", "alarms/wording/words.py", "core/step.py", "science/chemistry/ammonia.py"]
 )
 def test_any_change_of_the_core_is_another_version_and_nothing_else_is(package: Path, name: str) -> None:
     before = snapshots.code_digest(package)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from rushlight.alarms import words
 from rushlight.alarms.pace import ACK_LASTS_S, REPEATS_S, Pace
 from rushlight.alarms.table import TABLE, AlarmRow
+from rushlight.alarms.wording import words
 from rushlight.localtime import DAY_S
 
 _INTRO = """# Alarms

@@ -4,8 +4,7 @@ Exit statuses, the same for all: 0 done; 1 it did not work (the daemon is not ru
 request or the file was wrong.
 
 Imports alarms, clock, config, core, demo, doubts, effects, eventlines, events, guide, host, localtime, outlets,
-receipt, replay, science, service, settings, views, web, wizard, PIL, click, subprocess, getpass, pydantic, rich,
-signal.
+receipt, replay, science, service, settings, views, web, PIL, click, subprocess, getpass, pydantic, rich, signal.
 """
 
 from __future__ import annotations

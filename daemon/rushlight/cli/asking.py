@@ -12,7 +12,8 @@ from rushlight import receipt as receipts
 from rushlight.cli.common import data_folder, fail
 from rushlight.clock import SystemClock
 from rushlight.receipt import Receipt
-from rushlight.service import claim, control
+from rushlight.service import control
+from rushlight.service.starting import claim
 from rushlight.settings import Config
 
 _START_S = 30.0

@@ -10,7 +10,7 @@ from typing import NoReturn
 import click
 
 from rushlight import config as configuration
-from rushlight.service import last_good
+from rushlight.service.starting import last_good
 from rushlight.settings import Config
 
 _PLACES = (Path("config.toml"), Path("/etc/rushlight/config.toml"))

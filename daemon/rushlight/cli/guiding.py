@@ -10,9 +10,10 @@ from pathlib import Path
 import click
 
 import rushlight
-from rushlight import clock, wizard
+from rushlight import clock
 from rushlight.cli.common import config_option, data_folder, fail
 from rushlight.config import ConfigError
+from rushlight.guide import wizard
 from rushlight.guide.dialogue import Dialogue
 from rushlight.guide.session import Place, Session
 

@@ -16,8 +16,8 @@ from rich.table import Table
 from rich.text import Text
 
 from rushlight import eventlines
-from rushlight.alarms import words
 from rushlight.alarms.table import TABLE
+from rushlight.alarms.wording import words
 from rushlight.cli import asking
 from rushlight.cli.common import config_in_use, config_option, fail
 from rushlight.clock import SystemClock

@@ -13,8 +13,9 @@ from rushlight.cli import asking
 from rushlight.cli.common import config_option, data_folder, fail, find_config, load_config, usual_folder
 from rushlight.config import ConfigError
 from rushlight.host import logs
-from rushlight.service import checks, claim, control, last_good
+from rushlight.service import control
 from rushlight.service.service import Service
+from rushlight.service.starting import checks, claim, last_good
 from rushlight.settings import Config
 
 if TYPE_CHECKING:

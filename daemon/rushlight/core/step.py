@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from rushlight.alarms.finding import Finding
 from rushlight.alarms.machine import AlarmBook, AlarmsState
 from rushlight.alarms.notify import Notifier, NotifyState
-from rushlight.alarms.writer import Writer
+from rushlight.alarms.wording.writer import Writer
 from rushlight.core.present import ask_at
 from rushlight.core.tank import TankCore, TankState
 from rushlight.core.wakeups import Wakes

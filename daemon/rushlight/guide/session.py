@@ -13,12 +13,12 @@ from pathlib import Path
 from typing import Any
 
 from rushlight import config as configuration
-from rushlight import wizard
 from rushlight.alarms.roster import configured_channels
 from rushlight.clock import Clock
-from rushlight.guide import files
+from rushlight.guide import files, wizard
 from rushlight.guide.dialogue import Dialogue, address
-from rushlight.service import checks, control
+from rushlight.service import control
+from rushlight.service.starting import checks
 from rushlight.settings import Config
 
 UP_S = 90.0

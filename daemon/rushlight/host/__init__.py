@@ -1,4 +1,4 @@
 """The machine this runs on: the board, its service manager, its log.
 
-Imports clock, socket.
+Imports clock, ctypes, socket.
 """

@@ -14,10 +14,11 @@ import sqlite3
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-from rushlight.journal import backup, check, files, readonly, schema
+from rushlight.journal import files, schema
 from rushlight.journal.pending import Pending
-from rushlight.journal.report import StorageReport, Trouble, trouble_of
-from rushlight.journal.reserve import Reserve
+from rushlight.journal.recovery import backup, check, readonly
+from rushlight.journal.recovery.report import StorageReport, Trouble, trouble_of
+from rushlight.journal.recovery.reserve import Reserve
 from rushlight.localtime import DAY_S
 
 log = logging.getLogger(__name__)

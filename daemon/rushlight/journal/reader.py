@@ -16,8 +16,9 @@ from typing import Any, Self
 
 from rushlight.effects import AlarmChange, Daily
 from rushlight.events import INTERNAL_KINDS, TankEvent
-from rushlight.journal import history, outbox, readonly, rows
-from rushlight.journal.report import trouble_of
+from rushlight.journal import history, outbox, rows
+from rushlight.journal.recovery import readonly
+from rushlight.journal.recovery.report import trouble_of
 from rushlight.journal.rows import Stored
 from rushlight.journal.schema import BUCKET_MS
 

@@ -18,14 +18,15 @@ from typing import Any
 
 from rushlight.effects import AlarmChange, Daily, DueChange, Effect, Message
 from rushlight.events import Reading, Tick
-from rushlight.journal import history, mirror, rows, salvage, upkeep
+from rushlight.journal import history, rows, upkeep
 from rushlight.journal.bulk import Bulk
 from rushlight.journal.database import Database, NoDatabaseError
-from rushlight.journal.mark import HighWater
 from rushlight.journal.outbox import Outbox
 from rushlight.journal.pending import Pending
 from rushlight.journal.reader import Reader
-from rushlight.journal.report import StorageReport
+from rushlight.journal.recovery import mirror, salvage
+from rushlight.journal.recovery.mark import HighWater
+from rushlight.journal.recovery.report import StorageReport
 from rushlight.journal.rows import THIS_BOOT, EventRow, Numbers, ProbeKey, Recorded, Stamp, Statement, Stored
 
 log = logging.getLogger(__name__)

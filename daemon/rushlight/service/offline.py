@@ -16,8 +16,8 @@ from rushlight.core.step import Core
 from rushlight.core.timeline import Timeline, by_arrival
 from rushlight.effects import Message, Remark, TestRead
 from rushlight.events import Event
-from rushlight.journal import backup as backups
 from rushlight.journal import export as exporting
+from rushlight.journal.recovery import backup as backups
 from rushlight.journal.rows import Recorded, whole_ms
 from rushlight.journal.store import Journal
 from rushlight.kitunits import in_own_units

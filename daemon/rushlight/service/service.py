@@ -16,19 +16,20 @@ from pydantic import TypeAdapter
 from rushlight import clock as clocks
 from rushlight import eventlines
 from rushlight.clock import Clock
-from rushlight.host import machine, sdnotify
+from rushlight.host import machine, memory, sdnotify
 from rushlight.intake import polling
-from rushlight.journal import backup as backups
+from rushlight.journal.recovery import backup as backups
 from rushlight.journal.upkeep import Keep
 from rushlight.kitunits import in_own_units
-from rushlight.service import feeds, last_good, memory, offline, page_wiring
+from rushlight.service import feeds, offline, page_wiring
 from rushlight.service.calendar import Calendar, Job
-from rushlight.service.claim import Claim
 from rushlight.service.control import Control, answers
 from rushlight.service.engine import Engine
-from rushlight.service.last_good import Chosen
 from rushlight.service.notifying import Telling
 from rushlight.service.one_line import one_line
+from rushlight.service.starting import last_good
+from rushlight.service.starting.claim import Claim
+from rushlight.service.starting.last_good import Chosen
 from rushlight.service.workers import Workers
 from rushlight.settings import Config
 from rushlight.views import SiteView

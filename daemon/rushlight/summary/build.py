@@ -10,7 +10,7 @@ import zoneinfo
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from rushlight.alarms.words import number, sentence
+from rushlight.alarms.wording.words import number, sentence
 from rushlight.effects import AlarmChange, Daily
 from rushlight.events import (
     Event,

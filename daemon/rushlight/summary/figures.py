@@ -9,7 +9,7 @@ import zoneinfo
 from collections.abc import Sequence
 
 from rushlight import drawing
-from rushlight.alarms.words import number
+from rushlight.alarms.wording.words import number
 from rushlight.effects import Daily
 from rushlight.events import Event, Test
 from rushlight.localtime import DAY_S

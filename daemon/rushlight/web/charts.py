@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 from rushlight import drawing
-from rushlight.alarms.words import number
+from rushlight.alarms.wording.words import number
 from rushlight.effects import Daily, Estimate
 from rushlight.events import Correction, Event, TankEvent, Test
 from rushlight.implied import USUAL, band

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import zoneinfo
 
-from rushlight.alarms.words import number
+from rushlight.alarms.wording.words import number
 from rushlight.effects import Estimate
 from rushlight.events import (
     Calibration,

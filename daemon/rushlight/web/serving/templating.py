@@ -10,7 +10,7 @@ from typing import Any
 
 import jinja2
 
-from rushlight.alarms.words import number
+from rushlight.alarms.wording.words import number
 from rushlight.web import formats
 
 STATIC = {

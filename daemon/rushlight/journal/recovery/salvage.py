@@ -18,7 +18,8 @@ from pathlib import Path
 from typing import Any
 
 from rushlight.eventlines import LineError
-from rushlight.journal import outbox, readonly, rows, schema, upkeep
+from rushlight.journal import outbox, rows, schema, upkeep
+from rushlight.journal.recovery import readonly
 
 log = logging.getLogger(__name__)
 Row = tuple[Any, ...]

@@ -10,12 +10,12 @@ import dataclasses
 import zoneinfo
 from collections.abc import Mapping
 
-from rushlight.alarms import letter, words
 from rushlight.alarms.evidence import Ask
 from rushlight.alarms.machine import AlarmRecord
 from rushlight.alarms.notify import Telling
 from rushlight.alarms.roster import Roster
 from rushlight.alarms.table import TABLE
+from rushlight.alarms.wording import letter, words
 from rushlight.effects import AlarmChange, Effect, Message, Told
 from rushlight.localtime import HOUR_S, local_time
 from rushlight.settings import Config, Person

@@ -4,7 +4,7 @@ Owns the proposal's text.  `propose` is pure: what was found, heard and answered
 `config.check` accepts.  What is a guess is proposed as a comment, for a person to decide.  Only `main` looks at
 devices, listens and asks; nothing here writes a file.
 
-Run as `python -m rushlight.wizard`; the configuration goes to standard output, questions to standard error.
+Run as `python -m rushlight.guide.wizard`; the configuration goes to standard output, questions to standard error.
 """
 
 from __future__ import annotations
@@ -23,8 +23,8 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
-from rushlight import answers as typed
 from rushlight.clock import SystemClock
+from rushlight.guide import answers as typed
 from rushlight_drivers import LinkError, discover
 from rushlight_drivers.checksums import crc16_modbus
 from rushlight_drivers.discover import BOARD_FIELDS, BOARD_LINES, Findings, Proposal
@@ -402,7 +402,9 @@ def on_terminal(question: str, default: str) -> str:
 
 def main(arguments: Sequence[str] | None = None) -> None:
     """Write a proposed configuration to standard output."""
-    parser = argparse.ArgumentParser(prog="python -m rushlight.wizard", description="Propose a first configuration.")
+    parser = argparse.ArgumentParser(
+        prog="python -m rushlight.guide.wizard", description="Propose a first configuration."
+    )
     parser.add_argument("--root", type=Path, default=Path("/"), help="where /sys, /dev and /etc are")
     parser.add_argument("--data-folder", default="", help="where the journal will live")
     parser.add_argument("--ask", action="store_true", help="ask on the terminal for what can't be found")

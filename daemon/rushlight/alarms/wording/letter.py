@@ -13,7 +13,6 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from rushlight.alarms.brief import BRIEF
 from rushlight.alarms.evidence import (
     Evidence,
     LampLoss,
@@ -25,7 +24,8 @@ from rushlight.alarms.evidence import (
     WaterTestEvidence,
 )
 from rushlight.alarms.rows.row import AlarmRow
-from rushlight.alarms.words import number, percent, sentence
+from rushlight.alarms.wording.brief import BRIEF
+from rushlight.alarms.wording.words import number, percent, sentence
 from rushlight.effects import Estimate, Step
 
 LEAST_DEED = 25

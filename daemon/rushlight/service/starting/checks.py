@@ -15,7 +15,7 @@ from typing import Any
 from pydantic import TypeAdapter
 
 from rushlight import implied
-from rushlight.alarms import words
+from rushlight.alarms.wording import words
 from rushlight.clock import Clock
 from rushlight.intake.polling import Link, links
 from rushlight.outlets.hub import broker

@@ -1,6 +1,6 @@
 """Looks a database over in a process of its own, so that a bad card can hang this and not the daemon.
 
-Run as `python -m rushlight.journal.check FILE`.  Exit status 0 sound, 1 damaged, 2 could not be looked at.
+Run as `python -m rushlight.journal.recovery.check FILE`.  Exit status 0 sound, 1 damaged, 2 could not be looked at.
 Imports nothing but the standard library.
 """
 
@@ -37,7 +37,7 @@ class Check:
     def __init__(self, path: Path, limit_s: float) -> None:
         self._limit_s = limit_s
         self._child: subprocess.Popen[str] | None = None
-        command = [sys.executable, "-m", "rushlight.journal.check", str(path)]
+        command = [sys.executable, "-m", "rushlight.journal.recovery.check", str(path)]
         try:
             self._child = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)  # noqa: S603
         except OSError as e:

@@ -1,0 +1,1 @@
+"""What an alarm says, at length and on a locked phone."""
