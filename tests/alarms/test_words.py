@@ -41,7 +41,7 @@ def test_a_message_has_its_parts_in_order():
     text = words.alarm_text(row, "Foyer", RISING)
     assert text == (
         "Foyer: nitrate about 34 mg/L (90 %: 25 to 44), rising by 0.83 mg/L a day; the chance of passing its "
-        "limit of 40 mg/L within four weeks is 72 %, even odds in about 16 days. "
+        "limit of 40 mg/L within four weeks is 72 %, even odds in about 8 days. "
         "Less light explains about 0.5 of the 0.7 mg/L a day. "
         "First: look at the named cause first and undo that one thing. "
         "Do not add fertiliser: under weak light the plants cannot use it, and it raises nitrate further."

@@ -6,9 +6,11 @@ import random
 import sqlite3
 import time
 
+from rushlight.alarms.evidence import nothing_known
 from rushlight.alarms.finding import Finding
 from rushlight.alarms.machine import AlarmBook, AlarmsState
 from rushlight.alarms.notify import Notifier, NotifyState
+from rushlight.alarms.wording.writer import Writer
 from rushlight.clock import SimulatedClock
 from rushlight.effects import AlarmChange
 from rushlight.journal import outbox as journal_outbox
@@ -36,12 +38,14 @@ def open_outbox(conn):
     def known(key, channel):
         return conn.execute("SELECT 1 FROM outbox WHERE key = ? AND channel = ?", (key, channel)).fetchone() is not None
 
+    numbers = Numbers(outbox=conn.execute("SELECT ifnull(max(no), 0) FROM outbox").fetchone()[0])
+
     def write(_table, _key, row):
         with conn:
-            conn.execute(row.sql, row.values(Numbers()))
+            conn.execute(row.sql, row.values(numbers))
 
     box = journal_outbox.Outbox(write, known)
-    box.load(conn, Numbers())
+    box.load(conn, numbers)
     return box
 
 
@@ -57,7 +61,7 @@ class House:
         schema.migrate(self.conn, T0)
         self.rng = random.Random(seed)
         self.book, self.alarms = AlarmBook(CONFIG), AlarmsState()
-        self.notifier, self.notify = Notifier(CONFIG), NotifyState()
+        self.notifier, self.notify, self.writer = Notifier(CONFIG), NotifyState(), Writer(CONFIG)
         self.clock = SimulatedClock(wall_s=T0)
         self.outlets, self.messages, self.verdicts, self.done = outlets, [], [], []
         self.start()
@@ -90,7 +94,10 @@ class House:
                 self._put(self.notifier.on_change(self.notify, e))
 
     def _put(self, effects):
-        for m in effects:
+        for effect in effects:
+            m = effect
+            if m.alarms:
+                m = self.writer.message(m, self.alarms.alarms, self.notify.telling, nothing_known)
             self.messages.append(m)
             assert self.outbox.put(m)
 

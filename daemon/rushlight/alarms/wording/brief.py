@@ -15,7 +15,7 @@ BRIEF: Mapping[str, tuple[str, str]] = MappingProxyType(
         "nitrate_high": ("nitrate high", "Test once more; then change water as planned."),
         "nitrate_rising": ("nitrate rising", "Look at the named cause and undo that first."),
         "uptake_behind": ("plants behind", "More light or less feed: one of the two."),
-        "ammonia_high": ("ammonia high", "Stop feeding; treat the water as the page shows."),
+        "ammonia_high": ("ammonia high", "Stop feeding; treat water as the page shows."),
         "nitrite_high": ("nitrite high", "Stop feeding; change water as the page shows."),
         "growth_slowing": ("growth slower", "Look at the leaves and at the light."),
         "nitrate_low": ("nitrate low", "Feed as agreed; look which leaves are yellow."),

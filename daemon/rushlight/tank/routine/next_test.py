@@ -450,6 +450,9 @@ class RoutineWatch:
         if without and priority == "high":
             priority = "medium"
         last = self._last(state, at_s)
+        planned = care.due(self.planned(state, at_s))
+        named = planned is not None and planned.at_s <= state.asked_s and not without
+        what = " and ".join(s for s in planned.substances if s not in planned.cannot) if planned and named else ""
         evidence = LateTest(
             due_at_s=state.asked_s,
             late_days=round(max(0.0, late_s) / DAY_S, 2),
@@ -458,9 +461,13 @@ class RoutineWatch:
             strips_left=strips_left if without else None,
             sentence=_overdue_sentence(late_s, None if last is None else at_s - last[0]),
             cause_sentence="",
-            action_sentence=BUY if without else "",
+            action_sentence=BUY if without else f"Test {what} and enter the result" if named else "",
             sitter_sentence=BUY_SITTER if without else "",
-            deed="Buy test strips and enter the new pack." if without else "",
+            deed="Buy test strips and enter the new pack."
+            if without
+            else f"Test {what} and enter it."
+            if named
+            else "",
             trap_sentence="" if without else None,
         )
         if says == "clear":
@@ -484,4 +491,6 @@ def _overdue_sentence(late_s: float, since_s: float | None) -> str:
         return "the water has never been tested"
     late = round(late_s / DAY_S)
     when = "since yesterday" if late <= 1 else f"for {late} days"
-    return f"a water test has been due {when}; the last one was {round(since_s / DAY_S)} days ago"
+    days = round(since_s / DAY_S)
+    ago = "yesterday" if days <= 1 else f"{days} days ago"
+    return f"a water test has been due {when}; the last one was {ago}"

@@ -401,7 +401,9 @@ class ChemistryWatch:
         if told.chance_now > SURE:
             sentence += f", past its limit of {limit:g}"
         elif told.days_to_limit is not None:
-            sentence += f" and {way}, at its limit of {limit:g} in about {told.days_to_limit:.0f} days"
+            days = round(told.days_to_limit)
+            when = "any day now" if days < 1 else "in about a day" if days == 1 else f"in about {days} days"
+            sentence += f" and {way}, at its limit of {limit:g} {when}"
         evidence = evidence_of(told, name, limit, sentence)
         return Finding(alarm=alarm, tank=self.tank.id, says=says, evidence=evidence)
 
