@@ -31,7 +31,7 @@ RISING = NitrateEvidence(
     net_rate_mg_l_day=about(0.83, 0.4, 1.3),
     chance_now=0.1,
     chance_28_days=0.723,
-    days_to_limit=15.7,
+    days_to_limit=7.7,
     cause="Less light explains about 0.5 of the 0.7 mg/L a day",
 )
 
@@ -41,7 +41,7 @@ def test_a_message_has_its_parts_in_order():
     text = words.alarm_text(row, "Foyer", RISING)
     assert text == (
         "Foyer: nitrate about 34 mg/L (90 %: 25 to 44), rising by 0.83 mg/L a day; the chance of passing its "
-        "limit of 40 mg/L within four weeks is 72 %, even odds in about 8 days. "
+        "limit of 40 mg/L within four weeks is 72 %, even odds in about 7.7 days. "
         "Less light explains about 0.5 of the 0.7 mg/L a day. "
         "First: look at the named cause first and undo that one thing. "
         "Do not add fertiliser: under weak light the plants cannot use it, and it raises nitrate further."

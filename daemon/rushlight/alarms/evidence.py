@@ -48,7 +48,7 @@ class Evidence:
         known = {k: v for k, v in dataclasses.asdict(self).items() if v not in (None, "", False, ())}
         if self.cause_sentence == "":
             known["cause_sentence"] = ""
-        return {k: v for k, v in known.items() if k not in _FOR_PHONES}
+        return {k: dict(v) if isinstance(v, Mapping) else v for k, v in known.items() if k not in _FOR_PHONES}
 
 
 _FOR_PHONES = ("deed", "why")
