@@ -36,7 +36,7 @@ ENGINE, HUB = f"{DAEMON}/service/engine.py", f"{DAEMON}/outlets/hub"
 NOTIFY, MACHINE = f"{DAEMON}/alarms/notify.py", f"{DAEMON}/alarms/machine.py"
 POLLING, MQTT = f"{DAEMON}/intake/polling.py", "drivers/rushlight_drivers/mqtt.py"
 ACCESS, GUARD = f"{DAEMON}/web/serving/access.py", f"{DAEMON}/web/serving/guard.py"
-MARK, STORE = f"{DAEMON}/journal/mark.py", f"{DAEMON}/journal/store.py"
+MARK, STORE = f"{DAEMON}/journal/recovery/mark.py", f"{DAEMON}/journal/store.py"
 
 MUTANTS = (
     Mutant(

@@ -22,6 +22,7 @@ from helpers.tornfiles import TornFiles
 from rushlight.journal import export
 from rushlight.journal.outbox import Outbox
 from rushlight.journal.pending import Pending
+from rushlight.journal.rows import Numbers
 from rushlight.outlets import heartbeat
 
 SEEDS, DAYS = 200, 2.0
@@ -76,10 +77,10 @@ def broken(folder: Path, *faults: Fault, days: float = 2.0) -> str:
 def test_a_journal_that_forgets_entries_is_found(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     write = Pending.write
 
-    def forgetful(self: Pending, conn: sqlite3.Connection) -> None:
+    def forgetful(self: Pending, conn: sqlite3.Connection, numbers: Numbers) -> None:
         for key in [k for k in self.others if k[0] == "event" and str(k[1]).endswith("-2")]:
             del self.others[key]
-        write(self, conn)
+        write(self, conn, numbers)
 
     monkeypatch.setattr(Pending, "write", forgetful)
     assert "is gone" in broken(tmp_path)

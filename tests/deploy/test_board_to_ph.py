@@ -26,7 +26,7 @@ from rushlight.intake import stamping
 from rushlight.intake.polling import links
 from rushlight_drivers import LinkError, discover
 
-FIRMWARE = Path(__file__).parents[2] / "deploy/board/main.py"
+FIRMWARE = Path(__file__).parents[2] / "deploy/board/board.py"
 DOCS = [Path(__file__).parents[2] / name for name in ("deploy/hardware.md", "config.example.toml")]
 
 RECORDED = b"$id=foyer-board,temp=23.125,light=22258.065,ph_mv=-59.2,status=ok,n=1*"

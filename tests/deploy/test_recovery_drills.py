@@ -220,6 +220,7 @@ def test_an_older_program_leaves_a_newer_journal_alone(house: Path, newer: Path)
 
 def test_a_backup_from_before_is_restored_by_the_newer_program(house: Path, newer: Path) -> None:
     rushlight(house, "record", "feeding", "--tank", "foyer", "grams=0.1")
+    (house / "copies").mkdir()
     copy = rushlight(house, "backup", "--to", "copies").stdout.strip()
     rushlight(house, "record", "feeding", "--tank", "foyer", "grams=0.9", tree=newer)
     assert rushlight(house, "restore", "--replace", copy, tree=newer).returncode == 0
@@ -238,6 +239,7 @@ def test_a_backup_from_a_newer_program_is_refused_by_the_older(house: Path, newe
     other.mkdir()
     (other / "config.toml").write_text(DEMO.read_text() + f'\n[storage]\nfolder = "{other}/data"\n')
     rushlight(other, "record", "feeding", "--tank", "foyer", "grams=0.9", tree=newer)
+    (other / "copies").mkdir()
     copy = rushlight(other, "backup", "--to", "copies", tree=newer).stdout.strip()
     done = rushlight(house, "restore", "--replace", str(other / copy))
     assert done.returncode == 1

@@ -44,6 +44,7 @@ CORE = (
     "eventlines.py",
     "events.py",
     "implied.py",
+    "kitunits.py",
     "localtime.py",
     "science",
     "settings.py",

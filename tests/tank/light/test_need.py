@@ -84,7 +84,7 @@ def test_plants_that_outgrew_an_unchanged_lamp_are_named():
     history(state, 0.6)
     need = assess(state, 2.0, sure(0.8), sure(1.2), percent=99.0)
     assert need.outgrown
-    assert "outgrown" in need.sentence
+    assert "grown out of it" in need.sentence
     assert "33 %" in need.sentence
 
 
@@ -155,7 +155,7 @@ def test_through_the_core_plants_outgrow_an_unchanged_lamp():
     assert 64 <= first[0] <= 82
     assert "to keep up with the feed" in first[1]
     assert {says for n, says, _ in behind if n >= first[0]} == {"raise"}  # it does not come and go between tests
-    assert "outgrown the light" in behind[-1][2]
+    assert "grown out of it" in behind[-1][2]
     assert "at its anchor" in behind[-1][2]
     assert core.light.report(state.light, state.light.last_s or 0.0).need_sentence == behind[-1][2]
 
