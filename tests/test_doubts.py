@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 from collections.abc import Callable
 from pathlib import Path
@@ -18,6 +19,7 @@ from rushlight.eventlines import LineError
 from rushlight.events import Event
 from rushlight.outlets.hub import commands
 from rushlight.replay import replay
+from rushlight.settings import Hub
 from rushlight.views import SiteView, TankView
 
 NOW_S = 1_772_355_600.0
@@ -114,14 +116,16 @@ def test_the_command_line_asks_once_and_keeps_it_as_given(tmp_path: Path) -> Non
 
 
 def test_the_hub_asks_once_and_keeps_it_as_given() -> None:
+    allowed = dataclasses.replace(CONF, hub=Hub(enabled=True, commands=("record", "test")))
+
     def sent(**more: Any) -> bytes:
         return json.dumps({"id": "c", "kind": "water_change", "tank": "foyer", "litres": 1400, **more}).encode()
 
     with pytest.raises(LineError) as caught:
-        commands.parse(sent(), CONF, view(), NOW_S)
+        commands.parse(sent(), allowed, view(), NOW_S)
     assert caught.value.key == "litres"
     assert '"sure": true' in caught.value.what
-    assert commands.parse(sent(sure=True), CONF, view(), NOW_S).kind == "water_change"
+    assert commands.parse(sent(sure=True), allowed, view(), NOW_S).kind == "water_change"
     drafts = commands.Drafts()
     drafts.put("foyer", "nitrate", b"24", 0.0)
     assert drafts.ask_once("foyer")

@@ -6,6 +6,7 @@ Pure Appl. Chem. 94:573), so 1 mg/L NO3-N is 62.004/14.007 = 4.4266 mg/L NO3.
 
 from __future__ import annotations
 
+import dataclasses
 import json
 from pathlib import Path
 from typing import Any
@@ -24,7 +25,7 @@ from rushlight.outlets.hub import commands as hub_commands
 from rushlight.outlets.timeseries.points import Points
 from rushlight.replay import replay
 from rushlight.science.measuring.units import spoken, to_standard
-from rushlight.settings import Config, Kit
+from rushlight.settings import Config, Hub, Kit
 from rushlight.views import SiteView
 
 N, O, H = 14.007, 15.999, 1.008  # noqa: E741 - chemical symbols
@@ -149,7 +150,8 @@ def test_the_hub_records_and_describes_in_the_boxes_unit() -> None:
         {"id": "a", "kind": "test", "tank": "foyer", "method": "strip", "values": {"nitrate": 10}}
     ).encode()
     view = SiteView(at_s=1e9, name="x", timezone="UTC")
-    parsed = hub_commands.parse(sent, config, view, 1e9)
+    allowed = dataclasses.replace(config, hub=Hub(commands=("test",)))
+    parsed = hub_commands.parse(sent, allowed, view, 1e9)
     assert isinstance(parsed, Test)
     assert parsed.units == {"nitrate": "mg/L as N"}
 

@@ -213,7 +213,9 @@ class Rules:
             return False
         if self._out_of_sight_s is None:
             self._out_of_sight_s = self.true_s
-        told = any(t.at_s >= self._out_of_sight_s and ("said nothing" in t.text or "silent" in t.text) for t in self.net.taken)
+        told = any(
+            t.at_s >= self._out_of_sight_s and ("said nothing" in t.text or "silent" in t.text) for t in self.net.taken
+        )
         return self.true_s - self._out_of_sight_s > 2 * HOUR_S and not told
 
     # ------------------------------------------------------------------ the end
