@@ -17,6 +17,7 @@ from helpers.simstore import Store
 from rushlight.events import Event
 from rushlight.outlets.hub import commands
 from rushlight.outlets.hub.feed import HubOutlet
+from rushlight.receipt import Receipt
 from rushlight.web.entering import writing
 from rushlight.web.serving.page_request import PageRequest
 
@@ -112,13 +113,13 @@ def test_a_daemon_that_leaves_no_last_will_is_found(tmp_path: Path, monkeypatch:
 
 
 def test_a_form_that_becomes_two_entries_is_found(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(writing, "_form_id", lambda _visit: writing.new_id())
+    monkeypatch.setattr(writing, "form_id", lambda _visit: writing.new_id())
     assert "the page lost" in broken(tmp_path)
 
 
 def test_an_acknowledgement_that_does_nothing_is_found(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    def nothing(asked: PageRequest, *_: Any) -> None:
-        asked.daemon.now_s()
+    def nothing(_asked: PageRequest, *_: Any) -> Receipt:
+        return Receipt("never")
 
     monkeypatch.setattr(writing, "_acknowledge", nothing)
     assert "it did nothing" in broken(tmp_path, Fault(4 * HOUR_S, "hot", 7 * HOUR_S))

@@ -44,7 +44,7 @@ started = 2025-01-10
 source_water = {{ nitrate = 5.0, kh = 12.0, gh = 7.0, ph = 7.4 }}
 feed = {{ grams_per_day = 0.9, protein_percent = 42 }}
 testing = {{ shortest_days = 2, longest_days = 10, kit = "strip" }}
-limits = {{ nitrate = 60, temperature = {{ low = 21, high = 27 }}, ph = {{ low = 6.4, high = 7.8 }} }}
+limits = {{ nitrate = 60, kh_low = 0, temperature = {{ low = 21, high = 27 }}, ph = {{ low = 6.4, high = 7.8 }} }}
 [[kit]]
 id = "strip"
 pads = {{ nitrate = [0, 10, 25, 50, 100, 250], nitrite = [0, 0.5, 1, 3, 10] }}
