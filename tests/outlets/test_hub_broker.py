@@ -17,12 +17,14 @@ import paho.mqtt.client as mqtt
 import pytest
 
 from helpers import hub as helper
-from helpers.hub import Broker, Installation, Recorder, config, retained, standing, until, with_tank
+from helpers.hub import COMMANDS, Broker, Installation, Recorder, config, retained, standing, until, with_tank
 from helpers.receivers import Authority
 from rushlight.events import Acknowledge, Feeding, Test
 from rushlight.outlets.hub import broker as access
 from rushlight.outlets.hub import feed as outlet_module
+from rushlight.outlets.hub.commands import fields_of
 from rushlight.outlets.hub.entities import entities
+from rushlight.settings import Hub
 
 pytestmark = pytest.mark.broker
 
@@ -66,13 +68,11 @@ def test_descriptions_and_availability_are_retained_and_states_are_not(
     site.run(config(broker.port))
     hub.await_(TEMP, "24.56")
     held = retained(broker.port)
-    assert described(held) == {t for t, _ in entities(site.site, "library", fields=fields())}
+    assert described(held) == {
+        t for t, _ in entities(site.site, "library", Hub(commands=COMMANDS), fields=fields_of(config()))
+    }
     assert held.pop(f"{BASE}/status") == "online"
     assert set(held) == described(held), "a state was retained"
-
-
-def fields() -> dict[str, tuple[str, ...]]:
-    return dict.fromkeys(("foyer", "reading-room"), ("nitrate", "ph", "kh"))
 
 
 def test_everything_is_said_again_when_the_hub_is_born_anew(broker: Broker, hub: Recorder, site: Installation) -> None:
@@ -82,7 +82,7 @@ def test_everything_is_said_again_when_the_hub_is_born_anew(broker: Broker, hub:
     time.sleep(0.7)
     mark = len(hub.seen)
     hub.say("homeassistant/status", "online")
-    topic, payload = entities(site.site, "library", fields=fields())[0]
+    topic, payload = entities(site.site, "library", Hub(commands=COMMANDS), fields=fields_of(config()))[0]
     again = hub.await_(topic, payload, since=mark)
     state = hub.await_(TEMP, "24.56", since=mark)
     assert again.at_s < state.at_s, "states must come after descriptions"
@@ -114,7 +114,9 @@ def test_all_comes_back_after_the_broker_restarts(tmp_path: Path, site: Installa
         hub.say(f"{BASE}/command", json.dumps({"kind": "feeding", "tank": "foyer", "grams": 0.9, "id": "after"}))
         assert hub.answer("after", since=mark)["ok"], "commands are not heard after a restart of the broker"
         held = retained(broker.port)
-        assert described(held) == {t for t, _ in entities(site.site, "library", fields=fields())}
+        assert described(held) == {
+            t for t, _ in entities(site.site, "library", Hub(commands=COMMANDS), fields=fields_of(config()))
+        }
         hub.close()
 
 
