@@ -47,7 +47,7 @@ class Walls:
 
     rooms: Mapping[str, Room]
     pure_library: frozenset[str]
-    library: frozenset[str]
+    common: frozenset[str]
 
     def room_of(self, module: str) -> Room | None:
         """The room in which a module of ours stands: the longest name that it begins with."""
@@ -96,7 +96,7 @@ def breaches(walls: Walls, graph: grimp.ImportGraph) -> Iterator[str]:
             at = f"{module}, line {where[0]['line_number']}" if where else module
             top = other.partition(".")[0]
             if top not in PACKAGES:
-                if top not in walls.pure_library | walls.library and top not in room.uses:
+                if top not in walls.pure_library | walls.common and top not in room.uses:
                     yield f"{at}: {room.name} may not use {top}"
                 elif room.pure and top not in walls.pure_library and top not in room.uses:
                     yield f"{at}: {room.name} is pure and may not use {top}"

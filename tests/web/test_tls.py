@@ -114,8 +114,8 @@ def test_stalled_dripping_and_garbage_handshakes_stall_nothing(secured: Secured)
     for data in garbage * 10:
         with socket.create_connection(("127.0.0.1", port), timeout=15) as conn:
             conn.sendall(data)
-    idle = [socket.create_connection(("127.0.0.1", port), timeout=30) for _ in range(200)]
-    drips = [socket.create_connection(("127.0.0.1", port), timeout=30) for _ in range(20)]
+    idle = [socket.create_connection(("127.0.0.1", port), timeout=30) for _ in range(25)]
+    drips = [socket.create_connection(("127.0.0.1", port), timeout=30) for _ in range(10)]
     hello = ssl.MemoryBIO()
     half = ssl.create_default_context().wrap_bio(ssl.MemoryBIO(), hello, server_hostname="localhost")
     with pytest.raises(ssl.SSLWantReadError):
