@@ -71,7 +71,7 @@ def change(top: Path, step: re.Match[str]) -> str:
 
 @pytest.fixture
 def tree(tmp_path: Path) -> Path:
-    for part in ("daemon", "drivers", "deploy", "tests/helpers", "tests/recordings"):
+    for part in ("daemon", "drivers", "deploy", "tests/helpers", "tests/recordings", "tests/drivers"):
         shutil.copytree(TOP / part, tmp_path / part, ignore=shutil.ignore_patterns("__pycache__", "*.egg-info"))
     for file in ("config.example.toml", "tests/walls.py", "tests/walls.toml", "pyproject.toml"):
         shutil.copy(TOP / file, tmp_path / file)
@@ -101,5 +101,9 @@ def test_it_works_as_written(tree: Path, what: str) -> None:
     assert 3 <= len(touched) <= MOST[what], touched
     run(tree, "-c", TRIED[what])
     run(tree, "tests/walls.py")
+    if what == "driver":
+        named = ["-k", "steady or Steady"]
+        run(tree, "-m", "pytest", "-q", "-p", "no:cacheprovider", "tests/drivers/test_conformance.py", *named)
+        run(tree, "-m", "pytest", "-q", "-p", "no:cacheprovider", "tests/drivers/test_recordings.py", *named)
     for test in (f for f in touched if Path(f).name.startswith("test_")):
         run(tree, "-m", "pytest", "-q", "-p", "no:cacheprovider", test)

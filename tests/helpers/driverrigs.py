@@ -68,6 +68,8 @@ class Rig:
     quantity = "temperature"
     loses_link = True
     """Whether the driver can notice by itself that the link is gone."""
+    has_device = True
+    """Whether there is anything that may be absent."""
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
@@ -303,6 +305,7 @@ class RecordedRig(Rig):
 class SimulatedRig(Rig):
     name, value = "simulated", 24.2
     loses_link = False
+    has_device = False
 
     @property
     def options(self) -> simulated.Options:
@@ -312,6 +315,7 @@ class SimulatedRig(Rig):
 class NoneRig(Rig):
     name, value = "none", 0.0
     loses_link = False
+    has_device = False
 
     @property
     def options(self) -> none.Options:
