@@ -63,5 +63,5 @@ def main(**_: Any) -> None:
     On a Pi:     rushlight check --config config.toml && rushlight run --config config.toml
     Write down:  rushlight record test --tank foyer nitrate=25 ph=7.0
 
-    Exit status: 0 done; 1 it did not work; 2 the request or a file was wrong.
+    Exit status: 0 done; 1 it did not work; 2 the request or a file was wrong; 3 kept in memory only; 4 no answer.
     """  # noqa: D301 - \b is click's mark for a paragraph to be left as it is
