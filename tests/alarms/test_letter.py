@@ -10,7 +10,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from rushlight.alarms import evidence
-from rushlight.alarms.evidence import Evidence, LevelEvidence, NitrateEvidence, ProbeEvidence
+from rushlight.alarms.evidence import SITE, Evidence, LevelEvidence, NitrateEvidence, ProbeEvidence
 from rushlight.alarms.table import TABLE
 from rushlight.alarms.wording import letter
 from rushlight.alarms.wording.brief import BRIEF
@@ -137,3 +137,16 @@ def test_what_is_over_says_where_it_is_now() -> None:
         "Foyer: water warm over",
         "Over: water too warm. Now 25.1 °C.",
     )
+
+
+def test_probes_that_all_fall_silent_are_not_called_a_board() -> None:
+    silent = [
+        Item(
+            row=TABLE["probe_silent"],
+            place="Foyer",
+            evidence=ProbeEvidence(probe=f"p{n}", gateway=SITE, dark_since="02:10"),
+        )
+        for n in range(2)
+    ]
+    assert letter.title(silent) == "Foyer: all probes silent"
+    assert "Probably no power since 02:10: every probe here is silent." in letter.body(silent)

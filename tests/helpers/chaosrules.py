@@ -265,7 +265,7 @@ class Rules:
         }
         if least_h is None or f.lasts_s < least_h * HOUR_S or any(o.kind in spoilt for o in others):
             return
-        words = {"unplug": f.how, "broker": "foyer-ph", "garble": f.how, "hot": "temperature"}[f.kind]
+        words = {"unplug": f.how, "broker": "every probe here is silent", "garble": f.how, "hot": "temperature"}[f.kind]
         got = [t for t in self.net.taken if t.at_s >= f.at_s and words in t.text.lower()]
         self.demand(got, f"nobody was told of {f.kind} {f.how} at hour {f.at_s / HOUR_S:.1f}")
 

@@ -232,6 +232,10 @@ class WantEvidence(Evidence):
     sightings: int = 0
 
 
+SITE = "every probe here"
+"""The widest gateway of all: what silences every probe at once is mostly the power."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ProbeEvidence(Evidence):
     """`probe_silent`, `probe_fault`, `calibration_due`, and what else is about one probe."""

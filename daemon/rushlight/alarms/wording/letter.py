@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from rushlight.alarms.evidence import (
+    SITE,
     Evidence,
     LampLoss,
     LateTest,
@@ -61,7 +62,7 @@ def title(items: Sequence[Item]) -> str:
     matters = list(dict.fromkeys(_matter(i.row) for i in items))
     boards = {i.evidence.gateway if isinstance(i.evidence, ProbeEvidence) else "" for i in items}
     if len(items) > 1 and len(boards) == 1 and all(boards):
-        matters = ["board silent"]
+        matters = ["all probes silent" if boards == {SITE} else "board silent"]
     elif len(items) > 2 and {i.row.name for i in items} == {"probe_silent"}:
         matters = ["probes silent"]
     what = matters[0] if len(matters) == 1 else f"{len(items)} matters"
@@ -167,7 +168,7 @@ def state(item: Item) -> str:
             text = f"{_quantity(told)}{which} {number(value, 3)}{unit}{limit}"
         case ProbeEvidence(gateway=str() as gateway) if gateway:
             dark = f"probably no power since {told.dark_since}: " if told.dark_since else ""
-            text = f"{dark}{gateway} is silent, with all its probes"
+            text = f"{dark}{gateway} is silent" + ("" if gateway == SITE else ", with all its probes")
         case LateTest():
             text = told.sentence or item.row.title
         case _:

@@ -11,14 +11,12 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
-from rushlight.alarms.evidence import ProbeEvidence
+from rushlight.alarms.evidence import SITE, ProbeEvidence
 from rushlight.alarms.finding import Finding
 from rushlight.localtime import DAY_S, local_time
 from rushlight.settings import Probe
 from rushlight.tank.probes.health import ProbeState, span
 
-SITE = "every probe here"
-"""The widest way: what silences all of them at once is mostly the power."""
 FIRST_AID = (
     "Look whether the pump runs. If it stands: move the surface by hand, give no food, keep the tank covered and warm, "
     "and see to the breaker only if you may"
