@@ -8,8 +8,8 @@ from typing import Any
 
 import pytest
 
-from rushlight import config
-from rushlight.config import ConfigError
+from rushlight.config import loading as config
+from rushlight.config.loading import ConfigError
 from rushlight.settings import Band
 
 SMALLEST = """

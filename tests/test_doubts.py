@@ -13,8 +13,9 @@ from click.testing import CliRunner
 
 from helpers.page import page_site
 from helpers.site import CONFIG, config_of
-from rushlight import doubts, eventlines
+from rushlight import eventlines
 from rushlight.cli import main
+from rushlight.entry import doubts
 from rushlight.eventlines import LineError
 from rushlight.events import Event
 from rushlight.outlets.hub import commands

@@ -13,7 +13,8 @@ from pydantic import TypeAdapter
 
 import rushlight_drivers
 from helpers.example_config import example, inner
-from rushlight import config, settings
+from rushlight import settings
+from rushlight.config import loading as config
 
 EXAMPLE = Path(__file__).parents[1] / "config.example.toml"
 

@@ -17,10 +17,10 @@ from hypothesis import strategies as st
 
 from helpers.page import page_site
 from helpers.site import CONFIG, config_of
-from rushlight import config as configs
 from rushlight import eventlines
+from rushlight.config import loading as configs
+from rushlight.entry.kitunits import canonical, in_own_units
 from rushlight.events import KitCheck, Test
-from rushlight.kitunits import canonical, in_own_units
 from rushlight.outlets.hub import commands as hub_commands
 from rushlight.outlets.timeseries.points import Points
 from rushlight.replay import replay

@@ -15,8 +15,8 @@ from typing import Any, cast
 
 from pydantic import TypeAdapter, ValidationError
 
-from rushlight import checking
 from rushlight.colours import Picture
+from rushlight.config import checking
 from rushlight.events import (
     INTERNAL_KINDS,
     KINDS,

@@ -1,6 +1,6 @@
 """The configuration as the rest of the program sees it: frozen, typed, with every default written here.
 
-Owns names, units and defaults.  Never reads a file (that is `config`), never imports a library beyond the
+Owns names, units and defaults.  Never reads a file (that is `config.loading`), never imports a library beyond the
 markers of `annotated_types`, so the core may depend on it.  The docstring under a field is its documentation.
 """
 

@@ -27,7 +27,8 @@ ROOT = Path(__file__).parents[2]
 FILL = """
 import sys
 from pathlib import Path
-from rushlight import config, eventlines
+from rushlight.config import loading as config
+from rushlight import eventlines
 from rushlight.service import offline
 made = config.check(config.parse(Path(sys.argv[1]).read_text()))
 events = [eventlines.parse_line(line) for line in Path(sys.argv[2]).read_text().splitlines()]

@@ -14,10 +14,10 @@ from helpers.chaos import World
 from helpers.chaosparts import HOUR_S, BrokenInvariantError, Fault
 from helpers.simbroker import Client
 from helpers.simstore import Store
+from rushlight.entry.receipt import Receipt
 from rushlight.events import Event
 from rushlight.outlets.hub import commands
 from rushlight.outlets.hub.feed import HubOutlet
-from rushlight.receipt import Receipt
 from rushlight.web.entering import writing
 from rushlight.web.serving.page_request import PageRequest
 

@@ -13,8 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from helpers.site import CONFIG, config_of, lines_of
-from rushlight import config as configs
-from rushlight import implied
+from rushlight.config import implied
+from rushlight.config import loading as configs
 from rushlight.core.step import Core
 from rushlight.core.timeline import Timeline
 from rushlight.core.view import site_view

@@ -17,7 +17,7 @@ from pathlib import Path
 import pytest
 
 from helpers.serialbench import Board
-from rushlight import config
+from rushlight.config import loading as config
 from rushlight.core.step import Core
 from rushlight.core.view import site_view
 from rushlight.events import Calibration, CalibrationPoint

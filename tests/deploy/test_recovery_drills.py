@@ -24,8 +24,8 @@ from typing import Any
 
 import pytest
 
-from rushlight import config as configuration
 from rushlight.clock import SystemClock
+from rushlight.config import loading as configuration
 from rushlight.service import control
 from rushlight.service.service import Service
 

@@ -18,7 +18,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rushlight import config
+from rushlight.config import loading as config
 from rushlight.guide import wizard
 from rushlight.service.starting import checks
 from rushlight_drivers import discover

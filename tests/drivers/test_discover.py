@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from rushlight import config
+from rushlight.config import loading as config
 from rushlight_drivers import Channel, load
 from rushlight_drivers.discover import Proposal, _moved, discover
 

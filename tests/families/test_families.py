@@ -12,7 +12,8 @@ from helpers.families import judge
 from helpers.families.catalogue import FAMILIES, tank
 from helpers.families.common import SPLITS, Acts, KitInUse, LivedTank, World, chances, planned, read, seed_of
 from helpers.families.watchers import Told, knowing, nothing, product
-from rushlight import config, eventlines
+from rushlight import eventlines
+from rushlight.config import loading as config
 
 DAYS = 200
 

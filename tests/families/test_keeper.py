@@ -10,7 +10,8 @@ from helpers.families import keeper
 from helpers.families.catalogue import FAMILIES
 from helpers.families.common import NEVER, World, seed_of
 from helpers.families.keeper import ADVISERS, Calendar, Keeper, Nobody, Product, advised
-from rushlight import config, eventlines
+from rushlight import eventlines
+from rushlight.config import loading as config
 from rushlight.effects import AlarmChange, DueChange
 from rushlight.replay import record_of, replay
 

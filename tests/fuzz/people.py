@@ -23,13 +23,14 @@ from typing import Any
 
 from fuzz.devices import json_numbers
 from helpers.site import config_of
-from rushlight import config, eventlines, exchange
+from rushlight import eventlines, exchange
 from rushlight.alarms import oneclick
-from rushlight.config import ConfigError
+from rushlight.config import loading as config
+from rushlight.config.loading import ConfigError
+from rushlight.entry.receipt import Receipt
 from rushlight.eventlines import LineError
 from rushlight.events import Calibration, Event, Reading
 from rushlight.outlets.hub import commands
-from rushlight.receipt import Receipt
 from rushlight.service import control
 from rushlight.views import AlarmView, SiteView
 from rushlight.web.entering import calibrating, entries, fields, strip_forms

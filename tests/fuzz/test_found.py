@@ -12,8 +12,9 @@ from click.testing import CliRunner
 
 from fuzz import people
 from helpers.site import CONFIG, config_of
-from rushlight import cli, config, eventlines, exchange
-from rushlight.config import ConfigError
+from rushlight import cli, eventlines, exchange
+from rushlight.config import loading as config
+from rushlight.config.loading import ConfigError
 from rushlight.eventlines import LineError
 from rushlight.outlets.hub.commands import Drafts
 from rushlight.science.measuring import units

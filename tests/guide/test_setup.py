@@ -13,7 +13,8 @@ import segno
 
 from helpers.daemon import RUSHLIGHT
 from helpers.receivers import PushServer
-from rushlight import clock, config
+from rushlight import clock
+from rushlight.config import loading as config
 from rushlight.guide import files, wizard
 from rushlight.guide.dialogue import Dialogue, address
 from rushlight.guide.session import Place, Session

@@ -18,11 +18,11 @@ import paho.mqtt.client as mqtt
 
 from rushlight.clock import SystemClock
 from rushlight.effects import Estimate
+from rushlight.entry.receipt import Receipt
 from rushlight.events import Acknowledge, Event, Shelve
 from rushlight.journal.rows import Recorded
 from rushlight.journal.store import Journal
 from rushlight.outlets.hub.feed import HubOutlet
-from rushlight.receipt import Receipt
 from rushlight.settings import Config, Hub, Kit, Mqtt, Probe, Site, Tank
 from rushlight.views import AlarmView, ProbeView, SiteView, TankView
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable
 
-from rushlight import config, eventlines
+from rushlight import eventlines
+from rushlight.config import loading as config
 from rushlight.settings import Config
 
 CONFIG = """

@@ -12,10 +12,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from helpers.hub import config, standing, view, with_tank
+from rushlight.entry.receipt import Receipt
 from rushlight.eventlines import LineError
 from rushlight.events import Acknowledge, Correction, Event, Shelve, Test, WaterChange
 from rushlight.outlets.hub import commands
-from rushlight.receipt import Receipt
 from rushlight.settings import Hub, Kit
 
 NOW_S = 1_750_000_000.0  # 2025-06-15T15:06:40Z, by `date -u -d @1750000000`

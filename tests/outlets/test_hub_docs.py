@@ -10,10 +10,10 @@ from pathlib import Path
 import pytest
 
 from helpers.hub import config, standing, view, with_tank
+from rushlight.entry.receipt import Receipt
 from rushlight.events import Event
 from rushlight.outlets.hub import commands
 from rushlight.outlets.hub.entities import PROBES
-from rushlight.receipt import Receipt
 from rushlight.settings import Hub, Mqtt, Timeseries
 
 DEPLOY = Path(__file__).parents[2] / "deploy"

@@ -10,7 +10,8 @@ from importlib import resources
 
 import pytest
 
-from rushlight import config, eventlines
+from rushlight import eventlines
+from rushlight.config import loading as config
 from rushlight.core.step import Core
 from rushlight.demo import staff, year
 from rushlight.effects import AlarmChange, Daily, Effect, Message

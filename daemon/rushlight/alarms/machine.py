@@ -17,8 +17,8 @@ from typing import Literal
 from rushlight.alarms.finding import Finding, Says
 from rushlight.alarms.pace import RANK
 from rushlight.alarms.table import TABLE, AlarmRow
+from rushlight.config.implied import alike
 from rushlight.effects import AlarmChange, AlarmStateName, Effect, Remark
-from rushlight.implied import alike
 from rushlight.localtime import HOUR_S
 from rushlight.settings import Config, Priority
 from rushlight.views import AlarmView

@@ -3,8 +3,8 @@
 Exit statuses, the same for all: 0 done; 1 it did not work (the daemon is not running, a send failed); 2 the
 request or the file was wrong.
 
-Imports alarms, clock, config, core, demo, doubts, effects, eventlines, events, guide, host, localtime, outlets,
-receipt, replay, science, service, settings, views, web, PIL, click, subprocess, getpass, pydantic, rich, signal.
+Imports alarms, clock, config, core, demo, effects, entry, eventlines, events, guide, host, localtime, outlets, replay,
+science, service, settings, views, web, PIL, click, subprocess, getpass, pydantic, rich, signal.
 """
 
 from __future__ import annotations

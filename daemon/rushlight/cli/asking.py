@@ -8,10 +8,10 @@ from typing import Any
 
 import click
 
-from rushlight import receipt as receipts
 from rushlight.cli.common import data_folder, fail
 from rushlight.clock import SystemClock
-from rushlight.receipt import Receipt
+from rushlight.entry import receipt as receipts
+from rushlight.entry.receipt import Receipt
 from rushlight.service import control
 from rushlight.service.starting import claim
 from rushlight.settings import Config

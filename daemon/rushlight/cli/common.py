@@ -9,7 +9,7 @@ from typing import NoReturn
 
 import click
 
-from rushlight import config as configuration
+from rushlight.config import loading as configuration
 from rushlight.service.starting import last_good
 from rushlight.settings import Config
 

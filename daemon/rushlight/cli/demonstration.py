@@ -16,8 +16,8 @@ from rich.padding import Padding
 from rich.progress import track
 from rich.text import Text
 
-from rushlight import config as configuration
 from rushlight.clock import SystemClock
+from rushlight.config import loading as configuration
 from rushlight.core.step import Core
 from rushlight.demo import staff, year
 from rushlight.effects import AlarmChange, Daily, Effect, Message

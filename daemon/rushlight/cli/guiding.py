@@ -12,7 +12,7 @@ import click
 import rushlight
 from rushlight import clock
 from rushlight.cli.common import config_option, data_folder, fail
-from rushlight.config import ConfigError
+from rushlight.config.loading import ConfigError
 from rushlight.guide import wizard
 from rushlight.guide.dialogue import Dialogue
 from rushlight.guide.session import Place, Session

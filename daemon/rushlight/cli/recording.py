@@ -14,13 +14,14 @@ from typing import Any
 import click
 from pydantic import TypeAdapter
 
-from rushlight import doubts, eventlines
+from rushlight import eventlines
 from rushlight.cli import asking
 from rushlight.cli.common import config_in_use, config_option, data_folder, fail
 from rushlight.clock import SystemClock
+from rushlight.entry import doubts
+from rushlight.entry.receipt import Receipt
 from rushlight.events import KINDS
 from rushlight.localtime import local_time
-from rushlight.receipt import Receipt
 from rushlight.settings import Config
 from rushlight.views import SiteView
 

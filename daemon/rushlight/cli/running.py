@@ -11,7 +11,7 @@ import click
 from rushlight import clock
 from rushlight.cli import asking
 from rushlight.cli.common import config_option, data_folder, fail, find_config, load_config, usual_folder
-from rushlight.config import ConfigError
+from rushlight.config.loading import ConfigError
 from rushlight.host import logs
 from rushlight.service import control
 from rushlight.service.service import Service

@@ -20,6 +20,7 @@ from rushlight.core.present import ask_at
 from rushlight.core.tank import TankCore, TankState
 from rushlight.core.wakeups import Wakes
 from rushlight.effects import AlarmChange, Effect
+from rushlight.entry.kitunits import canonical, in_own_units
 from rushlight.events import (
     Acknowledge,
     Calibration,
@@ -34,7 +35,6 @@ from rushlight.events import (
     Test,
     Untold,
 )
-from rushlight.kitunits import canonical, in_own_units
 from rushlight.localtime import DAY_S, local_date, midnight_after
 from rushlight.settings import Config
 from rushlight.tank.probes.gateway import gateways, power_back

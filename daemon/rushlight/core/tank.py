@@ -14,10 +14,10 @@ from statistics import median_high
 
 from rushlight.alarms.evidence import Evidence
 from rushlight.alarms.finding import Finding
+from rushlight.config.implied import alike, carrier
 from rushlight.core import leaves
 from rushlight.effects import Daily, DueChange, Effect
 from rushlight.events import Dose, Harvest, KitCheck, LampWork, LightSpot, Pack, TankEvent, Test, WaterChange
-from rushlight.implied import alike, carrier
 from rushlight.settings import Config, Tank
 from rushlight.tank.growth import outgrown
 from rushlight.tank.growth.watch import GrowthState, GrowthWatch

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import dataclasses
 
+from rushlight.config.implied import alike, carries
 from rushlight.core import account, leaves
 from rushlight.core.present import ask_at
 from rushlight.core.step import Core, SiteState
 from rushlight.core.tank import TankCore, TankState
 from rushlight.events import Test
-from rushlight.implied import alike, carries
 from rushlight.science.chemistry.nitrogen import feed_nitrogen_g
 from rushlight.science.measuring.units import read_reported
 from rushlight.tank.water import advice

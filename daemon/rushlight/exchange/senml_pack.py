@@ -13,7 +13,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import TextIO
 
-from rushlight import checking
+from rushlight.config import checking
 from rushlight.eventlines import LATEST_S, LineError
 from rushlight.events import Reading
 from rushlight.science.measuring import units

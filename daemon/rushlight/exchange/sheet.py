@@ -11,7 +11,7 @@ import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import TextIO, cast
 
-from rushlight import checking
+from rushlight.config import checking
 from rushlight.eventlines import LineError, rfc3339, unix_s
 from rushlight.events import Quality, Reading
 from rushlight.science.measuring import units

@@ -13,7 +13,7 @@ import socket
 from collections.abc import Sequence
 from pathlib import Path
 
-from rushlight import config as configuration
+from rushlight.config import loading as configuration
 
 BOARD_FILES = ("main.py", "board.py", "framing.py", "measure.py", "mqtt.py", "probes.py", "wireless.py")
 

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from rushlight import config as configuration
 from rushlight.alarms.roster import configured_channels
 from rushlight.clock import Clock
+from rushlight.config import loading as configuration
 from rushlight.guide import files, wizard
 from rushlight.guide.dialogue import Dialogue, address
 from rushlight.service import control

@@ -23,6 +23,7 @@ from rushlight.core.step import Core, SiteState
 from rushlight.core.timeline import Timeline
 from rushlight.core.view import site_view
 from rushlight.effects import AlarmChange, Effect, Message, Remark, TestRead
+from rushlight.entry.receipt import Receipt
 from rushlight.events import Condition, ConditionName, Correction, Event, Reading, Started, Supply
 from rushlight.host import memory
 from rushlight.intake import stamping
@@ -30,7 +31,6 @@ from rushlight.intake.polling import Pledge
 from rushlight.intake.trust import Restamp, Stepped, TimeLine
 from rushlight.journal.rows import Recorded, whole_ms
 from rushlight.journal.store import Journal
-from rushlight.receipt import Receipt
 from rushlight.service import snapshots
 from rushlight.settings import Config
 from rushlight.views import OutletView, SiteView

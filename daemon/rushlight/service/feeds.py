@@ -12,8 +12,8 @@ import re
 import uuid
 from pathlib import Path
 
-from rushlight import config as configuration
 from rushlight.alarms.roster import configured_channels
+from rushlight.config import loading as configuration
 from rushlight.core import questions
 from rushlight.effects import Message
 from rushlight.journal import files

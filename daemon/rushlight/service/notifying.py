@@ -12,10 +12,10 @@ import zoneinfo
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 
-from rushlight import config as configuration
 from rushlight.alarms import oneclick
 from rushlight.alarms.roster import configured_channels
 from rushlight.clock import Clock
+from rushlight.config import loading as configuration
 from rushlight.effects import Message
 from rushlight.journal.reader import Delivery as Delivered
 from rushlight.journal.reader import UnreadableError

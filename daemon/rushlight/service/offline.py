@@ -15,13 +15,13 @@ from rushlight import clock, eventlines
 from rushlight.core.step import Core
 from rushlight.core.timeline import Timeline, by_arrival
 from rushlight.effects import Message, Remark, TestRead
+from rushlight.entry.kitunits import in_own_units
+from rushlight.entry.receipt import Receipt
 from rushlight.events import Event
 from rushlight.journal import export as exporting
 from rushlight.journal.recovery import backup as backups
 from rushlight.journal.rows import Recorded, whole_ms
 from rushlight.journal.store import Journal
-from rushlight.kitunits import in_own_units
-from rushlight.receipt import Receipt
 from rushlight.service import snapshots
 from rushlight.service.engine import Engine
 from rushlight.settings import Config

@@ -8,9 +8,9 @@ from pathlib import Path
 
 from rushlight.core import questions
 from rushlight.effects import Estimate
+from rushlight.entry.receipt import Receipt
 from rushlight.events import Event
 from rushlight.journal.reader import Reader
-from rushlight.receipt import Receipt
 from rushlight.service.engine import Engine
 from rushlight.service.workers import Workers
 from rushlight.settings import Config

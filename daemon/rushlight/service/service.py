@@ -16,11 +16,11 @@ from pydantic import TypeAdapter
 from rushlight import clock as clocks
 from rushlight import eventlines
 from rushlight.clock import Clock
+from rushlight.entry.kitunits import in_own_units
 from rushlight.host import machine, memory, sdnotify
 from rushlight.intake import polling
 from rushlight.journal.recovery import backup as backups
 from rushlight.journal.upkeep import Keep
-from rushlight.kitunits import in_own_units
 from rushlight.service import feeds, offline, page_wiring
 from rushlight.service.calendar import Calendar, Job
 from rushlight.service.control import Control, answers

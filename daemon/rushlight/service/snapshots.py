@@ -37,14 +37,14 @@ def load(blob: bytes) -> SiteState | None:
 
 CORE = (
     "alarms",
-    "checking.py",
+    "config/checking.py",
     "colours.py",
     "core",
     "effects.py",
     "eventlines.py",
     "events.py",
-    "implied.py",
-    "kitunits.py",
+    "config/implied.py",
+    "entry/kitunits.py",
     "localtime.py",
     "science",
     "settings.py",

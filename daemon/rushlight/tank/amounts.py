@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from zoneinfo import ZoneInfo
 
+from rushlight.entry.kitunits import canonical, in_own_units
 from rushlight.events import Dose, Feeding, Harvest, LampWork, Stocking, TankEvent, Test, TopOff, WaterChange
-from rushlight.kitunits import canonical, in_own_units
 from rushlight.localtime import local_date
 from rushlight.science.chemistry import nitrogen, solutions
 from rushlight.science.inference.interval import Span

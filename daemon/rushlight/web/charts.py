@@ -12,9 +12,9 @@ from typing import TypeVar
 
 from rushlight import drawing
 from rushlight.alarms.wording.words import number
+from rushlight.config.implied import USUAL, band
 from rushlight.effects import Daily, Estimate
 from rushlight.events import Correction, Event, TankEvent, Test
-from rushlight.implied import USUAL, band
 from rushlight.journal.reader import Reader
 from rushlight.localtime import DAY_S
 from rushlight.settings import Config, Tank

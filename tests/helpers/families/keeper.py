@@ -14,8 +14,8 @@ from typing import Any, Protocol
 import numpy as np
 
 from helpers.families.common import DAY_S, NEVER, Acts, Laws, World, light_day, planned, stamp
-from rushlight import config as configuration
 from rushlight import eventlines
+from rushlight.config import loading as configuration
 from rushlight.core.step import Core
 from rushlight.core.timeline import Timeline
 from rushlight.effects import AlarmChange, DueChange, Effect, Message

@@ -12,8 +12,8 @@ from typing import Any
 import numpy as np
 
 from helpers.families.common import DAY_S, Acts, Array, LivedTank, State, chances, planned
-from rushlight import config as configuration
 from rushlight import eventlines
+from rushlight.config import loading as configuration
 from rushlight.replay import replay
 
 HORIZON = 28

@@ -5,7 +5,7 @@ import random
 from pydantic import TypeAdapter
 
 from rushlight.alarms.finding import Finding
-from rushlight.implied import band
+from rushlight.config.implied import band
 from rushlight.settings import Band, Limits, Probe, Tank
 from rushlight.tank.probes.limits import LimitsState, LimitsWatch
 

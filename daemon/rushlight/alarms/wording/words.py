@@ -15,8 +15,8 @@ from rushlight.alarms.evidence import (
     ToolEvidence,
 )
 from rushlight.alarms.table import AlarmRow
+from rushlight.config.implied import ASSUMED
 from rushlight.effects import AlarmStateName, Estimate
-from rushlight.implied import ASSUMED
 
 
 def alarm_text(row: AlarmRow, place: str, told: Evidence) -> str:

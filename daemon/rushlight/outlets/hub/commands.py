@@ -15,12 +15,14 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from rushlight import checking, doubts, eventlines
+from rushlight import eventlines
+from rushlight.config import checking
+from rushlight.entry import doubts
+from rushlight.entry.kitunits import in_own_units
+from rushlight.entry.receipt import Receipt
 from rushlight.eventlines import LineError
 from rushlight.events import Acknowledge, Correction, Event, Shelve, Test
-from rushlight.kitunits import in_own_units
 from rushlight.outlets.hub.entities import FIELDS, UNSEEN_STATES
-from rushlight.receipt import Receipt
 from rushlight.science.measuring.units import spoken
 from rushlight.settings import Config, HubCommand, Kit, Substance
 from rushlight.views import AlarmView, SiteView

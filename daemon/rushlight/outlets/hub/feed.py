@@ -17,14 +17,14 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
 
-from rushlight import doubts
 from rushlight.clock import Clock
+from rushlight.entry import doubts
+from rushlight.entry.receipt import Receipt, worst
 from rushlight.eventlines import LineError
 from rushlight.outlets.hub import commands
 from rushlight.outlets.hub.broker_link import Happened, Inbox, Link
 from rushlight.outlets.hub.commands import Answer, Submit
 from rushlight.outlets.hub.entities import FIELDS, Topics, entities, shortened, slug, states, unslug
-from rushlight.receipt import Receipt, worst
 from rushlight.settings import Config
 from rushlight.views import SiteView
 

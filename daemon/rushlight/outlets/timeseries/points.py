@@ -16,8 +16,8 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from rushlight.effects import AlarmChange, Daily, Estimate
+from rushlight.entry.kitunits import in_own_units
 from rushlight.events import Calibration, Correction, Event, Reading, Test
-from rushlight.kitunits import in_own_units
 from rushlight.science.chemistry import solutions
 from rushlight.science.measuring import units
 from rushlight.settings import Config

@@ -14,9 +14,9 @@ from typing import Any
 
 from pydantic import TypeAdapter
 
-from rushlight import implied
 from rushlight.alarms.wording import words
 from rushlight.clock import Clock
+from rushlight.config import implied
 from rushlight.intake.polling import Link, links
 from rushlight.outlets.hub import broker
 from rushlight.outlets.result import Done, Parcel, Result

@@ -11,8 +11,8 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
-from rushlight import config as configuration
-from rushlight.config import ConfigError
+from rushlight.config import loading as configuration
+from rushlight.config.loading import ConfigError
 from rushlight.settings import Config
 
 NAME = "config.last-good.toml"

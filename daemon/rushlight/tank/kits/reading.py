@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from typing import get_args
 
 from rushlight.colours import Pad, Picture
+from rushlight.entry.kitunits import kit_for
 from rushlight.events import Reported, Test
-from rushlight.kitunits import kit_for
 from rushlight.science.inference.interval import Span, strip_span
 from rushlight.science.measuring.units import read_reported, to_standard
 from rushlight.science.optics import stripscale

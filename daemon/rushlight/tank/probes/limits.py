@@ -19,7 +19,7 @@ from types import MappingProxyType
 
 from rushlight.alarms.evidence import Evidence, LevelEvidence, MovingEvidence
 from rushlight.alarms.finding import Finding, Says
-from rushlight.implied import assumed, band
+from rushlight.config.implied import assumed, band
 from rushlight.settings import Band, Priority, Probe, Tank
 
 SLOT_S = 300.0

@@ -15,8 +15,8 @@ from dataclasses import dataclass, field, replace
 from rushlight.alarms.evidence import WaterTestEvidence
 from rushlight.alarms.finding import Finding, Says
 from rushlight.effects import Estimate
+from rushlight.entry.kitunits import kit_for
 from rushlight.events import Dose, TankEvent, Test, TopOff, WaterChange
-from rushlight.kitunits import kit_for
 from rushlight.localtime import DAY_S
 from rushlight.science.chemistry import ammonia, hardness
 from rushlight.science.chemistry.remedies import CHLORINE_ACUTE, nitrite_limit

@@ -12,12 +12,13 @@ from collections.abc import Mapping
 from http import HTTPStatus
 from typing import Any, cast
 
-from rushlight import doubts, eventlines
+from rushlight import eventlines
 from rushlight.alarms import oneclick
+from rushlight.entry import doubts
+from rushlight.entry.kitunits import in_own_units
+from rushlight.entry.receipt import Receipt
 from rushlight.eventlines import LineError
 from rushlight.events import Acknowledge, Calibration, Correction, Event, Shelve
-from rushlight.kitunits import in_own_units
-from rushlight.receipt import Receipt
 from rushlight.science.measuring.units import spoken
 from rushlight.settings import Kit, Tank
 from rushlight.views import AlarmView, SiteView

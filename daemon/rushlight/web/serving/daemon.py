@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from rushlight.effects import Estimate
+from rushlight.entry.receipt import Receipt
 from rushlight.events import Event
 from rushlight.journal.reader import Reader
-from rushlight.receipt import Receipt
 from rushlight.settings import Config
 from rushlight.views import SiteView
 

@@ -6,8 +6,8 @@ Imports that come without a hand are not asked.  Pure.
 
 from __future__ import annotations
 
+from rushlight.entry.kitunits import canonical, in_own_units, kit_for
 from rushlight.events import Correction, Event, Feeding, Harvest, Stocking, Test, TopOff, WaterChange
-from rushlight.kitunits import canonical, in_own_units, kit_for
 from rushlight.science.inference.interval import strip_span
 from rushlight.science.measuring.units import from_standard, read_reported
 from rushlight.settings import Config, Kit, Tank

@@ -20,9 +20,9 @@ from typing import Any
 from pydantic import TypeAdapter, ValidationError
 
 import rushlight_drivers
-from rushlight import checking
 from rushlight.alarms.table import TABLE
-from rushlight.checking import Fault
+from rushlight.config import checking
+from rushlight.config.checking import Fault
 from rushlight.science.optics import photometry
 from rushlight.settings import Config, Kit, Probe, Tank
 
