@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import dataclasses
 import json
 
 import pytest
@@ -171,6 +172,16 @@ BAD = [
 @pytest.mark.parametrize("line", GOOD, ids=[json.loads(g)["kind"] + str(i) for i, g in enumerate(GOOD)])
 def test_a_good_line_comes_back_as_the_same_text(line: str) -> None:
     assert format_line(parse_line(line)) == line
+
+
+@pytest.mark.parametrize("line", [g for g in GOOD if json.loads(g)["kind"] not in {"reading", "correction"}])
+def test_an_entry_put_right_keeps_all_that_was_not_named(line: str) -> None:
+    """And its own id, whatever the correction's is."""
+    event = dataclasses.replace(parse_line(line), id="a")
+    correction = eventlines.edited(event, {"at": "2026-01-03T00:00:00Z"}, at_s=event.at_s + 1e6, entry_id="c")
+    at_s = eventlines.unix_s("2026-01-03T00:00:00Z")
+    assert correction.replacement == dataclasses.replace(event, at_s=at_s, received_s=0.0)
+    assert (correction.id, correction.of) == ("c", "a")
 
 
 @pytest.mark.parametrize(("line", "key", "words"), BAD)

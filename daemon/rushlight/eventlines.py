@@ -146,6 +146,34 @@ def record_of(event: Event) -> dict[str, Any]:
     return record
 
 
+def edited(event: Event, changes: Mapping[str, Any], *, at_s: float, entry_id: str) -> Correction:
+    """The correction, made at `at_s` under its own id, that puts an entry right: keys of its line, None takes one out.
+
+    `values.nitrate` and the like reach inside; what is not named stays as it is.  Raises `LineError` naming the key.
+    """
+    record = record_of(event)
+    for key, value in changes.items():
+        outer, _, inner = key.partition(".")
+        if outer in {"kind", "id", "received_at"}:
+            raise LineError(0, outer, "can't be changed; undo the entry and make another")
+        place = record.setdefault(outer, {}) if inner else record
+        if not isinstance(place, dict):
+            raise LineError(0, outer, "holds nothing by that name")
+        name = inner or outer
+        if value is None:
+            place.pop(name, None)
+        else:
+            place[name] = value
+    record.pop("received_at", None)
+    body = {"at": rfc3339(at_s), "kind": "correction", "id": entry_id, "of": event.id, "replacement": record}
+    try:
+        correction = parse_record(body)
+    except LineError as e:
+        raise LineError(0, e.key.removeprefix("replacement."), e.what) from None
+    assert isinstance(correction, Correction)
+    return correction
+
+
 def check_names(event: Event, config: Config, line_no: int = 0) -> None:
     """Raise `LineError` for a tank, probe or kit that the configuration does not know."""
     inner = event.replacement if isinstance(event, Correction) and event.replacement is not None else event

@@ -103,13 +103,19 @@ class Account:
 
     headline: str = ""
     """The worst thing, in a few words."""
+    worst: Priority | None = None
+    """The priority of that thing; None where nothing stands."""
     evidence: tuple[str, ...] = ()
-    """The level first, then each standing alarm as it is now."""
+    """The level first, then when it passes its limit where that is told, then each standing alarm as it is now."""
     cause: str = ""
     """Empty where no change is sure."""
     todo: str = ""
+    also: tuple[str, ...] = ()
+    """What the other standing alarms ask for, the most pressing first."""
     next_test_at_s: float | None = None
     next_test_reason: str = ""
+    next_test_reasons: tuple[str, ...] = ()
+    """All that asks for a test by the day after that date; the first is `next_test_reason`."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -16,6 +16,7 @@ from typing import Any
 
 import paho.mqtt.client as mqtt
 
+from helpers.site import accounted
 from rushlight.clock import SystemClock
 from rushlight.effects import Estimate
 from rushlight.entry.receipt import Receipt
@@ -211,7 +212,9 @@ def view() -> SiteView:
         litres=54,
         probes=(probe("reading-room-temp", "temperature", "°C", 23.0), probe("reading-room-light", "light", "lx", 0.0)),
     )
-    return SiteView(at_s=1.75e9, name="Rowan Street library", timezone="Europe/Dublin", tanks=(foyer, room))
+    return SiteView(
+        at_s=1.75e9, name="Rowan Street library", timezone="Europe/Dublin", tanks=(accounted(foyer), accounted(room))
+    )
 
 
 def standing(id_: str = "foyer.ph_low", state: str = "unacknowledged", tank: str | None = "foyer") -> AlarmView:

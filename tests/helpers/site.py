@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable
+from dataclasses import replace
 
 from rushlight import eventlines
 from rushlight.config import loading as config
+from rushlight.core import account
 from rushlight.settings import Config
+from rushlight.tank.nitrate.report import NitrateReport
+from rushlight.views import TankView
 
 CONFIG = """
 [site]
@@ -54,6 +58,20 @@ every_seconds = 300
 def config_of(text: str = CONFIG) -> Config:
     """The checked configuration of a text."""
     return config.check(config.parse(text))
+
+
+def accounted(tank: TankView) -> TankView:
+    """A view made by hand with the account that the core makes of the same facts."""
+    rank = {"high": 0, "medium": 1, "low": 2}
+    report = NitrateReport(
+        at_s=0.0, nitrate=tank.nitrate, net_rate=tank.net_rate, causes_sentence=tank.causes_sentence,
+    )  # fmt: skip
+    alarms = sorted(tank.alarms, key=lambda a: rank[a.priority])
+    told = account.of_tank(report, 40.0, alarms, overdue=tank.overdue, tested=tank.nitrate is not None)
+    told = replace(
+        told, next_test_at_s=tank.due_at_s, next_test_reason=tank.due_reason, next_test_reasons=(tank.due_reason,)
+    )
+    return replace(tank, account=told)
 
 
 def lines_of(probe: str, values: Iterable[float | None], *, start: str, every_s: float) -> list[str]:

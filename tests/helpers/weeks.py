@@ -6,6 +6,7 @@ import datetime as dt
 import math
 from zoneinfo import ZoneInfo
 
+from helpers.site import accounted
 from rushlight.alarms.evidence import Evidence, LampLoss
 from rushlight.alarms.table import TABLE
 from rushlight.alarms.wording import words
@@ -100,7 +101,6 @@ def material(*, busy: bool = True, pictures: bool = True) -> Material:
         id="foyer",
         title="Foyer",
         litres=140,
-        state_sentence="Nitrate about 31 mg/L (24 to 39), limit 40, rising 0.6 mg/L a day (0.3 to 0.9).",
         probes=(
             ProbeView(id="foyer-t", tank="foyer", quantity="temperature", unit="°C", value=24.31, fresh=True, flag=1),
             ProbeView(
@@ -113,6 +113,8 @@ def material(*, busy: bool = True, pictures: bool = True) -> Material:
         ),
         alarms=(alarm("lamp_dimming", DIMMING),) if busy else (),
         nitrate=estimate(31.2, 7.6),
+        net_rate=estimate(0.6, 0.3),
+        last_test_at_s=NOW_S - 4 * DAY_S,
         kept_up=estimate(0.72, 0.14),
         lamp_percent=82.0,
         due_at_s=NOW_S + 3 * DAY_S,
@@ -124,14 +126,19 @@ def material(*, busy: bool = True, pictures: bool = True) -> Material:
         id="reading-room",
         title="Reading room",
         litres=54,
-        state_sentence="Nitrate about 12 mg/L (6 to 19), limit 40, not clearly rising or falling.",
         nitrate=estimate(12, 6.5),
+        net_rate=estimate(0.0, 0.3),
+        last_test_at_s=NOW_S - DAY_S,
         due_at_s=NOW_S + 2 * DAY_S,
     )
     made = {t.id: tank_pictures(CONFIG, t, days[t.id], entries, NOW_S) if pictures else () for t in CONFIG.tank}
     return Material(
         view=SiteView(
-            at_s=NOW_S, name=CONFIG.site.name, timezone=CONFIG.site.timezone, tanks=(foyer, reading), outlets=OUTLETS
+            at_s=NOW_S,
+            name=CONFIG.site.name,
+            timezone=CONFIG.site.timezone,
+            tanks=(accounted(foyer), accounted(reading)),
+            outlets=OUTLETS,
         ),
         days=days,
         changes=(change, over),

@@ -61,6 +61,8 @@ sensor         kept_up                                  -            25         
 sensor         light_dose                               -            6d6f6c2f6dc2b2      total_increasing
 sensor         lamp_percent                             -            25                  measurement
 sensor         due                                      timestamp    -                   -
+sensor         headline                                 -            -                   -
+sensor         todo                                     -            -                   -
 binary_sensor  overdue                                  problem      -                   -
 number         field__nitrate                           -            6d672f4c206173204e4f33            -
 number         field__nitrite                           -            6d672f4c206173204e4f32            -

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from zoneinfo import ZoneInfo
 
+from helpers.site import accounted
 from rushlight.effects import Estimate
 from rushlight.service.one_line import one_line
 from rushlight.views import AlarmView, OutletView, SiteView, TankView
@@ -40,8 +41,8 @@ def test_a_quiet_tank_and_one_with_alarms() -> None:
     told = OutletView(
         name="push", title="Push messages", well=True, sentence="", state="delivered", confirmed_at_s=NOW_S
     )
-    assert one_line(site(loud, quiet, outlets=(told,))) == (
-        "Foyer: ammonia high and 1 more, test overdue; "
+    assert one_line(site(accounted(loud), accounted(quiet), outlets=(told,))) == (
+        "Foyer: ammonia above its limit and 1 more, test overdue; "
         "Reading room: no alarm, nitrate about 12 mg/L, next test Wed 04 Mar"
     )
 

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from helpers.browser import chromium
+from helpers.site import accounted
 from helpers.weeks import CONFIG, DUBLIN, NOW_S, alarm, material
 from rushlight.alarms.evidence import Evidence
 from rushlight.events import Note
@@ -93,12 +94,13 @@ def test_light_is_compared_with_the_week_before():
 
 def test_the_subject_names_what_needs_a_look_and_the_number():
     assert subject(build(material())) == "Rowan Street library, week 24/2025: to look at this week: Foyer"
-    assert subject(build(material(busy=False))) == "Rowan Street library, week 24/2025: all is well"
+    assert subject(build(material(busy=False))) == "Rowan Street library, week 24/2025: all quiet"
 
 
 def test_low_priority_news_is_told_here():
     base = material()
-    foyer = replace(base.view.tanks[0], alarms=(alarm("strips_low", Evidence(sentence="strips for two more tests")),))
+    strips = alarm("strips_low", Evidence(sentence="strips for two more tests"))
+    foyer = accounted(replace(base.view.tanks[0], alarms=(strips,)))
     part = build(replace(base, view=replace(base.view, tanks=(foyer,)))).tanks[0]
     assert part.worry == "low"
     assert part.changed[0].startswith("Strips for two more tests.")
@@ -242,7 +244,7 @@ def test_the_file_carries_its_pictures_inside_and_nothing_from_outside():
 def test_an_overdue_test_is_asked_for_once_and_counted_once():
     base = material()
     overdue = alarm("test_overdue", Evidence())
-    foyer = replace(base.view.tanks[0], alarms=(overdue,))
+    foyer = accounted(replace(base.view.tanks[0], alarms=(overdue,)))
     climbed = [replace(c, at_s=c.at_s + 3600, priority="high") for c in base.changes if c.alarm == "test_overdue"]
     assert climbed, "the week has an overdue test"
     part = build(replace(base, view=replace(base.view, tanks=(foyer,)), changes=(*base.changes, *climbed))).tanks[0]

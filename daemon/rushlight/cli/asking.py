@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -59,13 +60,29 @@ def _shut(folder: Path, pid: int, why: str) -> str:
     return f"a daemon{who} watches {folder}, but its socket can't be reached: {why}"
 
 
-def report(receipt: Receipt, said: str) -> None:
-    """Say what became of an entry: `said` on standard output, and on standard error what is not well; then leave."""
+def report(receipt: Receipt, name: str, *then: str, said: str = "") -> None:
+    """Say what became of an entry: `name`, its id, on standard output for programs, all else on standard error; leave.
+
+    `said`: what was understood, else as the daemon understood it; `then`: what may be done next.
+    """
     if receipt.kept == "unknown":
         fail(f"{receipt.id}: {receipt.words}", status=UNKNOWN)
-    click.echo(f"{said}{'' if receipt.new else ' (it was there already)'}")
+    click.echo(f"{name}{'' if receipt.new else ' (it was there already)'}")
+    if receipt.new:
+        said = said or (f"Understood: {receipt.understood}" if receipt.understood else "")
+        for words in filter(None, (said, receipt.changed, *then)):
+            click.echo(words, err=True)
     if receipt.kept == "in memory":
         fail(receipt.words, status=IN_MEMORY)
+
+
+def edit(config: Config, of: str, changes: Mapping[str, Any], own_id: str) -> Receipt | None:
+    """Have the daemon put an entry right; None where none runs.  Raises RuntimeError: it was refused."""
+    try:
+        answer = ask_or_none(config, do="edit", of=of, changes=dict(changes), id=own_id)
+    except control.NoAnswerError as e:
+        return Receipt(own_id, kept="unknown", why=str(e))
+    return None if answer is None else receipts.from_record(answer)
 
 
 def enter(config: Config, line: dict[str, Any], *, now: bool) -> Receipt | None:

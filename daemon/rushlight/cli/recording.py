@@ -18,9 +18,10 @@ from rushlight import eventlines
 from rushlight.cli import asking
 from rushlight.cli.common import config_in_use, config_option, data_folder, fail
 from rushlight.clock import SystemClock
-from rushlight.entry import doubts
+from rushlight.entry import doubts, entered
+from rushlight.entry.kitunits import in_own_units
 from rushlight.entry.receipt import Receipt
-from rushlight.events import KINDS
+from rushlight.events import KINDS, Calibration, Event, Test
 from rushlight.localtime import local_time
 from rushlight.settings import Config
 from rushlight.views import SiteView
@@ -29,6 +30,7 @@ _KINDS = [k for k in KINDS if k not in {"reading", "acknowledge", "shelve"}]
 _VALUE = re.compile(r"\s*([<>]?\d+(?:\.\d+)?)\s*(.*)")
 _STANDARD = re.compile(r"\s*(\d+(?:\.\d+)?)\s*:\s*([<>]?\d+(?:\.\d+)?)\s*(.*)")
 _COMMA = re.compile(r"\s*[<>]?\d+,\d+.*")
+_TEST_KEYS = ("method", "kit", "note", "device", "dilution", "picture")
 _AHEAD = dt.timedelta(minutes=5)
 """A time given so little ahead of this machine's clock is taken for now."""
 _POINT = re.compile(r"(-?\d+(?:\.\d+)?)=(-?\d+(?:\.\d+)?)(?:@(-?\d+(?:\.\d+)?))?")
@@ -94,7 +96,37 @@ def record(kind: str, pairs: tuple[str, ...], config_file: Path | None, *, sure:
         receipt = asking.enter(config, line, now=not given.get("when"))
     except RuntimeError as e:
         fail(f"not stored: {e}")
-    asking.report(receipt or _without_daemon(config, line), line["id"])
+    zone = zoneinfo.ZoneInfo(config.site.timezone)
+    said = f"Understood: {said_of(in_own_units(event, config.tank, config.kit), config, zone)}"
+    asking.report(receipt or _without_daemon(config, line), line["id"], f"Undo: rushlight undo {line['id']}", said=said)
+
+
+def said_of(event: Event, config: Config, zone: zoneinfo.ZoneInfo) -> str:
+    """What an entry says, of which tank or probe, with which kit, and when it was done."""
+    title = next((t.title for t in config.tank if t.id == getattr(event, "tank", "")), "")
+    kit = getattr(event, "kit", "") if len(config.kit) > 1 and event.kind == "test" else ""
+    when = f"{local_time(event.at_s, zone):%a %-d %b %Y, %H:%M}"
+    return ", ".join(p for p in (entered.of_event(event), f"kit {kit}" if kit else "", title, when) if p)
+
+
+def changes_of(event: Event, pairs: tuple[str, ...], when: str | None, config: Config, now_s: float) -> dict[str, Any]:
+    """The keys of an entry's line that change, as `eventlines.edited` takes them; exits with 2 for what can't be."""
+    changes: dict[str, Any] = {}
+    fields = dict(_pair(p) for p in pairs)
+    if isinstance(event, Test):
+        gone = [k for k, v in fields.items() if not v.strip()]
+        kept = _test({k: v for k, v in fields.items() if k not in gone}, event.tank, config)
+        named = {k: kept[k] for k in ("method", "kit", "note", "device", "dilution") if k in kept and k in fields}
+        changes |= named | {f"values.{k}": v for k, v in kept["values"].items()}
+        changes |= {f"units.{k}": v for k, v in kept.get("units", {}).items()}
+        changes |= {(k if k in _TEST_KEYS else f"values.{k}"): None for k in gone}
+    elif isinstance(event, Calibration):
+        changes["points"] = [_point(p) for p in pairs]
+    else:
+        changes |= {k: _plain(v) if v.strip() else None for k, v in fields.items()}
+    if when:
+        changes["at"] = _when(when, local_time(now_s, zoneinfo.ZoneInfo(config.site.timezone))).isoformat()
+    return changes
 
 
 def _view(config: Config) -> SiteView | None:

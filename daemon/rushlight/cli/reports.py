@@ -22,6 +22,7 @@ from rushlight.cli import asking
 from rushlight.cli.common import config_in_use, config_option, fail
 from rushlight.clock import SystemClock
 from rushlight.effects import Estimate
+from rushlight.entry import entered
 from rushlight.localtime import DAY_S, local_time
 from rushlight.settings import Config
 from rushlight.views import AlarmView, ProbeView, SiteView, TankView
@@ -54,6 +55,7 @@ def status(config_file: Path | None, *, as_json: bool) -> None:
     zone = zoneinfo.ZoneInfo(view.timezone)
     clock = "" if view.clock_ok else "  (the clock is not trusted yet)"
     console.print(Text.assemble((view.name, "bold"), f"  {_local(view.at_s, zone)}{clock}"))
+    _say(console, f"{view.headline}.")
     if view.storage:
         _say(console, view.storage)
     for tank in view.tanks:
@@ -67,11 +69,7 @@ def status(config_file: Path | None, *, as_json: bool) -> None:
 
 def _print_tank(console: Console, tank: TankView, now_s: float, zone: zoneinfo.ZoneInfo) -> None:
     console.print(Text.assemble("\n", (tank.title, "bold"), f" ({tank.litres:g} L)"))
-    _say(console, tank.state_sentence)
-    _say(console, f"Today: {tank.todo_sentence}")
-    if tank.due_at_s is not None:
-        late = " — overdue" if tank.overdue else ""
-        _say(console, f"Next test: {_local(tank.due_at_s, zone)}{late}. {words.sentence(tank.due_reason)}")
+    _print_account(console, tank, zone)
     water = (f"Water: {said}" for said in tank.remedy_sentences)
     for said in (tank.next_kind_sentence, *tank.kit_sentences, *water):
         if said:
@@ -93,6 +91,28 @@ def _print_tank(console: Console, tank: TankView, now_s: float, zone: zoneinfo.Z
             at_s = probe.heard_at_s if probe.value is None else probe.value_at_s
             table.add_row(_named(probe), _value(probe), _age(at_s, now_s), Text(probe.trouble))
         console.print(table)
+
+
+def _print_account(console: Console, tank: TankView, zone: zoneinfo.ZoneInfo) -> None:
+    """What the core says of the tank as a whole."""
+    told = tank.account
+    _say(console, told.headline)
+    for said in told.evidence[: len(told.evidence) - _standing(tank)]:  # the alarms have a list of their own
+        _say(console, said)
+    if told.cause:
+        _say(console, told.cause)
+    _say(console, f"Today: {told.todo}")
+    for said in told.also:
+        _say(console, f"Then: {said}")
+    if told.next_test_at_s is not None:
+        late = " — overdue" if tank.overdue else ""
+        why = "; ".join(told.next_test_reasons)
+        _say(console, f"Next test: {_local(told.next_test_at_s, zone)}{late}. {words.sentence(why)}")
+
+
+def _standing(tank: TankView) -> int:
+    """How many alarms stand, whose texts end the account's evidence."""
+    return sum(a.state in entered.STANDING for a in tank.alarms)
 
 
 def _say(console: Console, text: str) -> None:

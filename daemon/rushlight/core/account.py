@@ -12,18 +12,29 @@ from collections.abc import Sequence
 from rushlight.alarms.table import TABLE
 from rushlight.effects import Estimate
 from rushlight.tank.nitrate.report import NitrateReport
+from rushlight.tank.routine.next_test import BUY
 from rushlight.views import Account, AlarmView
 
 STANDING = frozenset({"unacknowledged", "acknowledged"})
+FAR_DAYS = 90.0
+"""A limit farther off than this is nothing to act on now."""
 _OF_NITRATE = frozenset({"nitrate_high", "nitrate_rising", "uptake_behind"})
 
 
 def of_tank(
-    report: NitrateReport, limit: float, alarms: Sequence[AlarmView], *, overdue: bool, tested: bool
+    report: NitrateReport,
+    limit: float,
+    alarms: Sequence[AlarmView],
+    *,
+    overdue: bool,
+    tested: bool,
+    without_strips: bool = False,
 ) -> Account:
-    """The account; `alarms` come most pressing first."""
+    """The account; `alarms` come most pressing first.  `without_strips`: there is none to test with."""
     standing = [a for a in alarms if a.state in STANDING]
     level = state_sentence(report.nitrate, report.net_rate, limit)
+    ahead = ahead_sentence(report.days_to_limit, limit)
+    todo = todo_sentence(list(alarms), overdue=overdue, tested=tested, without_strips=without_strips)
     if standing:
         headline = f"{TABLE[standing[0].alarm].title}."
     elif overdue:
@@ -32,10 +43,19 @@ def of_tank(
         headline = "Nothing asks for anything." if tested else "A first test is needed."
     return Account(
         headline=headline,
-        evidence=(level, *(a.text for a in standing)),
+        worst=standing[0].priority if standing else "low" if overdue else None,
+        evidence=(level, *([ahead] if ahead else []), *(a.text for a in standing)),
         cause=cause_sentence(report, standing),
-        todo=todo_sentence(list(alarms), overdue=overdue, tested=tested),
+        todo=todo,
+        also=tuple(dict.fromkeys(a.first_action for a in standing if a.first_action not in ("", todo))),
     )
+
+
+def ahead_sentence(days_to_limit: float | None, limit: float) -> str:
+    """When the limit is as likely passed as not; empty where that lies too far ahead, or behind."""
+    if days_to_limit is None or not 1.0 <= days_to_limit <= FAR_DAYS:
+        return ""
+    return f"As things are, even odds of passing {limit:.0f} mg/L in about {days_to_limit:.0f} days."
 
 
 def cause_sentence(report: NitrateReport, standing: Sequence[AlarmView]) -> str:
@@ -61,11 +81,13 @@ def state_sentence(nitrate: Estimate | None, net_rate: Estimate | None, limit: f
     return f"{level}, not clearly rising or falling."
 
 
-def todo_sentence(alarms: list[AlarmView], *, overdue: bool, tested: bool = True) -> str:
+def todo_sentence(alarms: list[AlarmView], *, overdue: bool, tested: bool = True, without_strips: bool = False) -> str:
     """The one thing to do today, or that there is none.  `alarms` come most pressing first."""
     standing = [a for a in alarms if a.state in STANDING]
     if standing and standing[0].first_action:
         return standing[0].first_action
+    if without_strips and (overdue or not tested):
+        return f"{BUY}."
     if overdue:
         return "Test the water with a strip and enter the result."
     if not tested:

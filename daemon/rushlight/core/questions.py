@@ -9,9 +9,11 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from rushlight.core.step import Core, SiteState
+from rushlight.core.view import tank_view
 from rushlight.effects import Estimate, Told
-from rushlight.events import Reading
+from rushlight.events import Correction, Event, KitCheck, Reading, TankEvent
 from rushlight.tank.probes.health import CalibrationRecord
+from rushlight.views import TankView
 
 _TOOL_ALARMS = frozenset({"delivery_failing", "storage_low", "clock_untrusted", "config_refused"})
 _SLACK_S = 1.0
@@ -106,6 +108,16 @@ def what_if(
     """Nitrate in the coming days if something were done: (day, estimate) each; empty before the first test."""
     watch = core.tanks[tank].nitrate
     return watch.what_if(state.tanks[tank].nitrate, at_s, feed_grams, light_factor, change_fraction)
+
+
+def tanks_told(core: Core, state: SiteState, at_s: float, event: Event) -> list[TankView]:
+    """The tanks on which an entry may bear, as they are told at `at_s`."""
+    inner = event.replacement if isinstance(event, Correction) and event.replacement is not None else event
+    if isinstance(inner, TankEvent):
+        tanks = [inner.tank]
+    else:
+        tanks = list(core.tanks) if isinstance(inner, Correction | KitCheck) else []
+    return [tank_view(core, state, at_s, t) for t in tanks if t in core.tanks]
 
 
 def light_sentences(core: Core, state: SiteState, at_s: float, tank: str) -> list[str]:

@@ -40,7 +40,7 @@ from rushlight.settings import Config
 from rushlight.tank.probes.gateway import gateways, power_back
 from rushlight.tank.probes.health import listen_from, note_interference
 from rushlight.tank.probes.watch import ProbeState, ProbeWatch
-from rushlight.tank.routine.next_test import PRESSING
+from rushlight.tank.routine.reasons import PRESSING
 
 _DIPS_KEPT = 300
 """More entries than a day can hold at one in ten minutes, so that a clock gone wild can't fill the memory."""

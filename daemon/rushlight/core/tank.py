@@ -289,6 +289,10 @@ class TankCore:
         state.due_at_s, state.due_reason = due_at_s, reason
         return [DueChange(at_s=at_s, tank=self.tank.id, due_at_s=due_at_s, reason=reason)]
 
+    def without_strips(self, state: TankState) -> bool:
+        """Whether this tank is tested with strips and none is left."""
+        return self.routine.without_strips(self.supplies.left(state.supplies))
+
     def _late(self, state: TankState, at_s: float) -> list[Finding]:
         return self.routine.findings(state.routine, at_s, self.supplies.left(state.supplies))
 

@@ -50,6 +50,13 @@ def site_view(core: Core, state: SiteState, at_s: float, *, clock_ok: bool = Tru
     )
 
 
+def tank_view(core: Core, state: SiteState, at_s: float, tank: str) -> TankView:
+    """One tank as it stands at `at_s`."""
+    ask = ask_at(core, state, at_s)
+    alarms = [core.writer.view(a, ask) for a in core.book.views(state.alarms) if a.tank == tank]
+    return _tank(core.tanks[tank], state.tanks[tank], at_s, [], alarms)
+
+
 def _probe(core: Core, probe_id: str, state: SiteState, at_s: float) -> ProbeView:
     """The probe as its watch sees it, and what sets it apart from the tank's others."""
     watch = core.probes[probe_id]
@@ -67,9 +74,19 @@ def _tank(tank: TankCore, state: TankState, at_s: float, probes: list[ProbeView]
     left = tank.supplies.left(state.supplies)
     best = tank.kits.best_test(state.kits, report.nitrate, left) if report.nitrate is not None else None
     remedy = tank.remedy(state, at_s, report)
-    told = account.of_tank(report, tank.tank.limits.nitrate, alarms, overdue=overdue, tested=last is not None)
+    told = account.of_tank(
+        report,
+        tank.tank.limits.nitrate,
+        alarms,
+        overdue=overdue,
+        tested=last is not None,
+        without_strips=tank.without_strips(state),
+    )
     if state.due_at_s is not None:
-        told = dataclasses.replace(told, next_test_at_s=state.due_at_s, next_test_reason=state.due_reason)
+        reasons = (state.due_reason, *(r for r in state.routine.reasons if r != state.due_reason))
+        told = dataclasses.replace(
+            told, next_test_at_s=state.due_at_s, next_test_reason=state.due_reason, next_test_reasons=reasons
+        )
     return TankView(
         id=tank.tank.id,
         title=tank.tank.title,

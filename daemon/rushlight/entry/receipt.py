@@ -29,6 +29,10 @@ class Receipt:
     new: bool = True
     kept: Kept = "on disk"
     why: str = ""
+    understood: str = ""
+    """What was taken in, in words: `Strip test: Nitrate 25 mg/L as NO3`."""
+    changed: str = ""
+    """What is told otherwise by it: `Nitrate now about 22 mg/L (18 to 27), next test Sunday 4 October.`"""
 
     @property
     def durable(self) -> bool:
@@ -51,7 +55,8 @@ class Receipt:
 
 def from_record(record: Mapping[str, Any]) -> Receipt:
     """What came over the socket; raises KeyError for what is no receipt."""
-    return Receipt(str(record["id"]), bool(record["new"]), record["kept"], str(record.get("why", "")))
+    said = (str(record.get(name, "")) for name in ("why", "understood", "changed"))
+    return Receipt(str(record["id"]), bool(record["new"]), record["kept"], *said)
 
 
 def worst(receipts: list[Receipt]) -> Kept:

@@ -15,7 +15,7 @@ from types import TracebackType
 from typing import Any, Self
 
 from rushlight.effects import AlarmChange, Daily
-from rushlight.events import INTERNAL_KINDS, TankEvent
+from rushlight.events import INTERNAL_KINDS, Correction, Event, TankEvent
 from rushlight.journal import history, outbox, rows
 from rushlight.journal.recovery import readonly
 from rushlight.journal.recovery.report import trouble_of
@@ -186,6 +186,16 @@ class Reader:
         )
         stored = [Stored(seq, rows.event(line), ok == 1) for seq, line, ok in found]
         return [s for s in stored if tank is None or _touches(s, tank)]
+
+    def entry(self, entry_id: str) -> Event | None:
+        """What a person entered under this id, as it stands by now: corrected where it was, None where it is void."""
+        corrects = "kind = 'correction' AND json_extract(line, '$.of') = ?"
+        sql = f"SELECT line FROM event WHERE id = ? OR {corrects} ORDER BY seq"  # noqa: S608
+        found = [rows.event(line) for (line,) in self._all(sql, (entry_id, entry_id))]
+        if not found or isinstance(found[0], Correction) or found[0].kind in INTERNAL_KINDS:
+            return None
+        last = found[-1]
+        return last.replacement if isinstance(last, Correction) else last
 
     def days(self, tank: str, since: str = "", until: str = "9999") -> list[Daily]:
         """Closed days of a tank by local date, `since` and `until` (both included) as YYYY-MM-DD, oldest first."""

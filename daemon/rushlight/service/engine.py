@@ -23,6 +23,7 @@ from rushlight.core.step import Core, SiteState
 from rushlight.core.timeline import Timeline
 from rushlight.core.view import site_view
 from rushlight.effects import AlarmChange, Effect, Message, Remark, TestRead
+from rushlight.entry import entered
 from rushlight.entry.receipt import Receipt
 from rushlight.events import Condition, ConditionName, Correction, Event, Reading, Started, Supply
 from rushlight.host import memory
@@ -48,6 +49,7 @@ _LOOK_EVERY_S = 1.0
 _REACHED = "core reached"
 """Name under which the journal remembers how far time's ticks had come."""
 _RETRY_EVERY_S = 60.0
+_ANSWERS_KEPT = 100
 _MEND_EVERY_S = 1.0
 _PROGRESS_EVENTS = 5_000
 _CHECKPOINT_EVERY_S = 3600.0
@@ -89,6 +91,8 @@ class Engine:
         """Probes that cannot be read, and why, so that each is logged once."""
         self._replaced = journal.report().replaced
         self.dropped_samples = 0
+        self.answers: dict[str, Receipt] = {}
+        """What was answered to the last entries, by their ids."""
         self.every_turn: list[Callable[[float], None]] = []
         """Called on the engine's thread at the end of each turn with the present moment; must not block."""
         self.every_change: list[Callable[[], None]] = []
@@ -245,7 +249,18 @@ class Engine:
         """Take an entry that a person typed.  Raises ValueError for a correction of what is not in the journal."""
         if isinstance(event, Correction) and not self.journal.has(event.of):
             raise ValueError(f"of: no entry {event.of!r} in the journal; 'rushlight export' shows their ids")
-        return self.enter(event)
+        if self.journal.has(event.id):
+            return dataclasses.replace(self.enter(event), understood=entered.of_event(event))
+        at_s = max(self.now_s(), self.timeline.state.at_s or 0.0)
+        before = questions.tanks_told(self.core, self.timeline.state, at_s, event)
+        kept = self.enter(event)
+        after = questions.tanks_told(self.core, self.timeline.state, at_s, event)
+        said = entered.answer(event, before, after, self.core.zone)
+        kept = dataclasses.replace(kept, understood=entered.of_event(event), changed=said)
+        self.answers[kept.id] = kept
+        while len(self.answers) > _ANSWERS_KEPT:
+            del self.answers[next(iter(self.answers))]
+        return kept
 
     def enter(self, event: Event) -> Receipt:
         """Take an entry, on the engine's own thread (or while no thread runs)."""

@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import contextlib
 import threading
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
-from typing import TextIO
+from typing import Any, TextIO
 
 from rushlight import clock, eventlines
 from rushlight.core.step import Core
@@ -17,8 +17,9 @@ from rushlight.core.timeline import Timeline, by_arrival
 from rushlight.effects import Message, Remark, TestRead
 from rushlight.entry.kitunits import in_own_units
 from rushlight.entry.receipt import Receipt
-from rushlight.events import Event
+from rushlight.events import Acknowledge, Correction, Event, Shelve
 from rushlight.journal import export as exporting
+from rushlight.journal.reader import Reader, UnreadableError
 from rushlight.journal.recovery import backup as backups
 from rushlight.journal.rows import Recorded, whole_ms
 from rushlight.journal.store import Journal
@@ -98,6 +99,51 @@ def record(config: Config, folder: Path, event: Event) -> Receipt:
     if not receipt.durable:  # what memory holds goes with this process
         raise OSError(receipt.why or "the disk would not take it")
     return receipt
+
+
+def edit(
+    config: Config, reader: Reader, entry_id: str, changes: Mapping[str, Any], at_s: float, own_id: str
+) -> Correction:
+    """The checked correction of an entry, as `eventlines.edited` makes it.
+
+    Raises ValueError for an entry that is not there or was undone, and `LineError` for what the entry can't say.
+    """
+    with reader as opened:
+        event = opened.entry(entry_id)
+    if event is None or isinstance(event, Acknowledge | Shelve):
+        raise ValueError(f"no entry {entry_id!r} stands; 'rushlight entries' shows them with their ids")
+    correction = eventlines.edited(event, changes, at_s=at_s, entry_id=own_id)
+    eventlines.check_names(correction, config)
+    if correction.replacement is not None:
+        eventlines.check_typed(correction.replacement, config)
+    return in_own_units(correction, config.tank, config.kit)
+
+
+def record_edit(config: Config, folder: Path, entry_id: str, changes: Mapping[str, Any], own_id: str) -> Receipt:
+    """The same while no daemon runs.  Raises what `edit` and `record` raise."""
+    with _writable(config, folder) as (journal, now_s):
+        event = edit(config, journal.reader(), entry_id, changes, now_s, own_id)
+    return record(config, folder, event)
+
+
+def entries_of(folder: Path, tank: str | None) -> list[dict[str, Any]]:
+    """`entries` of a folder's journal.  Raises OSError where there is none, or it can't be read."""
+    path = journal_path(folder)
+    if not path.exists():
+        raise FileNotFoundError(f"there is no journal in {folder}")
+    try:
+        return entries(Reader(path), tank)
+    except UnreadableError as e:
+        raise OSError(str(e)) from None
+
+
+def entries(reader: Reader, tank: str | None, most: int = 30) -> list[dict[str, Any]]:
+    """The newest entries that stand, as their lines, newest first."""
+    with reader as opened:
+        stored = [s.event for s in opened.entries(tank, limit=4 * most)]
+        ids = [e.id for e in stored if not isinstance(e, Correction | Acknowledge | Shelve)]
+        found = [opened.entry(i) for i in ids[:most]]
+    return [eventlines.record_of(e) for e in found if e is not None]
 
 
 def fill(config: Config, folder: Path, events: Iterable[Event], now_s: float) -> None:

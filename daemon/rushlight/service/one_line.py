@@ -8,7 +8,7 @@ from __future__ import annotations
 from zoneinfo import ZoneInfo
 
 from rushlight import localtime
-from rushlight.views import AlarmView, SiteView, TankView
+from rushlight.views import SiteView, TankView
 
 _STANDS = ("unacknowledged", "acknowledged")
 
@@ -26,7 +26,7 @@ def one_line(view: SiteView) -> str:
 
 
 def _tank(tank: TankView, zone: ZoneInfo) -> str:
-    said = [_alarms([a for a in tank.alarms if a.state in _STANDS])]
+    said = [_alarms(tank)]
     if tank.nitrate is not None:
         said.append(f"nitrate about {tank.nitrate.mean:.0f} mg/L")
     if tank.overdue:
@@ -36,9 +36,11 @@ def _tank(tank: TankView, zone: ZoneInfo) -> str:
     return f"{tank.title}: {', '.join(said)}"
 
 
-def _alarms(alarms: list[AlarmView]) -> str:
-    if not alarms:
+def _alarms(tank: TankView) -> str:
+    """The worst of them by the tank's own account, and how many more stand."""
+    n = sum(a.state in _STANDS for a in tank.alarms)
+    if not n:
         return "no alarm"
-    worst = min(alarms, key=lambda a: ("high", "medium", "low").index(a.priority))
-    more = f" and {len(alarms) - 1} more" if len(alarms) > 1 else ""
-    return f"{worst.alarm.replace('_', ' ')}{more}"
+    headline = tank.account.headline.rstrip(".")
+    worst = headline if headline[1:2].isupper() else headline[:1].lower() + headline[1:]
+    return f"{worst} and {n - 1} more" if n > 1 else worst

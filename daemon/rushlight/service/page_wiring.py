@@ -50,6 +50,10 @@ class EnginePage:
         """Hand an entry on."""
         return self._engine.submit(event)
 
+    def answered(self, entry_id: str) -> Receipt | None:
+        """What was answered to one of the last entries."""
+        return self._engine.answers.get(entry_id)
+
     def reader(self) -> Reader:
         """The journal, to be read from this thread."""
         return self._engine.journal.reader()

@@ -181,6 +181,8 @@ class Service:
         handlers: Mapping[str, Callable[[Mapping[str, Any]], Mapping[str, Any]]] = {
             "view": lambda _: {"view": TypeAdapter(SiteView).dump_python(self.engine.view(), mode="json")},
             "record": self._record,
+            "edit": self._edit,
+            "entries": lambda asked: {"entries": offline.entries(self.engine.journal.reader(), asked.get("tank"))},
             "summary": lambda asked: {"text": self.weekly.text(str(asked.get("form")))},
             "send summary": lambda _: self._send_summary(),
             "trial": lambda asked: {
@@ -214,6 +216,11 @@ class Service:
         event = in_own_units(event, self.config.tank, self.config.kit)
         if asked.get("now"):  # the engine's time can be put right later, a command's own clock can't
             event = dataclasses.replace(event, at_s=self.engine.now_s())
+        return self.engine.submit(event).record()
+
+    def _edit(self, asked: Mapping[str, Any]) -> dict[str, Any]:
+        reader, now_s = self.engine.journal.reader(), self.engine.now_s()
+        event = offline.edit(self.config, reader, asked["of"], asked["changes"], now_s, asked["id"])
         return self.engine.submit(event).record()
 
     def _jobs(self) -> list[Job]:

@@ -97,16 +97,16 @@ def build(material: Material) -> Summary:
         site=view.name,
         week=week,
         span=f"{_day(week.from_s, zone)} to {_day(week.until_s - 1, zone)}",
-        headline=_headline(tanks),
+        headline=_headline(tanks, view),
         tanks=tanks,
         house=tuple(_house(material)),
     )
 
 
-def _headline(tanks: Sequence[TankPart]) -> str:
+def _headline(tanks: Sequence[TankPart], view: SiteView) -> str:
     busy = [t.title for t in tanks if t.worry]
     if not busy:
-        return "All is well." if tanks else "No tank is set up."
+        return f"{view.headline}." if tanks else "No tank is set up."
     return f"To look at this week: {', '.join(busy)}."
 
 
@@ -119,7 +119,7 @@ def _tank(material: Material, tank: TankView, week: Week, zone: zoneinfo.ZoneInf
     before = [d for d in material.days.get(tank.id, ()) if week.from_s - 6.5 * DAY_S < d.at_s <= week.from_s]
     return TankPart(
         title=tank.title,
-        state=tank.state_sentence or "Not known yet.",
+        state=tank.account.evidence[0] if tank.account.evidence else "Not known yet.",
         worry=_worst(standing),
         todo=tuple(_todo(tank, standing, zone)),
         changed=tuple(_changed(tank, standing, changes, entries, zone)),
@@ -136,11 +136,12 @@ def _worst(standing: Sequence[AlarmView]) -> str:
 
 
 def _todo(tank: TankView, standing: Sequence[AlarmView], zone: zoneinfo.ZoneInfo) -> list[str]:
-    actions = list(dict.fromkeys(a.first_action for a in standing if a.first_action))[:MOST_LINES]
+    told = tank.account
+    actions = [a for a in (told.todo, *told.also) if standing and a][:MOST_LINES]
     # Once overdue, the alarm's own first action asks for the test; a day gone by would only puzzle.
-    if tank.due_at_s is not None and not any(a.alarm == "test_overdue" for a in standing):
-        reason = f" ({tank.due_reason.rstrip('.')})" if tank.due_reason else ""
-        actions.append(f"Test by {_day(tank.due_at_s, zone)}{reason}.")
+    if told.next_test_at_s is not None and not any(a.alarm == "test_overdue" for a in standing):
+        reason = f" ({told.next_test_reason.rstrip('.')})" if told.next_test_reason else ""
+        actions.append(f"Test by {_day(told.next_test_at_s, zone)}{reason}.")
     return actions or ["Nothing."]
 
 
@@ -152,8 +153,9 @@ def _changed(
     zone: zoneinfo.ZoneInfo,
 ) -> list[str]:
     lines = [_without_advice(a.text, a.first_action, tank.title) for a in standing]
-    if tank.causes_sentence and not any(tank.causes_sentence.rstrip(".") in line for line in lines):
-        lines.append(tank.causes_sentence)
+    cause = tank.account.cause
+    if cause and not any(cause.rstrip(".") in line for line in lines):
+        lines.append(cause)
     lines += tank.growth_sentences[:1]
     ids = {a.id for a in standing}
     over = {c.id: c for c in changes if c.id not in ids and c.state in ("returned", "normal")}

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from rushlight import drawing
 from rushlight.effects import Estimate
+from rushlight.entry import entered
 from rushlight.events import Acknowledge, Correction, Event, Shelve, Test
 from rushlight.localtime import DAY_S
 from rushlight.settings import OnHours, Tank
@@ -64,7 +65,7 @@ def notice(asked: PageRequest) -> Notice | None:
     event = next((e for e in events if e.id == entry_id), None)
     if event is None:
         return Notice(f"Entered.{held}") if "done" in query else None
-    said, gone = formats.of_event(event), any(isinstance(e, Correction) and e.of == entry_id and e.void for e in events)
+    said, gone = entered.of_event(event), any(isinstance(e, Correction) and e.of == entry_id and e.void for e in events)
     if gone:
         return Notice(f"Undone. {said}.{held}")
     when = formats.moment(event.at_s, asked.daemon.now_s(), asked.zone)
@@ -86,7 +87,7 @@ def _clock(gap: str) -> str:
     if not re.fullmatch(r"-?\d{1,12}", gap):
         return ""
     gap_s = int(gap)
-    far = formats.length(abs(gap_s))
+    far = entered.length(abs(gap_s))
     return (
         f" Your device's clock is {far} {'ahead of' if gap_s > 0 else 'behind'} this machine's: one of the two is "
         "wrong, and the time above is this machine's. Set it right, or undo and enter it with its time."
@@ -101,7 +102,7 @@ def entries(asked: PageRequest, tank_id: str) -> Response:
     undone = {e.of for e in events if isinstance(e, Correction) and e.void}
     probes = {p.id for p in asked.config.probe if p.tank == tank_id}
     rows = [
-        Row(e, formats.of_event(e), e.id in undone, bool(e.id) and e.id not in undone)
+        Row(e, entered.of_event(e), e.id in undone, bool(e.id) and e.id not in undone)
         for e in events
         if not isinstance(e, Correction | Acknowledge | Shelve) and getattr(e, "probe", None) in {None, *probes}
     ]

@@ -11,7 +11,8 @@ from pydantic import TypeAdapter
 from rushlight.events import Feeding, Harvest, Sighting, Stocking, TankEvent, Test
 from rushlight.settings import Feed, Kit, Tank
 from rushlight.settings import Testing as Schedule  # pytest collects what is called Test…
-from rushlight.tank.routine.next_test import PRESSING, RoutineState, RoutineWatch
+from rushlight.tank.routine.next_test import RoutineState, RoutineWatch
+from rushlight.tank.routine.reasons import PRESSING
 
 T0 = dt.datetime(2026, 3, 2, 10, 0, tzinfo=dt.UTC).timestamp()
 DAY_S = 86400.0

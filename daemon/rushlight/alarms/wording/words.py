@@ -179,18 +179,7 @@ def _nitrate(told: NitrateEvidence) -> str:
         return f"{text}, limit {limit}"
     text += f"; the chance of passing its limit of {limit} within four weeks is {percent(told.chance_28_days)}"
     days = told.days_to_limit
-    return text + (
-        f", even odds in about {number(days)} days" if days is not None and days >= 1.0 and _agree(told) else ""
-    )
-
-
-def _agree(told: NitrateEvidence) -> bool:
-    """Whether the days told follow from the level and the rate told beside them, within a factor of two."""
-    level, rate, days = told.nitrate_mg_l, told.net_rate_mg_l_day, told.days_to_limit
-    if level is None or rate is None or days is None or rate.mean <= 0.0:
-        return False
-    straight = (told.limit_mg_l - level.mean) / rate.mean
-    return 0.5 * days <= straight <= 2.0 * days
+    return text + (f", even odds in about {number(days)} days" if days is not None and days >= 1.0 else "")
 
 
 def _direction(rate: Estimate | None) -> str:

@@ -106,6 +106,8 @@ FIGURES: Mapping[str, tuple[Look, _Figure]] = {
     "lamp_percent": (Look("Lamp output", "%", None, 1), lambda tank: tank.lamp_percent),
 }
 """What is worked out for a tank, besides the next test's date."""
+ACCOUNT: Mapping[str, str] = {"headline": "What matters", "todo": "To do"}
+"""What is said of a tank in words; what else belongs to it stands beside it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,6 +231,8 @@ class _Maker:
             yield self._make(tank, "sensor", name, _look(look))
         due = {"name": "Next test due", "device_class": "timestamp"}
         yield self._make(tank, "sensor", "due", due)
+        for name, title in ACCOUNT.items():
+            yield self._make(tank, "sensor", name, {"name": title} | self._about(tank.id, name))
         overdue = {"name": "Test overdue", "device_class": "problem"}
         yield self._make(tank, "binary_sensor", "overdue", overdue)
         yield from self._alarms(tank, [name for name in TABLE if name not in SITE_ALARMS])
@@ -338,9 +342,24 @@ def states(view: SiteView, installation_id: str, hub: Hub | None = None) -> list
             out += _number(f"{place}/{name}", figure(tank), look)
         if tank.due_at_s is not None:
             out.append((f"{place}/due", iso(tank.due_at_s)))
+        out += _account(tank, place)
         out.append((f"{place}/overdue", _on(tank.overdue)))
         measured = {p.quantity for p in tank.probes} | set(tank.last_test)
         out += _alarm_states(place, [n for n in TABLE if n not in SITE_ALARMS], tank.alarms, measured)
+    return out
+
+
+def _account(tank: TankView, place: str) -> list[Publication]:
+    told = tank.account
+    due = None if told.next_test_at_s is None else iso(told.next_test_at_s)
+    said: dict[str, tuple[str, dict[str, Any]]] = {
+        "headline": (told.headline, {"text": list(told.evidence), "cause": told.cause, "priority": told.worst}),
+        "todo": (told.todo, {"then": list(told.also), "next_test": due, "why": list(told.next_test_reasons)}),
+    }
+    out: list[Publication] = []
+    for name, (words, beside) in said.items():
+        if words:
+            out += [(f"{place}/{name}", shortened(words)), (f"{place}/{name}/about", _json(beside))]
     return out
 
 

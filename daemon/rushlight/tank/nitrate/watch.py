@@ -36,7 +36,7 @@ from rushlight.tank.nitrate.causes import split
 from rushlight.tank.nitrate.change_habit import end_habit, habit_ended_s, pace_since
 from rushlight.tank.nitrate.light_seen import outdoors_mj, see_light
 from rushlight.tank.nitrate.quiet import note_quiet
-from rushlight.tank.nitrate.report import LEAST_TESTS, RISING_LATER, NitrateReport, rising
+from rushlight.tank.nitrate.report import LEAST_TESTS, RISING_LATER, NitrateReport, agreed_days, rising
 
 KEEP_DAYS = 400
 """Facts older than this are folded into the oldest checkpoint; an entry that comes later still is not used."""
@@ -341,19 +341,19 @@ class NitrateWatch:
         supply = _supply(now)
         if not now.last_test_at_s:
             return NitrateReport(at_s=now.at_s, supply_rate=supply)
-        rates = bal.rate_parts(now)
+        level, rate = forecast.level_estimate(bal.level_parts(now)), forecast.estimate(bal.rate_parts(now))
         causes, sentence = split(state.ledger, lambda day: self._feed_on(state, day), self.zone, now, self.tank.litres)
         behind_s = now.behind_since_s
         limit = self.tank.limits.nitrate
         chances = forecast.chances(now, limit)
         return NitrateReport(
             at_s=now.at_s,
-            nitrate=forecast.level_estimate(bal.level_parts(now)),
-            net_rate=forecast.estimate(rates),
+            nitrate=level,
+            net_rate=rate,
             supply_rate=supply,
             uptake_rate=forecast.flow_estimate(bal.parts_along(now, (0.0, 1.0, 0.0, 0.0, 0.0))) if supply else None,
             kept_up=forecast.share_kept_up(now, now.recent) if now.fed_days >= 7.0 else None,
-            days_to_limit=forecast.even_odds_day(now, limit),
+            days_to_limit=agreed_days(forecast.even_odds_day(now, limit), level, rate, limit),
             chances=chances,
             chance_later=forecast.chance_by(now, limit, RISING_LATER[0], chances[-1]),
             behind_days=(now.at_s - behind_s) / DAY_S if behind_s is not None else 0.0,

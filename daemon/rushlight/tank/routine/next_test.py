@@ -26,6 +26,7 @@ from rushlight.settings import Kit, Priority, Tank
 from rushlight.tank.kits.reading import measurable
 from rushlight.tank.routine import care
 from rushlight.tank.routine.care import Cause, Mark, Planned
+from rushlight.tank.routine.reasons import AT_ONCE, MISFIT, PRESSING, SOON, SURPRISED, URGENT
 
 KEEP_DAYS = 60.0
 NEW_TANK_DAYS, VERY_NEW_DAYS = 56.0, 28.0
@@ -41,56 +42,16 @@ AHEAD = ((0.20, 0.0), (0.10, 0.25), (0.05, 0.5))
 """Chances of passing the limit within four weeks, the largest first, and how far between the shortest and the longest
 interval the next test may lie then: one coarse strip settles little, so a suspicion is looked into quickly, or dropped.
 Chosen on simulated tanks (tests/bench/bench_schedule.py) for fewer tests than weekly ones at no later warning."""
-SURPRISED = "something was higher than expected: another test tells whether it was a slip or a drift"
 FOLLOW_DAYS = 14.0
 """How long a change to the tank keeps the interval short after the test that followed it."""
 MORNING = "09:00"
 """The local hour at which a late test becomes more pressing; later where the quiet hours last longer."""
+MOST_REASONS = 4
 HALF_A_STRIP = 0.5
 BUY = "Buy test strips: none are left; until then a shop can test a sample of the water"
 BUY_SITTER = "No test strips are left. Do not feed more than agreed, then call"
 MORE_FEED = 1.5
 """A day's feed beyond so many times the usual counts as more."""
-
-URGENT = {
-    "gasping": "fish were seen gasping",
-    "dead_fish": "a fish died",
-    "smell": "the water smells",
-    "cloudy": "the water turned cloudy",
-}
-"""Sightings that ask for a test at once, whatever the shortest interval."""
-SOON = {
-    "algae": (1.0, "algae were seen"),
-    "yellow_leaves": (3.0, "leaves turned yellow"),
-    "stocking": (3.0, "new fish came in"),
-    "harvest": (4.0, "plants were cut back"),
-    "feed": (2.0, "more was fed than usual"),
-}
-"""Changes that ask for a test within so many days."""
-AT_ONCE = {
-    "chlorine_high": ("chlorine", 3600.0, "chlorine was in the water an hour ago"),
-    "ammonia_high": ("ammonia", DAY_S, "ammonia was above its limit"),
-    "nitrite_high": ("nitrite", DAY_S, "nitrite was above its limit"),
-}
-"""Standing alarms that ask for a test of one substance so long after its last, whatever the shortest interval."""
-MISFIT = "the last reading fits nothing that came before it; test again now, with three strips within a minute"
-PRESSING = {
-    "chlorine_high": (0.0, "chlorine was in the water"),
-    "ammonia_high": (0.0, "ammonia was above its limit"),
-    "nitrite_high": (0.0, "nitrite was above its limit"),
-    "nitrate_high": (0.5, "nitrate stands above its limit"),
-    "nitrate_rising": (0.5, "nitrate is on its way to its limit"),
-    "uptake_behind": (0.7, "plants do not keep up with the feed"),
-    "alkalinity_low": (0.5, "carbonate hardness is running out"),
-    "lamp_off": (0.5, "the lamp is not on its schedule"),
-    "lamp_dimming": (0.5, "the lamp gives less light than it did"),
-    "light_low": (0.5, "the plants got too little light"),
-    "growth_slowing": (0.7, "the plants grow more slowly than they did"),
-    "light_probe_fouled": (0.7, "the light probe cannot be trusted"),
-    "probe_fault": (0.5, "a probe cannot be trusted, so the test is the only witness"),
-    "probe_silent": (0.7, "a probe is silent, so the test is the only witness"),
-}
-"""Standing alarms: how far between the shortest and the longest interval the next test may lie."""
 
 
 @dataclass(slots=True)
@@ -137,6 +98,8 @@ class RoutineState:
     asked_s: float | None = None
     asked: str = ""
     """The date given out and its reason: the routine's own, or an earlier one of a plan or of a standing alarm."""
+    reasons: list[str] = field(default_factory=list)
+    """All that asks for a test by the day after that date, the earliest first."""
 
 
 class RoutineWatch:
@@ -258,6 +221,9 @@ class RoutineWatch:
         if planned is not None and last is not None:
             asked.append((planned.at_s, f"{' and '.join(planned.substances)}: {planned.why}"))
         state.asked_s, state.asked = min(asked)
+        wished = sorted([*asked, *self._wishes(state, at_s, risk, pressing, surprised=surprised)])
+        by_then = (why for wish_s, why in wished if wish_s <= (state.asked_s or 0.0) + DAY_S)
+        state.reasons = list(dict.fromkeys([state.asked, *by_then]))[:MOST_REASONS]
         return state.asked_s, state.asked
 
     def planned(self, state: RoutineState, at_s: float) -> list[Planned]:
@@ -293,6 +259,25 @@ class RoutineWatch:
         if last is None:
             return (state.begun_s if state.begun_s is not None else at_s), "this tank has never been tested"
         tested_s = last[0]
+        due_at_s, reason = min(self._wishes(state, at_s, risk, pressing, surprised=surprised))
+        # A wish that is heard of late asks for a test now, not for one last week.
+        not_before_s = max(tested_s + self.shortest_s, min(at_s, tested_s + self.longest_s))
+        return max(due_at_s, not_before_s), self._with_advice(state, at_s, risk, reason)
+
+    def _wishes(
+        self,
+        state: RoutineState,
+        at_s: float,
+        risk: Callable[[float], float],
+        pressing: AbstractSet[str],
+        *,
+        surprised: bool,
+    ) -> list[tuple[float, str]]:
+        """All that asks for a test, each with its date; nothing for a tank that was never tested."""
+        last = self._last(state, at_s)
+        if last is None:
+            return []
+        tested_s = last[0]
         wishes = [(tested_s + self.longest_s, self._settled_reason())]
         wishes += self._by_age(tested_s)
         wishes += self._by_risk(tested_s, at_s, risk)
@@ -301,11 +286,7 @@ class RoutineWatch:
             if surprised:
                 wishes.append((tested_s + self.shortest_s, SURPRISED))
         wishes += self._by_alarms(tested_s, pressing)
-        wishes += self._by_changes(state, tested_s)
-        due_at_s, reason = min(wishes)
-        # A wish that is heard of late asks for a test now, not for one last week.
-        not_before_s = max(tested_s + self.shortest_s, min(at_s, tested_s + self.longest_s))
-        return max(due_at_s, not_before_s), self._with_advice(state, at_s, risk, reason)
+        return wishes + self._by_changes(state, tested_s)
 
     def _with_advice(self, state: RoutineState, at_s: float, risk: Callable[[float], float], reason: str) -> str:
         """Where two strips have left it open whether nitrate is above its limit, a third one will not settle it."""
@@ -438,6 +419,10 @@ class RoutineWatch:
         steps = self._steps(state)
         return None if steps is None else min((s for s in steps if s > at_s), default=None)
 
+    def without_strips(self, strips_left: float | None) -> bool:
+        """Whether this tank is tested with strips and none is left."""
+        return self._by_strip and strips_left is not None and strips_left < HALF_A_STRIP
+
     def findings(self, state: RoutineState, at_s: float, strips_left: float | None = None) -> list[Finding]:
         """`test_overdue`, its priority rising with lateness; without a strip left it asks for strips, and no louder."""
         steps = self._steps(state)
@@ -445,7 +430,7 @@ class RoutineWatch:
             return []
         late_s = at_s - state.asked_s
         says: Says = "raise" if at_s >= steps[0] else "clear"
-        without = self._by_strip and strips_left is not None and strips_left < HALF_A_STRIP
+        without = self.without_strips(strips_left)
         priority: Priority = "high" if at_s >= steps[2] else "medium" if at_s >= steps[1] else "low"
         if without and priority == "high":
             priority = "medium"

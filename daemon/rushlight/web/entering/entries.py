@@ -9,6 +9,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from rushlight.entry.entered import FILTER_WORK, LAMP_WORK, NAMES, SIGHTINGS
 from rushlight.settings import Kit
 from rushlight.web.entering import strip_forms
 from rushlight.web.entering.fields import FieldError, chosen, needed, number, text
@@ -16,40 +17,7 @@ from rushlight.web.entering.fields import FieldError, chosen, needed, number, te
 Form = Mapping[str, str]
 Record = dict[str, Any]
 
-LAMP_WORK = {
-    "replaced": "Lamp replaced",
-    "added": "Lamp added",
-    "removed": "Lamp taken away",
-    "moved": "Lamp moved",
-    "cleaned": "Lamp or probe cleaned",
-    "schedule": "Hours changed",
-}
-SIGHTINGS = {
-    "algae": "Algae",
-    "yellow_leaves": "Yellow leaves",
-    "new_growth": "New growth",
-    "gasping": "Fish gasping",
-    "dead_fish": "Dead fish",
-    "cloudy": "Cloudy water",
-    "smell": "Smell",
-}
-FILTER_WORK = {
-    "cleaned": "Filter cleaned",
-    "replaced": "Filter or its material replaced",
-    "stopped": "Filter stopped",
-    "started": "Filter started again",
-}
 LIGHT_UNITS = {"lx": "lx", "µmol/m²/s": "µmol m⁻² s⁻¹"}
-NAMES = {
-    "nitrate": "Nitrate",
-    "nitrite": "Nitrite",
-    "ammonia": "Ammonia",
-    "ph": "pH",
-    "kh": "KH",
-    "gh": "GH",
-    "chlorine": "Chlorine",
-    "chloride": "Chloride",
-}
 
 
 @dataclass(frozen=True, slots=True)

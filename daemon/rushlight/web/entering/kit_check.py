@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from http import HTTPStatus
 from typing import Any
 
+from rushlight.entry import entered
 from rushlight.science.chemistry import solutions
 from rushlight.science.chemistry.solutions import Solution
 from rushlight.science.measuring.units import from_standard, spoken
@@ -83,7 +84,7 @@ def screen(asked: PageRequest, tank_id: str) -> Response:
 
 def check_record(form: Mapping[str, str], kit: Kit, device: str) -> dict[str, Any]:
     """A check of one solution.  Raises FieldError."""
-    substance = chosen(form, "substance", entries.NAMES)
+    substance = chosen(form, "substance", entered.NAMES)
     held = number(form, "held", least=0.001, most=10_000)
     if held is None:
         raise FieldError("held", "what was in the water?")
@@ -129,7 +130,7 @@ def _page(
         t=asked.tank_view(tank.id),
         kit=kit,
         kits=asked.config.kit,
-        names=entries.NAMES,
+        names=entered.NAMES,
         units={s: spoken(s, kit.unit(s)) for s in entries.substances(kit)},
         substances=entries.substances(kit),
         charted=strip_forms.charted(kit),

@@ -14,7 +14,7 @@ from typing import Any, cast
 
 from rushlight import eventlines
 from rushlight.alarms import oneclick
-from rushlight.entry import doubts
+from rushlight.entry import doubts, entered
 from rushlight.entry.kitunits import in_own_units
 from rushlight.entry.receipt import Receipt
 from rushlight.eventlines import LineError
@@ -74,7 +74,7 @@ def _submit(asked: PageRequest, event: Event) -> Receipt:
 def _same(asked: PageRequest, event: Event) -> bool:
     with asked.daemon.reader() as reader:
         stored = next((s.event for s in reader.entries(limit=500) if s.event.id == event.id), None)
-    return stored is None or formats.of_event(stored) == formats.of_event(event)
+    return stored is None or entered.of_event(stored) == entered.of_event(event)
 
 
 def checked(asked: PageRequest, record: dict[str, Any]) -> Event:
@@ -173,7 +173,7 @@ def _last(asked: PageRequest, tank: Tank, kind: str) -> str:
     found = next((e for e in events if e.kind == kind and e.id not in gone), None)
     if found is None:
         return ""
-    return f"{formats.of_event(found)}, {formats.moment(found.at_s, asked.daemon.now_s(), asked.zone)}"
+    return f"{entered.of_event(found)}, {formats.moment(found.at_s, asked.daemon.now_s(), asked.zone)}"
 
 
 def local_of(asked: PageRequest) -> str:
@@ -221,9 +221,9 @@ def _test_page(
         t=view,
         kit=kit,
         kits=asked.config.kit,
-        names=entries.NAMES,
+        names=entered.NAMES,
         units={s: spoken(s, kit.unit(s)) for s in entries.substances(kit)},
-        last={s: formats.reading(v, s, kit) for s, v in view.last_test.items() if s in entries.NAMES},
+        last={s: formats.reading(v, s, kit) for s, v in view.last_test.items() if s in entered.NAMES},
         substances=entries.substances(kit),
         charted=strip_forms.charted(kit),
         between={s: strip_forms.between(kit, s) for s in kit.pads},

@@ -47,6 +47,10 @@ class Daemon(Protocol):
 
     def submit(self, event: Event) -> Receipt: ...
 
+    def answered(self, entry_id: str) -> Receipt | None:
+        """What was answered to one of the last entries: what was understood, and what it changed."""
+        ...
+
     def reader(self) -> Reader: ...
 
     def what_if(self, tank: str, trial: Trial) -> list[tuple[int, Estimate]]:

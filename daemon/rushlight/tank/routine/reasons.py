@@ -1,0 +1,47 @@
+"""What brings the next test forward, how far, and why in words.  Pure tables; `next_test` makes a date of them."""
+
+from __future__ import annotations
+
+from rushlight.localtime import DAY_S
+
+SURPRISED = "something was higher than expected: another test tells whether it was a slip or a drift"
+
+URGENT = {
+    "gasping": "fish were seen gasping",
+    "dead_fish": "a fish died",
+    "smell": "the water smells",
+    "cloudy": "the water turned cloudy",
+}
+"""Sightings that ask for a test at once, whatever the shortest interval."""
+SOON = {
+    "algae": (1.0, "algae were seen"),
+    "yellow_leaves": (3.0, "leaves turned yellow"),
+    "stocking": (3.0, "new fish came in"),
+    "harvest": (4.0, "plants were cut back"),
+    "feed": (2.0, "more was fed than usual"),
+}
+"""Changes that ask for a test within so many days."""
+AT_ONCE = {
+    "chlorine_high": ("chlorine", 3600.0, "chlorine was in the water an hour ago"),
+    "ammonia_high": ("ammonia", DAY_S, "ammonia was above its limit"),
+    "nitrite_high": ("nitrite", DAY_S, "nitrite was above its limit"),
+}
+"""Standing alarms that ask for a test of one substance so long after its last, whatever the shortest interval."""
+MISFIT = "the last reading fits nothing that came before it; test again now, with three strips within a minute"
+PRESSING = {
+    "chlorine_high": (0.0, "chlorine was in the water"),
+    "ammonia_high": (0.0, "ammonia was above its limit"),
+    "nitrite_high": (0.0, "nitrite was above its limit"),
+    "nitrate_high": (0.5, "nitrate stands above its limit"),
+    "nitrate_rising": (0.5, "nitrate is on its way to its limit"),
+    "uptake_behind": (0.7, "plants do not keep up with the feed"),
+    "alkalinity_low": (0.5, "carbonate hardness is running out"),
+    "lamp_off": (0.5, "the lamp is not on its schedule"),
+    "lamp_dimming": (0.5, "the lamp gives less light than it did"),
+    "light_low": (0.5, "the plants got too little light"),
+    "growth_slowing": (0.7, "the plants grow more slowly than they did"),
+    "light_probe_fouled": (0.7, "the light probe cannot be trusted"),
+    "probe_fault": (0.5, "a probe cannot be trusted, so the test is the only witness"),
+    "probe_silent": (0.7, "a probe is silent, so the test is the only witness"),
+}
+"""Standing alarms: how far between the shortest and the longest interval the next test may lie."""
