@@ -398,6 +398,22 @@ class Storage:
 
 
 @dataclass(frozen=True, slots=True)
+class Pictures:
+    """The picture diary: small pictures of the plants, made on the phone without place or device in them."""
+
+    __pydantic_config__: ClassVar[dict[str, Any]] = _CHECKED
+    keep: bool = False
+    """True: the pictures are kept beside the journal; false: the phone measures the share that is leaf and sends that
+    number alone."""
+    megabytes: Annotated[int, Ge(1), Le(10_000)] = 200
+    """Room for all of them; a picture takes up to 90 kB.  Beyond it the years past are thinned out."""
+    days: Annotated[int, Ge(30)] = 3700
+    """Older pictures are deleted."""
+    in_summary: bool = True
+    """The weekly summary carries then and now of each tank, where pictures are kept."""
+
+
+@dataclass(frozen=True, slots=True)
 class Page:
     """The phone page."""
 
@@ -506,6 +522,7 @@ class Config:
     contacts: Contacts = field(default_factory=Contacts)
     storage: Storage = field(default_factory=Storage)
     page: Page = field(default_factory=Page)
+    pictures: Pictures = field(default_factory=Pictures)
     mqtt: Mqtt = field(default_factory=Mqtt)
     hub: Hub = field(default_factory=Hub)
     timeseries: Timeseries = field(default_factory=Timeseries)

@@ -86,6 +86,7 @@ def _moment(_ctx: click.Context, _param: click.Parameter, text: str | None) -> f
 
 
 FORMATS = ("events", "senml", "csv")
+_FOLDER = click.Path(path_type=Path, file_okay=False, exists=True)
 
 
 @click.command()
@@ -100,12 +101,21 @@ FORMATS = ("events", "senml", "csv")
     help="senml and csv carry readings alone.",
 )
 @click.option("--output", "-o", type=click.File("w"), default="-", help="File to write.  [default: standard output]")
+@click.option("--pictures", type=_FOLDER, help="Also copy the diary's pictures into `pictures` in this folder.")
 @config_option
-def export(since: float | None, until: float | None, form: str, output: TextIO, config_file: Path | None) -> None:
+def export(
+    since: float | None,
+    until: float | None,
+    form: str,
+    output: TextIO,
+    pictures: Path | None,
+    config_file: Path | None,
+) -> None:
     """Write the journal as event lines, ordered by the time things were done.
 
     \b
     rushlight export > journal.jsonl
+    rushlight export --pictures . > journal.jsonl
     rushlight export --since 2026-03-01 --format csv -o readings.csv
 
     Exit status: 0 done; 1 there is no journal; 2 the configuration is wrong.
@@ -114,16 +124,21 @@ def export(since: float | None, until: float | None, form: str, output: TextIO, 
 
     config = load_config(config_file)
     try:
-        offline.export(config, data_folder(config), output, since_s=since, until_s=until, form=form)
+        offline.export(
+            config, data_folder(config), output, since_s=since, until_s=until, form=form, pictures_to=pictures
+        )
     except FileNotFoundError as e:
         fail(f"there is no journal yet: {e}")
+    except OSError as e:
+        fail(f"the pictures could not be written: {e}")
 
 
 @click.command(name="import")
 @click.option("--format", "form", type=click.Choice(FORMATS), default="events", show_default=True)
+@click.option("--pictures", type=_FOLDER, help="Folder whose `pictures` an export wrote: take those too.")
 @click.argument("file", type=click.File("r", encoding="utf-8", errors="surrogateescape"))  # so that the line is named
 @config_option
-def import_(file: TextIO, form: str, config_file: Path | None) -> None:
+def import_(file: TextIO, form: str, pictures: Path | None, config_file: Path | None) -> None:
     """Take event lines from FILE into the journal; entries that are there already stay one entry.
 
     The whole file is checked first; a bad line changes nothing.  Stop the daemon before importing.
@@ -137,7 +152,7 @@ def import_(file: TextIO, form: str, config_file: Path | None) -> None:
 
     config = load_config(config_file)
     try:
-        count = offline.import_lines(config, data_folder(config), file, form=form)
+        count = offline.import_lines(config, data_folder(config), file, form=form, pictures_from=pictures)
     except eventlines.LineError as e:
         fail(str(e), status=2)
     except OSError as e:
@@ -149,7 +164,7 @@ def import_(file: TextIO, form: str, config_file: Path | None) -> None:
 @click.option("--to", "folder", type=click.Path(path_type=Path, file_okay=False), help="Folder for the copy.")
 @config_option
 def backup(folder: Path | None, config_file: Path | None) -> None:
-    """Copy the journal safely, while the daemon runs, and verify the copy.
+    """Copy the journal safely, while the daemon runs, and verify the copy; the diary's pictures with it.
 
     The folder has to be there: a stick that is not mounted would otherwise get its copy on the card.
 
@@ -176,7 +191,7 @@ def backup(folder: Path | None, config_file: Path | None) -> None:
 )
 @config_option
 def restore(copy: Path, config_file: Path | None, *, replace: bool) -> None:
-    """Put a backup in the journal's place; stop the daemon first.
+    """Put a backup in the journal's place, and the pictures that lie beside it; stop the daemon first.
 
     \b
     ls /mnt/stick/rushlight

@@ -9,7 +9,7 @@ from __future__ import annotations
 import contextlib
 import sqlite3
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -196,6 +196,29 @@ class Reader:
             return None
         last = found[-1]
         return last.replacement if isinstance(last, Correction) else last
+
+    def of_kind(self, kind: str, tank: str | None = None) -> tuple[list[TankEvent], list[TankEvent]]:
+        """Every entry of a kind about one tank or all, oldest first: those that stand, and those that were taken back.
+
+        Corrected ones stand in their last form; their earlier forms are among those taken back.
+        """
+        sql = "SELECT line FROM event WHERE kind IN (?, 'correction') ORDER BY seq"
+        stand: dict[str, TankEvent] = {}
+        back: list[TankEvent] = []
+        fixes: list[Correction] = []
+        for (line,) in self._all(sql, (kind,)):
+            event = rows.event(line)
+            if isinstance(event, Correction):
+                fixes.append(event)
+            elif isinstance(event, TankEvent):
+                stand[event.id] = event
+        for fix in fixes:
+            if (old := stand.pop(fix.of, None)) is not None:
+                back.append(old)
+            if old is not None and not fix.void and isinstance(fix.replacement, TankEvent):
+                stand[fix.of] = replace(fix.replacement, id=fix.of)
+        kept = sorted((e for e in stand.values() if e.kind == kind), key=lambda e: e.at_s)
+        return [e for e in kept if tank in (None, e.tank)], [e for e in back if tank in (None, e.tank)]
 
     def days(self, tank: str, since: str = "", until: str = "9999") -> list[Daily]:
         """Closed days of a tank by local date, `since` and `until` (both included) as YYYY-MM-DD, oldest first."""

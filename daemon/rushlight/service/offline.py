@@ -19,6 +19,7 @@ from rushlight.entry.kitunits import in_own_units
 from rushlight.entry.receipt import Receipt
 from rushlight.events import Acknowledge, Correction, Event, Shelve
 from rushlight.journal import export as exporting
+from rushlight.journal.pictures.kept import Pictures, copy_missing
 from rushlight.journal.reader import Reader, UnreadableError
 from rushlight.journal.recovery import backup as backups
 from rushlight.journal.rows import Recorded, whole_ms
@@ -54,6 +55,11 @@ def place_of_copies(config: Config, folder: Path, to: Path | None = None) -> Pat
     if (to is not None or config.storage.backup_folder) and not place.is_dir():
         raise backups.BackupError(f"there is no folder {place}: mount its stick or disk, or make the folder first")
     return place
+
+
+def pictures(config: Config, folder: Path) -> Pictures:
+    """The diary's pictures in a data folder, within their bound."""
+    return Pictures(folder, config.pictures.megabytes * 1_000_000)
 
 
 def open_journal(config: Config, folder: Path, now_s: float, boot_id: str = "", wait_s: float = 0.0) -> Journal:
@@ -167,12 +173,24 @@ def fill(config: Config, folder: Path, events: Iterable[Event], now_s: float) ->
 
 
 def export(
-    config: Config, folder: Path, out: TextIO, *, since_s: float | None, until_s: float | None, form: str
+    config: Config,
+    folder: Path,
+    out: TextIO,
+    *,
+    since_s: float | None,
+    until_s: float | None,
+    form: str,
+    pictures_to: Path | None = None,
 ) -> int:
-    """Write the journal to `out`; returns the number of lines.  Raises FileNotFoundError."""
+    """Write the journal to `out`, the diary's pictures to a folder; returns the number of lines.
+
+    Raises FileNotFoundError, and OSError where the pictures can't be written.
+    """
     path = journal_path(folder)
     if not path.exists():
         raise FileNotFoundError(path)
+    if pictures_to is not None:
+        copy_missing(pictures(config, folder), Pictures(pictures_to))
     if form == "events":
         return exporting.export(path, out, since_s=since_s, until_s=until_s)
     from rushlight import exchange  # noqa: PLC0415 - only who asks for another form pays for it
@@ -181,8 +199,11 @@ def export(
     return exchange.write(form, events, config, out)
 
 
-def import_lines(config: Config, folder: Path, source: TextIO, *, form: str) -> int:
-    """Take a whole file or nothing; returns how many entries were new.  Raises `eventlines.LineError`, OSError."""
+def import_lines(config: Config, folder: Path, source: TextIO, *, form: str, pictures_from: Path | None = None) -> int:
+    """Take a whole file or nothing, then the pictures of a folder; returns how many entries were new.
+
+    Raises `eventlines.LineError`, OSError.
+    """
     lines: Iterable[str] = source
     if form != "events":
         from rushlight import exchange  # noqa: PLC0415
@@ -191,6 +212,8 @@ def import_lines(config: Config, folder: Path, source: TextIO, *, form: str) -> 
     with _writable(config, folder) as (journal, now_s):
         count = exporting.import_events(journal, _checked(config, lines), at_s=now_s)
         journal.drop_snapshots()  # what was worked out before did not know of these
+    if pictures_from is not None:
+        copy_missing(Pictures(pictures_from), pictures(config, folder))
     return count
 
 
@@ -203,21 +226,31 @@ def _checked(config: Config, lines: Iterable[str]) -> Iterator[Event]:
 
 
 def backup(config: Config, folder: Path, to: Path | None) -> str:
-    """Copy the journal, running daemon or not, and verify the copy; returns its name.  Raises RuntimeError."""
+    """Copy the journal, running daemon or not, and verify the copy; the pictures too; returns its name.
+
+    Raises RuntimeError, OSError.
+    """
     try:
-        made = backups.make(journal_path(folder), place_of_copies(config, folder, to), clock.SystemClock().wall_s())
+        place = place_of_copies(config, folder, to)
+        made = backups.make(journal_path(folder), place, clock.SystemClock().wall_s())
+        copy_missing(pictures(config, folder), Pictures(place))
     except backups.BackupError as e:
         raise RuntimeError(str(e)) from e
     return str(made.path)
 
 
 def restore(config: Config, folder: Path, copy: Path, *, replace: bool) -> str:
-    """Put `copy` in the journal's place; returns what happened in words.  Raises RuntimeError."""
-    del config
+    """Put `copy` in the journal's place, and the pictures beside it where some are missing; returns what happened.
+
+    Raises RuntimeError, OSError.
+    """
     now_s = clock.SystemClock().wall_s()
     try:
         proof, old = backups.restore(copy, journal_path(folder), now_s, replace=replace)
+        brought = copy_missing(Pictures(copy.parent), pictures(config, folder))
     except backups.BackupError as e:
         raise RuntimeError(str(e)) from e
     said = f"restored {proof.rows.get('event', 0)} entries and {proof.rows.get('reading', 0)} readings"
+    if brought:
+        said += f", {brought} picture{'s' if brought > 1 else ''} with them"
     return f"{said}; the journal that was there is now {old}" if old else said

@@ -10,7 +10,9 @@ from rushlight.core import questions
 from rushlight.effects import Estimate
 from rushlight.entry.receipt import Receipt
 from rushlight.events import Event
+from rushlight.journal.pictures.kept import Pictures
 from rushlight.journal.reader import Reader
+from rushlight.service import offline
 from rushlight.service.engine import Engine
 from rushlight.service.workers import Workers
 from rushlight.settings import Config
@@ -57,6 +59,10 @@ class EnginePage:
     def reader(self) -> Reader:
         """The journal, to be read from this thread."""
         return self._engine.journal.reader()
+
+    def pictures(self) -> Pictures | None:
+        """See `Daemon.pictures`."""
+        return offline.pictures(self.config, self._engine.journal.path.parent) if self.config.pictures.keep else None
 
     def what_if(self, tank: str, trial: Trial) -> list[tuple[int, Estimate]]:
         """See `Daemon.what_if`."""

@@ -19,6 +19,8 @@ from rushlight.clock import Clock
 from rushlight.entry.kitunits import in_own_units
 from rushlight.host import machine, memory, sdnotify
 from rushlight.intake import polling
+from rushlight.journal.pictures import upkeep
+from rushlight.journal.pictures.kept import Pictures
 from rushlight.journal.recovery import backup as backups
 from rushlight.journal.upkeep import Keep
 from rushlight.service import feeds, offline, page_wiring
@@ -228,6 +230,8 @@ class Service:
             Job("backup", self.config.storage.backup_at, self._backup),
             Job("thinning", "04:10", self._thin_out),
         ]
+        if self.config.pictures.keep:
+            jobs.append(Job("pictures", "04:25", self._tend_pictures))
         if "email" in self.telling.channels:
             email = self.config.email
             jobs.append(Job("weekly summary", email.weekly_at, self.weekly.send, weekday=email.weekly_day))
@@ -257,6 +261,19 @@ class Service:
         while self.engine.do(lambda: self.engine.journal.prune(self.engine.now_s(), keep)).more:
             if self.clock.wait(self.stop, 0.2) or not self.engine.time.trusted:
                 return False
+        return True
+
+    def _tend_pictures(self) -> bool:
+        own, most_days = offline.pictures(self.config, self.folder), self.config.pictures.days
+        try:
+            copies = Pictures(offline.place_of_copies(self.config, self.folder))
+        except backups.BackupError as e:  # a stick that is out: tonight's bound is kept all the same
+            log.warning("pictures=not copied why=%r", str(e))
+            copies = None
+        with self.engine.journal.reader() as reader:
+            gone = upkeep.tend(own, copies, reader, self.engine.now_s(), most_days=most_days)
+        if gone:
+            log.info("pictures=thinned n=%d", len(gone))
         return True
 
     # ------------------------------------------------------------------ once a second

@@ -13,8 +13,8 @@ from collections.abc import Callable, Iterable
 from http import HTTPStatus
 
 from rushlight.journal.reader import UnreadableError
-from rushlight.web import login, screens
-from rushlight.web.entering import kit_check, writing
+from rushlight.web import diary, login, screens
+from rushlight.web.entering import kit_check, picture, writing
 from rushlight.web.login import SESSION
 from rushlight.web.serving import guard, templating, wsgi
 from rushlight.web.serving.access import Access
@@ -29,6 +29,8 @@ FORM_COOKIE = "rushlight-form"
 
 Screen = Callable[..., Response]
 _NAME = r"[^/]{1,100}"
+_PICTURED = f"/tanks/{_NAME}/picture"
+"""The one form that may be larger than others."""
 _OPEN: tuple[tuple[str, str, Screen], ...] = (
     ("GET POST", "/setup", login.setup),
     ("GET POST", "/login", login.login),
@@ -40,6 +42,9 @@ _CLOSED: tuple[tuple[str, str, Screen], ...] = (
     ("GET", "/", screens.home),
     ("GET", f"/tanks/(?P<tank_id>{_NAME})", screens.tank),
     ("GET", f"/tanks/(?P<tank_id>{_NAME})/entries", screens.entries),
+    ("GET", f"/tanks/(?P<tank_id>{_NAME})/diary", diary.screen),
+    ("GET POST", f"/tanks/(?P<tank_id>{_NAME})/picture", diary.take),
+    ("GET", r"/pictures/(?P<name>[0-9a-f]{64})\.jpg", diary.image),
     ("GET POST", f"/tanks/(?P<tank_id>{_NAME})/kit-check", kit_check.screen),
     ("GET POST", f"/tanks/(?P<tank_id>{_NAME})/(?P<what>[a-z-]+)", writing.entry),
     ("GET POST", f"/probes/(?P<probe_id>{_NAME})/calibration", writing.calibration),
@@ -71,7 +76,8 @@ class App:
         response = self._answered(environ)
         if not any(name == "Cache-Control" for name, _ in response.headers):
             response.headers.append(("Cache-Control", "no-store"))
-        response.headers += guard.HEADERS
+        own = {name for name, _ in response.headers}
+        response.headers += [h for h in guard.HEADERS if h[0] not in own]
         return wsgi.send(response, start, with_body=environ.get("REQUEST_METHOD") != "HEAD")
 
     def _answered(self, environ: Environ) -> Response:
@@ -79,7 +85,8 @@ class App:
             request = wsgi.parse(environ)
             self._guard.admit(request)
             if request.method == "POST":
-                request.form = wsgi.read_form(environ)
+                pictured = re.fullmatch(_PICTURED, request.path) is not None
+                request.form = wsgi.read_form(environ, picture.FORM_BYTES if pictured else wsgi.BODY_BYTES)
             return self._answer(request)
         except HttpError as e:
             return _refusal(e)

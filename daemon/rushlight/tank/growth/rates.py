@@ -137,7 +137,7 @@ def _cut(track: Track, grams: float) -> None:
     if track.cov[MASS][MASS] == 0.0:
         track.mean[MASS] = math.log(grams / CUT_PART) - _level(track)
         track.cov[MASS][MASS] = MASS_SD**2
-    part = min(0.8, max(0.02, grams * math.exp(-track.mean[MASS] - _level(track))))
+    part = min(0.8, max(0.02, math.exp(min(0.0, math.log(grams) - track.mean[MASS] - _level(track)))))
     slope = part / (1.0 - part)
     track.advance({MASS: slope, GROSS: slope, CUTS: slope}, CUT_SD**2, to=CUTS, by=math.log1p(-part))
 

@@ -48,7 +48,7 @@ def form_id(asked: PageRequest) -> str:
     return entry_id
 
 
-def _store(asked: PageRequest, event: Event, back: str) -> Response | None:
+def store(asked: PageRequest, event: Event, back: str) -> Response | None:
     """Hand an entry on and go back; None when its id belongs to an entry that says something else."""
     receipt = _submit(asked, event)
     if not receipt.new and not _same(asked, event):
@@ -128,7 +128,7 @@ def entry(asked: PageRequest, tank_id: str, what: str) -> Response:
         event = checked(asked, record)
         if doubt := _doubt(asked, event):
             return _sheet_page(asked, tank, what, form, doubt, entry_id=form_id(asked))
-        stored = _store(asked, event, "/")
+        stored = store(asked, event, "/")
     except FieldError as e:
         return _sheet_page(asked, tank, what, form, {e.name: e.what}, entry_id=form_id(asked))
     return stored or _sheet_page(asked, tank, what, form, {"": SENT_BEFORE})
@@ -197,7 +197,7 @@ def _test(asked: PageRequest, tank: Tank) -> Response:
         event = checked(asked, record)
         if doubt := _doubt(asked, event):
             return _test_page(asked, tank, kit, form, doubt, entry_id=form_id(asked))
-        stored = _store(asked, event, "/")
+        stored = store(asked, event, "/")
     except FieldError as e:
         return _test_page(asked, tank, kit, form, {e.name: e.what}, entry_id=form_id(asked))
     return stored or _test_page(asked, tank, kit, form, {"": SENT_BEFORE})
@@ -322,7 +322,7 @@ def calibration(asked: PageRequest, probe_id: str) -> Response:
     preview = calibrating.preview(probe, event)
     if form.get("step") != "save" or not preview.accepted:
         return _guide(asked, probe_id, form, {}, preview=preview, entry_id=form_id(asked), checked=preview.accepted)
-    stored = _store(asked, event, f"/probes/{probe.id}/calibration")
+    stored = store(asked, event, f"/probes/{probe.id}/calibration")
     return stored or _guide(asked, probe_id, form, {"": SENT_BEFORE})
 
 

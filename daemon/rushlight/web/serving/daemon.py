@@ -9,6 +9,7 @@ from typing import Protocol
 from rushlight.effects import Estimate
 from rushlight.entry.receipt import Receipt
 from rushlight.events import Event
+from rushlight.journal.pictures.kept import Pictures
 from rushlight.journal.reader import Reader
 from rushlight.settings import Config
 from rushlight.views import SiteView
@@ -52,6 +53,10 @@ class Daemon(Protocol):
         ...
 
     def reader(self) -> Reader: ...
+
+    def pictures(self) -> Pictures | None:
+        """The diary's pictures; None where none are kept."""
+        ...
 
     def what_if(self, tank: str, trial: Trial) -> list[tuple[int, Estimate]]:
         """Nitrate on each of the coming days, by the core; empty before any test."""

@@ -17,8 +17,8 @@ from waitress.server import TcpWSGIServer
 from waitress.task import ThreadedTaskDispatcher
 
 from rushlight.clock import Clock
+from rushlight.web.entering.picture import FORM_BYTES
 from rushlight.web.serving.tls_listener import Certificate, Channel
-from rushlight.web.serving.wsgi import BODY_BYTES
 
 log = logging.getLogger(__name__)
 
@@ -99,7 +99,7 @@ class Server:
             connection_limit=CONNECTIONS,
             channel_timeout=REQUEST_S,
             cleanup_interval=3,
-            max_request_body_size=BODY_BYTES,
+            max_request_body_size=FORM_BYTES,
             max_request_header_size=HEADER_BYTES,
             asyncore_use_poll=True,
             backlog=256,

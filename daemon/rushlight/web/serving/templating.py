@@ -16,6 +16,10 @@ from rushlight.web import formats
 STATIC = {
     "page.css": "text/css; charset=utf-8",
     "page.js": "text/javascript; charset=utf-8",
+    "camera.js": "text/javascript; charset=utf-8",
+    "cover.js": "text/javascript; charset=utf-8",
+    "diary.css": "text/css; charset=utf-8",
+    "diary.js": "text/javascript; charset=utf-8",
     "strip.css": "text/css; charset=utf-8",
     "strip.js": "text/javascript; charset=utf-8",
     "icon.svg": "image/svg+xml",

@@ -93,7 +93,7 @@ def _path(environ: Environ) -> str:
     return path or "/"
 
 
-def read_form(environ: Environ) -> dict[str, str]:
+def read_form(environ: Environ, most_bytes: int = BODY_BYTES) -> dict[str, str]:
     """The fields of a posted form; none where nothing was posted, as a notification's button does.
 
     Raises HttpError: not a form, too large, or unreadable.
@@ -107,7 +107,7 @@ def read_form(environ: Environ) -> dict[str, str]:
         length = int(environ["CONTENT_LENGTH"])
     except ValueError:
         raise HttpError(HTTPStatus.BAD_REQUEST, "The length is not a number.") from None
-    if not 0 <= length <= BODY_BYTES:
+    if not 0 <= length <= most_bytes:
         raise HttpError(HTTPStatus.REQUEST_ENTITY_TOO_LARGE, "The form is too large.")
     body = environ["wsgi.input"].read(length)
     try:
