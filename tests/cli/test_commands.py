@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import shutil
 import subprocess
 from pathlib import Path
 
@@ -137,6 +138,28 @@ def test_export_import_backup_restore_round_trip(config: Path, tmp_path: Path) -
     assert run("restore", "--replace", "--config", str(config), copy).returncode == 0
     assert run("export", "--config", str(config)).stdout == first
     assert len(first.splitlines()) == 3
+
+
+def test_pictures_go_with_export_import_backup_and_restore(config: Path, tmp_path: Path) -> None:
+    from helpers.diarypages import picture
+    from rushlight.journal.pictures.kept import Pictures
+
+    name = Pictures(tmp_path / "data").keep(picture(1))
+    where = ("--config", str(config))
+    run("record", "growth", *where, "--tank", "foyer", "cover=0.3", f"picture={name}", "--id", "one")
+    out, stick = tmp_path / "out", tmp_path / "stick"
+    out.mkdir()
+    stick.mkdir()
+    lines = run("export", "--pictures", str(out), *where).stdout
+    copy = run("backup", "--to", str(stick), *where).stdout.strip()
+    for file in (tmp_path / "data").rglob("*.jpg"):
+        file.unlink()
+    assert run("restore", "--replace", *where, copy).stdout.count("1 picture with them") == 1
+    assert Pictures(tmp_path / "data").read(name) == picture(1)
+    shutil.rmtree(tmp_path / "data")
+    (tmp_path / "lines.jsonl").write_text(lines)
+    assert run("import", "--pictures", str(out), *where, str(tmp_path / "lines.jsonl")).stdout.strip() == "1 new"
+    assert Pictures(tmp_path / "data").read(name) == picture(1)
 
 
 def test_a_copy_goes_to_no_stick_that_is_not_mounted(config: Path, tmp_path: Path) -> None:

@@ -58,6 +58,14 @@ _HTTP = (
         b"Transfer-Encoding: chunked\r\n",
     ),
     *(b"/tanks/foyer", b"/tanks/foyer/feeding", b"/probes/foyer-ph/calibration", b"/login?next=", b"/acknowledge/"),
+    *(
+        b"/tanks/foyer/picture",
+        b"/tanks/foyer/diary?span=84&then=",
+        b"/pictures/",
+        b".jpg",
+        b"jpeg=_9j_",
+        b"cover_percent=31",
+    ),
     *(b"Content-Type: application/x-www-form-urlencoded\r\n", b"Sec-Fetch-Site: same-origin\r\n", b"\r\n\r\n"),
     *(b"/undo", b"/alarms/shelve", b"/devices/link", b"%e2%82%ac", b"%00", b"id=abcd-1234", b"[::1%25x]"),
 )
@@ -99,6 +107,12 @@ FAMILIES = {
         Family("control", people.control_target, (*_JSON, *_KINDS, b'"do":"record"', b'"line":{')),
         Family("ticket", people.ticket_target, (b".", b"=", b"-", b"_"), 200),
         Family("form", people.form_target, _FORM),
+        Family(
+            "picture",
+            people.picture_target,
+            (b"\xff\xd8", b"\xff\xe1\x00\x08Exif\0\0", b"\xff\xfe\x00\x04no", b"\xff\xda", b"\xff\xd9", b"\xff\xc2"),
+            1500,
+        ),
         Family("page", page.page_target, (*_HTTP, *_FORM), 1200),
     )
 }

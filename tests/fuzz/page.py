@@ -20,7 +20,7 @@ from waitress.adjustments import Adjustments
 from waitress.parser import HTTPRequestParser
 from waitress.task import WSGITask
 
-from helpers.page import Site, page_site
+from helpers.page import Site, page_site, with_pictures
 from rushlight.service.page_wiring import EnginePage
 from rushlight.web.app import App
 from rushlight.web.serving.server import HEADER_BYTES
@@ -43,7 +43,7 @@ def _installation(_number: int) -> tuple[Site, App, dict[bytes, bytes]]:
     _closing.close()
     stack = _closing.enter_context(contextlib.ExitStack())
     folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
-    site = stack.enter_context(page_site(folder))
+    site = stack.enter_context(page_site(folder, with_pictures()))
     client = site.client()
     session = client.cookies["rushlight"]
     atexit.register(_closing.close)  # after the folder has registered its own end, so before it is gone

@@ -21,6 +21,8 @@ from collections.abc import Iterator
 from types import SimpleNamespace
 from typing import Any
 
+import PIL.Image
+
 from fuzz.devices import json_numbers
 from helpers.site import config_of
 from rushlight import eventlines, exchange
@@ -30,6 +32,7 @@ from rushlight.config.loading import ConfigError
 from rushlight.entry.receipt import Receipt
 from rushlight.eventlines import LineError
 from rushlight.events import Calibration, Event, Reading
+from rushlight.journal.pictures import jpeg
 from rushlight.outlets.hub import commands
 from rushlight.service import control
 from rushlight.views import AlarmView, SiteView
@@ -93,6 +96,22 @@ def eventline_target(data: bytes) -> None:
     assert _values_of(event) <= json_numbers(json.loads(data.decode()))
     with contextlib.suppress(LineError):
         eventlines.check_names(event, CONFIG)
+
+
+def picture_target(data: bytes) -> None:
+    """A picture of the diary, as sent by the page or found in a folder: taken without a place in it, or refused."""
+    try:
+        seen = jpeg.inspect(data)
+    except jpeg.PictureError as e:
+        assert str(e)
+        return
+    assert 1 <= seen.width <= jpeg.LONGEST_PX and 1 <= seen.height <= jpeg.LONGEST_PX
+    assert (
+        len(seen.frame) in {0, 8} and len(seen.mark) in {0, 2} and all(0 <= n <= 1 for n in (*seen.frame, *seen.mark))
+    )
+    # Pillow reads more strictly: it need not take what we take.
+    with contextlib.suppress(OSError, SyntaxError), PIL.Image.open(io.BytesIO(data)) as read:
+        assert not read.getexif(), "a picture with a place in it was taken"
 
 
 def csv_target(data: bytes) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import http.client
 import re
 import threading
@@ -17,12 +18,17 @@ from rushlight.clock import SystemClock
 from rushlight.journal.store import Journal
 from rushlight.service.engine import Engine
 from rushlight.service.page_wiring import EnginePage
-from rushlight.settings import Config
+from rushlight.settings import Config, Pictures
 from rushlight.web.app import App
 from rushlight.web.serving.access import Access
 from rushlight.web.serving.server import Server
 
 PASSPHRASE = "sedge and water mint"
+
+
+def with_pictures() -> Config:
+    """The small installation, its picture diary switched on."""
+    return dataclasses.replace(config_of(), pictures=Pictures(keep=True))
 
 
 @dataclass

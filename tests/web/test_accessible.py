@@ -17,9 +17,11 @@ from typing import Any
 import pytest
 
 from helpers.browser import CHROMIUM, chromium
-from helpers.page import PASSPHRASE, Site, page_site
+from helpers.diarypages import picture
+from helpers.page import PASSPHRASE, Site, page_site, with_pictures
 from rushlight.effects import Daily, Estimate
-from rushlight.events import Feeding, Test, WaterChange
+from rushlight.events import Feeding, Growth, Test, WaterChange
+from rushlight.journal.pictures.kept import Pictures
 from rushlight.journal.rows import Recorded
 from rushlight.views import OutletView
 from rushlight.web.entering.entries import SHEETS
@@ -33,7 +35,7 @@ ENTRIES = ("test", *SHEETS)
 SCREENS = (
     "/",
     "/tanks/foyer?feed=1.2&hours=8",
-    *(f"/tanks/foyer/{what}" for what in (*ENTRIES, "kit-check", "entries")),
+    *(f"/tanks/foyer/{what}" for what in (*ENTRIES, "kit-check", "entries", "picture", "diary?span=365")),
     "/probes/foyer-ph/calibration",
     "/devices",
     "/passphrase",
@@ -70,12 +72,16 @@ def fill(site: Site) -> None:
             OutletView(name="hub", title="Hub", well=True, sentence="Connected."),
         ]
     )
+    for n, weeks in enumerate((12, 4, 0)):
+        name = Pictures(site.folder).keep(picture(n))
+        look = Growth(at_s=now_s - weeks * 7 * DAY_S, tank="foyer", cover=0.3 + 0.02 * n, picture=name)
+        site.engine.submit(look)
     site.engine.submit(WaterChange(at_s=now_s - 5 * DAY_S, tank="foyer", fraction=0.3))
 
 
 @pytest.fixture(scope="module")
 def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
-    with page_site(tmp_path_factory.mktemp("accessible")) as made:
+    with page_site(tmp_path_factory.mktemp("accessible"), with_pictures()) as made:
         fill(made)
         yield made
 

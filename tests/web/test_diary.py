@@ -13,19 +13,16 @@ from pathlib import Path
 import pytest
 
 from helpers.diarypages import exif, letters, picture, saved, send
-from helpers.page import Site, page_site
-from helpers.site import config_of
+from helpers.page import Site, page_site, with_pictures
 from rushlight import settings
 from rushlight.events import Growth
 from rushlight.journal.pictures.kept import Pictures, name_of
 from rushlight.web.entering.picture import FORM_BYTES
 
-KEPT = dataclasses.replace(config_of(), pictures=settings.Pictures(keep=True))
-
 
 @pytest.fixture
 def site(tmp_path: Path) -> Iterator[Site]:
-    with page_site(tmp_path, KEPT) as made:
+    with page_site(tmp_path, with_pictures()) as made:
         yield made
 
 
@@ -90,7 +87,7 @@ def test_a_lost_or_damaged_picture_costs_its_view_and_nothing_else(site: Site) -
 
 
 def test_where_no_room_is_left_the_share_is_kept_and_it_is_said(tmp_path: Path) -> None:
-    small = dataclasses.replace(KEPT, pictures=settings.Pictures(keep=True, megabytes=1))
+    small = dataclasses.replace(with_pictures(), pictures=settings.Pictures(keep=True, megabytes=1))
     with page_site(tmp_path, small) as site:
         big = Pictures(site.folder).folder
         big.mkdir()

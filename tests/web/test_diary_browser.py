@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import dataclasses
 import io
 import re
 import urllib.parse
@@ -19,9 +18,7 @@ from helpers import leafscenes
 from helpers.browser import CHROMIUM, chromium
 from helpers.daemon import until
 from helpers.diarypages import exif, picture, send
-from helpers.page import PASSPHRASE, Site, page_site
-from helpers.site import config_of
-from rushlight import settings
+from helpers.page import PASSPHRASE, Site, page_site, with_pictures
 from rushlight.events import Growth
 from rushlight.journal.pictures.kept import Pictures
 
@@ -33,7 +30,7 @@ pytestmark = [
 
 @pytest.fixture
 def site(tmp_path: Path) -> Iterator[Site]:
-    with page_site(tmp_path, dataclasses.replace(config_of(), pictures=settings.Pictures(keep=True))) as made:
+    with page_site(tmp_path, with_pictures()) as made:
         yield made
 
 

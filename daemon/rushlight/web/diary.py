@@ -48,7 +48,7 @@ def screen(asked: PageRequest, tank_id: str) -> Response:
     span = (now_s - span_days * DAY_S, now_s)
     held = [(d.at_s, n.mean, n.low, n.high) for d in days if (n := d.nitrate) is not None]
     shots = [_shot(tank, v, chosen, asked) for v in views if v.address]
-    drawn = {"zone": asked.zone, "palette": PAGE}
+    zone = asked.zone
     return asked.page(
         "diary.html",
         f"Picture diary, {tank.title}",
@@ -59,12 +59,12 @@ def screen(asked: PageRequest, tank_id: str) -> Response:
         change=_change(then, now),
         spans=SPANS,
         span=str(span_days),
-        strip=album.strip(shots, span, **drawn) if shots else "",
+        strip=album.strip(shots, span, zone=zone, palette=PAGE) if shots else "",
         curves=[
             svg
             for svg in (
-                album.light([(d.at_s, d.light_dose_mol) for d in days], span, **drawn),
-                album.nitrate(held, span, tank.limits.nitrate, **drawn),
+                album.light([(d.at_s, d.light_dose_mol) for d in days], span, zone=zone, palette=PAGE),
+                album.nitrate(held, span, tank.limits.nitrate, zone=zone, palette=PAGE),
             )
             if svg
         ],

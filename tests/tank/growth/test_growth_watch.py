@@ -188,3 +188,15 @@ def test_a_look_is_kept_as_what_it_says() -> None:
     watch.on_fact(state, look(1, height_cm=30.0))
     assert state.record.looks == [Seen(START_S + WEEK_S, "w1", "", height_cm=30.0)]
     json.dumps([s.at_s for s in state.record.looks])
+
+
+def test_harvests_that_fit_no_mass_break_nothing() -> None:
+    """Leaves counted alone and harvests of a gram and a tonne: the mass that they tell of runs away, and no figure does."""
+    watch, state = watched()
+    for week in range(40):
+        watch.on_fact(state, look(week, new_leaves=float(week % 3)))
+        cut = Harvest(
+            at_s=START_S + (week + 0.1) * WEEK_S, id=f"c{week}", tank="foyer", fresh_grams=(1e6, 1.0, 1e-3)[week % 3]
+        )
+        watch.on_fact(state, cut)
+    assert state.rate is not None and math.isfinite(state.rate.mean) and math.isfinite(state.rate.high)
