@@ -169,8 +169,9 @@ def _dress(mail: EmailMessage, letter: Letter) -> None:
     parts = mail.get_payload()
     html = parts[-1] if isinstance(parts, list) else None
     assert isinstance(html, EmailMessage), "an alternative has just been added"
-    for name, png in letter.pictures.items():
-        html.add_related(png, "image", "png", cid=f"<{name}>", disposition="inline", filename=f"{name}.png")
+    for name, data in letter.pictures.items():
+        kind = "jpeg" if data.startswith(b"\xff\xd8") else "png"
+        html.add_related(data, "image", kind, cid=f"<{name}>", disposition="inline", filename=f"{name}.{kind}")
 
 
 def _by_code(host: str, code: int) -> Result:

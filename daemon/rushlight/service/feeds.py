@@ -10,13 +10,16 @@ import dataclasses
 import logging
 import re
 import uuid
+import zoneinfo
 from pathlib import Path
 
 from rushlight.alarms.roster import configured_channels
 from rushlight.config import loading as configuration
 from rushlight.core import questions
 from rushlight.effects import Message
+from rushlight.events import Growth
 from rushlight.journal import files
+from rushlight.journal.pictures import choice
 from rushlight.journal.reader import UnreadableError
 from rushlight.journal.store import Journal
 from rushlight.localtime import DAY_S
@@ -30,7 +33,7 @@ from rushlight.service import never_told, offline
 from rushlight.service.engine import Engine
 from rushlight.service.notifying import Telling, present
 from rushlight.service.workers import Workers
-from rushlight.settings import Config
+from rushlight.settings import Config, Tank
 from rushlight.summary import build, figures, letter, render
 
 log = logging.getLogger(__name__)
@@ -244,6 +247,25 @@ class Weekly:
             watched=bool(config.heartbeat.url or config.heartbeat.url_file) or config.heartbeat.accept_none,
         )
         if with_pictures:
-            drawn = {t.id: figures.tank_pictures(config, t, days[t.id], entries, view.at_s) for t in config.tank}
+            drawn = {
+                t.id: [*figures.tank_pictures(config, t, days[t.id], entries, view.at_s), *self._diary(t, view.at_s)]
+                for t in config.tank
+            }
             material = dataclasses.replace(material, pictures=drawn)
         return build.build(material)
+
+    def _diary(self, tank: Tank, at_s: float) -> list[build.Picture]:
+        """The tank's plants then and now, where pictures are kept and wanted in the summary."""
+        if not (self.config.pictures.keep and self.config.pictures.in_summary):
+            return []
+        own = offline.pictures(self.config, self._engine.journal.path.parent)
+        with self._engine.journal.reader() as reader:
+            stand, _ = reader.of_kind("growth", tank.id)
+        looks = [e for e in stand if isinstance(e, Growth) and own.has(e.picture)]
+        found = choice.then_and_now([e.at_s for e in looks], figures.THEN_S)
+        if found is None or found[0] is None:
+            return []
+        read = [(e, own.read(e.picture)) for e in (looks[n] for n in found if n is not None)]
+        then, now = (figures.Shot(e.at_s, data or b"", e.cover) for e, data in read)
+        zone = zoneinfo.ZoneInfo(self.config.site.timezone)
+        return figures.then_and_now(tank, then, now, at_s, zone) if then.jpeg and now.jpeg else []

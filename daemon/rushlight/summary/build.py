@@ -43,7 +43,11 @@ class Picture:
 
     name: str
     words: str
-    svg: str
+    svg: str = ""
+    jpeg: bytes = b""
+    """A picture of the diary, in the place of a drawing."""
+    caption: str = ""
+    """Said under it to everybody."""
 
 
 @dataclass(frozen=True, slots=True)

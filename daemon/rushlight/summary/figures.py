@@ -7,12 +7,13 @@ from __future__ import annotations
 
 import zoneinfo
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from rushlight import drawing
 from rushlight.alarms.wording.words import number
 from rushlight.effects import Daily
 from rushlight.events import Event, Test
-from rushlight.localtime import DAY_S
+from rushlight.localtime import DAY_S, local_day
 from rushlight.settings import Config, Tank
 from rushlight.summary.build import Picture
 from rushlight.tank.amounts import nitrate_span
@@ -58,3 +59,31 @@ def _light(tank: Tank, days: Sequence[Daily], zone: zoneinfo.ZoneInfo) -> Pictur
     svg = drawing.light(doses, percent, zone=zone, palette=drawing.MAIL)
     said = f"Light over {len(known)} days: from {number(known[0], 3)} to {number(known[-1], 3)} mol/m² a day."
     return Picture(f"light-{tank.id}", said, svg)
+
+
+LATELY_S, APART_S = 16 * DAY_S, 10 * DAY_S
+"""A picture older than that is no 'now', and one so near to it no 'then'."""
+THEN_S = 28 * DAY_S
+
+
+@dataclass(frozen=True, slots=True)
+class Shot:
+    """One picture of the diary: when, its bytes, and the share that is leaf where it was measured."""
+
+    at_s: float
+    jpeg: bytes
+    cover: float | None
+
+
+def then_and_now(tank: Tank, then: Shot, now: Shot, at_s: float, zone: zoneinfo.ZoneInfo) -> list[Picture]:
+    """The plants about four weeks before and lately, with one sentence; empty where one is no news or too near."""
+    if not (at_s - now.at_s <= LATELY_S and now.at_s - then.at_s >= APART_S):
+        return []
+    one, other = (f"{local_day(s.at_s, zone):%-d %B}" for s in (then, now))
+    said = f"The plants on {one} and on {other}"
+    if then.cover is not None and now.cover is not None:
+        said += f": {100 * then.cover:.0f} % of the marked part was leaf, now {100 * now.cover:.0f} %"
+    return [
+        Picture(f"then-{tank.id}", f"{tank.title}: the plants on {one}.", jpeg=then.jpeg),
+        Picture(f"now-{tank.id}", f"{tank.title}: the plants on {other}.", jpeg=now.jpeg, caption=f"{said}."),
+    ]

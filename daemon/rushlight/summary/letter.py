@@ -12,7 +12,7 @@ _MARK = '{"letter": 1, '
 
 @dataclass(frozen=True, slots=True)
 class Letter:
-    """`pictures` are PNG bytes by name; the HTML refers to them as `cid:name`."""
+    """`pictures` are PNG or JPEG bytes by name; the HTML refers to them as `cid:name`."""
 
     subject: str
     text: str

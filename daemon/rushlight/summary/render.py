@@ -13,7 +13,7 @@ from collections.abc import Callable
 
 import jinja2
 
-from rushlight.summary.build import Summary
+from rushlight.summary.build import Picture, Summary
 from rushlight.summary.letter import Letter
 from rushlight.summary.raster import png
 
@@ -40,13 +40,19 @@ def as_html(summary: Summary, picture: Callable[[str], str] | None = None) -> st
 
 def as_page(summary: Summary) -> str:
     """For a file that a browser opens: the letter's HTML with its pictures inside."""
-    drawn = {p.name: base64.b64encode(p.svg.encode()).decode() for t in summary.tanks for p in t.pictures}
-    return as_html(summary, lambda name: f"data:image/svg+xml;base64,{drawn[name]}")
+    drawn = {p.name: _inside(p) for t in summary.tanks for p in t.pictures}
+    return as_html(summary, drawn.__getitem__)
+
+
+def _inside(picture: Picture) -> str:
+    kind, data = ("jpeg", picture.jpeg) if picture.jpeg else ("svg+xml", picture.svg.encode())
+    return f"data:image/{kind};base64,{base64.b64encode(data).decode()}"
 
 
 def letter(summary: Summary, rasterise: Callable[[str], bytes | None] = png) -> Letter:
     """Ready to be sent; a picture that can't be made is left out and its words stay."""
-    made = {p.name: data for t in summary.tanks for p in t.pictures if (data := rasterise(p.svg)) is not None}
+    pictures = [p for t in summary.tanks for p in t.pictures]
+    made = {p.name: data for p in pictures if (data := p.jpeg or rasterise(p.svg)) is not None}
     address = {name: f"cid:{name}" for name in made}
     return Letter(
         subject=subject(summary),

@@ -12,6 +12,7 @@ from typing import Any
 
 from rushlight.drawing import PAGE, album
 from rushlight.events import Growth
+from rushlight.journal.pictures import choice
 from rushlight.journal.pictures.kept import Pictures
 from rushlight.localtime import DAY_S
 from rushlight.settings import Tank
@@ -83,12 +84,12 @@ def _view(event: Growth, pictures: Pictures | None) -> View:
 def _pair(views: Sequence[View], span_days: int, named: str) -> tuple[View | None, View | None]:
     """The newest picture that can be shown, and the one to compare it with: as named, else nearest to the start."""
     shown = [v for v in views if v.address]
-    if not shown:
+    found = choice.then_and_now([v.at_s for v in shown], span_days * DAY_S)
+    if found is None:
         return None, None
-    now, others = shown[-1], shown[:-1]
-    by_name = next((v for v in others if v.name == named), None)
-    at_s = now.at_s - span_days * DAY_S
-    return now, by_name or min(others, key=lambda v: abs(v.at_s - at_s), default=None)
+    then, now = found
+    by_name = next((v for v in shown[:now] if v.name == named), None)
+    return shown[now], by_name or (None if then is None else shown[then])
 
 
 def _change(then: View | None, now: View | None) -> str:
