@@ -15,7 +15,7 @@ propose_config() {
     local text options=(--data-folder "$state")
     if [[ $ask == yes ]]; then options+=(--ask); fi
     # The questions go to the terminal by standard error, the configuration to standard output.
-    text=$("$opt/$release/bin/python" -m rushlight.guide.wizard "${options[@]}") || die "no configuration could be proposed"
+    text=$("$opt/$release/bin/python" -m rushlight.guide.first "${options[@]}") || die "no configuration could be proposed"
     # Not readable by others: it may come to hold a token.
     write_whole 0640 root:rushlight "$etc/config.toml" "$text"$'\n'
 }

@@ -21,7 +21,7 @@ from rushlight.config import loading as config
 from rushlight.core.step import Core
 from rushlight.core.view import site_view
 from rushlight.events import Calibration, CalibrationPoint
-from rushlight.guide import wizard
+from rushlight.guide import first, wizard
 from rushlight.intake import stamping
 from rushlight.intake.polling import links
 from rushlight_drivers import LinkError, discover
@@ -90,7 +90,7 @@ def test_from_the_boards_lines_to_a_ph(tmp_path: Path) -> None:
     try:
         out = io.StringIO()
         with contextlib.redirect_stdout(out), contextlib.redirect_stderr(io.StringIO()):
-            wizard.main(["--root", str(tmp_path), "--listen-seconds", "10"])
+            first.main(["--root", str(tmp_path), "--listen-seconds", "10"])
         found = config.check(tomllib.loads(out.getvalue()))
         [link] = links(found.probe)
         driver, samples = link.spec.build(link.channels, time.monotonic), []

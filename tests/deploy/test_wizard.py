@@ -19,7 +19,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rushlight.config import loading as config
-from rushlight.guide import wizard
+from rushlight.guide import animals, first, questions, wizard
+from rushlight.guide.dialogue import Dialogue
 from rushlight.service.starting import checks
 from rushlight_drivers import discover
 
@@ -63,7 +64,7 @@ def plant(root: Path) -> Path:
 
 
 def proposed(root: Path, answers: wizard.Answers | None = None, heard: dict[str, wizard.Board] | None = None) -> str:
-    return wizard.propose(discover.discover(root), answers or wizard.Answers(timezone=wizard.timezone(root)), heard)
+    return wizard.propose(discover.discover(root), answers or wizard.Answers(timezone=first.timezone(root)), heard)
 
 
 def test_the_proposal_is_accepted_by_check(tmp_path: Path) -> None:
@@ -118,15 +119,15 @@ def test_an_empty_pi_gets_a_configuration_too(tmp_path: Path) -> None:
     text = proposed(tmp_path / "pi")
     assert config.check(tomllib.loads(text)).probe == ()
     assert "no 1-wire bus" in text
-    assert wizard.timezone(tmp_path / "pi") == "UTC"
+    assert first.timezone(tmp_path / "pi") == "UTC"
 
 
 def test_the_time_zone_is_also_found_behind_the_link(tmp_path: Path) -> None:
     (tmp_path / "etc").mkdir()
     (tmp_path / "etc/localtime").symlink_to("/usr/share/zoneinfo/America/St_Johns")
-    assert wizard.timezone(tmp_path) == "America/St_Johns"
+    assert first.timezone(tmp_path) == "America/St_Johns"
     (tmp_path / "etc/timezone").write_text("Nowhere/Land\n")
-    assert wizard.timezone(tmp_path) == "America/St_Johns"
+    assert first.timezone(tmp_path) == "America/St_Johns"
 
 
 @given(
@@ -149,30 +150,59 @@ def test_whatever_is_answered_can_be_read_back(site: str, tank: str, litres: flo
     assert found.kit[0].pads["nitrate"] == answers.nitrate_pads
 
 
+def ask_all(ask: Any, usual: wizard.Answers) -> wizard.Answers:
+    return questions.ask_all(Dialogue(ask, lambda _: None), usual)
+
+
 def test_questions_are_asked_again_until_they_make_sense() -> None:
-    replies = iter(["Rowan Street library", "Dublin", "Europe/Dublin", "Foyer", "lots", "-1", "140", "0,9",
-                    "last year", "2025-01-10 5 4", "2025-01-10 5 4 - 7,4", "0 25 10", "0 10 25 50", "maybe", "no", "push.example.org", "https://push.example.org/"])  # fmt: skip
+    replies = iter(["Rowan Street library, Europe/Dubblin", "Rowan Street library, Europe/Dublin", "Foyer", "Foyer lots 0,9",
+                    "Foyer -1 0,9", "Foyer 140 0,9", "cold -", "26-22 -", "mixed last year", "mixed 2025-01-10, warm -",
+                    "mixed 2025-01-10", "5 4", "5 4 - 7,4", "0 25 10", "0 10 25 50", "maybe", "no", "push.example.org",
+                    "https://push.example.org/"])  # fmt: skip
     asked: list[str] = []
 
     def ask(question: str, default: str) -> str:
         asked.append(question)
         return next(replies)
 
-    got = wizard.ask_all(ask, wizard.Answers(data_folder="/var/lib/rushlight"))
+    got = ask_all(ask, wizard.Answers(data_folder="/var/lib/rushlight"))
     assert (got.site, got.timezone) == ("Rowan Street library", "Europe/Dublin")
     source = {"nitrate": 5.0, "kh": 4.0, "ph": 7.4}
-    assert got.tanks == (wizard.Water("Foyer", 140, 0.9, dt.date(2025, 1, 10), source),)
+    assert got.tanks == (wizard.Water("Foyer", 140, 0.9, dt.date(2025, 1, 10), source, animals.USUAL),)
     assert (got.nitrate_pads, got.nitrate_unit) == ((0, 10, 25, 50), "")
     assert not got.home_network
     assert got.push_server == "https://push.example.org"
     assert len(got.push_topic) >= 20, "nobody may guess the topic"
     assert got.data_folder == "/var/lib/rushlight"
-    assert sum(q.startswith("Litres") for q in asked) == 3
+    assert sum(q.startswith("Who lives in Foyer (140 L, 0.9 g a day)") for q in asked) == 5, (
+        "what was understood is shown"
+    )
+    assert next(replies, None) is None
 
 
-def test_the_first_answers_are_good_enough(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    got = wizard.ask_all(lambda _, default: default, wizard.Answers(timezone="Europe/Dublin"))
+def test_the_first_answers_are_good_enough() -> None:
+    got = ask_all(lambda _, default: default, wizard.Answers(timezone="Europe/Dublin"))
+    assert (got.site, got.timezone) == ("At home", "Europe/Dublin")
     config.check(tomllib.loads(wizard.propose(discover.Findings(), got)))
+
+
+@pytest.mark.parametrize(
+    ("said", "band", "mark"),
+    [
+        ("unheated", (16, 24), "common practice, no source"),
+        ("Mixed", (21, 28), "common practice, no source"),
+        ("warm", (24, 30), "common practice, no source"),
+        ("22-26", (22, 26), "as its keeper gave it"),
+    ],
+)
+def test_limits_are_proposed_for_the_animals_kept_and_say_where_they_are_from(
+    said: str, band: tuple[float, float], mark: str
+) -> None:
+    got = ask_all(lambda q, default: f"{said} -" if q.startswith("Who lives") else default, wizard.Answers())
+    text = wizard.propose(discover.Findings(), got)
+    limits = config.check(tomllib.loads(text)).tank[0].limits
+    assert (limits.temperature.low, limits.temperature.high) == band
+    assert mark in text
 
 
 def test_what_was_said_of_age_water_and_box_is_in_the_file_with_limits_to_go_by() -> None:
@@ -191,7 +221,7 @@ def test_what_was_said_of_age_water_and_box_is_in_the_file_with_limits_to_go_by(
 
 @pytest.mark.parametrize("said", ["0 10 20 NO3-N", "0, 10, 20 no3-n", "0 10 20 as N"])
 def test_the_boxs_own_words_say_what_was_weighed(said: str) -> None:
-    got = wizard.ask_all(lambda q, default: said if "pad" in q else default, wizard.Answers())
+    got = ask_all(lambda q, default: said if "pad" in q else default, wizard.Answers())
     assert (got.nitrate_pads, got.nitrate_unit) == ((0, 10, 20), "mg/L as N")
 
 
@@ -201,62 +231,34 @@ def test_of_two_light_probes_in_one_tank_it_asks_which_carries_the_dose() -> Non
         for i in ("light-a", "light-b")
     ]
     replies = iter(["light-x", "light-b"])
-    dose = wizard.ask_dose(lambda *_: next(replies), pair, ["tank"], {})
+    dose = questions.ask_dose(Dialogue(lambda *_: next(replies), lambda _: None), pair, ["tank"], {})
     assert dose == {"light-b"}
     text = wizard.propose(discover.Findings(proposals=tuple(pair)), wizard.Answers(), dose=dose)
     assert [(p.id, p.dose) for p in config.check(tomllib.loads(text)).probe] == [("light-a", False), ("light-b", True)]
-    assert wizard.ask_dose(lambda *_: pytest.fail("asked"), pair[:1], ["tank"], {}) == frozenset()
+    silent = Dialogue(lambda *_: pytest.fail("asked"), lambda _: None)
+    assert questions.ask_dose(silent, pair[:1], ["tank"], {}) == frozenset()
 
 
 TWO = (wizard.Water("Foyer", 140, 0.9), wizard.Water("Reading room", 60, 0.3))
 
 
-def test_several_tanks_are_asked_for_one_by_one() -> None:
+def test_several_tanks_need_no_more_questions_than_one() -> None:
     asked: list[str] = []
-    replies = {"Name of the tank": "Foyer, Reading room,", "Litres of water in Foyer": "140",
-               "Litres of water in Reading room": "60", "Grams of dry feed a day for Foyer": "0.9",
-               "Grams of dry feed a day for Reading room": "0.3"}  # fmt: skip
+    replies = {"Your tanks": "Foyer 140 0,9; Reading room 60 0.3", "Who lives": "mixed 2025-01-10, 22-26"}
 
     def ask(question: str, default: str) -> str:
         asked.append(question)
         return next((r for q, r in replies.items() if question.startswith(q)), default)
 
-    got = wizard.ask_all(ask, wizard.Answers())
-    assert got.tanks == TWO
+    got = ask_all(ask, wizard.Answers())
+    assert len(asked) == 7
     found = config.check(tomllib.loads(wizard.propose(discover.Findings(), got)))
-    assert [(t.id, t.name, t.litres, t.feed.grams_per_day) for t in found.tank] == [
-        ("foyer", "Foyer", 140, 0.9),
-        ("reading-room", "Reading room", 60, 0.3),
+    assert [
+        (t.id, t.name, t.litres, t.feed.grams_per_day, t.started, t.limits.temperature.low) for t in found.tank
+    ] == [
+        ("foyer", "Foyer", 140, 0.9, dt.date(2025, 1, 10), 21),
+        ("reading-room", "Reading room", 60, 0.3, None, 22),
     ]
-
-
-def test_each_probe_is_asked_home_and_a_wrong_tank_is_asked_again(tmp_path: Path) -> None:
-    root = plant(tmp_path / "pi")
-    port = str(root / "dev/serial/by-id/usb-Board_E6614103-if00")
-    heard = {port: wizard.Board("reading-room-board", ("temp", "ph_mv"))}
-    found, tanks = discover.discover(root), wizard.tank_ids(TWO)
-    proposals = wizard.with_boards(found.proposals, heard)
-    offered: dict[str, str] = {}
-
-    def ask(question: str, default: str) -> str:
-        probe = question.split()[3]
-        if "bh1750" in probe:
-            return "Reading room" if "(one of" in question else "Cellar"
-        offered[probe] = default
-        return default
-
-    homes = wizard.ask_homes(ask, proposals, tanks)
-    assert offered["ph-reading-room-board"] == offered["temperature-reading-room-board"] == "reading-room"
-    text = wizard.propose(found, wizard.Answers(tanks=TWO), heard, homes)
-    written = {p.id: p.tank for p in config.check(tomllib.loads(text)).probe}
-    assert written == {
-        "temperature-1d3a": "foyer",
-        "temperature-4cff": "foyer",
-        "light-bh1750": "reading-room",
-        "temperature-reading-room-board": "reading-room",
-        "ph-reading-room-board": "reading-room",
-    }
-    assert "nobody said so" not in "".join(x for x in text.splitlines(keepends=True) if "4cff" in x)
 
 
 def test_unasked_the_boards_name_decides_and_what_nobody_said_is_marked(tmp_path: Path) -> None:
@@ -276,10 +278,6 @@ def test_tanks_of_one_name_keep_apart() -> None:
         "foyer-2",
         "tank",
     ]
-
-
-def test_one_tank_asks_nothing_more() -> None:
-    assert wizard.ask_homes(lambda *_: pytest.fail("asked"), discover.Findings().proposals, ["tank"]) == {}
 
 
 @pytest.mark.parametrize(
@@ -318,7 +316,7 @@ def test_a_board_on_a_real_port_is_heard_and_configured(tmp_path: Path, monkeypa
     out = io.StringIO()
     try:
         with contextlib.redirect_stdout(out), contextlib.redirect_stderr(io.StringIO()):
-            wizard.main(["--root", str(tmp_path), "--listen-seconds", "10"])
+            first.main(["--root", str(tmp_path), "--listen-seconds", "10"])
     finally:
         stop.set()
         board.join()
@@ -338,7 +336,7 @@ def test_a_silent_port_is_left_as_a_guess(tmp_path: Path) -> None:
     serial.mkdir(parents=True)
     (serial / "usb-Board_1-if00").symlink_to(os.ttyname(theirs))
     done = subprocess.run(
-        [sys.executable, "-m", "rushlight.guide.wizard", "--root", tmp_path, "--listen-seconds", "0.3"],
+        [sys.executable, "-m", "rushlight.guide.first", "--root", tmp_path, "--listen-seconds", "0.3"],
         capture_output=True,
         text=True,
         check=True,

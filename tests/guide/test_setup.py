@@ -5,7 +5,7 @@ from __future__ import annotations
 import ast
 import subprocess
 import tomllib
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -15,8 +15,9 @@ from helpers.daemon import RUSHLIGHT
 from helpers.receivers import PushServer
 from rushlight import clock
 from rushlight.config import loading as config
-from rushlight.guide import files, wizard
-from rushlight.guide.dialogue import Dialogue, address
+from rushlight.guide import files, first, wizard
+from rushlight.guide.answers import address
+from rushlight.guide.dialogue import Dialogue
 from rushlight.guide.session import Place, Session
 
 ROOT = Path(__file__).parents[2]
@@ -31,7 +32,10 @@ class Person:
 
     def ask(self, question: str, default: str) -> str:
         self.questions.append(question)
-        return next((a for k, a in self.answers.items() if k.replace("_", " ") in question), "") or default
+        return (
+            next((a for k, a in self.answers.items() if k.replace("Wi_Fi", "Wi-Fi").replace("_", " ") in question), "")
+            or default
+        )
 
     def talk(self) -> Dialogue:
         return Dialogue(self.ask, self.write)
@@ -60,14 +64,15 @@ class Box:
             self.daemon.terminate()
             self.daemon.wait(30)
 
-    def first(self, ask: Callable[[str, str], str]) -> str:
-        text = wizard.first_configuration(ask, str(self.folder / "data"), self.folder / "pi", 0.0)
+    def first(self, talk: Dialogue) -> str:
+        text = first.first_configuration(talk, str(self.folder / "data"), self.folder / "pi", 0.0)
         return text.replace("[page]\n", "[page]\nenabled = false\n")  # another test may have the port
 
     def session(self, person: Person) -> Session:
         place = Place(
             config=self.file, data=lambda c: Path(c.storage.folder), firmware=ROOT / "deploy/board",
             broker=self.file.parent / "broker", first=self.first, restart=self.restart, clock=clock.SystemClock(),
+            root=self.folder / "pi", listen_s=0.0,
         )  # fmt: skip
         return Session(person.talk(), place)
 
@@ -108,22 +113,18 @@ def test_from_nothing_to_a_confirmed_push_and_again(
     again = Person(in_front_of_you="yes")
     assert box.session(again).run()
     assert [q for q in again.questions if "in front of you" in q]
-    assert len(again.questions) == 2, again.questions
+    assert len(again.questions) == 1, again.questions
     assert box.file.read_text() == text, "nothing was asked for, so nothing is changed"
     assert box.starts == 1, "and nothing is restarted"
     assert "Ready" in again.seen
 
 
 def test_what_is_missing_is_added_and_not_a_line_changed(box: Box) -> None:
-    box.file.write_text(box.first(Person(push_server="none").ask))
+    box.file.write_text(box.first(Person(push_server="none").talk()))
     before = box.file.read_text()
-    broker = box.file.parent / "broker"
-    broker.mkdir()
-    (broker / "ca.der").write_bytes(b"\x30\x00")
-    for name in ("board", "rushlight"):
-        (broker / f"{name}.password").write_text(f"{name}-secret\n")
+    with_broker(box)
     person = Person(
-        wireless="Reading-room board", Name_of_your="house", password="it's \"long\"", push_server="none",
+        wireless="Reading-room board", Name_of_the_Wi_Fi="house, it's \"long\"", push_server="none",
         pinged="https://watch.example.org/1",
     )  # fmt: skip
     session = box.session(person)
@@ -156,6 +157,89 @@ def test_what_is_missing_is_added_and_not_a_line_changed(box: Box) -> None:
     assert len(settings["MQTT"]["hosts"]) == 2
 
 
+def with_broker(box: Box) -> None:
+    broker = box.file.parent / "broker"
+    broker.mkdir()
+    (broker / "ca.der").write_bytes(b"\x30\x00")
+    for name in ("board", "rushlight"):
+        (broker / f"{name}.password").write_text(f"{name}-secret\n")
+
+
+def plug_in(box: Box, *thermometers: str) -> None:
+    for name in thermometers:
+        folder = box.folder / "pi/sys/bus/w1/devices" / name
+        folder.mkdir(parents=True)
+        (folder / "w1_slave").write_text("")
+
+
+def test_two_tanks_with_a_board_each_need_at_most_a_dozen_questions(box: Box) -> None:
+    """One tank's probes hang on the computer and are named by touch or, as here, by name; the other's on a board."""
+    plug_in(box, "28-0316a2794cff", "28-0000075f1d3a")
+    with_broker(box)
+    person = Person(
+        Your_tanks="Foyer 140 0.9, Reading room 54 0.4", Press_Enter="skip", wireless="reading-room-board",
+        Name_of_the_Wi_Fi="house, word", pinged="https://watch.example.org/1",
+    )  # fmt: skip
+    session = box.session(person)
+    session._first()
+    session._boards()
+    session._channel()
+    session._watcher()
+    asked = [*person.questions, "is the rehearsal in front of you"]
+    # Skipping the touch costs the question that the touch would have saved.
+    assert len(asked) - 1 <= MOST_QUESTIONS, asked
+    homes = {p.id: p.tank for p in config.load(box.file).probe}
+    assert homes["temperature-reading-room-board"] == "reading-room"
+    assert len(homes) == 4
+
+
+def test_a_probe_plugged_in_since_is_added_and_nothing_else_is_touched(box: Box) -> None:
+    plug_in(box, "28-0316a2794cff")
+    box.file.write_text(box.first(Person(push_server="none").talk()))
+    before = box.file.read_text()
+    again = Person()
+    assert box.session(again)._first()
+    box.session(again)._new_probes()
+    assert box.file.read_text() == before, "nothing new, nothing changed"
+    plug_in(box, "28-0000075f1d3a")
+    session = box.session(again)
+    session._new_probes()
+    assert box.file.read_text().startswith(before.rstrip("\n"))
+    assert [p.options.device for p in config.load(box.file).probe] == ["28-0316a2794cff", "28-0000075f1d3a"]
+    assert session.changed, "the daemon is restarted for it"
+    assert again.questions == [], "one tank: there is nothing to ask"
+
+
+def test_boards_get_the_wifi_that_the_computer_itself_has(tmp_path: Path) -> None:
+    """The form of nm-settings-keyfile(5)."""
+    folder = tmp_path / "etc/NetworkManager/system-connections"
+    assert files.own_wifi(tmp_path) is None
+    folder.mkdir(parents=True)
+    (folder / "cable.nmconnection").write_text("[connection]\ntype=ethernet\n")
+    (folder / "open.nmconnection").write_text("[connection]\ntype=wifi\n[wifi]\nssid=guests\n")
+    assert files.own_wifi(tmp_path) is None
+    (folder / "preconfigured.nmconnection").write_text(
+        "[connection]\nid=preconfigured\ntype=wifi\n[wifi]\nmode=infrastructure\nssid=house\n"
+        '[wifi-security]\nkey-mgmt=wpa-psk\npsk=50% off; "it\'s long"\n'
+    )
+    assert files.own_wifi(tmp_path) == ("house", '50% off; "it\'s long"')
+
+
+def test_the_rehearsal_is_sent_again_when_asked_for(
+    box: Box, server: PushServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(wizard, "new_topic", lambda: "alarms")
+    original = wizard.push_table
+    monkeypatch.setattr(wizard, "push_table", lambda s, t: original(s, t) + f'token = "{server.token}"\n')
+    replies = iter(["again", "yes"])
+    person = Person(push_server=server.url)
+    talk = Dialogue(lambda q, d: next(replies) if "in front of you" in q else person.ask(q, d), person.write)
+    session = box.session(person)
+    session.talk = talk
+    assert session.run()
+    assert len(server.messages()) == 2
+
+
 def test_every_file_of_the_firmware_goes_onto_a_board() -> None:
     there = {p.name for p in (ROOT / "deploy/board").glob("*.py")}
     assert there == {*files.BOARD_FILES, "settings.py"}
@@ -170,7 +254,7 @@ def test_a_configuration_with_faults_is_told_before_anything_is_asked(box: Box) 
 
 
 def test_an_addition_that_would_spoil_the_whole_is_not_written(box: Box) -> None:
-    text = box.first(Person(push_server="none").ask)
+    text = box.first(Person(push_server="none").talk())
     box.file.write_text(text)
     with pytest.raises(config.ConfigError):
         files.add_to_config(box.file, '[heartbeat]\nurll = "x"\n')

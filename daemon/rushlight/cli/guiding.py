@@ -13,8 +13,8 @@ import rushlight
 from rushlight import clock
 from rushlight.cli.common import config_option, data_folder, fail
 from rushlight.config.loading import ConfigError
-from rushlight.guide import wizard
-from rushlight.guide.dialogue import Dialogue
+from rushlight.guide import first
+from rushlight.guide.dialogue import Dialogue, on_terminal
 from rushlight.guide.session import Place, Session
 
 _INSTALLED = Path("/etc/rushlight/config.toml")
@@ -26,7 +26,7 @@ _UNIT = "rushlight.service"
 def setup(config_file: Path | None) -> None:
     """Set this installation up, step by step, until a rehearsed alarm is in your hand.
 
-    Asks at most a dozen questions for one tank, each with an answer that suits most.  Run it again at any time: what is
+    Asks at most a dozen questions, each with an answer that suits most.  Run it again at any time: what is
     there stays, and only what is missing is asked for.
 
     \b
@@ -43,11 +43,11 @@ def setup(config_file: Path | None) -> None:
         data=data_folder,
         firmware=_firmware(),
         broker=file.parent / "broker",
-        first=lambda ask: wizard.first_configuration(ask, os.environ.get("STATE_DIRECTORY", "") if installed else ""),
+        first=lambda talk: first.first_configuration(talk, os.environ.get("STATE_DIRECTORY", "") if installed else ""),
         restart=_restart if installed and os.geteuid() == 0 else None,
         clock=clock.SystemClock(),
     )
-    talk = Dialogue(wizard.on_terminal, lambda text: click.echo(text, nl=False))
+    talk = Dialogue(on_terminal, lambda text: click.echo(text, nl=False))
     try:
         ready = Session(talk, place).run()
     except ConfigError as e:

@@ -1,4 +1,5 @@
 """The guided way from an installed program to a message that a person has in hand: `rushlight setup`.
 
-Imports alarms, clock, config, drivers, service, settings, argparse, secrets, segno, shutil, socket.
+Imports alarms, clock, config, drivers, service, settings, argparse, configparser, secrets, segno, shutil, socket,
+zoneinfo.
 """

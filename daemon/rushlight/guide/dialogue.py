@@ -7,6 +7,7 @@ answer, so that a test, or another way of asking, can stand in its place.
 from __future__ import annotations
 
 import io
+import sys
 from collections.abc import Callable
 from typing import TypeVar
 
@@ -18,7 +19,7 @@ T = TypeVar("T")
 class Dialogue:
     """`ask(question, default)` gives the answer or the default; `write` shows text."""
 
-    def __init__(self, ask: Callable[[str, str], str], write: Callable[[str], None]) -> None:
+    def __init__(self, ask: Callable[[str, str], str], write: Callable[[str], object]) -> None:
         self._ask, self._write = ask, write
         self.asked = 0
         """Questions put so far."""
@@ -37,10 +38,6 @@ class Dialogue:
             except ValueError as e:
                 said = f"{question} ({e})"
 
-    def yes(self, question: str, default: str = "no") -> bool:
-        """A question for yes or no."""
-        return self.ask_for(f"{question} (yes/no)", default, _yes)
-
     def say(self, text: str = "") -> None:
         """One paragraph."""
         self._write(f"{text}\n")
@@ -56,16 +53,11 @@ class Dialogue:
         self._write(f"\n{out.getvalue()}\n    {address}\n\n")
 
 
-def _yes(text: str) -> bool:
-    if text.lower() not in {"yes", "y", "no", "n"}:
-        raise ValueError("yes or no")
-    return text.lower().startswith("y")
-
-
-def address(text: str) -> str:
-    """An address of the web, or nothing for 'none'; raises ValueError."""
-    if text.lower() in {"", "none"}:
-        return ""
-    if not text.startswith(("https://", "http://")):
-        raise ValueError("an address that begins with https://, or none")
-    return text.rstrip("/")
+def on_terminal(question: str, default: str) -> str:
+    """Ask on the terminal; leaves when the input has ended."""
+    sys.stderr.write(f"{question} [{default}]: ")
+    sys.stderr.flush()
+    line = sys.stdin.readline()
+    if not line:
+        raise SystemExit("no answer: the input ended")
+    return line.strip() or default

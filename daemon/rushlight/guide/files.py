@@ -6,6 +6,7 @@ what is new is added at its end, checked as a whole first.
 
 from __future__ import annotations
 
+import configparser
 import contextlib
 import os
 import shutil
@@ -52,6 +53,21 @@ def board_settings(template: str, name: str, wifi: tuple[str, str], hosts: Seque
         key = line.partition(" = ")[0]
         lines.append({"NAME": f"NAME = {name!r}", "MQTT": f"MQTT = {mqtt!r}"}.get(key, line) if "=" in line else line)
     return "\n".join(lines) + "\n"
+
+
+def own_wifi(root: Path) -> tuple[str, str] | None:
+    """Name and password of a Wi-Fi that this computer itself joins, as NetworkManager keeps them; None: none is found.
+
+    The form is that of nm-settings-keyfile(5).
+    """
+    for file in sorted((root / "etc/NetworkManager/system-connections").glob("*.nmconnection")):
+        kept = configparser.RawConfigParser(strict=False)
+        with contextlib.suppress(OSError, configparser.Error, UnicodeDecodeError):
+            kept.read_string(file.read_text())
+            name, password = kept.get("wifi", "ssid"), kept.get("wifi-security", "psk")
+            if name and password:
+                return name, password
+    return None
 
 
 def addresses() -> list[str]:

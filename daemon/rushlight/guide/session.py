@@ -15,11 +15,13 @@ from typing import Any
 from rushlight.alarms.roster import configured_channels
 from rushlight.clock import Clock
 from rushlight.config import loading as configuration
-from rushlight.guide import files, wizard
-from rushlight.guide.dialogue import Dialogue, address
+from rushlight.guide import answers as typed
+from rushlight.guide import files, first, touch, wizard
+from rushlight.guide.dialogue import Dialogue
 from rushlight.service import control
 from rushlight.service.starting import checks
 from rushlight.settings import Config
+from rushlight_drivers import discover
 
 UP_S = 90.0
 """So long a restarted daemon is waited for."""
@@ -39,9 +41,13 @@ class Place:
     firmware: Path
     broker: Path
     """Folder with the broker's passwords and certificate; there is no broker of ours where it is missing."""
-    first: Callable[[Callable[[str, str], str]], str]
+    first: Callable[[Dialogue], str]
     restart: Callable[[], None] | None
     clock: Clock
+    root: Path = Path("/")
+    """Where /sys, /dev and /etc are."""
+    listen_s: float = 25.0
+    """How long a serial port with nothing of ours on it so far is heard out."""
 
 
 class Session:
@@ -58,7 +64,8 @@ class Session:
 
     def run(self) -> bool:
         """All parts; returns whether this installation is ready.  Raises ConfigError, OSError."""
-        self._first()
+        if self._first():
+            self._new_probes()
         self._boards()
         self._channel()
         self._watcher()
@@ -69,14 +76,32 @@ class Session:
 
     # ------------------------------------------------------------------ the configuration
 
-    def _first(self) -> None:
+    def _first(self) -> bool:
+        """Make the configuration where there is none; returns whether there was one."""
         if self.place.config.exists():
             self.talk.say(f"{self.place.config} is there and stays as it is; what is missing is asked for.")
             self.config  # noqa: B018 - a file with faults is told before anything is asked
-            return
+            return True
         self.talk.heading("The tanks")
-        files.write_config(self.place.config, self.place.first(self.talk.ask))
+        files.write_config(self.place.config, self.place.first(self.talk))
         self.changed = True
+        return False
+
+    def _new_probes(self) -> None:
+        """Probes that were plugged in since: placed as the first ones were, and added."""
+        config = self.config
+        known = {v for p in config.probe for k in ("device", "port") if (v := getattr(p.options, k, ""))}
+        found = [p for p in discover.discover(self.place.root).proposals if not known & set(p.options.values())]
+        found = [p for p in wizard.with_boards(found, first.listen(found, self.place.listen_s)) if p.sure]
+        found = wizard.apart(found, {p.id for p in config.probe})
+        if not found:
+            return
+        self.talk.heading("New probes")
+        clock = self.place.clock
+        tanks = {t.id: t.title for t in config.tank}
+        homes = touch.homes(self.talk, found, tanks, first.ears(clock), clock)
+        self._add(*(wizard.probe_table(p, homes.get(p.id) or next(iter(tanks))) for p in found))
+        self.talk.say(f"Added: {', '.join(p.id for p in found)}.")
 
     def _add(self, *tables: str) -> None:
         files.add_to_config(self.place.config, *tables)
@@ -99,7 +124,7 @@ class Session:
         new = [n for n in names if f"boards/{n}" not in known]
         if not new:
             return
-        wifi = (self.talk.ask("Name of your Wi-Fi", ""), self.talk.ask("Its password; it is written to the board", ""))
+        wifi = self._wifi()
         password = (self.place.broker / "board.password").read_text().strip()
         template = (self.place.firmware / "settings.py").read_text()
         tables = list[str]()
@@ -107,17 +132,30 @@ class Session:
             folder = self.place.config.parent / "boards" / name
             settings = files.board_settings(template, name, wifi, files.addresses(), password)
             copied = files.write_board(folder, self.place.firmware, settings, self.place.broker / "ca.der")
-            tank = wizard.home_of_name(name, [t.id for t in self.config.tank])
+            tank = wizard.home_of(name, [t.id for t in self.config.tank])
             tables += _probes_of(name, tank, self.place.broker)
             self.talk.say(f"{name}: copy all {len(copied)} files of {folder} onto the board; its tank is {tank}.")
         self._add(*tables)
+
+    def _wifi(self) -> tuple[str, str]:
+        """Name and password for the boards: this computer's own, else asked for."""
+        own = files.own_wifi(self.place.root)
+        if own is not None:
+            self.talk.say(
+                f"They get this computer's own Wi-Fi, {own[0]}, with its password; both stand in settings.py."
+            )
+            return own
+        question = (
+            "Name of the Wi-Fi for the boards and its password, with a comma between them; both go onto the board"
+        )
+        return self.talk.ask_for(question, "", typed.wifi)
 
     # ------------------------------------------------------------------ who is told
 
     def _channel(self) -> None:
         self.talk.heading("Your phone")
         if not configured_channels(self.config):
-            server = self.talk.ask_for("Address of the push server (none: no phone)", wizard.PUSH_SERVER, address)
+            server = self.talk.ask_for("Address of the push server (none: no phone)", wizard.PUSH_SERVER, typed.address)
             if not server:
                 return
             self._add(wizard.push_table(server, wizard.new_topic()))
@@ -140,7 +178,7 @@ class Session:
         self.talk.heading("Somebody who notices silence")
         self.talk.say("If this computer dies, nothing on it can tell you. A watcher outside the house can: it is pinged"
                       " while all is well, and tells you when the pings stop.")  # fmt: skip
-        url = self.talk.ask_for("Address that is to be pinged (empty: nobody watches)", "", address)
+        url = self.talk.ask_for("Address that is to be pinged (empty: nobody watches)", "", typed.address)
         self._add(wizard.table("heartbeat", {"url": url} if url else {"accept_none": True}))
 
     # ------------------------------------------------------------------ the daemon
@@ -184,20 +222,37 @@ class Session:
         if not configured_channels(self.config):
             return ["no channel is set up, so no alarm reaches a phone"]
         self.talk.heading("A rehearsal")
-        self.talk.ask("Subscribe the phone now, then press Enter: an alarm is rehearsed, as loud as the loudest", "")
-        found = checks.trials(self._ask, self.place.clock, self.config.site.name, rehearsal=True)
-        faults = []
-        for line in found:
-            if not line.well:
-                self.talk.say(f"{line.what}: {line.said}")
-                faults.append(f"{line.what}: nothing has gone through")
-                continue
-            if self.talk.yes(f"{line.what}: handed over. Is the message in front of you"):
-                self._ask(do="confirm", channel=line.what)
-            else:
-                faults.append(f"{line.what}: handed over, but nobody has it in hand; see that the phone's app is "
-                              "subscribed to the topic above")  # fmt: skip
-        return faults
+        self.talk.say(
+            "An alarm is rehearsed now, as loud as the loudest; in seconds it is on every phone that is subscribed."
+        )
+        open_ = set(configured_channels(self.config))
+        faults = dict[str, str]()
+        while open_:
+            found = checks.trials(self._ask, self.place.clock, self.config.site.name, rehearsal=True)
+            faults = {c: f for c, f in faults.items() if c not in open_}
+            for line in (f for f in found if f.what in open_):
+                self._in_hand(line, open_, faults)
+        return list(faults.values())
+
+    def _in_hand(self, line: checks.Line, open_: set[str], faults: dict[str, str]) -> None:
+        """Ask for the message of one channel, and take the channel out of those that are open once it is answered."""
+        if not line.well:
+            self.talk.say(f"{line.what}: {line.said}")
+            faults[line.what] = f"{line.what}: nothing has gone through"
+            open_.discard(line.what)
+            return
+        question = f"{line.what}: handed over. Is the message in front of you (yes, no, or again: send it once more)"
+        answer = self.talk.ask_for(question, "no", _in_hand)
+        if answer == "again":
+            return
+        open_.discard(line.what)
+        if answer == "yes":
+            self._ask(do="confirm", channel=line.what)
+            return
+        faults[line.what] = (
+            f"{line.what}: handed over, but nobody has it in hand; see that the phone's app is subscribed to the"
+            " topic above"
+        )
 
     def _verdict(self, faults: list[str]) -> bool:
         self.talk.heading("Not ready yet" if faults else "Ready")
@@ -209,6 +264,13 @@ class Session:
             self.talk.say("An alarm reaches you. Next: the first test of the water, on the page or with"
                           " 'rushlight record test'.")  # fmt: skip
         return not faults
+
+
+def _in_hand(text: str) -> str:
+    """Yes, no or again."""
+    if text.lower() == "again":
+        return "again"
+    return "yes" if typed.yes(text) else "no"
 
 
 def _names(text: str) -> list[str]:

@@ -17,16 +17,15 @@ from pydantic import TypeAdapter
 from rushlight.alarms.wording import words
 from rushlight.clock import Clock
 from rushlight.config import implied
-from rushlight.intake.polling import Link, links
 from rushlight.outlets.hub import broker
 from rushlight.outlets.result import Done, Parcel, Result
 from rushlight.service import notifying
+from rushlight.service.starting.live import Live
 from rushlight.settings import Config, Tank
 from rushlight.views import SiteView
-from rushlight_drivers import LinkError, Sample
+from rushlight_drivers import Sample
 
 _PATIENCE_S = 15.0
-_POLL_S = 2.0
 _TRIAL_S = 30.0
 _TRIAL = "This message was asked for with 'rushlight check --send'. Nothing to do."
 _REHEARSAL = "This is how an urgent alarm arrives. It was asked for; nothing is wrong with the tanks."
@@ -45,20 +44,13 @@ class Line:
 
 def probes(config: Config, clock: Clock) -> list[Line]:
     """Open each link and wait up to fifteen seconds for a value from every probe behind it."""
-    threads, out = [], dict[str, Line]()
-    for link in links(config.probe):
-        thread = threading.Thread(target=_try_link, args=(link, clock, out), daemon=True)
-        thread.start()
-        threads.append(thread)
-    for thread in threads:
-        thread.join(_PATIENCE_S + 20.0)
-    found = []
-    for p in config.probe:
-        if p.driver == "none":
-            found.append(Line(p.id, True, "fed by import alone"))
-        else:
-            found.append(out.get(p.id, Line(p.id, False, "its driver did not come back in time")))
-    return found
+    driven = [p.id for p in config.probe if p.driver != "none"]
+    until_s = clock.mono_s() + _PATIENCE_S
+    with Live(config.probe, clock) as live:
+        while clock.mono_s() < until_s and any(live.value(p) is None and p not in live.why for p in driven):
+            live.wait(0.2)
+        found = {p: _verdict(p, live.latest.get(p), live.why.get(p, "nothing heard within 15 s")) for p in driven}
+    return [found.get(p.id, Line(p.id, True, "fed by import alone")) for p in config.probe]
 
 
 def probes_of_daemon(config: Config, clock: Clock, ask: Callable[[], Any]) -> list[Line]:
@@ -95,28 +87,6 @@ def _heard(config: Config, view: SiteView) -> list[Line]:
         else:
             found.append(Line(p.id, False, probe.trouble or "the daemon has no fresh value from it yet"))
     return found
-
-
-def _try_link(link: Link, clock: Clock, out: dict[str, Line]) -> None:
-    driver = link.spec.build(link.channels, clock.mono_s)
-    waiting = {c.name for c in link.channels}
-    latest: dict[str, Sample] = {}
-    until_s = clock.mono_s() + _PATIENCE_S
-    why = "nothing heard within 15 s"
-    try:
-        driver.open()
-        while waiting and clock.mono_s() < until_s:
-            for sample in driver.poll(_POLL_S):
-                latest[sample.channel] = sample
-                if not sample.trouble and sample.value is not None:
-                    waiting.discard(sample.channel)
-            clock.wait(threading.Event(), 0.2)
-    except LinkError as e:
-        why = str(e)
-    finally:
-        driver.close()
-    for channel in link.channels:
-        out[channel.name] = _verdict(channel.name, latest.get(channel.name), why)
 
 
 def _verdict(name: str, sample: Sample | None, why: str) -> Line:

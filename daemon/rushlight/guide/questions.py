@@ -1,0 +1,99 @@
+"""The questions of a first configuration: seven, for one tank or for many, each with an answer that suits most.
+
+Owns their order and words; `answers` reads what is typed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+from rushlight.guide import animals, wizard
+from rushlight.guide import answers as typed
+from rushlight.guide.dialogue import Dialogue
+from rushlight_drivers.discover import Proposal
+
+
+def ask_all(talk: Dialogue, usual: wizard.Answers) -> wizard.Answers:
+    """Put each question."""
+    site, timezone = talk.ask_for(
+        "Name of the place, and its time zone with a comma between them",
+        f"{usual.site}, {usual.timezone}",
+        typed.place(usual.timezone),
+    )
+    tanks = _tanks(talk, usual.tanks)
+    pads, unit = talk.ask_for(
+        "Values beside the strip's nitrate pad; if the box says NO3-N and not NO3, write NO3-N after them",
+        " ".join(f"{p:g}" for p in usual.nitrate_pads),
+        typed.pads,
+    )
+    network = talk.ask_for("May phones in the home network open the page (yes/no)", "yes", typed.yes)
+    server = talk.ask_for(
+        "Address of a push server for alarms on the phone (none: no phone)", wizard.PUSH_SERVER, typed.address
+    )
+    return replace(
+        usual,
+        site=site,
+        timezone=timezone,
+        tanks=tanks,
+        nitrate_pads=pads,
+        nitrate_unit=unit,
+        home_network=network,
+        push_server=server,
+        push_topic=wizard.new_topic() if server else "",
+    )
+
+
+def _tanks(talk: Dialogue, usual: Sequence[wizard.Water]) -> tuple[wizard.Water, ...]:
+    """The tanks: what they hold, who lives in them, what they are filled with."""
+    given = talk.ask_for(
+        "Your tanks, each with its name, litres of water without gravel and wood, and grams of dry feed a day, such as"
+        " Foyer 140 0.9, Reading room 54 0.4",
+        ", ".join(f"{t.name} {t.litres:g} {t.feed_grams:g}" for t in usual),
+        typed.tanks,
+    )
+    lives = ask_lives(talk, [f"{name} ({litres:g} L, {grams:g} g a day)" for name, litres, grams in given])
+    source = talk.ask_for(
+        "The water that you fill in: nitrate in mg/L, KH and GH in degrees, pH, such as 5 4 7 7.4 (unknown: -)",
+        "- - - -",
+        typed.source,
+    )
+    return tuple(
+        wizard.Water(name, litres, grams, since, source, keeping)
+        for (name, litres, grams), (keeping, since) in zip(given, lives, strict=True)
+    )
+
+
+def ask_lives(talk: Dialogue, tanks: Sequence[str]) -> typed.Lives:
+    """Who lives in each tank, which proposes its limits, and since when it stands."""
+    talk.say(f"Limits for the animals. {animals.explained()}")
+    each = "" if len(tanks) == 1 else "; one answer for each with commas between them, or one for all"
+    return talk.ask_for(
+        f"Who lives in {' and '.join(tanks)}, and the day on which it was set up (unknown: -), such as"
+        f" mixed 2025-01-10{each}",
+        f"{animals.USUAL.word} -",
+        typed.lives(len(tanks)),
+    )
+
+
+def ask_dose(
+    talk: Dialogue, probes: Sequence[Proposal], tanks: Sequence[str], homes: Mapping[str, str]
+) -> frozenset[str]:
+    """Of several light probes in one tank the one that carries its dose; nothing is asked where there is one."""
+    chosen = set()
+    for tank in tanks:
+        ids = [
+            p.id for p in probes
+            if p.sure and p.quantity == "light" and (homes.get(p.id) or wizard.home_of(p.id, tanks)) == tank
+        ]  # fmt: skip
+        if len(ids) < 2:
+            continue
+
+        def read(text: str, ids: Sequence[str] = ids) -> str:
+            if text not in ids:
+                raise ValueError(f"one of {', '.join(ids)}")
+            return text
+
+        question = f"Which light probe sees what the plants{'' if len(tanks) == 1 else f' of {tank}'} get"
+        chosen.add(talk.ask_for(f"{question}: {', '.join(ids)}", ids[0], read))
+    return frozenset(chosen)
