@@ -47,6 +47,8 @@ class ProbeView:
     @property
     def unit_shown(self) -> str:
         """The unit as a person reads it after the value; a pH is its own unit and gets none."""
+        if self.quantity == "nitrate" and self.unit == "mg/L":
+            return "mg/L as NO3"
         return "" if self.unit == "pH" else self.unit
 
 

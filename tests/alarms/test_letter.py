@@ -64,7 +64,7 @@ def test_nothing_is_longer_than_a_phone_shows_and_nothing_is_empty(told: list[It
 def test_the_deed_comes_first_then_how_sure_then_why_then_the_trap() -> None:
     assert letter.title([TOLD]) == "Foyer: nitrate rising"
     assert letter.body([TOLD]) == (
-        "Feed no more than before. Nitrate about 34 mg/L (25 to 44), rising, limit 40; 72 % chance to pass it in 4 weeks."
+        "Feed no more than before. Nitrate about 34 mg/L as NO3 (25 to 44), rising, limit 40; 72 % chance to pass it in 4 weeks."
         " Simplest cause: 29 % more feed than before; about 67 % of it. Do not add fertiliser: it raises nitrate further."
     )
 

@@ -47,7 +47,7 @@ def change(
         at_s=at_s,
         tank=tank,
         alarm=alarm,
-        id=f"{tank or 'site'}.{alarm}",
+        id=".".join(x for x in (tank or "site", alarm, subject) if x),
         subject=subject,
         occurrence=occurrence,
         state=state,
@@ -258,6 +258,54 @@ def test_one_trouble_is_not_told_under_two_names():
     scene.change(NOON + 20 * day, "returned", alarm="nitrate_rising")
     (message,) = scene.until(NOON + 28 * day)
     assert message.key == "foyer.uptake_behind#1:1-raise@duty", "what it stood behind is over, so now it is told"
+
+
+def test_two_probes_beyond_one_limit_are_one_message_until_the_last_is_back():
+    scene = Scene()
+    scene.change(NOON, subject="left")
+    assert scene.change(NOON + 90, subject="right") == [], "the same water, the same limit"
+    scene.change(NOON + 100, alarm="temperature_moving", subject="right")
+    scene.change(NOON + 110, alarm="ph_low", subject="other", priority="high")
+    told = [m.alarms[0].alarm for m in scene.until(NOON + 130)]
+    assert told == [], "the rate is told by the limit; the pH was told as it rose"
+    assert [m.alarms[0].alarm for m in scene.said] == ["foyer.temperature_high.left", "foyer.ph_low.other"]
+    (goes_on,) = scene.change(NOON + 200, "returned", subject="left")
+    assert (goes_on.alarms[0].alarm, goes_on.alarms[0].step) == ("foyer.temperature_high.right", "raise")
+    (over,) = scene.change(NOON + 299, "returned", subject="right")
+    assert over.title.endswith("over"), "once, when the water is back for every probe"
+
+
+@pytest.mark.parametrize("answer", ["acknowledged", "shelved", "out_of_service"])
+def test_a_probe_that_was_answered_for_hides_no_other(answer):
+    """The first may be broken, and known to be; the second is told of all the same."""
+    scene = Scene()
+    scene.change(NOON, subject="left")
+    scene.change(NOON + 60, answer, subject="left")
+    (message,) = scene.change(NOON + 120, subject="right")
+    assert message.alarms[0].alarm == "foyer.temperature_high.right"
+    scene.change(NOON + 180, subject="shallow", priority="high", alarm="ph_high")
+    (worse,) = scene.change(NOON + 200, subject="deep", priority="high", alarm="ph_low")
+    assert worse.alarms[0].alarm == "foyer.ph_low.deep", "the other side of a band is another trouble"
+
+
+def test_a_second_probe_that_is_worse_is_told_beside_a_milder_one():
+    scene = Scene()
+    scene.change(NOON, alarm="ph_low", subject="left", priority="medium")
+    scene.until(NOON + 120)
+    (worse,) = scene.change(NOON + 180, alarm="ph_low", subject="right", priority="high")
+    assert worse.priority == "high"
+
+
+def test_hardness_running_out_beside_ammonia_is_told_within_a_day_of_its_end():
+    """One trouble, one order: bicarbonate while there is ammonia would make it more poisonous."""
+    scene, day = Scene(), 86400.0
+    scene.change(NOON, alarm="ammonia_high")
+    scene.change(NOON + 1, alarm="alkalinity_low")
+    scene.until(NOON + 2.5 * day)
+    assert {t.alarm for m in scene.said for t in m.alarms} == {"foyer.ammonia_high"}
+    scene.change(NOON + 2.5 * day, "returned", alarm="ammonia_high")
+    (message,) = scene.until(NOON + 3.5 * day)
+    assert [t.alarm for t in message.alarms] == ["foyer.alkalinity_low"]
 
 
 def test_a_test_that_was_bad_is_not_urgent_once_it_was_acknowledged():

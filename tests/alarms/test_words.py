@@ -40,7 +40,7 @@ def test_a_message_has_its_parts_in_order():
     row = TABLE["nitrate_rising"]
     text = words.alarm_text(row, "Foyer", RISING)
     assert text == (
-        "Foyer: nitrate about 34 mg/L (90 %: 25 to 44), rising by 0.83 mg/L a day; the chance of passing its "
+        "Foyer: nitrate about 34 mg/L as NO3 (90 %: 25 to 44), rising by 0.83 mg/L a day; the chance of passing its "
         "limit of 40 mg/L within four weeks is 72 %, even odds in about 7.7 days. "
         "Less light explains about 0.5 of the 0.7 mg/L a day. "
         "First: look at the named cause first and undo that one thing. "
@@ -55,9 +55,9 @@ def test_a_message_has_its_parts_in_order():
         ("temperature_moving", MovingEvidence(quantity="temperature", value=-2.345, limit=-2.0, unit="°C in an hour"), "Foyer: the water's temperature is falling by 2.3 °C in an hour, against a limit of 2."),
         ("ph_low", LevelEvidence(value=6.314, limit=6.4), "Foyer: pH too low: 6.31 against a limit of 6.4."),
         ("nitrite_high", WaterTestEvidence(value=1.0, limit=0.5, unit="mg/L"), "Foyer: nitrite above its limit: 1 mg/L against a limit of 0.5 mg/L."),
-        ("nitrate_high", NitrateEvidence(limit_mg_l=40.0, nitrate_mg_l=about(46, -1, 57.4), chance_now=1.0), "Foyer: nitrate about 46 mg/L (90 %: 0 to 57), above its limit of 40 mg/L with a chance of 99 %."),
-        ("nitrate_high", NitrateEvidence(limit_mg_l=40.0, nitrate_mg_l=about(38, 31, 45), net_rate_mg_l_day=about(0.1, -0.2, 0.4), chance_now=0.3, chance_28_days=0.5), "Foyer: nitrate about 38 mg/L (90 %: 31 to 45), not clearly rising or falling; the chance of passing its limit of 40 mg/L within four weeks is 50 %."),
-        ("nitrate_rising", NitrateEvidence(limit_mg_l=40.0, nitrate_mg_l=about(34, 31, 38), net_rate_mg_l_day=about(-0.4, -0.7, -0.1), chance_now=0.01, chance_28_days=0.02), "Foyer: nitrate about 34 mg/L (90 %: 31 to 38), falling by 0.4 mg/L a day; "),
+        ("nitrate_high", NitrateEvidence(limit_mg_l=40.0, nitrate_mg_l=about(46, -1, 57.4), chance_now=1.0), "Foyer: nitrate about 46 mg/L as NO3 (90 %: 0 to 57), above its limit of 40 mg/L with a chance of 99 %."),
+        ("nitrate_high", NitrateEvidence(limit_mg_l=40.0, nitrate_mg_l=about(38, 31, 45), net_rate_mg_l_day=about(0.1, -0.2, 0.4), chance_now=0.3, chance_28_days=0.5), "Foyer: nitrate about 38 mg/L as NO3 (90 %: 31 to 45), not clearly rising or falling; the chance of passing its limit of 40 mg/L within four weeks is 50 %."),
+        ("nitrate_rising", NitrateEvidence(limit_mg_l=40.0, nitrate_mg_l=about(34, 31, 38), net_rate_mg_l_day=about(-0.4, -0.7, -0.1), chance_now=0.01, chance_28_days=0.02), "Foyer: nitrate about 34 mg/L as NO3 (90 %: 31 to 38), falling by 0.4 mg/L a day; "),
         ("uptake_behind", NitrateEvidence(limit_mg_l=40.0, kept_up_share=about(0.61, 0.45, 0.78)), "Foyer: for two weeks the plants have taken up about 61 % of what the feed supplies (90 %: 45 to 78 %)."),
         ("lamp_off", LampOff(sentence="the lamp did not come on on its schedule."), "Foyer: the lamp did not come on on its schedule. "),
         ("probe_silent", ProbeEvidence(probe="foyer-ph"), "Foyer: a probe is silent (foyer-ph)."),

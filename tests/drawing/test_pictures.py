@@ -41,7 +41,7 @@ def test_nitrate_says_its_figures_to_those_who_cannot_see_it() -> None:
         **LOOK,
     )
     label = parsed(svg).get("aria-label")
-    assert label == "Nitrate. 49 mg/L now, between 44 and 54; limit 40; 1 tests shown as bars"
+    assert label == "Nitrate. 49 mg/L as NO3 now, between 44 and 54; limit 40; 1 tests shown as bars"
     assert "&lt;cut&gt;" in svg
 
 

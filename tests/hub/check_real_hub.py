@@ -225,10 +225,10 @@ WANTED = {  # name -> unit, device class, state class; classes and units as in t
     "Foyer Water temperature": ("°C", "temperature", "measurement"),
     "Foyer pH": (None, "ph", "measurement"),
     "Foyer Light": ("lx", "illuminance", "measurement"),
-    "Foyer Nitrate estimate": ("mg/L", None, "measurement"),
-    "Foyer Nitrate estimate, low": ("mg/L", None, "measurement"),
-    "Foyer Nitrate estimate, high": ("mg/L", None, "measurement"),
-    "Foyer Nitrate net rate": ("mg/L/d", None, "measurement"),
+    "Foyer Nitrate estimate as NO3": ("mg/L", None, "measurement"),
+    "Foyer Nitrate estimate as NO3, low": ("mg/L", None, "measurement"),
+    "Foyer Nitrate estimate as NO3, high": ("mg/L", None, "measurement"),
+    "Foyer Nitrate net rate as NO3": ("mg/L/d", None, "measurement"),
     "Foyer Share kept up": ("%", None, "measurement"),
     "Foyer Light dose today": ("mol/m²", None, "total_increasing"),
     "Foyer Lamp output": ("%", None, "measurement"),
@@ -313,11 +313,11 @@ def steps(hub: Hub, daemon: Daemon, broker: Broker) -> None:
     check("and in the journal", "foyer.test_overdue" in seen, ", ".join(sorted(seen)))
     enter_strip(hub, daemon, 25.0, "at first")
     check("the alarm is over", (s := took(lambda: hub.state(alarm) == "off", 30)) is not None, f"{s} s")
-    estimate = took(lambda: hub.state("Foyer Nitrate estimate") not in {"unknown", "unavailable"}, 30)
+    estimate = took(lambda: hub.state("Foyer Nitrate estimate as NO3") not in {"unknown", "unavailable"}, 30)
     check(
         "nitrate has an estimate with low and high",
         estimate is not None,
-        [hub.state(f"Foyer Nitrate estimate{x}") for x in (", low", "", ", high")],
+        [hub.state(f"Foyer Nitrate estimate as NO3{x}") for x in (", low", "", ", high")],
     )
 
     broker.stop()

@@ -43,7 +43,7 @@ def test_a_quiet_tank_and_one_with_alarms() -> None:
     )
     assert one_line(site(accounted(loud), accounted(quiet), outlets=(told,))) == (
         "Foyer: ammonia above its limit and 1 more, test overdue; "
-        "Reading room: no alarm, nitrate about 12 mg/L, next test Wed 04 Mar"
+        "Reading room: no alarm, nitrate about 12 mg/L as NO3, next test Wed 04 Mar"
     )
 
 

@@ -71,7 +71,7 @@ def test_a_tank_in_a_minute():
     assert any("plants cut, 120 g fresh" in c for c in foyer.changed)
     assert not any("feed" in c.lower() and "0.9" in c for c in foyer.changed), "feeding is no news"
     figures = dict(foyer.figures)
-    assert figures["Nitrate"] == "31 mg/L (90 %: 24 to 39)"
+    assert figures["Nitrate"] == "31 mg/L as NO3 (90 %: 24 to 39)"
     assert figures["Plants keep up with"] == "72 % of the feed (90 %: 58 to 86 %)"
     assert figures["Tests"] == "1 done, 1 missed"
     assert figures["Lamp"] == "82 % of its output when anchored"

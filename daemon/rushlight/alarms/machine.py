@@ -32,7 +32,7 @@ STEADY_S = HOUR_S
 
 _WORST: Mapping[Says | Literal[""], int] = {"": -1, "hold": 0, "clear": 1, "raise": 2}
 OF_PROBES = frozenset({"probe_silent", "probe_fault", "calibration_due"})
-_OF_VALUES = {
+OF_VALUES = {
     f"{quantity}_{word}": quantity
     for quantity, words_ in (
         ("temperature", ("high", "low", "moving")),
@@ -430,8 +430,8 @@ class AlarmBook:
             return True
         if record.alarm == "probes_disagree":
             return len(self._alike.get((record.tank or "", record.subject), ())) < 2
-        if record.alarm in _OF_VALUES:
-            own = self._alike.get((record.tank or "", _OF_VALUES[record.alarm]), [])
+        if record.alarm in OF_VALUES:
+            own = self._alike.get((record.tank or "", OF_VALUES[record.alarm]), [])
             return record.subject not in own if len(own) > 1 else bool(record.subject)
         return record.alarm in OF_PROBES and bool(record.subject) and record.subject not in self._probes
 

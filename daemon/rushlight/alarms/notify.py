@@ -20,6 +20,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from rushlight.alarms import quiet_hours
+from rushlight.alarms.machine import OF_VALUES
 from rushlight.alarms.pace import RANK, REPEATS_S, Pace
 from rushlight.alarms.roster import Roster
 from rushlight.alarms.table import TABLE
@@ -166,8 +167,10 @@ class Notifier:
         return self._tell(state, change.id, telling, change.at_s, "repeat" if telling.told else "raise")
 
     def _tell(self, state: NotifyState, alarm_id: str, telling: Telling, at_s: float, step: Step) -> list[Effect]:
-        if _is_told_by_another(state, telling):
-            telling.next_s = at_s + (DAY_S if TABLE[telling.alarm].urgent else BEHIND_S)
+        teller = _told_by(state, telling)
+        if teller is not None:
+            urgent = TABLE[telling.alarm].urgent or TABLE[teller.alarm].urgent
+            telling.next_s = at_s + (DAY_S if urgent else BEHIND_S)
             return []
         effects: list[Effect] = []
         for who in self._roster.first(TABLE[telling.alarm], at_s):
@@ -219,6 +222,10 @@ class Notifier:
             return []
         _rest(telling)
         effects: list[Effect] = []
+        goes_on = _untold_beside(state, telling) if telling.told else None
+        if goes_on is not None:
+            del state.telling[change.id]
+            return self._tell(state, goes_on, state.telling[goes_on], change.at_s, "raise")
         if telling.occurrence == change.occurrence and TABLE[telling.alarm].tell_return:
             for who in [w for w in telling.told if w in self._roster.people]:
                 effects += self._say(state, who, change.id, telling, change.at_s, "return")
@@ -374,15 +381,33 @@ def _renew(telling: Telling, change: AlarmChange) -> None:
     telling.standing, telling.first_s, telling.next_s, telling.escalate_s = True, None, None, None
 
 
-def _is_told_by_another(state: NotifyState, telling: Telling) -> bool:
-    """Whether an alarm that says more of the same trouble, and no more softly, stands in the same tank."""
-    return any(
-        other.alarm in TABLE[telling.alarm].told_by
-        and other.tank == telling.tank
-        and RANK[other.priority] >= RANK[telling.priority]
-        for other in state.telling.values()
-        if other.told
+def _told_by(state: NotifyState, telling: Telling) -> Telling | None:
+    """An alarm of the same tank that tells the same trouble, no more softly: one that says more, or another probe's.
+
+    What was acknowledged or put aside of one probe never hides what another one says: that one may be the sound one.
+    """
+    others = (o for o in state.telling.values() if o.told and o.tank == telling.tank)
+    return next(
+        (
+            other
+            for other in others
+            if (other.alarm in TABLE[telling.alarm].told_by or (other.standing and _beside(other, telling)))
+            and RANK[other.priority] >= RANK[telling.priority]
+        ),
+        None,
     )
+
+
+def _beside(one: Telling, other: Telling) -> bool:
+    """Whether two probes of one water say the same of it."""
+    same = (one.alarm, one.tank) == (other.alarm, other.tank)
+    return same and one.alarm in OF_VALUES and one.subject != other.subject
+
+
+def _untold_beside(state: NotifyState, over: Telling) -> str | None:
+    """The alarm of another probe that still says what this one said and that nobody has heard of; its id."""
+    beside = (i for i, t in sorted(state.telling.items()) if t.standing and not t.told and _beside(over, t))
+    return next(beside, None)
 
 
 def _pace(telling: Telling) -> Pace:

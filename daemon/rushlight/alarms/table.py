@@ -364,6 +364,7 @@ _WATER = (
         sitter="",
         respond="1 week",
         priority="medium",
+        told_by=("ammonia_high",),
         off_delay_s=HOUR_S,
         deadband="Clears 0.5 °dH above the limit.",
         stale=_LEVEL,

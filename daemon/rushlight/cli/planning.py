@@ -113,7 +113,7 @@ def _show(made: Plan) -> None:
     if not made.changes:
         console.print("nothing to change: nitrate is at or below the target already.")
         return
-    names = {"nitrate": ("nitrate", "mg/L"), "kh": ("KH", "°dH"), "gh": ("GH", "°dH"), "ph": ("pH", "")}
+    names = {"nitrate": ("nitrate", "mg/L as NO3"), "kh": ("KH", "°dH"), "gh": ("GH", "°dH"), "ph": ("pH", "")}
     known = {k: v for k, v in names.items() if any(getattr(c.after, k) is not None for c in made.changes)}
     table = Table(box=None, padding=(0, 2), header_style="dim")
     table.add_column("when")

@@ -77,8 +77,8 @@ def _print_tank(console: Console, tank: TankView, now_s: float, zone: zoneinfo.Z
     for planned in tank.planned:
         _say(console, f"Planned: {_local(planned.at_s, zone)}, {words.sentence(planned.sentence)}")
     for name, value, unit in (
-        ("supply", tank.supply_rate, "mg/L a day"),
-        ("uptake", tank.uptake_rate, "mg/L a day"),
+        ("supply", tank.supply_rate, "mg/L as NO3 a day"),
+        ("uptake", tank.uptake_rate, "mg/L as NO3 a day"),
         ("share kept up", tank.kept_up, ""),
     ):
         if value is not None:

@@ -71,7 +71,7 @@ def state_sentence(nitrate: Estimate | None, net_rate: Estimate | None, limit: f
     """Where nitrate is and where it goes, with how sure that is."""
     if nitrate is None:
         return "Not known yet: no test has been entered."
-    level = f"Nitrate about {nitrate.mean:.0f} mg/L ({nitrate.low:.0f} to {nitrate.high:.0f}), limit {limit:.0f}"
+    level = f"Nitrate about {nitrate.mean:.0f} mg/L as NO3 ({nitrate.low:.0f} to {nitrate.high:.0f}), limit {limit:.0f}"
     if net_rate is None:
         return f"{level}."
     if net_rate.low > 0:

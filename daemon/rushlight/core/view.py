@@ -171,8 +171,8 @@ def water_sentences(water: ChemistryReport) -> tuple[str, ...]:
     said: list[str] = []
     if water.un_ionised is not None and water.total_ammonia is not None:
         said.append(
-            f"Ammonia in the last test {water.total_ammonia:g} mg/L in all; of it poisonous (un-ionised), at pH "
-            f"{water.ph:.1f} and {water.temp_c:.0f} °C, {water.un_ionised:.2g} mg/L."
+            f"Ammonia in the last test {water.total_ammonia:g} mg/L as NH4 in all; of it poisonous (un-ionised), at "
+            f"pH {water.ph:.1f} and {water.temp_c:.0f} °C, {water.un_ionised:.2g} mg/L as NH3."
         )
     for name, hardness in (("KH", water.kh), ("GH", water.gh)):
         if hardness is not None:

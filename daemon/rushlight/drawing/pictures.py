@@ -75,7 +75,7 @@ def nitrate(
     for bar in tests:
         c.upright(bar.at_s, bar.low, bar.high if bar.high is not None else top, palette.second)
     now = history[-1] if history else forecast[0]
-    level = f"{now[1]:.0f} mg/L now, between {now[2]:.0f} and {now[3]:.0f}"
+    level = f"{now[1]:.0f} mg/L as NO3 now, between {now[2]:.0f} and {now[3]:.0f}"
     return c.svg(f"{level}; limit {limit:g}; {len(tests)} tests shown as bars")
 
 

@@ -28,7 +28,7 @@ def one_line(view: SiteView) -> str:
 def _tank(tank: TankView, zone: ZoneInfo) -> str:
     said = [_alarms(tank)]
     if tank.nitrate is not None:
-        said.append(f"nitrate about {tank.nitrate.mean:.0f} mg/L")
+        said.append(f"nitrate about {tank.nitrate.mean:.0f} mg/L as NO3")
     if tank.overdue:
         said.append("test overdue")
     elif tank.due_at_s is not None:

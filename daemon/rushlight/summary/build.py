@@ -216,7 +216,7 @@ def _figures(
     zone: zoneinfo.ZoneInfo,
 ) -> Iterable[tuple[str, str]]:
     if (n := tank.nitrate) is not None:
-        yield "Nitrate", f"{number(n.mean)} mg/L (90 %: {number(max(0.0, n.low))} to {number(n.high)})"
+        yield "Nitrate", f"{number(n.mean)} mg/L as NO3 (90 %: {number(max(0.0, n.low))} to {number(n.high)})"
     if (k := tank.kept_up) is not None:
         low, high = 100 * max(0.0, k.low), 100 * k.high
         yield "Plants keep up with", f"{100 * k.mean:.0f} % of the feed (90 %: {low:.0f} to {high:.0f} %)"

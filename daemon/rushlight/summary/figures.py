@@ -41,7 +41,8 @@ def _nitrate(
     limit = tank.limits.nitrate
     svg = drawing.nitrate(history, (), bars, limit, zone=zone, palette=drawing.MAIL)
     first, last = history[0][1], history[-1][1]
-    said = f"Nitrate over {len(history)} days: from {number(first)} to {number(last)} mg/L, limit {number(limit, 3)}."
+    said = f"Nitrate over {len(history)} days: from {number(first)} to {number(last)} mg/L as NO3"
+    said += f", limit {number(limit, 3)}."
     return Picture(f"nitrate-{tank.id}", said, svg)
 
 

@@ -196,7 +196,8 @@ def _outcome(
     now_s, limit = asked.daemon.now_s(), tank.limits.nitrate
     last = tried[-1][0]
     sentence = (
-        f"In {last} days nitrate would be {formats.span(tried[-1][1])} mg/L instead of {formats.span(plain[-1][1])}; "
+        f"In {last} days nitrate would be {formats.span(tried[-1][1])} mg/L as NO3 instead of "
+        f"{formats.span(plain[-1][1])}; "
         f"the limit is {limit:g}. {_crossing(tried, limit)}"
     )
     band = [(now_s + d * DAY_S, e.mean, e.low, e.high) for d, e in tried]
@@ -206,7 +207,9 @@ def _outcome(
         for (day, one), (_, other) in zip(plain, tried, strict=True)
         if day % 7 == 0
     ]
-    return Outcome(sentence, Chart("The trial", svg, "", ("When", "As it is, mg/L", "Tried, mg/L"), tuple(rows)))
+    return Outcome(
+        sentence, Chart("The trial", svg, "", ("When", "As it is, mg/L as NO3", "Tried, mg/L as NO3"), tuple(rows))
+    )
 
 
 def _crossing(ahead: Sequence[tuple[int, Estimate]], limit: float) -> str:

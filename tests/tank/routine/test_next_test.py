@@ -71,7 +71,9 @@ def test_two_strips_that_leave_it_open_ask_for_a_finer_measurement() -> None:
     assert "drop test" not in w.due(s, T0, open_now)[1]
     w.on_fact(s, strip(7, nitrate=50.0))
     said = w.due(s, T0 + 7 * DAY_S, open_now)[1]
-    assert said.startswith("it is open whether nitrate is above 40 mg/L already; pads at 25 and 50 are too coarse")
+    assert said.startswith(
+        "it is open whether nitrate is above 40 mg/L as NO3 already; pads at 25 and 50 are too coarse"
+    )
     assert "a drop test or a laboratory's value would settle it" in said
     assert "drop test" not in watch_after(w, s, 8, calm)
     w.on_fact(s, Test(at_s=T0 + 9 * DAY_S, id="d", tank="foyer", method="drops", values={"nitrate": 38.0}))
@@ -107,7 +109,7 @@ def test_rising_risk_brings_the_date_forward_to_the_last_safe_day() -> None:
     told = frozenset({"nitrate_rising"})  # which leaves the chance itself to set the date
     assert due_day(w, s, 0, lambda d: 0.02 * d, told) == 4.0  # 0.10 is reached on day 5
     reason = s.reason
-    assert "above 40 mg/L would be 10 %" in reason
+    assert "above 40 mg/L as NO3 would be 10 %" in reason
 
 
 def test_doubt_about_the_present_halves_the_room() -> None:

@@ -157,7 +157,8 @@ def state(item: Item) -> str:
             text = f"{_quantity(told)} {'rising' if change > 0 else 'falling'} by {number(abs(change))} {told.unit}"
         case WaterTestEvidence(total_mg_l=float() as total) if _total_decides(told):
             times = (told.total_mg_n_l or 0.0) / (told.epa_chronic_mg_n_l or 1.0)
-            text = f"Total ammonia {number(total)} mg/L, {times:.1f} times what fish bear for weeks, by the last test"
+            text = f"Total ammonia {number(total)} mg/L as NH4, {times:.1f} times what fish bear for weeks"
+            text += ", by the last test"
         case WaterTestEvidence(value=float() as value):
             name = "Poisonous ammonia" if told.quantity == "ammonia" else told.quantity.capitalize()
             text = f"{name} {number(value)} {told.unit}, limit {number(told.limit or 0.0)}, by the last test"
@@ -240,7 +241,7 @@ def _fitted(parts: Sequence[str], last: str = "") -> str:
 
 def _nitrate(name: str, told: NitrateEvidence, level: Estimate) -> str:
     limit = number(told.limit_mg_l, 3)
-    text = f"Nitrate about {number(level.mean)} mg/L ({number(max(0.0, level.low))} to {number(level.high)})"
+    text = f"Nitrate about {number(level.mean)} mg/L as NO3 ({number(max(0.0, level.low))} to {number(level.high)})"
     if name == "uptake_behind" and told.kept_up_share is not None:
         share = told.kept_up_share
         low, high = max(0.0, 100 * share.low), 100 * share.high

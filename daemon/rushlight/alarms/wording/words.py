@@ -171,8 +171,8 @@ def _nitrate(told: NitrateEvidence) -> str:
     limit = f"{number(told.limit_mg_l, 3)} mg/L"
     level = told.nitrate_mg_l
     if level is None or told.chance_now is None:
-        return f"nitrate may be above its limit of {limit}"
-    text = f"nitrate {_band(level, 'mg/L')}{_direction(told.net_rate_mg_l_day)}"
+        return f"nitrate may be above its limit of {limit} as NO3"
+    text = f"nitrate {_band(level, 'mg/L as NO3')}{_direction(told.net_rate_mg_l_day)}"
     if level.mean > told.limit_mg_l:
         return f"{text}, above its limit of {limit} with a chance of {percent(told.chance_now)}"
     if told.chance_28_days is None:

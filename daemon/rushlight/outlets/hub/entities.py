@@ -74,7 +74,7 @@ PROBES: Mapping[tuple[str, str], Look] = {
     ("ph", "pH"): Look("pH", None, "ph", 2),
     ("light", "lx"): Look("Light", "lx", "illuminance", 0),
     ("light", "µmol/m²/s"): Look("Light", "µmol/m²/s", None, 1),
-    ("nitrate", "mg/L"): Look("Nitrate electrode", "mg/L", None, 1),
+    ("nitrate", "mg/L"): Look("Nitrate electrode as NO3", "mg/L", None, 1),
     # In milli, so that no hub has to tell the two characters for 'micro' apart.
     ("conductivity", "µS/cm"): Look("Conductivity", "mS/cm", "conductivity", 3, 1e-3),
     ("level", "cm"): Look("Water level", "cm", "distance", 1),
@@ -94,10 +94,10 @@ def _of(name: str, part: str) -> _Figure:
 
 
 FIGURES: Mapping[str, tuple[Look, _Figure]] = {
-    "nitrate": (Look("Nitrate estimate", "mg/L"), _of("nitrate", "mean")),
-    "nitrate_low": (Look("Nitrate estimate, low", "mg/L"), _of("nitrate", "low")),
-    "nitrate_high": (Look("Nitrate estimate, high", "mg/L"), _of("nitrate", "high")),
-    "net_rate": (Look("Nitrate net rate", "mg/L/d", None, 2), _of("net_rate", "mean")),
+    "nitrate": (Look("Nitrate estimate as NO3", "mg/L"), _of("nitrate", "mean")),
+    "nitrate_low": (Look("Nitrate estimate as NO3, low", "mg/L"), _of("nitrate", "low")),
+    "nitrate_high": (Look("Nitrate estimate as NO3, high", "mg/L"), _of("nitrate", "high")),
+    "net_rate": (Look("Nitrate net rate as NO3", "mg/L/d", None, 2), _of("net_rate", "mean")),
     "kept_up": (Look("Share kept up", "%", None, 0, 100.0), _of("kept_up", "mean")),
     "light_dose": (
         Look("Light dose today", "mol/m²", None, 2, 1.0, "total_increasing"),

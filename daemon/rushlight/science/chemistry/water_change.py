@@ -97,8 +97,8 @@ def plan(
         return Plan(changes=(), after=tank, ph_settled=tank.ph)
     if source.nitrate >= target:
         raise ImpossibleError(
-            f"the source water holds {source.nitrate:g} mg/L of nitrate, the target is {target:g}: no amount of it "
-            "gets there. Use water with less nitrate, or choose a higher target."
+            f"the source water holds {source.nitrate:g} mg/L of nitrate (as NO3), the target is {target:g}: no "
+            "amount of it gets there. Use water with less nitrate, or choose a higher target."
         )
     number, fraction = _series(level, target, source.nitrate, daily_cap, net_rate)
     return _carry_out(tank, source, litres, (number, fraction), net_rate)
@@ -112,8 +112,8 @@ def _series(level: float, target: float, source: float, cap: float, rise: float)
         if number > LONGEST_SERIES:
             low = _after_series(level, source, cap, LONGEST_SERIES, rise)
             raise ImpossibleError(
-                f"changes of {100 * cap:.0f} % a day leave nitrate at {low:.0f} mg/L, because it rises by {rise:.1f} "
-                "mg/L a day meanwhile. Allow larger changes, or find the cause of the rise first."
+                f"changes of {100 * cap:.0f} % a day leave nitrate at {low:.0f} mg/L as NO3, because it rises by "
+                f"{rise:.1f} mg/L a day meanwhile. Allow larger changes, or find the cause of the rise first."
             )
     if number == 1:
         return 1, fraction_for(level, target, source)

@@ -102,7 +102,7 @@ def choose(found: Sequence[Option], tank: Tank, water: float | None) -> Option:
     """The best test with its reason, or 'nothing yet' where none would tell anything."""
     limit = tank.limits.nitrate
     if not found or max(o.bits for o in found) < WORTH_ASKING:
-        words = f"No test would tell much now: it is clear on which side of {limit:g} mg/L nitrate stands."
+        words = f"No test would tell much now: it is clear on which side of {limit:g} mg/L (as NO3) nitrate stands."
         return Option(kind="nothing yet", bits=0.0, cost=0.0, sentence=words)
     best = found[0]
     return replace(best, sentence=_sentence(best, limit, water))
@@ -116,6 +116,7 @@ def nearest_border(pads: Sequence[float], limit: float, parts: float, water: flo
 
 
 def _sentence(best: Option, limit: float, water: float | None) -> str:
+    line = f"{limit:g} mg/L as NO3"
     match best.kind:
         case "thinned":
             assert best.cups is not None
@@ -123,17 +124,17 @@ def _sentence(best: Option, limit: float, water: float | None) -> str:
             of = f"holding {water:g} mg/L itself" if water else "free of nitrate"
             return (
                 f"Thin the sample, {tank_parts} part{'s' if tank_parts > 1 else ''} of tank water and {other} of water "
-                f"{of}: two pads then meet at {best.border:.0f} mg/L in the tank, where the limit of {limit:g} is in "
-                "question."
+                f"{of}: two pads then meet at {best.border:.0f} mg/L as NO3 in the tank, where the limit of {limit:g} "
+                "is in question."
             )
         case "picture":
-            return f"Take a picture of the strip: it tells finer than its pads on which side of {limit:g} mg/L it lies."
+            return f"Take a picture of the strip: it tells finer than its pads on which side of {line} it lies."
         case "drops":
-            return f"Use the drop test: pads are too coarse to tell on which side of {limit:g} mg/L nitrate stands."
+            return f"Use the drop test: pads are too coarse to tell on which side of {line} nitrate stands."
         case "laboratory":
-            return f"Have a sample measured by a laboratory or a dealer: nothing at hand settles {limit:g} mg/L."
+            return f"Have a sample measured by a laboratory or a dealer: nothing at hand settles {line}."
         case _:
-            return f"A strip by eye tells enough: its pads lie to both sides of what is in question at {limit:g} mg/L."
+            return f"A strip by eye tells enough: its pads lie to both sides of what is in question at {line}."
 
 
 def _belief(nitrate: Estimate) -> list[tuple[float, float]]:

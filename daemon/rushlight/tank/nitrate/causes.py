@@ -243,7 +243,7 @@ def _source(then: Drivers, now: Drivers) -> Suspect | None:
     if then.source is None or now.source is None or abs(now.source - then.source) < 0.5:
         return None
     brought = now.exchange * (now.source - then.source)
-    told = f"the source water holds {now.source:.0f} mg/L nitrate, before {then.source:.0f}"
+    told = f"the source water holds {now.source:.0f} mg/L nitrate (as NO3), before {then.source:.0f}"
     return Suspect("source water", brought, CARRIED_PART * abs(brought), told)
 
 

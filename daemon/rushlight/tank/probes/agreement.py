@@ -39,7 +39,7 @@ ALLOWED: Mapping[str, Allowed] = MappingProxyType(
         "temperature": Allowed(2.0, unit="°C"),
         "ph": Allowed(0.4),
         "conductivity": Allowed(30.0, 0.15, "µS/cm"),
-        "nitrate": Allowed(5.0, 0.4, "mg/L"),
+        "nitrate": Allowed(5.0, 0.4, "mg/L as NO3"),
     }
 )
 """Temperature: the common 1-wire sensor is good to ±0.5 °C (its data sheet), two of them to 1 °C, and the water beside

@@ -315,14 +315,16 @@ class RoutineWatch:
         chance_now = risk(0.0)
         if DOUBT[0] < chance_now < DOUBT[1]:
             halfway_s = tested_s + self._between(0.5)
-            wishes.append((halfway_s, f"it is open whether nitrate is above {self.tank.limits.nitrate:g} mg/L already"))
+            wishes.append(
+                (halfway_s, f"it is open whether nitrate is above {self.tank.limits.nitrate:g} mg/L as NO3 already")
+            )
         horizon = int((tested_s + self.longest_s - at_s) // DAY_S)
         for day in range(1, horizon + 1):
             chance = risk(float(day))
             if chance - chance_now >= RISE:
                 days = max(0.0, (at_s - tested_s) // DAY_S + day - 1)
                 limit = self.tank.limits.nitrate
-                reason = f"a day later the chance of nitrate above {limit:g} mg/L would be {100 * chance:.0f} %"
+                reason = f"a day later the chance of nitrate above {limit:g} mg/L as NO3 would be {100 * chance:.0f} %"
                 wishes.append((tested_s + days * DAY_S, reason))
                 break
         return wishes
@@ -334,7 +336,7 @@ class RoutineWatch:
         if between is None or risk(0.0) >= DOUBT[0]:
             return []
         limit = self.tank.limits.nitrate
-        reason = f"the chance that nitrate passes {limit:g} mg/L within four weeks is {100 * chance:.0f} %"
+        reason = f"the chance that nitrate passes {limit:g} mg/L as NO3 within four weeks is {100 * chance:.0f} %"
         return [(tested_s + self._between(between), reason)]
 
     def _by_alarms(self, tested_s: float, pressing: AbstractSet[str]) -> list[tuple[float, str]]:
@@ -466,7 +468,7 @@ def _coarse(pads: Sequence[float], limit: float) -> str:
     if not above or above <= FINE_PADS * below:
         return ""
     return (
-        f"pads at {below:g} and {above:g} are too coarse beside a limit of {limit:g} mg/L: "
+        f"pads at {below:g} and {above:g} are too coarse beside a limit of {limit:g} mg/L as NO3: "
         "a drop test or a laboratory's value would settle it"
     )
 

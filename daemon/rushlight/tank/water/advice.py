@@ -22,9 +22,9 @@ LABELS = "Go by the label, and ask a vet or a dealer about your fish: not all be
 SOFT = "distilled or osmosis water"
 NAMES: Mapping[str, tuple[str, str]] = MappingProxyType(
     {
-        "nitrate": ("nitrate", " mg/L"),
-        "nitrite": ("nitrite", " mg/L"),
-        "ammonia": ("total ammonia", " mg/L"),
+        "nitrate": ("nitrate", " mg/L as NO3"),
+        "nitrite": ("nitrite", " mg/L as NO2"),
+        "ammonia": ("total ammonia", " mg/L as NH4"),
         "kh": ("KH", " °dH"),
         "gh": ("GH", " °dH"),
         "ph": ("pH", ""),

@@ -301,18 +301,19 @@ class ChemistryWatch:
         if as_n / chronic > told.un_ionised / limit:
             far = f", extrapolated beyond pH {EPA_PH[0]:g} to {EPA_PH[1]:g}" if told.extrapolated else ""
             sentence = (
-                f"total ammonia {more_than}{told.total_ammonia:g} mg/L {water} is {as_n / chronic:.1f} times what fish "
-                f"bear for weeks (US EPA 2013{far})"
+                f"total ammonia {more_than}{told.total_ammonia:g} mg/L as NH4 {water} is {as_n / chronic:.1f} times "
+                f"what fish bear for weeks (US EPA 2013{far})"
             )
         else:
             sentence = (
-                f"un-ionised ammonia {more_than}about {told.un_ionised:.2g} mg/L against a limit of {limit:g} "
-                f"(total {told.total_ammonia:g} mg/L {water.rstrip(',')}; salts in the water make it 5–10 % less)"
+                f"un-ionised ammonia {more_than}about {told.un_ionised:.2g} mg/L as NH3 against a limit of {limit:g} "
+                f"(total {told.total_ammonia:g} mg/L as NH4 {water.rstrip(',')}; salts in the water make it 5–10 % "
+                "less)"
             )
         evidence = WaterTestEvidence(
             quantity="ammonia",
             value=told.un_ionised,
-            unit="mg/L",
+            unit="mg/L as NH3",
             limit=limit,
             total_mg_l=told.total_ammonia,
             total_mg_n_l=round(as_n, 3),
@@ -335,7 +336,7 @@ class ChemistryWatch:
         evidence = WaterTestEvidence(
             quantity="nitrite",
             value=told.nitrite,
-            unit="mg/L",
+            unit="mg/L as NO2",
             limit=round(limit, 3),
             chloride_mg_l=told.chloride,
             tested_at_s=test.at_s,
