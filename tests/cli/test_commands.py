@@ -162,6 +162,12 @@ def test_pictures_go_with_export_import_backup_and_restore(config: Path, tmp_pat
     assert Pictures(tmp_path / "data").read(name) == picture(1)
 
 
+def test_a_power_cut_is_answered_with_first_aid_and_the_bare_id_on_standard_output(config: Path) -> None:
+    got = run("record", "outage", "minutes=600", "--id", "cut", "--config", str(config))
+    assert (got.returncode, got.stdout.strip()) == (0, "cut")
+    assert "See that the pump runs and the surface moves, and give no food today." in got.stderr
+
+
 def test_a_copy_goes_to_no_stick_that_is_not_mounted(config: Path, tmp_path: Path) -> None:
     run("record", "feeding", "grams=0.9", "--config", str(config))
     stick = tmp_path / "stick/rushlight"

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -18,6 +19,7 @@ from rushlight.replay import replay
 from rushlight.science.chemistry import aftermath, ammonia
 from rushlight.science.chemistry.aftermath import Acidity
 from rushlight.settings import Limits
+from rushlight.tank.water import advice
 from rushlight.tank.water.plan import Case, Contents, remedy
 
 SITE = """
@@ -156,6 +158,35 @@ def test_chlorine_is_told_and_no_change_is_ordered() -> None:
     assert not alarms(played(strip(chlorine="<0.1", nitrate=25)), "chlorine_high")
 
 
+def test_chlorine_that_may_be_chloramine_leaves_ammonia_which_is_worked_out() -> None:
+    """3 mg/L as Cl2 of monochloramine frees 0.593 mg N/L, 0.763 as NH4: one N for each Cl2 (stoichiometry)."""
+    said = seen_at(0.1, strip(chlorine=3, ph=7.6, ammonia=0, kh=5, nitrate=25)).remedy_sentences
+    [freed] = [s for s in said if "chloramine" in s]
+    total = 0.593 * 18.039 / 14.007
+    nh3 = ammonia.un_ionised(total, 7.6, 25.0)
+    assert "frees up to 0.76 mg/L as NH4" in freed
+    told = re.search(r"un-ionised ([\d.]+) mg/L as NH3 at pH 7.6", freed)
+    assert told is not None and float(told[1]) == pytest.approx(nh3, rel=0.1), "salts make it some per cent less"
+    [alarm] = alarms(played(strip(chlorine=3, nitrate=25)), "chlorine_high")
+    assert "test chlorine and ammonia in an hour" in alarm["text"]
+    assert alarm["evidence"]["plan"]["chloramine_ammonia_mg_l"] == pytest.approx(total, abs=0.001)
+
+
+def test_a_change_counts_the_ammonia_that_the_taps_chloramine_brings() -> None:
+    tank, tap = Contents(nitrate=80.0, ammonia=0.0, kh=4.0, ph=7.4, temp_c=25.0), Contents(nitrate=5.0, kh=4.0, ph=7.4)
+    plain = remedy(Case(tank, tap, 140.0, Limits()))
+    told = remedy(Case(tank, replace(tap, chlorine=1.0), 140.0, Limits()))
+    share = told.steps[0].fraction
+    assert plain.steps[0].after.ammonia == 0.0 and plain.freed == 0.0
+    assert told.steps[0].after.ammonia == pytest.approx(share * 18.039 / (2 * 35.45), rel=1e-3)
+    assert any("counted in what follows" in s for s in advice.lines(told))
+    assert not any("chloramine is" in s for s in advice.lines(plain))
+    # The keeper's own figure for the tap goes before what its chlorine might be.
+    assert remedy(Case(tank, replace(tap, chlorine=1.0, ammonia=0.0), 140.0, Limits())).freed == 0.0
+    worse = Case(replace(tank, ph=8.4, kh=9.0), replace(tap, chlorine=4.0, ph=8.4, kh=9.0), 140.0, Limits())
+    assert remedy(worse).kind != "change", "a tap that poisons the tank is not proposed"
+
+
 def test_gasping_fish_are_told_at_once_with_first_aid() -> None:
     seen = entry("sighting", "2026-03-03T23:30:00Z", what="gasping")
     said = played(strip(nitrate=25), seen, messages=True)
@@ -234,6 +265,29 @@ def test_what_is_done_to_a_tank_brings_tests_on_days_1_3_and_7(body: dict[str, A
     assert [d for d, _ in asked] == [f"2026-03-{d:02}T20:00:00Z" for d in (4, 6, 10)]
     assert all(r.startswith("ammonia and nitrite") for _, r in asked)
     assert why not in said[-1][2], "the plan is done with"
+
+
+@pytest.mark.parametrize(
+    ("body", "words"),
+    [
+        ({"kind": "outage", "minutes": 600}, "See that the pump runs and the surface moves, and give no food today."),
+        ({"kind": "filter", "what": "stopped"}, "Move the surface by other means"),
+        ({"kind": "treatment", "what": "antibiotic"}, "ask a vet"),
+    ],
+)
+def test_what_is_done_to_a_tank_brings_first_aid_on_the_spot(body: dict[str, Any], words: str) -> None:
+    """In the account, so on every screen, until the poisons were tested or a day is over."""
+    done = {"at": "2026-03-03T20:00:00Z", "tank": "foyer", **body}
+    view = seen_at(0.1, strip(nitrate=25), done)
+    assert words in view.account.todo and words in view.todo_sentence
+    assert view.account.headline not in ("", "Nothing asks for anything.")
+    assert words not in seen_at(24.1, strip(nitrate=25), done).account.todo
+    tested = strip("2026-03-03T21:00:00Z", nitrate=25, ammonia=0, nitrite=0)
+    assert words not in seen_at(0.1, strip(nitrate=25), done, tested).account.todo
+    poisoned = strip("2026-03-03T19:00:00Z", nitrate=25, ammonia=6, kh=5, ph=7.6)
+    both = seen_at(0.1, poisoned, done).account
+    assert "Stop" in both.todo or "feed" in both.todo, "what is high goes first"
+    assert any(words in said for said in both.evidence), "and this is not lost"
 
 
 def test_a_short_outage_and_a_kit_without_pads_ask_for_no_test() -> None:

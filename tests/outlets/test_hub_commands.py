@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from helpers.hub import config, standing, view, with_tank
 from rushlight.entry.receipt import Receipt
-from rushlight.eventlines import LineError
+from rushlight.eventlines import LineError, rfc3339
 from rushlight.events import Acknowledge, Correction, Event, Shelve, Test, WaterChange
 from rushlight.outlets.hub import commands
 from rushlight.settings import Hub, Kit
@@ -46,6 +46,15 @@ def test_a_late_entry_says_when_it_came() -> None:
     assert event == Test(
         at_s=NOW_S - 86400, received_s=NOW_S, id="t1", tank="foyer", method="strip", values={"nitrate": ">250"}
     )
+
+
+@pytest.mark.parametrize(("ago_h", "aid"), [(1, True), (30, False)])
+def test_a_power_cut_is_answered_with_first_aid_while_it_is_of_use(ago_h: int, aid: bool) -> None:
+    at = rfc3339(NOW_S - 3600 * ago_h)
+    line = {"id": "o", "kind": "outage", "tank": "foyer", "minutes": 300, "at": at}
+    answer = commands.run(json.dumps(line).encode(), config(), SITE, NOW_S, lambda e: Receipt(e.id))
+    assert answer.ok and answer.what.startswith("recorded")
+    assert ("See that the pump runs" in answer.what) is aid
 
 
 def test_a_sender_whose_clock_is_a_little_fast_means_now() -> None:

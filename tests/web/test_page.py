@@ -285,6 +285,13 @@ def test_a_phone_whose_clock_differs_is_told(site: Site, ahead_s: int, says: str
     assert ("clock is" in shown) == bool(says) and says in shown
 
 
+def test_a_power_cut_is_answered_with_first_aid(site: Site) -> None:
+    client = site.client()
+    done = enter(client, "/tanks/foyer/outage", hours="10")
+    shown = client.get(done.headers["Location"]).text
+    assert shown.count("See that the pump runs and the surface moves, and give no food today.") >= 2, "answer, account"
+
+
 def test_an_empty_journal_says_what_to_do_first_and_a_first_test_fills_the_page(tmp_path: Path) -> None:
     with page_site(tmp_path) as site:
         client = site.client()

@@ -18,7 +18,7 @@ from rushlight import eventlines
 from rushlight.cli import asking
 from rushlight.cli.common import config_in_use, config_option, data_folder, fail
 from rushlight.clock import SystemClock
-from rushlight.entry import doubts, entered
+from rushlight.entry import doubts, entered, firstaid
 from rushlight.entry.kitunits import in_own_units
 from rushlight.entry.receipt import Receipt
 from rushlight.events import KINDS, Calibration, Event, Test
@@ -98,7 +98,11 @@ def record(kind: str, pairs: tuple[str, ...], config_file: Path | None, *, sure:
         fail(f"not stored: {e}")
     zone = zoneinfo.ZoneInfo(config.site.timezone)
     said = f"Understood: {said_of(in_own_units(event, config.tank, config.kit), config, zone)}"
-    asking.report(receipt or _without_daemon(config, line), line["id"], f"Undo: rushlight undo {line['id']}", said=said)
+    then = [f"Undo: rushlight undo {line['id']}"]
+    if receipt is None:  # a daemon says it by itself, with what the entry changed
+        receipt, aid = _without_daemon(config, line), firstaid.now(event, SystemClock().wall_s())
+        then = [aid, *then]
+    asking.report(receipt, line["id"], *then, said=said)
 
 
 def said_of(event: Event, config: Config, zone: zoneinfo.ZoneInfo) -> str:

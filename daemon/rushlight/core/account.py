@@ -29,13 +29,20 @@ def of_tank(
     overdue: bool,
     tested: bool,
     without_strips: bool = False,
+    aid: tuple[str, str] | None = None,
 ) -> Account:
-    """The account; `alarms` come most pressing first.  `without_strips`: there is none to test with."""
+    """The account; `alarms` come most pressing first.  `without_strips`: there is none to test with.
+
+    `aid`: what was just done to the tank, and what that asks for at once; only what is high goes before it.
+    """
     standing = [a for a in alarms if a.state in STANDING]
+    aid_first = aid is not None and not (standing and standing[0].priority == "high")
     level = state_sentence(report.nitrate, report.net_rate, limit)
     ahead = ahead_sentence(report.days_to_limit, limit)
     todo = todo_sentence(list(alarms), overdue=overdue, tested=tested, without_strips=without_strips)
-    if standing:
+    if aid is not None and aid_first:
+        headline, todo = aid
+    elif standing:
         headline = f"{TABLE[standing[0].alarm].title}."
     elif overdue:
         headline = "A water test is due."
@@ -47,7 +54,9 @@ def of_tank(
         evidence=(level, *([ahead] if ahead else []), *(a.text for a in standing)),
         cause=cause_sentence(report, standing),
         todo=todo,
-        also=tuple(dict.fromkeys(a.first_action for a in standing if a.first_action not in ("", todo))),
+        also=tuple(
+            t for t in dict.fromkeys([*(a.first_action for a in standing), *(aid or ())[1:]]) if t not in ("", todo)
+        ),
     )
 
 

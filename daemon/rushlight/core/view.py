@@ -12,6 +12,7 @@ from rushlight.core.tank import TankCore, TankState
 from rushlight.events import Test
 from rushlight.science.chemistry.nitrogen import feed_nitrogen_g
 from rushlight.science.measuring.units import read_reported
+from rushlight.tank.routine import care
 from rushlight.tank.water import advice
 from rushlight.tank.water.chemistry import ChemistryReport
 from rushlight.tank.water.degrees import Hardness
@@ -74,6 +75,7 @@ def _tank(tank: TankCore, state: TankState, at_s: float, probes: list[ProbeView]
     left = tank.supplies.left(state.supplies)
     best = tank.kits.best_test(state.kits, report.nitrate, left) if report.nitrate is not None else None
     remedy = tank.remedy(state, at_s, report)
+    aid = care.first_aid(state.routine.causes, state.routine.marks, at_s)
     told = account.of_tank(
         report,
         tank.tank.limits.nitrate,
@@ -81,6 +83,7 @@ def _tank(tank: TankCore, state: TankState, at_s: float, probes: list[ProbeView]
         overdue=overdue,
         tested=last is not None,
         without_strips=tank.without_strips(state),
+        aid=aid,
     )
     if state.due_at_s is not None:
         reasons = (state.due_reason, *(r for r in state.routine.reasons if r != state.due_reason))

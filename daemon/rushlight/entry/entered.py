@@ -11,6 +11,7 @@ from collections.abc import Sequence
 
 from rushlight.alarms.table import TABLE
 from rushlight.effects import Estimate
+from rushlight.entry import firstaid
 from rushlight.events import (
     Calibration,
     Correction,
@@ -185,6 +186,8 @@ def changed(event: Event, before: TankView, after: TankView, zone: zoneinfo.Zone
     parts = [f"{text[0].upper()}{text[1:]}."] if text else []
     parts += [f"Over: {_titles(stood - stands)}."] if stood - stands else []
     parts += [f"Now stands: {_titles(stands - stood)}."] if stands - stood else []
+    aid = firstaid.of(inner)
+    parts += [aid] if aid and aid in (after.account.todo, *after.account.also) else []
     return " ".join(parts) or NOTHING
 
 
@@ -213,7 +216,7 @@ def _nitrate(before: TankView, after: TankView, asked: bool) -> str:
 def _level(value: Estimate | None) -> str:
     if value is None:
         return ""
-    return f"about {value.mean:.0f} mg/L ({max(0.0, value.low):.0f} to {value.high:.0f})"
+    return f"about {value.mean:.0f} mg/L as NO3 ({max(0.0, value.low):.0f} to {value.high:.0f})"
 
 
 def _next_test(before: TankView, after: TankView, zone: zoneinfo.ZoneInfo, asked: bool) -> str:

@@ -17,7 +17,7 @@ from typing import Any
 
 from rushlight import eventlines
 from rushlight.config import checking
-from rushlight.entry import doubts
+from rushlight.entry import doubts, firstaid
 from rushlight.entry.kitunits import in_own_units
 from rushlight.entry.receipt import Receipt
 from rushlight.eventlines import LineError
@@ -279,7 +279,7 @@ def run(payload: bytes, config: Config, view: SiteView, now_s: float, submit: Su
     except ValueError as e:  # a correction of what is not there
         key, _, what = str(e).partition(": ")
         return Answer(id=event.id, ok=False, what=what or key, key=key if what else "", kind=event.kind)
-    return answer_of(receipt, event.kind)
+    return answer_of(receipt, event.kind, firstaid.now(event, now_s))
 
 
 def answer_of(receipt: Receipt, kind: str, more: str = "") -> Answer:

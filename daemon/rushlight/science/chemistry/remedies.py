@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 
-from rushlight.science.measuring.units import MEQ_PER_DH, NO2_PER_N, C, H, O
+from rushlight.science.measuring.units import MEQ_PER_DH, NH4_PER_N, NO2_PER_N, C, H, N, O
 
 NA, K, CL = 22.990, 39.098, 35.45
 """g/mol, IUPAC/CIAAW abridged standard atomic weights."""
@@ -16,6 +16,10 @@ NAHCO3, KHCO3, NACL = NA + H + C + 3 * O, K + H + C + 3 * O, NA + CL
 
 CHLORINE_ACUTE, CHLORINE_CHRONIC = 0.019, 0.011
 """Total residual chlorine, mg/L, one-hour and four-day mean in fresh water.  US EPA 1984, EPA 440/5-84-030."""
+
+NITROGEN_PER_CHLORAMINE = N / (2.0 * CL)
+"""mg N freed per mg of monochloramine as Cl2 when a conditioner takes its chlorine: one N for each Cl2 that it stands
+for (NH2Cl + 2 H+ + 2 e- -> NH4+ + Cl-, and Cl2 + 2 e- -> 2 Cl-).  Source: stoichiometry."""
 
 NITRITE_STEPS = ((2.0, 0.02), (4.0, 0.04), (6.0, 0.06), (8.0, 0.08), (10.0, 0.10), (math.inf, 0.20))
 """Chloride, mg/L, below which a 30-day mean of nitrite, mg/L of nitrogen, is not to be passed. British Columbia's
@@ -42,6 +46,11 @@ def salt_g(nitrite_mg_l: float, chloride_mg_l: float, litres: float) -> float:
     """Table salt without additives, g, that brings chloride to ten times nitrite (as NO2) by weight; 0 if it is."""
     short = max(0.0, CHLORIDE_PER_NITRITE * nitrite_mg_l - chloride_mg_l)
     return short * litres / 1000.0 * NACL / CL
+
+
+def chloramine_ammonia(chlorine_mg_l: float) -> float:
+    """Total ammonia, mg/L as NH4, that a conditioner leaves of so much chlorine (as Cl2) if all of it is chloramine."""
+    return chlorine_mg_l * NITROGEN_PER_CHLORAMINE * NH4_PER_N
 
 
 def soft_share(tank_dh: float, source_dh: float) -> float:

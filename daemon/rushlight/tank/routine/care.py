@@ -13,14 +13,13 @@ from collections.abc import Iterator, Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 
+from rushlight.entry import firstaid
 from rushlight.events import FilterWork, Outage, TankEvent, Test, Treatment
 from rushlight.localtime import DAY_S
 from rushlight.science.measuring.units import read_reported
 from rushlight.settings import Substance
 
 FOLLOW = (1.0, 3.0, 7.0)
-SHORT_OUTAGE_MIN = 120.0
-"""A shorter one brings no plan (common practice, no source)."""
 POISONS: tuple[Substance, ...] = ("ammonia", "nitrite")
 NEW_EVERY_S, NEW_NOUGHT_S, NEW_ENDS_S = 2 * DAY_S, 14 * DAY_S, 120 * DAY_S
 """A new tank: every other day until both poisons have been nought for two weeks; at most so long."""
@@ -45,6 +44,8 @@ class Cause:
     heard_s: float
     days: list[float]
     why: str
+    aid: str = ""
+    """What to do on the spot."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,15 +72,28 @@ class Planned:
 def cause_of(event: TankEvent) -> Cause | None:
     """The plan that an entry brings; None for one that brings none."""
     match event:
-        case Outage() if event.minutes >= SHORT_OUTAGE_MIN:
+        case Outage() if event.minutes >= firstaid.SHORT_OUTAGE_MIN:
             hours = event.minutes / 60.0
-            return Cause(event.at_s, event.id, event.arrived_s, list(FOLLOW), f"power was out for {hours:.0f} h")
+            why, days = f"power was out for {hours:.0f} h", list(FOLLOW)
         case FilterWork():
-            return Cause(event.at_s, event.id, event.arrived_s, list(FOLLOW), FILTER_WHY[event.what])
+            why, days = FILTER_WHY[event.what], list(FOLLOW)
         case Treatment():
             ends = math.ceil(event.days or 0.0)
             days = sorted({*FOLLOW, *(ends + d for d in FOLLOW)} if ends else {*FOLLOW})
-            return Cause(event.at_s, event.id, event.arrived_s, days, f"{event.what.strip()} was given")
+            why = f"{event.what.strip()} was given"
+        case _:
+            return None
+    return Cause(event.at_s, event.id, event.arrived_s, days, why, firstaid.of(event))
+
+
+def first_aid(
+    causes: Sequence[Cause], marks: Sequence[tuple[float, str, list[str], bool]], at_s: float
+) -> tuple[str, str] | None:
+    """Why, and what to do on the spot, of what was done last; None once the poisons were tested or a day is over."""
+    for cause in reversed(causes):
+        if cause.aid and cause.at_s <= at_s < cause.at_s + firstaid.LASTS_S:
+            tested = any(cause.at_s < m[0] <= at_s and set(m[2]) & set(POISONS) for m in marks)
+            return None if tested else (f"{cause.why[:1].upper()}{cause.why[1:]}.", cause.aid)
     return None
 
 

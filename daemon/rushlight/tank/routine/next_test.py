@@ -20,6 +20,7 @@ from zoneinfo import ZoneInfo
 from rushlight.alarms import quiet_hours
 from rushlight.alarms.evidence import LateTest
 from rushlight.alarms.finding import Finding, Says
+from rushlight.entry import firstaid
 from rushlight.events import Feeding, Harvest, Sighting, Stocking, TankEvent, Test
 from rushlight.localtime import DAY_S, clock_on, local_date, local_day, midnight_of
 from rushlight.settings import Kit, Priority, Tank
@@ -158,10 +159,10 @@ class RoutineWatch:
         """Power was probably out: one test the day after; an entry of it brings the whole plan.  Whether it is news."""
         hours = (at_s - since_s) / 3600.0
         known = any(abs(c.at_s - at_s) < DAY_S for c in state.causes)
-        if known or hours * 60.0 < care.SHORT_OUTAGE_MIN:
+        if known or hours * 60.0 < firstaid.SHORT_OUTAGE_MIN:
             return False
         why = f"power was probably out for {hours:.0f} h (enter the power cut if so)"
-        cause = Cause(at_s, f"power-{since_s:.0f}", at_s, [care.FOLLOW[0]], why)
+        cause = Cause(at_s, f"power-{since_s:.0f}", at_s, [care.FOLLOW[0]], why, f"{firstaid.AFTER_POWER}.")
         state.causes = sorted([*state.causes, cause], key=lambda c: (c.at_s, c.id))[-50:]
         return True
 

@@ -36,7 +36,8 @@ def action(made: Remedy) -> str:  # noqa: PLR0911 - one line for each kind
     """The one thing to do with the water, for an alarm; empty where there is none."""
     match made.kind:
         case "conditioner":
-            return f"dose water conditioner for the whole tank by its label, and test again in an hour; no {_tap()}"
+            again = "test chlorine and ammonia in an hour"
+            return f"dose water conditioner for the whole tank by its label, and {again}; no {_tap()}"
         case "test first":
             return f"give no feed, and test {_list(made.missing)} before changing any water: it might do harm"
         case "change":
@@ -106,6 +107,7 @@ def lines(made: Remedy) -> list[str]:
     if made.kind == "none":
         return []
     said = [f"{text[:1].upper()}{text[1:]}." for text in (action(made),) if text]
+    said += _chloramine(made)
     if made.steps:
         said.append(f"New water: {CARE}, {_warm(made)}.")
         said += list(_afterwards(made))
@@ -129,6 +131,24 @@ def lines(made: Remedy) -> list[str]:
     return said
 
 
+def _chloramine(made: Remedy) -> list[str]:
+    """What treating the chlorine leaves, where it is chloramine: conditioner takes the chlorine and frees ammonia."""
+    if made.freed <= 0.0:
+        return []
+    amount = f"{number(made.freed)} mg/L as NH4 of ammonia"
+    if made.kind != "conditioner":
+        soft = " where none of it is distilled" if made.soft_share > 0 else ""
+        brings = f"the treated water brings up to {amount}{soft}"
+        return [f"If the tap's chlorine is chloramine, {brings}; it is counted in what follows."]
+    then, start = made.freed_then, f"If it is chloramine, the conditioner frees up to {amount}"
+    if then is None:
+        return [f"{start}. How poisonous that is hangs on the pH: test it too."]
+    how = (
+        f"{then.chronic:.1f} times what fish bear for weeks" if then.chronic > 1.0 else "less than fish bear for weeks"
+    )
+    return [f"{start}: un-ionised {number(then.nh3)} mg/L as NH3 at pH {then.ph:.1f}, the total {how} (US EPA 2013)."]
+
+
 def figures(made: Remedy) -> dict[str, float | str]:
     """What the sentences rest on, flat and plain, for programs."""
     found: dict[str, float | str] = {"plan": made.kind, "plan_missing": ", ".join(made.missing)}
@@ -144,6 +164,8 @@ def figures(made: Remedy) -> dict[str, float | str]:
         if known:
             found["plan_nh3_worst_mg_l"] = round(max(max(a.at_once.nh3, a.own_co2.nh3) for a in known), 4)
             found["plan_nh3_aired_mg_l"] = round(max(a.aired.nh3 for a in known), 4)
+    if made.freed:
+        found["chloramine_ammonia_mg_l"] = round(made.freed, 3)
     if made.harm is not None:
         found |= {"harm_nh3_before_mg_l": round(made.harm.before.nh3, 4), "harm_share": round(made.harm_fraction, 4)}
         found |= {"harm_nh3_at_once_mg_l": round(made.harm.at_once.nh3, 4)}

@@ -76,6 +76,11 @@ class Remedy:
     """Raising the hardness at once would do the harm."""
     aired: tuple[Moment, Moment] | None = None
     """The tank as it is, and once its surplus CO2 has been driven out: the price of moving the surface."""
+    freed: float = 0.0
+    """Ammonia, mg/L as NH4, that treating the chlorine leaves if it is chloramine: in the tank for kind `conditioner`,
+    else in the treated tap water, and counted there."""
+    freed_then: Moment | None = None
+    """The tank with it, for kind `conditioner`; None where its pH is not known."""
     missing: tuple[str, ...] = ()
     """What must be tested before anything is done to the water."""
     why: str = ""
@@ -121,12 +126,25 @@ def remedy(case: Case) -> Remedy:
     if not wrong:
         return Remedy(kind="none", before=case.tank, aired=price_of_air(case.tank))
     if "chlorine" in wrong:
-        return Remedy(kind="conditioner", wrong=wrong, before=case.tank)
+        return _treat(case, wrong)
+    brought = remedies.chloramine_ammonia(case.source.chlorine or 0.0) if case.source.ammonia is None else 0.0
+    if brought:
+        case = dataclasses.replace(case, source=dataclasses.replace(case.source, ammonia=brought))
     made = _harden(case) if wrong == ("kh",) else _dilute(case, wrong)
     salt_g = 0.0
     if "nitrite" in wrong and case.tank.nitrite is not None and case.tank.chloride is not None:
         salt_g = remedies.salt_g(case.tank.nitrite, case.tank.chloride, case.litres)
-    return dataclasses.replace(made, wrong=wrong, before=case.tank, salt_g=salt_g, aired=price_of_air(case.tank))
+    made = dataclasses.replace(made, wrong=wrong, before=case.tank, salt_g=salt_g, aired=price_of_air(case.tank))
+    return dataclasses.replace(made, freed=brought) if made.steps else made
+
+
+def _treat(case: Case, wrong: tuple[str, ...]) -> Remedy:
+    """Conditioner for the whole tank, and the ammonia that it leaves if the chlorine is chloramine."""
+    tank = case.tank
+    freed, then = remedies.chloramine_ammonia(tank.chlorine or 0.0), None
+    if tank.ph is not None and tank.temp_c is not None and not case.ph_assumed:
+        then = aftermath.moment(tank.ph, tank.kh or 0.0, (tank.ammonia or 0.0) + freed, tank.temp_c)
+    return Remedy(kind="conditioner", wrong=wrong, before=tank, freed=freed, freed_then=then)
 
 
 def price_of_air(tank: Contents) -> tuple[Moment, Moment] | None:
