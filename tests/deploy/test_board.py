@@ -120,7 +120,9 @@ def test_light_scale_is_the_kernels(calculate: Calculator, mtreg: int, scale: fl
 
 
 def test_light_correction_is_the_application_notes(calculate: Calculator) -> None:
-    # The published polynomial takes 5000 lx to 6250.49 lx.
+    # The published polynomial takes 5000 lx to 6250.49 lx; a count is 0.0576 lx at gain 1 and 100 ms (the maker's
+    # application note), so 8 x 4 times as much at gain 1/8 and 25 ms.
+    assert calculate("measure.veml7700_lx(1)")[0] == pytest.approx(0.0576 * 8 * 4 * 1.0023, rel=1e-3)
     assert calculate("measure.veml7700_lx(5000, 1.0)")[0] == pytest.approx(6250.49, abs=0.01)
 
 

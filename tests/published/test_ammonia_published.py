@@ -75,6 +75,14 @@ def test_criteria_table(ph: float) -> None:
         assert ammonia.chronic_criterion(ph, temp_c) == pytest.approx(chronic, rel=6e-3)
 
 
+@pytest.mark.parametrize(
+    ("temp_c", "ph", "acute"), [(10, 7.0, 37.645), (10, 8.0, 8.7696), (25, 7.0, 11.073), (25, 8.0, 2.5796)]
+)
+def test_acute_criterion_without_salmonids(temp_c: float, ph: float, acute: float) -> None:
+    """EPA-822-R-13-001 (2013), formula evaluated elsewhere; at 10 °C the warm-water ceiling of 51.93 holds."""
+    assert ammonia.acute_criterion(ph, temp_c, salmonids=False) == pytest.approx(acute, rel=5e-4)
+
+
 def test_criteria_headline_figures() -> None:
     assert round(ammonia.acute_criterion(7.0, 20.0)) == 17
     chronic = round(ammonia.chronic_criterion(7.0, 20.0), 1)

@@ -151,7 +151,16 @@ def test_when_a_small_change_makes_it_worse() -> None:
     assert quarter.own_co2.nh3 / quarter.before.nh3 == pytest.approx(1.107, rel=0.03)
 
 
+@pytest.mark.parametrize(("chlorine", "nitrogen"), [(2.0, 0.39509), (3.0, 0.59263)])
+def test_ammonia_that_is_left_of_chloramine(chlorine: float, nitrogen: float) -> None:
+    """One N for each Cl2 that monochloramine stands for, 14.007 / 70.906 by weight: stoichiometry, worked elsewhere."""
+    assert remedies.chloramine_ammonia(chlorine) == pytest.approx(nitrogen * NH4_PER_N, rel=1e-3)
+
+
 def test_chlorine_criteria() -> None:
     """US EPA 1984, 19 and 11 µg/L; a third of untreated water with 1 mg/L is 17.5 times the acute one."""
     assert (remedies.CHLORINE_ACUTE, remedies.CHLORINE_CHRONIC) == (0.019, 0.011)
+    # Below what killed half of each: Daphnia 28, rainbow trout 61, stickleback 710 µg/L (behind the criterion), chinook
+    # salmon by monochloramine 144 µg/L in 96 h (Farrell et al. 2001).
+    assert min(28, 61, 710, 144) > 1000 * remedies.CHLORINE_ACUTE
     assert pytest.approx(17.54, rel=1e-3) == 1.0 / 3.0 / remedies.CHLORINE_ACUTE

@@ -94,6 +94,8 @@ def test_chloride_reads_as_nitrate(k: float, seen: float) -> None:
         (59.16, True, False),
         (56.2, True, False),  # 95 %: lower end of acceptable efficiency, North Temperate Lakes LTER protocol
         (53.5, True, True),
+        (50.4, True, True),  # 85.2 %
+        (50.1, False, False),  # 84.7 %
         (49.0, False, False),
         (63.0, False, False),
     ],

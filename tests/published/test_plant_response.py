@@ -43,6 +43,11 @@ def test_half_of_a_cut_is_back_after_as_long_as_light_is_not_judged():
     assert response.grown_back(1e4) == pytest.approx(1.0)
 
 
+def test_a_cut_is_half_made_good_after_six_weeks():
+    """No source: the figure is said to be an ordinary shoot's doubling in six weeks, and must be that."""
+    assert response.grown_back(42.0) == pytest.approx(0.5, abs=0.01)
+
+
 def test_the_light_for_an_uptake_is_the_inverse_of_what_light_does_to_it():
     """By `LIGHT_RESPONSE` uptake becomes 1 + r (dose ratio − 1) of itself."""
     r = response.LIGHT_RESPONSE[0]

@@ -94,6 +94,32 @@ def test_a_dimmed_lamp_is_not_called_outgrown():
     assert not assess(state, 2.0, sure(0.8), sure(1.2), percent=85.0).outgrown
 
 
+@pytest.mark.parametrize(("share", "outgrown"), [(0.80, False), (0.72, True)])
+def test_a_quarter_less_for_the_same_light_is_outgrown(share, outgrown):
+    """The rule of the watch: below three quarters of the tank's own usual uptake per mol."""
+    state = NeedState()
+    history(state, 0.6)
+    assert assess(state, 2.0, sure(1.2 * share), sure(1.2), percent=99.0).outgrown is outgrown
+
+
+@pytest.mark.parametrize(("weeks", "known"), [(3, False), (4, True)])
+def test_the_usual_is_known_from_four_weeks_on(weeks, known):
+    state = NeedState()
+    history(state, 0.6, weeks=weeks)
+    assert (need.share_of_usual(state) is not None) is known
+    assert assess(state, 2.0, sure(0.8), sure(1.2), percent=99.0).outgrown is known
+
+
+@pytest.mark.parametrize(("more_h", "longer"), [(3.8, True), (4.2, False)])
+def test_no_lamp_day_beyond_fourteen_hours_is_proposed(more_h, longer):
+    """60 µmol m⁻² s⁻¹ bring 0.216 mol in an hour; need = dose (1 + (1 / kept up − 1) / 0.8), here for a dose of 2."""
+    supply = 1.0 + 0.216 * more_h * 0.8 / 2.0
+    told = assess(NeedState(), 2.0, sure(1.0, 0.02), sure(supply, 0.02))
+    assert told.add_hours == pytest.approx(more_h, abs=0.01)
+    assert (f"{more_h:.1f} h more of the lamp" in told.sentence) is longer
+    assert ("longer hours would not do" in told.sentence) is not longer
+
+
 def test_more_feed_under_the_same_light_is_no_want_of_light():
     state = NeedState()
     history(state, 0.6, supply=0.8)

@@ -2,19 +2,23 @@
 
 import random
 from dataclasses import replace
+from zoneinfo import ZoneInfo
 
 import pytest
 
 from helpers.nitrate_causes import CAUSES, story
 from helpers.nitrate_tanks import DAY_S, START_S, STRIP
 from rushlight.effects import Estimate
-from rushlight.events import Test
+from rushlight.events import Harvest, Test
 from rushlight.settings import Feed, Tank
+from rushlight.tank.amounts import fact_of
 from rushlight.tank.ledger import Fact, Ledger
-from rushlight.tank.nitrate.causes import ORDER, _in_order, evidence_tests
+from rushlight.tank.nitrate.causes import ORDER, Drivers, _in_order, _stocking, evidence_tests
 from rushlight.tank.nitrate.change_habit import habit_ended_s
 from rushlight.tank.nitrate.watch import NitrateWatch
 from rushlight.views import Share
+
+UTC = ZoneInfo("UTC")
 
 
 def told(cause, seed, days=None):
@@ -104,6 +108,35 @@ def test_what_nobody_recorded_leads_only_by_what_is_sure_of_it():
         shares = [share("unexplained", sign * 0.7, half), share("water changes", sign * 0.5, 0.2)]
         assert _in_order(shares)[0].cause == first
     assert _in_order([share("unexplained", 0.7, 0.9), share("feed", 0.1, 0.02)])[0].cause == "unexplained"
+
+
+@pytest.mark.parametrize(("recorded", "first"), [(0.27, "water changes"), (0.23, "unexplained")])
+def test_a_recorded_cause_of_a_quarter_is_the_simpler_story(recorded, first):
+    """While it is not sure that there is another: of 1.0, with what nobody recorded between 0.2 and 1.3."""
+
+    def share(cause, mean, half):
+        return Share(cause=cause, change=Estimate(mean=mean, low=mean - half, high=mean + half), text=cause)
+
+    parts = [share("unexplained", 1.0 - recorded, 0.55), share("water changes", recorded, 0.1)]
+    assert _in_order(parts)[0].cause == first
+
+
+def test_fish_that_came_count_for_three_tenths_of_the_supply_where_nobody_writes_the_feed_down():
+    """No source, and the module says so; recorded feed goes before it."""
+    came = [Fact(at_s=0.0, id="s", kind="stocking", amount=6.0)]
+    now = Drivers(0.5, False, None, None, 0.0, None, None, None)
+    told = _stocking(came, 2.0, now)
+    assert (told.mean, told.sd) == pytest.approx((0.6, 0.5))
+    assert told.text == "6 fish came, and the feed is not recorded"
+    assert _stocking([replace(came[0], amount=-6.0)], 2.0, now).mean == pytest.approx(-0.6)
+    assert _stocking(came, 2.0, replace(now, feed_logged=True)) is None
+
+
+def test_fresh_leaves_are_an_eighth_or_so_dry():
+    """88 % water in soft waterside leaves: common practice, no source, and the module says so."""
+    entries = (Harvest(at_s=START_S, id="h", tank="sim", **said) for said in ({"fresh_grams": 400}, {"dry_grams": 48}))
+    fresh, dry = (fact_of(e, Tank(id="sim", litres=100), (STRIP,), UTC) for e in entries)
+    assert fresh.amount == pytest.approx(dry.amount)
 
 
 def test_a_keeper_who_keeps_to_a_habit_has_not_ended_it():
