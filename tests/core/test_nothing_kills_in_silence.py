@@ -287,7 +287,7 @@ def test_what_is_done_to_a_tank_brings_first_aid_on_the_spot(body: dict[str, Any
     poisoned = strip("2026-03-03T19:00:00Z", nitrate=25, ammonia=6, kh=5, ph=7.6)
     both = seen_at(0.1, poisoned, done).account
     assert "Stop" in both.todo or "feed" in both.todo, "what is high goes first"
-    assert any(words in said for said in both.evidence), "and this is not lost"
+    assert any(words in said for said in both.also), "and this is not lost"
 
 
 def test_a_short_outage_and_a_kit_without_pads_ask_for_no_test() -> None:

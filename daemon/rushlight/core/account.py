@@ -48,15 +48,14 @@ def of_tank(
         headline = "A water test is due."
     else:
         headline = "Nothing asks for anything." if tested else "A first test is needed."
+    asked = [a.first_action for a in standing] + ([aid[1]] if aid is not None else [])
     return Account(
         headline=headline,
         worst=standing[0].priority if standing else "low" if overdue else None,
         evidence=(level, *([ahead] if ahead else []), *(a.text for a in standing)),
         cause=cause_sentence(report, standing),
         todo=todo,
-        also=tuple(
-            t for t in dict.fromkeys([*(a.first_action for a in standing), *(aid or ())[1:]]) if t not in ("", todo)
-        ),
+        also=tuple(t for t in dict.fromkeys(asked) if t not in ("", todo)),
     )
 
 
