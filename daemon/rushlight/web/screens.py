@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from rushlight import drawing
 from rushlight.effects import Estimate
-from rushlight.entry import entered
+from rushlight.entry import entered, firstaid
 from rushlight.events import Acknowledge, Correction, Event, Shelve, Test
 from rushlight.localtime import DAY_S
 from rushlight.settings import OnHours, Tank
@@ -71,7 +71,8 @@ def notice(asked: PageRequest) -> Notice | None:
     when = formats.moment(event.at_s, asked.daemon.now_s(), asked.zone)
     if "again" in query:
         return Notice(f"That was entered already, once: {said}, {when}.{_read(asked, event)}", entry_id)
-    return Notice(f"Entered. {said}, {when}.{_read(asked, event)}{held}{_clock(query.get('clock', ''))}", entry_id)
+    aid = f" {firstaid.now(event, asked.daemon.now_s())}".rstrip()
+    return Notice(f"Entered. {said}, {when}.{_read(asked, event)}{aid}{held}{_clock(query.get('clock', ''))}", entry_id)
 
 
 def _read(asked: PageRequest, event: Event) -> str:
