@@ -87,7 +87,7 @@ TRIED = {
     "alarm": "from pathlib import Path\n"
     "from rushlight.alarms.table import TABLE\n"
     "assert 'water_cloudy' in TABLE and '## water_cloudy' in Path('deploy/alarms.md').read_text()",
-    "outlet": "from rushlight import config\n"
+    "outlet": "from rushlight.config import loading as config\n"
     "from rushlight.service import notifying\n"
     "text = open('daemon/rushlight/demo/rowan_street.toml').read() + '[notice]\\nfile = \"n.txt\"\\n'\n"
     "assert list(notifying.outlets(config.check(config.parse(text)), lambda: 0.0))[-1] == 'notice'",
