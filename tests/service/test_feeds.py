@@ -39,6 +39,7 @@ host = "127.0.0.1"
 port = {broker}
 [hub]
 publish_seconds = 10
+commands = ["acknowledge", "test", "record"]
 [timeseries]
 url = "{store}"
 org = "library"
