@@ -37,6 +37,7 @@ GOOD = [
     '{"at":"2026-01-01T00:00:00Z","kind":"pack","tank":"foyer","strips":50.0}',
     '{"at":"2026-01-01T00:00:00Z","kind":"treatment","tank":"foyer","what":"antibiotic","days":5.0,"note":"by the vet"}',
     '{"at":"2026-01-01T00:00:00Z","kind":"filter","tank":"foyer","what":"cleaned"}',
+    '{"at":"2026-01-01T00:00:00Z","kind":"absence","tank":"foyer","days":14.0,"note":"closed"}',
     '{"at":"2026-01-01T00:00:00Z","kind":"outage","tank":"foyer","minutes":600.0}',
     '{"at":"2026-01-01T00:00:00Z","kind":"growth","tank":"foyer","plant":"water mint","new_leaves":6.0,"longest_cm":31.5,"height_cm":22.0}',
     '{"at":"2026-01-01T00:00:00Z","kind":"growth","tank":"foyer","new_leaves":0.0}',
@@ -195,7 +196,7 @@ def test_a_bad_line_is_refused_by_number_key_and_reason(line: str, key: str, wor
 
 def test_every_kind_of_the_contract_is_known() -> None:
     """An event file of any age may hold these; those from `pack` on came later than the others."""
-    listed = "reading test feeding water_change top_off harvest dose stocking lamp sighting calibration acknowledge shelve correction note pack kit_check treatment filter outage growth light_spot"
+    listed = "reading test feeding water_change top_off harvest dose stocking lamp sighting calibration acknowledge shelve correction note pack kit_check treatment filter outage absence growth light_spot"
     assert set(eventlines.KINDS) == set(listed.split())
     assert {json.loads(g)["kind"] for g in GOOD} == set(listed.split())
 

@@ -259,6 +259,15 @@ class Sighting(TankEvent):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Absence(TankEvent):
+    """Nobody is there to test the water: from `at`, for so many days."""
+
+    kind: ClassVar[str] = "absence"
+    days: Annotated[float, Gt(0), Le(366)]
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Note(TankEvent):
     """Free words."""
 
@@ -331,7 +340,7 @@ KINDS: dict[str, type[Event]] = {
     c.kind: c
     for c in (
         *(Reading, Test, Feeding, WaterChange, TopOff, Harvest, Dose, Stocking, LampWork, Sighting, Calibration),
-        *(Acknowledge, Shelve, Correction, Note, Pack, KitCheck, Treatment, FilterWork, Outage),
+        *(Acknowledge, Shelve, Correction, Note, Pack, KitCheck, Treatment, FilterWork, Outage, Absence),
         *(Growth, LightSpot),
     )
 }

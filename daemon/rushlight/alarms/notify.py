@@ -86,6 +86,8 @@ class NotifyState:
     sent_s: dict[str, list[float]] = field(default_factory=dict)
     """Contact to the times of the messages of the last hour."""
     wake_s: float | None = None
+    away_until_s: dict[str, float] = field(default_factory=dict)
+    """Tanks at which nobody is, and the morning on which somebody is again."""
 
 
 class Notifier:
@@ -243,10 +245,11 @@ class Notifier:
         """Send it now, or hold it for this contact."""
         person = self._roster.people[who]
         until_s = self._gate(state, person, telling.priority, step, at_s)
+        back_s = state.away_until_s.get(telling.tank or "", at_s)
         if step == "reminder":
-            until_s = max(until_s or 0.0, self._morning(at_s + PATIENCE_S))
+            until_s = max(until_s or 0.0, self._morning(at_s + PATIENCE_S), back_s)
         elif telling.priority == "low" and step != "return":
-            until_s = self._weekly(at_s)
+            until_s = self._weekly(max(at_s, back_s))
         elif until_s is None and telling.priority != "high":
             until_s = at_s + GATHER_S
         if until_s is not None:

@@ -33,6 +33,7 @@ _NITRATE = (
         sitter="Dip one test strip, wait as its leaflet says, and enter or write down the numbers.",
         respond="1 day",
         priority="medium",
+        told_by=("strips_low",),
         off_delay_s=1.0,
         deadband="None: a test entered clears it.",
         stale=_COUNTED,

@@ -55,7 +55,7 @@ def record(kind: str, pairs: tuple[str, ...], config_file: Path | None, *, sure:
     """Write down a test, a feeding, a water change or anything else done or seen.
 
     KIND is one of test, feeding, water_change, top_off, harvest, dose, stocking, lamp, sighting, calibration,
-    correction, note, pack, kit_check, treatment, filter, outage, growth, light_spot.
+    correction, note, pack, kit_check, treatment, filter, outage, absence, growth, light_spot.
 
     \b
     rushlight record test --tank foyer nitrate=25 ph=7.0
@@ -75,6 +75,7 @@ def record(kind: str, pairs: tuple[str, ...], config_file: Path | None, *, sure:
     rushlight record treatment --tank foyer what='white spot remedy' days=5
     rushlight record filter --tank foyer what=cleaned
     rushlight record outage --tank foyer minutes=600 --at 12:10
+    rushlight record absence --tank foyer days=14
     rushlight record pack --tank foyer strips=50
     rushlight record calibration --probe foyer-ph 6.86=6.91@24 4.01=4.10@24
     rushlight record correction of=ENTRY-ID void=true

@@ -260,6 +260,11 @@ class Core:
         effects: list[Effect] = []
         for k in tanks:
             self._wakes.touched.add(k)
+            back_s = self.tanks[k].routine.away_until(state.tanks[k].routine, at_s)
+            if back_s is not None:
+                state.notify.away_until_s[k] = back_s
+            else:
+                state.notify.away_until_s.pop(k, None)
             found, due = self.tanks[k].assess(state.tanks[k], at_s, self.book.standing(state.alarms, k))
             effects += due
             effects += self._judge(state, at_s, found)

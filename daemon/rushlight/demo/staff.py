@@ -18,6 +18,7 @@ from rushlight.demo import year
 from rushlight.demo.year import ZONE, Water, local, strip
 from rushlight.effects import DueChange, Effect, Message
 from rushlight.events import (
+    Absence,
     Acknowledge,
     Calibration,
     CalibrationPoint,
@@ -46,13 +47,14 @@ def _truth(tank: str, water: Water, age_days: float) -> dict[str, float]:
     return {"nitrate": water.nitrate, **settling, "ph": 7.2, "kh": 4.0, "gh": 7.5}
 
 
-def play(core: Core, seed: int = 1) -> Iterator[tuple[Event, list[Effect]]]:
+def play(core: Core, seed: int = 1, staff: Staff | None = None) -> Iterator[tuple[Event, list[Effect]]]:
     """The year, event by event, each with what the core said to it (ticks before it included).
 
-    People hear of alarms by their phone, so the core's configuration needs one: `year.PHONE`.
+    People hear of alarms by their phone, so the core's configuration needs one: `year.PHONE`.  `staff`: those of that
+    seed, from `Staff.of`, where somebody wants to know afterwards what the water really was.
     """
     timeline = Timeline(core, core.initial())
-    staff = Staff(random.Random(seed * 10 + 2))  # noqa: S311 - a story, not a secret
+    staff = staff or Staff.of(seed)
     for reading in year.readings(random.Random(seed * 10 + 1)):  # noqa: S311
         for event in staff.until(reading.at_s):
             effects = timeline.feed(event)
@@ -76,9 +78,16 @@ class Staff:
         self._water = {"foyer": Water(140, 14.0, 1.5), "reading-room": Water(54, 8.0, 1.05)}
         self._day = dt.date(year.YEAR, 1, 1)
         self._todo: list[tuple[float, int, str, str]] = []
+        self.truth: dict[tuple[str, dt.date], dict[str, float]] = {}
+        """What a perfect test would show, by tank and day, at the day's end."""
         self._n = 0
         for tank in self._water:
             self._plan(local(1, 1, OPEN_H + 0.5), "test", tank)
+
+    @classmethod
+    def of(cls, seed: int) -> Staff:
+        """The people of that seed."""
+        return cls(random.Random(seed * 10 + 2))  # noqa: S311 - a story, not a secret
 
     def hear(self, effects: Sequence[Effect]) -> None:
         """Take in what the program said: a new test date, a message on a phone."""
@@ -121,6 +130,8 @@ class Staff:
         foyer = self._water["foyer"]
         foyer.day(1.8 if children else 0.9, 0.2 + 0.8 * year.lamp_output(at_s))
         self._water["reading-room"].day(0.25, 1.0)
+        for tank, water in self._water.items():
+            self.truth[tank, day] = _truth(tank, water, (day - dt.date(year.YEAR, 1, 1)).days + 0.5)
         if children:
             self._plan(at_s + 11 * 3600, "feed", "foyer")
         if (day - _CALIBRATED_FROM).days % 28 == 0 and not _away(day):
@@ -162,6 +173,8 @@ class Staff:
             case ("water change", _, fraction):
                 foyer.change(float(fraction))
                 event = WaterChange(at_s=at_s, id=name, tank=tank, fraction=float(fraction))
+            case ("away", _, days):
+                event = Absence(at_s=at_s, id=name, tank=tank, days=float(days), note="the library is closed")
             case ("strips", _, count):
                 event = Pack(at_s=at_s, id=name, tank=tank, strips=float(count))
             case (_, _, "harvest"):
@@ -184,6 +197,7 @@ _DIARY = (
     (dt.date(year.YEAR, 3, 3), "barbs", "reading-room"),
     (dt.date(year.YEAR, 6, 15), "harvest", "foyer"),
     (dt.date(year.YEAR, 7, 17), "holiday sitter feeds until 1 August, no tests", "foyer"),
+    *((dt.date(year.YEAR, 7, 17), "away 14.6", tank) for tank in ("foyer", "reading-room")),
     (dt.date(year.YEAR, 8, 5), "water change 0.35", "foyer"),
     *((dt.date(year.YEAR, 8, 3), "strips 2", tank) for tank in ("foyer", "reading-room")),
     *((dt.date(year.YEAR, 8, 26), "strips 100", tank) for tank in ("foyer", "reading-room")),

@@ -13,6 +13,7 @@ from rushlight.alarms.table import TABLE
 from rushlight.effects import Estimate
 from rushlight.entry import firstaid
 from rushlight.events import (
+    Absence,
     Calibration,
     Correction,
     Dose,
@@ -117,6 +118,8 @@ def of_event(event: Event) -> str:  # noqa: C901, PLR0911, PLR0912 - one line fo
             return f"Power was out for {length(60.0 * event.minutes)}"
         case Pack():
             return f"New pack of strips: {event.strips:g}"
+        case Absence():
+            return f"Nobody there to test for {event.days:g} day{'' if event.days == 1 else 's'}"
         case Note():
             return f"Note: {event.text}"
         case Correction():
@@ -177,7 +180,7 @@ def changed(event: Event, before: TankView, after: TankView, zone: zoneinfo.Zone
     Of a test and the like also what is told as before, so that nobody has to look it up.
     """
     inner = event.replacement if isinstance(event, Correction) and event.replacement is not None else event
-    asked = isinstance(inner, Test | WaterChange | Correction)
+    asked = isinstance(inner, Test | WaterChange | Correction | Absence)
     said = [s for s in (_nitrate(before, after, asked), _next_test(before, after, zone, asked)) if s]
     if after.strips_left is not None and after.strips_left != before.strips_left:
         said.append(f"{after.strips_left:g} strip{'' if after.strips_left == 1 else 's'} left")

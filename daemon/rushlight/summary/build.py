@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from rushlight.alarms.wording.words import number, sentence
 from rushlight.effects import AlarmChange, Daily
 from rushlight.events import (
+    Absence,
     Event,
     FilterWork,
     Harvest,
@@ -202,6 +203,8 @@ def _entry(event: TankEvent) -> str:  # noqa: C901 - one line for each kind
             said = f"filter {what}"
         case Outage(minutes=minutes):
             said = f"no power for {number(minutes / 60.0)} h"
+        case Absence(days=days):
+            said = f"nobody there to test for {number(days)} days"
         case Note(text=text):
             said = text.strip().rstrip(".")[:120]
     return said

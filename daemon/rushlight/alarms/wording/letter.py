@@ -31,7 +31,7 @@ from rushlight.effects import Estimate, Step
 
 LEAST_DEED = 25
 """Less than this is half an order: 'no feed' and nothing of what to do with the water."""
-MOST_TITLE, MOST_DEED, MOST_BODY = 30, 100, 300
+MOST_TITLE, MOST_DEED, MOST_BODY, MOST_EACH = 30, 100, 300, 120
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,6 +102,10 @@ def _group(group: Sequence[Item]) -> str:
         return f"Over: {names}: {_matter(first.row)}."
     act = (_for_sitter(first) if first.sits else "") or deed(first)
     states = list(dict.fromkeys(state(i) for i in group))
+    if len(states) > 1 and len({i.place for i in group}) == len(group) and all(i.place for i in group):
+        each = " ".join(f"{i.place}: {_lower(s)}" for i, s in zip(group, map(state, group), strict=True))
+        if len(each) <= MOST_EACH:  # one order for all of them, and how it is with each
+            return f"{act} {each}"
     since = _standing(first) if len(group) == 1 else ""
     if first.row.name == "probe_silent" and len(group) > 2 and len(states) > 1:
         act = "Look for the power first: several boards may be without power."

@@ -30,6 +30,8 @@ OUTGROWN = 0.75
 """Uptake per mol below this share of the tank's own usual, at an unchanged lamp, is called outgrown (own choice)."""
 UNCHANGED, FED_MORE = 0.9, 1.15
 """Shares of the tank's own usual: a dose above the first has not fallen, a supply above the second has risen."""
+NEW_LAMP_S = 28 * DAY_S
+"""So long, some weekly tests, until it shows what plants take up under a lamp that was changed (own choice)."""
 CUT_S = math.log(2.0) * REGROWTH_DAYS * DAY_S
 """Until half of what a harvest took has grown back, uptake is not judged by the light."""
 LONGEST_HOURS = 14.0
@@ -43,6 +45,8 @@ class NeedState:
     weeks: list[tuple[int, float, float, float]] = field(default_factory=list)
     cut_s: float | None = None
     """When plants were last harvested."""
+    lamp_s: float | None = None
+    """When the lamp was last replaced, added, moved or given other hours."""
     low: bool | None = None
     """Whether the week's dose is below what is needed; None when that is not known."""
     need_mol: float | None = None
@@ -68,10 +72,18 @@ class LightNeed:
     sentence: str
 
 
+NEW_LAMP = "The lamp was changed: what the plants make of it shows after some tests."
+
+
 def refused(state: NeedState, why: str) -> LightNeed:
     """Nothing can be said, and why."""
     state.low, state.sentence = None, why
     return LightNeed(sentence=why)
+
+
+def other_lamp(state: NeedState, at_s: float) -> None:
+    """The lamp is another one from `at_s` on: what was too little was the light before."""
+    state.lamp_s, state.low, state.sentence = at_s, False, NEW_LAMP
 
 
 def note_week(state: NeedState, week: int, dose_mol: float, uptake: Estimate, supply: Estimate) -> None:

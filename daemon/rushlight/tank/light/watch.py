@@ -188,6 +188,8 @@ class LightWatch:
         state.daylight, state.fouled, state.share = DaylightState(), False, None
         state.trouble, state.since_anchor_mol, state.note = None, 0.0, ""
         state.spans_until_s, state.cleaned_s, state.cleaning = None, None, ""
+        if event.what != "removed":  # what was too little was the light before this work
+            need.other_lamp(state.need, event.at_s)
         state.wake_s = self._next_wake(state, at_s)
 
     def on_harvest(self, state: LightState, event: Harvest) -> None:
@@ -406,6 +408,9 @@ class LightWatch:
         The rates are mg/L as NO3 per day; `kept_up` is the one over the other.
         """
         week = [d for d in state.days[-7:] if d[2] >= 0.8]
+        to_s = state.from_s or 0.0
+        if state.need.lamp_s is not None and to_s - state.need.lamp_s < need.NEW_LAMP_S:
+            return need.LightNeed(sentence=state.need.sentence)
         if len(week) < 4:
             return need.refused(state.need, "Too few well-measured days this week to say whether light is enough.")
         if uptake_rate is None or supply_rate is None or kept_up is None:
@@ -416,7 +421,6 @@ class LightWatch:
         if need.sure(kept_up):
             need.note_week(state.need, week[-1][0] // 7, dose, uptake_rate, supply_rate)
         lamp_dose = sum(d[3] for d in week) / len(week)
-        to_s = state.from_s or 0.0
         spans = self.lamp.spans(state.lamp, to_s - DAY_S, to_s) if self.lamp else []
         hours = sum(b - a for a, b, _ in spans) / 3600.0
         return need.assess(

@@ -21,8 +21,8 @@ from rushlight.alarms import quiet_hours
 from rushlight.alarms.evidence import LateTest
 from rushlight.alarms.finding import Finding, Says
 from rushlight.entry import firstaid
-from rushlight.events import Feeding, Harvest, Sighting, Stocking, TankEvent, Test
-from rushlight.localtime import DAY_S, clock_on, local_date, local_day, midnight_of
+from rushlight.events import Absence, Feeding, Harvest, Sighting, Stocking, TankEvent, Test
+from rushlight.localtime import DAY_S, clock_on, local_date, local_day, local_time, midnight_of
 from rushlight.settings import Kit, Priority, Tank
 from rushlight.tank.kits.reading import measurable
 from rushlight.tank.routine import care
@@ -49,6 +49,8 @@ MORNING = "09:00"
 """The local hour at which a late test becomes more pressing; later where the quiet hours last longer."""
 MOST_REASONS = 4
 HALF_A_STRIP = 0.5
+NO_STRIPS_S = 14 * DAY_S
+"""Buying strips takes a week or two; a test that is late by more is told again."""
 BUY = "Buy test strips: none are left; until then a shop can test a sample of the water"
 BUY_SITTER = "No test strips are left. Do not feed more than agreed, then call"
 MORE_FEED = 1.5
@@ -99,6 +101,8 @@ class RoutineState:
     asked_s: float | None = None
     asked: str = ""
     """The date given out and its reason: the routine's own, or an earlier one of a plan or of a standing alarm."""
+    absences: list[tuple[float, float, str]] = field(default_factory=list)
+    """From when until when nobody is there to test, and by which entry."""
     reasons: list[str] = field(default_factory=list)
     """All that asks for a test by the day after that date, the earliest first."""
 
@@ -142,6 +146,9 @@ class RoutineWatch:
         if isinstance(event, Test):
             state.marks = sorted([*state.marks, care.mark_of(event)])[-200:]
         match event:
+            case Absence():
+                stretch = (event.at_s, event.at_s + event.days * DAY_S, event.id)
+                state.absences = sorted([*state.absences, stretch])[-20:]
             case Test() if "nitrate" in event.values or self._any_test_counts:
                 state.tests = sorted([*state.tests, (event.at_s, event.id, event.method)])[-20:]
             case Stocking() if event.change > 0:
@@ -176,6 +183,7 @@ class RoutineWatch:
         if not event_id:
             return
         state.causes = [c for c in state.causes if c.id != event_id]
+        state.absences = [a for a in state.absences if a[2] != event_id]
         state.marks = [m for m in state.marks if m[1] != event_id]
         tests = [t for t in state.tests if t[1] != event_id]
         triggers = [t for t in state.triggers if t.id != event_id]
@@ -217,15 +225,32 @@ class RoutineWatch:
         urgent = None if last is None else self._urgent(state, last[0], at_s)
         if urgent is not None and urgent[0] < state.due_at_s:
             state.due_at_s, state.reason = urgent
-        asked = [(state.due_at_s, state.reason), *self._at_once(state, at_s, pressing)]
+        asked = [(state.due_at_s, state.reason)]
         planned = care.due(self.planned(state, at_s))
         if planned is not None and last is not None:
             asked.append((planned.at_s, f"{' and '.join(planned.substances)}: {planned.why}"))
+        if urgent is None:
+            asked = [self._once_back(state, *min(asked))]
+        asked += self._at_once(state, at_s, pressing)
         state.asked_s, state.asked = min(asked)
         wished = sorted([*asked, *self._wishes(state, at_s, risk, pressing, surprised=surprised)])
         by_then = (why for wish_s, why in wished if wish_s <= (state.asked_s or 0.0) + DAY_S)
         state.reasons = list(dict.fromkeys([state.asked, *by_then]))[:MOST_REASONS]
         return state.asked_s, state.asked
+
+    def away_until(self, state: RoutineState, at_s: float) -> float | None:
+        """Until when nobody is there, if so at `at_s`: the morning on which somebody is again."""
+        ends = [until_s for from_s, until_s, _ in state.absences if from_s <= at_s < until_s]
+        return self._morning(max(ends)) if ends else None
+
+    def _once_back(self, state: RoutineState, due_at_s: float, reason: str) -> tuple[float, str]:
+        """The date, moved out of a stretch in which nobody is there to test."""
+        back_s = self.away_until(state, due_at_s)
+        if back_s is None:
+            return due_at_s, reason
+        was, back = (f"{local_time(s, self.zone):%-d %B}" for s in (due_at_s, back_s))
+        why = f"nobody is there to test until {back}; it would be due on {was}, so test before leaving if you can"
+        return self._once_back(state, back_s, why)
 
     def planned(self, state: RoutineState, at_s: float) -> list[Planned]:
         """The tests that go with what was done to the tank, made and to be made."""
@@ -402,7 +427,7 @@ class RoutineWatch:
     def _steps_of(self, due_at_s: float, last_s: float | None) -> tuple[float, float, float]:
         day = local_day(due_at_s, self.zone)
         low_s = due_at_s if last_s is None else clock_on(day, "24:00", self.zone)
-        allowed_s = max(self.shortest_s, due_at_s - (due_at_s if last_s is None else last_s))
+        allowed_s = min(self.longest_s, max(self.shortest_s, due_at_s - (due_at_s if last_s is None else last_s)))
         medium_s = min(3.0 * DAY_S, max(DAY_S, 0.25 * allowed_s))
         high_s = min(7.0 * DAY_S, max(2.0 * DAY_S, 0.75 * allowed_s))
         return low_s, self._morning(due_at_s + medium_s), self._morning(due_at_s + high_s)
@@ -435,8 +460,8 @@ class RoutineWatch:
         says: Says = "raise" if at_s >= steps[0] else "clear"
         without = self.without_strips(strips_left)
         priority: Priority = "high" if at_s >= steps[2] else "medium" if at_s >= steps[1] else "low"
-        if without and priority == "high":
-            priority = "medium"
+        if without:  # what is low of strips asks for the same; who has none for a fortnight hears of it again
+            priority = "medium" if late_s >= NO_STRIPS_S else "low"
         last = self._last(state, at_s)
         planned = care.due(self.planned(state, at_s))
         named = planned is not None and planned.at_s <= state.asked_s and not without

@@ -24,7 +24,7 @@ DRIFT_WANDER = 0.001
 """°dH per day and √day."""
 LEVEL_WANDER = 0.04
 """°dH per √day: rain in the tap, an unrecorded litre."""
-HUBER = 1.5
+HUBER = 2.0
 """Standard deviations beyond which a test is trusted less, the more it surprises (after Huber 1964)."""
 UNKNOWN_SOURCE_SD = 5.0
 SOURCE_SD = 0.15

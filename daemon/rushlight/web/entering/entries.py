@@ -166,6 +166,7 @@ def _said(form: Form, name: str, longest: int = 500) -> Record:
 
 
 _PACK = "Or count again what is left in the open one."
+_AWAY = "From the time below: closed, on holiday. No test is asked for until then; alarms come as ever."
 _BACK = "Under 'Done earlier?' goes the time at which the power came back."
 _LOOK = "Every second week will do, on a day on which you test. One of these is enough."
 _LEAF = "Hold the meter at a leaf, facing up, with the lamp on; the tank's own light probe is read beside it."
@@ -266,6 +267,15 @@ SHEETS: Mapping[str, Sheet] = {
             Field("note", "In words", kind="text"),
         ),
         _treatment,
+    ),
+    "absence": Sheet(
+        "absence",
+        "Nobody there to test",
+        (
+            Field("days", "For how many days", "days", hint=_AWAY, most=366),
+            Field("note", "In words", kind="text"),
+        ),
+        lambda form: {"days": needed(form, "days", most=366), **_said(form, "note")},
     ),
     "filter": Sheet("filter", "Filter", (Field("what", "What was done", choices=FILTER_WORK),), _filter),
     "outage": Sheet(
