@@ -18,7 +18,7 @@ but somebody has just read it off a strip and knows."""
 ACK_LASTS_S: Mapping[Pace, tuple[float, float]] = MappingProxyType(
     {
         "urgent": (4 * HOUR_S, 4 * HOUR_S),
-        "tested": (7 * DAY_S, 14 * DAY_S),
+        "tested": (7 * DAY_S, 7 * DAY_S),
         "high": (3 * DAY_S, 7 * DAY_S),
         "medium": (28 * DAY_S, 91 * DAY_S),
         "low": (91 * DAY_S, 91 * DAY_S),

@@ -27,7 +27,7 @@ from rushlight.settings import Kit, Priority, Tank
 from rushlight.tank.kits.reading import measurable
 from rushlight.tank.routine import care
 from rushlight.tank.routine.care import Cause, Mark, Planned
-from rushlight.tank.routine.reasons import AT_ONCE, MISFIT, PRESSING, SOON, SURPRISED, URGENT
+from rushlight.tank.routine.reasons import AT_ONCE, MISFIT, PRESSING, SOON, SURPRISED, URGENT, coarse, overdue_sentence
 
 KEEP_DAYS = 60.0
 NEW_TANK_DAYS, VERY_NEW_DAYS = 56.0, 28.0
@@ -36,8 +36,6 @@ RISE = 0.10
 """A chance of passing the limit, grown by so much since now, makes not knowing risky."""
 DOUBT = (0.10, 0.90)
 """Between these chances it is open whether nitrate stands above its limit already."""
-FINE_PADS = 1.25
-"""Pads whose values lie no further apart than by this factor are as fine as a strip's reading error."""
 AHEAD_DAYS = 28.0
 AHEAD = ((0.20, 0.0), (0.10, 0.25), (0.05, 0.5))
 """Chances of passing the limit within four weeks, the largest first, and how far between the shortest and the longest
@@ -124,7 +122,7 @@ class RoutineWatch:
         kit = next((k for k in kits if k.id == testing.kit), kits[0] if kits else None)
         self._by_strip = kit is not None and kit.method == "strip"
         pads = kit.pads.get("nitrate", ()) if kit is not None and kit.method == "strip" else ()
-        self._coarse = _coarse(pads, tank.limits.nitrate)
+        self._coarse = coarse(pads, tank.limits.nitrate)
         self._any_test_counts = kit is not None and bool(kit.pads) and "nitrate" not in kit.pads
         self.measures = measurable(kits)
         started = tank.started
@@ -472,7 +470,7 @@ class RoutineWatch:
             last_test_at_s=None if last is None else last[0],
             reason=state.asked,
             strips_left=strips_left if without else None,
-            sentence=_overdue_sentence(late_s, None if last is None else at_s - last[0]),
+            sentence=overdue_sentence(late_s, None if last is None else at_s - last[0]),
             cause_sentence="",
             action_sentence=BUY if without else f"Test {what} and enter the result" if named else "",
             sitter_sentence=BUY_SITTER if without else "",
@@ -486,24 +484,3 @@ class RoutineWatch:
         if says == "clear":
             return [Finding(alarm="test_overdue", tank=self.tank.id, says=says, evidence=evidence)]
         return [Finding(alarm="test_overdue", tank=self.tank.id, says=says, priority=priority, evidence=evidence)]
-
-
-def _coarse(pads: Sequence[float], limit: float) -> str:
-    """What to measure with instead where a strip cannot tell both sides of the limit apart; empty where it can."""
-    below, above = max((p for p in pads if p < limit), default=0.0), min((p for p in pads if p >= limit), default=0.0)
-    if not above or above <= FINE_PADS * below:
-        return ""
-    return (
-        f"pads at {below:g} and {above:g} are too coarse beside a limit of {limit:g} mg/L as NO3: "
-        "a drop test or a laboratory's value would settle it"
-    )
-
-
-def _overdue_sentence(late_s: float, since_s: float | None) -> str:
-    if since_s is None:
-        return "the water has never been tested"
-    late = round(late_s / DAY_S)
-    when = "since yesterday" if late <= 1 else f"for {late} days"
-    days = round(since_s / DAY_S)
-    ago = "yesterday" if days <= 1 else f"{days} days ago"
-    return f"a water test has been due {when}; the last one was {ago}"

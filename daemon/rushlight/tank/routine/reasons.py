@@ -1,6 +1,8 @@
-"""What brings the next test forward, how far, and why in words.  Pure tables; `next_test` makes a date of them."""
+"""What brings the next test forward, how far, and why in words.  Pure; `next_test` makes a date of them."""
 
 from __future__ import annotations
+
+from collections.abc import Sequence
 
 from rushlight.localtime import DAY_S
 
@@ -45,3 +47,27 @@ PRESSING = {
     "probe_silent": (0.7, "a probe is silent, so the test is the only witness"),
 }
 """Standing alarms: how far between the shortest and the longest interval the next test may lie."""
+FINE_PADS = 1.25
+"""Pads whose values lie no further apart than by this factor are as fine as a strip's reading error."""
+
+
+def coarse(pads: Sequence[float], limit: float) -> str:
+    """What to measure with instead where a strip cannot tell both sides of the limit apart; empty where it can."""
+    below, above = max((p for p in pads if p < limit), default=0.0), min((p for p in pads if p >= limit), default=0.0)
+    if not above or above <= FINE_PADS * below:
+        return ""
+    return (
+        f"pads at {below:g} and {above:g} are too coarse beside a limit of {limit:g} mg/L as NO3: "
+        "a drop test or a laboratory's value would settle it"
+    )
+
+
+def overdue_sentence(late_s: float, since_s: float | None) -> str:
+    """How late the test is and when the last one was, both in seconds; None: there was none."""
+    if since_s is None:
+        return "the water has never been tested"
+    late = round(late_s / DAY_S)
+    when = "since yesterday" if late <= 1 else f"for {late} days"
+    days = round(since_s / DAY_S)
+    ago = "yesterday" if days <= 1 else f"{days} days ago"
+    return f"a water test has been due {when}; the last one was {ago}"
