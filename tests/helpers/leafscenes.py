@@ -45,6 +45,16 @@ class Scene:
         return out.getvalue()
 
 
+def as_a_phone_sends_it(scene: Scene) -> np.ndarray:
+    """The codes after a phone's JPEG with half the colour, taken larger and scaled down, as the page does it."""
+    larger = Image.fromarray(scene.codes).resize(
+        (2 * scene.codes.shape[1], 2 * scene.codes.shape[0]), Image.Resampling.BICUBIC
+    )
+    out = io.BytesIO()
+    larger.save(out, "JPEG", quality=88, subsampling="4:2:0")
+    return np.asarray(Image.open(out).convert("RGB").reduce(2))
+
+
 def linear(codes: np.ndarray) -> np.ndarray:
     a = codes / 255.0
     return np.where(a <= 0.04045, a / 12.92, ((a + 0.055) / 1.055) ** 2.4)
@@ -73,7 +83,7 @@ def scene(
 ) -> Scene:
     """One picture; `leaves` None draws some number of them, `colour` makes them all of one."""
     ground, lamp = ground or str(rng.choice(list(GROUNDS))), lamp or str(rng.choice(list(LAMPS)))
-    scale = 3
+    scale = 2
     w, h = wide * scale, wide * 3 // 4 * scale
     base = Image.new("RGB", (w, h), GROUNDS[ground])
     mask = Image.new("L", (w, h), 0)
