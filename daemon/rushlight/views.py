@@ -170,6 +170,8 @@ class TankView:
     """Relative growth over the last four weeks, natural logarithm a week."""
     growth_sentences: tuple[str, ...] = ()
     """How the plants grow, and whether they have outgrown their light."""
+    growth_asked: str = ""
+    """Asks for a look at growth beside today's test; empty where none is due.  No message ever says it."""
     leaves: tuple[LeafView, ...] = ()
     """Light where it was measured by hand, the darkest first."""
     causes: tuple[Share, ...] = ()

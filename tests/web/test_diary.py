@@ -144,3 +144,14 @@ def test_two_at_once_are_one(site: Site) -> None:
     for thread in threads:
         thread.join()
     assert len(looks(site)) == 1 and len(Pictures(site.folder).held()) == 1
+
+
+def test_a_look_is_asked_for_beside_a_test_and_nowhere_else(site: Site) -> None:
+    client = site.client()
+    assert 'class="asked"' not in client.get("/tanks/foyer/test").text, "nobody has ever looked"
+    site.engine.submit(Growth(at_s=site.engine.now_s() - 14 * 86_400, id="look", tank="foyer", new_leaves=4))
+    assert "14 days ago" in client.get("/tanks/foyer/test").text
+    for path in ("/", "/tanks/foyer", "/tanks/foyer/diary"):
+        assert "14 days ago: with the test" not in client.get(path).text, "no screen nags"
+    view = site.engine.view()
+    assert view.alarms == () and all("growth" not in a.alarm for a in view.tanks[0].alarms)

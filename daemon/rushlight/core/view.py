@@ -121,6 +121,7 @@ def _tank(tank: TankCore, state: TankState, at_s: float, probes: list[ProbeView]
         ),
         growth=tank.growth.rate(state.growth, at_s),
         growth_sentences=leaves.growth_sentences(tank.light, state.light, tank.growth, state.growth, at_s),
+        growth_asked=tank.growth.asked(state.growth, at_s),
         leaves=leaves.views(state.light, state.growth, at_s),
         causes=report.causes,
         causes_sentence=told.cause,

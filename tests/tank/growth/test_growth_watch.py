@@ -200,3 +200,15 @@ def test_harvests_that_fit_no_mass_break_nothing() -> None:
         )
         watch.on_fact(state, cut)
     assert state.rate is not None and math.isfinite(state.rate.mean) and math.isfinite(state.rate.high)
+
+
+def test_a_look_is_asked_for_every_second_week_and_nobody_is_nagged() -> None:
+    """Never before the first look, from the thirteenth day on, and no more once the looks have stopped for six weeks."""
+    watch, state = watched()
+    assert watch.asked(state, START_S) == ""
+    watch.on_fact(state, look(0, new_leaves=4.0))
+    asked = [day for day in range(120) if watch.asked(state, START_S + day * DAY_S)]
+    assert asked == list(range(13, 43))
+    assert "14 days ago" in watch.asked(state, START_S + 14 * DAY_S)
+    watch.on_fact(state, look(2, new_leaves=3.0))
+    assert watch.asked(state, START_S + 15 * DAY_S) == ""

@@ -26,6 +26,8 @@ from rushlight.tank.growth.spots import SpotsState
 FRESH_S = 4 * WEEK_S
 """A rate is of now as long as the last look is younger."""
 STALE_S = 6 * WEEK_S
+ASK_S = 13 * DAY_S
+"""A look every second week serves: so long after the last one it is asked for, on a day on which somebody tests."""
 STEPS_WEEKS = (2.5, 3.5, 4.5, 6.0, 8.0)
 """How long ago a fall is looked for."""
 SURE_SD, IN_A_ROW = 2.0, 3
@@ -176,6 +178,15 @@ class GrowthWatch:
     def rate(self, state: GrowthState, at_s: float) -> Estimate | None:
         """The tank's relative growth per week; None where nobody has looked enough lately."""
         return state.rate if state.looked_s is not None and at_s - state.looked_s <= FRESH_S else None
+
+    def asked(self, state: GrowthState, at_s: float) -> str:
+        """A look at growth to go with today's test; '' where it is too early, and where nobody looks any more."""
+        if state.looked_s is None or not ASK_S <= at_s - state.looked_s <= STALE_S:
+            return ""
+        days = (at_s - state.looked_s) / DAY_S
+        return (
+            f"The last look at growth was {days:.0f} days ago: with the test in hand it takes ten seconds."
+        )
 
     def findings(self, state: GrowthState, at_s: float) -> list[Finding]:
         """The word on `growth_slowing`; nothing where nobody ever looked."""
