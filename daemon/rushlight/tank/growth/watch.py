@@ -184,9 +184,7 @@ class GrowthWatch:
         if state.looked_s is None or not ASK_S <= at_s - state.looked_s <= STALE_S:
             return ""
         days = (at_s - state.looked_s) / DAY_S
-        return (
-            f"The last look at growth was {days:.0f} days ago: with the test in hand it takes ten seconds."
-        )
+        return f"The last look at growth was {days:.0f} days ago: with the test in hand it takes ten seconds."
 
     def findings(self, state: GrowthState, at_s: float) -> list[Finding]:
         """The word on `growth_slowing`; nothing where nobody ever looked."""
