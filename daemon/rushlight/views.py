@@ -14,6 +14,12 @@ from typing import Any, Literal
 from rushlight.effects import AlarmStateName, Estimate
 from rushlight.settings import Priority
 
+STANDING = frozenset({"unacknowledged", "acknowledged"})
+"""States of an alarm whose cause is there."""
+Urgency = Literal["now", "soon", "look", "unknown", "quiet"]
+URGENCIES: tuple[Urgency, ...] = ("now", "soon", "look", "unknown", "quiet")
+"""The most pressing first."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ProbeView:
@@ -151,6 +157,10 @@ class TankView:
     kept_up: Estimate | None = None
     days_to_limit: float | None = None
     light_dose_today_mol: float | None = None
+    light_week_mol: float | None = None
+    """Mean of the last seven days' doses, mol m⁻² d⁻¹."""
+    light_need_mol: float | None = None
+    """The dose at which uptake would meet supply; None where this tank's own record does not tell."""
     lamp_percent: float | None = None
     due_at_s: float | None = None
     due_reason: str = ""
@@ -189,6 +199,18 @@ class TankView:
     next_kind_sentence: str = ""
     thin_cups: tuple[int, int] | None = None
     """Parts of tank water and of other water for the thinned sample, where that is it."""
+
+    @property
+    def urgency(self) -> Urgency:
+        """How much the tank asks of a person at this moment: its worst alarm that stands, or a test that is due."""
+        standing = {a.priority for a in self.alarms if a.state in STANDING}
+        if "high" in standing:
+            return "now"
+        if "medium" in standing:
+            return "soon"
+        if standing or self.overdue:
+            return "look"
+        return "quiet" if self.last_test_at_s is not None else "unknown"
 
     def measured(self, quantity: str) -> float | None:
         """What the fresh probes of a quantity say together, as the core takes them: the upper median."""

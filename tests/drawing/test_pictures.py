@@ -37,21 +37,17 @@ def test_nitrate_says_its_figures_to_those_who_cannot_see_it() -> None:
         ahead,
         [drawing.Bar(START_S + 86400, 5, 17.5)],
         40,
-        [drawing.Mark(START_S + 2 * 86400, "<cut>")],
         **LOOK,
     )
     label = parsed(svg).get("aria-label")
     assert label == "Nitrate. 49 mg/L as NO3 now, between 44 and 54; limit 40; 1 tests shown as bars"
-    assert "&lt;cut&gt;" in svg
 
 
 @pytest.mark.parametrize(
     "empty",
     [
         drawing.nitrate([], [], [], 40, **LOOK),
-        drawing.balance([], [], **LOOK),
         drawing.light([], [], **LOOK),
-        drawing.probe("pH", "", [], **LOOK),
         drawing.shares([], palette=drawing.PAGE),
     ],
 )
@@ -66,7 +62,6 @@ _values = st.floats(-1e6, 1e6)
 def test_any_numbers_make_a_picture(points: list[tuple[float, float, float, float]]) -> None:
     points = sorted((t, *sorted(v)) for t, *v in points)
     bands = [(t, m, lo, hi) for t, lo, m, hi in points]
-    parsed(drawing.probe("x", "°C", bands, (0.0, None), **LOOK))
     parsed(drawing.nitrate(bands, bands[-1:], [], 40, **LOOK))
     parsed(drawing.light([(t, m, abs(m)) for t, m, _, _ in bands], [(t, m) for t, m, _, _ in bands], **LOOK))
 

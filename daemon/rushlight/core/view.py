@@ -106,6 +106,8 @@ def _tank(tank: TankCore, state: TankState, at_s: float, probes: list[ProbeView]
         kept_up=report.kept_up,
         days_to_limit=report.days_to_limit,
         light_dose_today_mol=light.dose_today_mol,
+        light_week_mol=light.week_mol,
+        light_need_mol=state.light.need.need_mol if state.light.need.low is not None else None,
         lamp_percent=light.lamp_percent.mean if light.lamp_percent else None,
         due_at_s=state.due_at_s,
         due_reason=state.due_reason,

@@ -1,4 +1,4 @@
-"""Pictures as SVG text, for the page and the e-mail alike.
+"""Pictures as SVG text: those that stand alone, the lanes of a timeline, and the signs above it.
 
 Draws what it is given; works out nothing about tanks.
 
@@ -6,6 +6,6 @@ Imports localtime and the pure part of the standard library; no file, clock, thr
 """
 
 from rushlight.drawing.canvas import MAIL, PAGE, Palette
-from rushlight.drawing.pictures import Band, Bar, Mark, balance, light, nitrate, probe, shares
+from rushlight.drawing.pictures import Band, Bar, light, nitrate, shares
 
-__all__ = ["MAIL", "PAGE", "Band", "Bar", "Mark", "Palette", "balance", "light", "nitrate", "probe", "shares"]
+__all__ = ["MAIL", "PAGE", "Band", "Bar", "Palette", "light", "nitrate", "shares"]

@@ -138,23 +138,6 @@ class Canvas:
         self._add("path", d=across, stroke=colour, stroke_width=1, stroke_dasharray="4 3")
         self.words(self.left + 4, y - 3, name, colour)
 
-    def mark(self, at_s: float, name: str, row: int) -> None:
-        """A moment on which something was done, with its word at the foot."""
-        if not self.from_s <= at_s <= self.to_s:
-            return
-        x, foot = self.x(at_s), self.height - self.bottom
-        self._add(
-            "path",
-            d=f"M{x:.1f} {self.top}V{foot}",
-            stroke=self.palette.ink,
-            stroke_opacity=0.45,
-            stroke_width=0.8,
-            stroke_dasharray="2 3",
-        )
-        right = x > self.width * 0.7
-        aside, anchor = (-2, "end") if right else (2, "start")
-        self.words(x + aside, foot - 4 - (TEXT + 1) * (row % 3), name, self.palette.ink, anchor=anchor)
-
     def name(self, at_s: float, value: float, name: str, colour: str) -> None:
         """A line's name beside its end, moved so that names do not lie on each other."""
         y = self.y(value) - 6

@@ -1,11 +1,10 @@
-"""The pictures themselves: nitrate with its band, supply against uptake, light, a probe, the causes.
+"""Pictures that stand alone, for the e-mail and beside words: nitrate with its band, light, the causes.
 
 Each takes plain numbers and gives SVG text.  Times are Unix seconds.
 """
 
 from __future__ import annotations
 
-import itertools
 import zoneinfo
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -27,20 +26,11 @@ class Bar:
     high: float | None
 
 
-@dataclass(frozen=True, slots=True)
-class Mark:
-    """Something that was done, in a word."""
-
-    at_s: float
-    word: str
-
-
 def nitrate(
     history: Sequence[Band],
     forecast: Sequence[Band],
     tests: Sequence[Bar],
     limit: float,
-    marks: Sequence[Mark] = (),
     *,
     zone: zoneinfo.ZoneInfo,
     palette: Palette,
@@ -68,7 +58,6 @@ def nitrate(
     )
     c.band([(t, lo, hi) for t, _, lo, hi in history], palette.first)
     c.band([(t, lo, hi) for t, _, lo, hi in forecast], palette.first, 0.10)
-    _marks(c, marks)
     c.level(limit, f"limit {limit:g}", palette.warn)
     c.line([(t, m) for t, m, _, _ in history], palette.first)
     c.line([(t, m) for t, m, _, _ in forecast], palette.first, "dashed")
@@ -77,39 +66,6 @@ def nitrate(
     now = history[-1] if history else forecast[0]
     level = f"{now[1]:.0f} mg/L as NO3 now, between {now[2]:.0f} and {now[3]:.0f}"
     return c.svg(f"{level}; limit {limit:g}; {len(tests)} tests shown as bars")
-
-
-def balance(
-    supply: Sequence[tuple[float, float | None]],
-    uptake: Sequence[tuple[float, float | None]],
-    *,
-    zone: zoneinfo.ZoneInfo,
-    palette: Palette,
-    size: Size = (360, 180),
-) -> str:
-    """What the feed supplies against what the plants take up, mg/L as NO3 a day."""
-    known = [v for _, v in (*supply, *uptake) if v is not None]
-    if not known:
-        return _nothing("Supply and uptake", "not known yet", palette, size)
-    span = (supply[0][0], supply[-1][0]) if supply else (uptake[0][0], uptake[-1][0])
-    c = Canvas(
-        "Supply and uptake",
-        span,
-        (min(0.0, *known), max(known)),
-        zone=zone,
-        palette=palette,
-        size=size,
-        unit="mg/L a day",
-    )
-    c.line(supply, palette.second, "dashed")
-    c.line(uptake, palette.third)
-    said = []
-    for name, line, colour in (("supply", supply, palette.second), ("uptake", uptake, palette.third)):
-        last = next(((t, v) for t, v in reversed(line) if v is not None), None)
-        if last is not None:
-            c.name(last[0], last[1], name, colour)
-            said.append(f"{name} {last[1]:.2g}")
-    return c.svg(f"Now {' and '.join(said)} mg/L a day")
 
 
 def light(
@@ -154,35 +110,6 @@ def light(
     return c.svg(said)
 
 
-def probe(
-    name: str,
-    unit: str,
-    points: Sequence[Band],
-    limits: tuple[float | None, float | None] = (None, None),
-    marks: Sequence[Mark] = (),
-    *,
-    zone: zoneinfo.ZoneInfo,
-    palette: Palette,
-    size: Size = (360, 150),
-) -> str:
-    """One probe over time: mean with the span between lowest and highest, and its limits.  Gaps stay gaps."""
-    if not points:
-        return _nothing(name, "nothing heard yet", palette, size)
-    known = [v for p in points for v in (p[2], p[3])] + [v for v in limits if v is not None]
-    c = Canvas(
-        name, (points[0][0], points[-1][0]), (min(known), max(known)), zone=zone, palette=palette, size=size, unit=unit
-    )
-    _marks(c, marks)
-    for value, word in zip(limits, ("low", "high"), strict=True):
-        if value is not None:
-            c.level(value, f"{word} {value:g}", palette.warn)
-    for run in _runs(points):
-        c.band([(t, lo, hi) for t, _, lo, hi in run], palette.first, 0.25)
-        c.line([(t, m) for t, m, _, _ in run], palette.first)
-    last = points[-1]
-    return c.svg(f"Last {last[1]:.4g} {unit}".strip())
-
-
 def shares(rows: Sequence[tuple[str, float, float, float]], *, palette: Palette, width: int = 360) -> str:
     """Causes of a change as bars left and right of nought: name, mean, low, high in mg/L a day."""
     if not rows:
@@ -208,25 +135,6 @@ def shares(rows: Sequence[tuple[str, float, float, float]], *, palette: Palette,
     title = "Change of the net rate, mg/L a day"
     said = "; ".join(f"{name} {mean:+.2f}" for name, mean, _, _ in rows)
     return sheet(title, f"{title}, by cause: {said}", (width, height), palette, "".join(parts))
-
-
-def _marks(c: Canvas, marks: Sequence[Mark]) -> None:
-    for row, mark in enumerate(marks):
-        c.mark(mark.at_s, mark.word, row)
-
-
-def _runs(points: Sequence[Band]) -> list[list[Band]]:
-    """Split where the time between points is more than three times the usual."""
-    if len(points) < 3:
-        return [list(points)]
-    steps = sorted(b[0] - a[0] for a, b in itertools.pairwise(points))
-    usual_s = steps[len(steps) // 2]
-    runs: list[list[Band]] = [[points[0]]]
-    for before, after in itertools.pairwise(points):
-        if after[0] - before[0] > 3 * usual_s:
-            runs.append([])
-        runs[-1].append(after)
-    return runs
 
 
 def _nothing(title: str, why: str, palette: Palette, size: Size) -> str:

@@ -7,6 +7,7 @@ transaction stays open and the write-ahead log can always be emptied.  Raises `U
 from __future__ import annotations
 
 import contextlib
+import datetime as dt
 import sqlite3
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -224,6 +225,11 @@ class Reader:
         """Closed days of a tank by local date, `since` and `until` (both included) as YYYY-MM-DD, oldest first."""
         sql = "SELECT tank, date, at_ms, body FROM daily WHERE tank = ? AND date >= ? AND date <= ? ORDER BY date"
         return [rows.daily(r) for r in self._all(sql, (tank, since, until))]
+
+    def first_day(self, tank: str) -> dt.date | None:
+        """The first closed day of a tank."""
+        found = self._all("SELECT min(date) FROM daily WHERE tank = ?", (tank,))
+        return dt.date.fromisoformat(found[0][0]) if found and found[0][0] else None
 
     def alarms(self, since_s: float = 0.0, tank: str | None = None, limit: int = 500) -> list[AlarmChange]:
         """Changes of alarms, newest first."""

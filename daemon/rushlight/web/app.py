@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable
 from http import HTTPStatus
 
 from rushlight.journal.reader import UnreadableError
-from rushlight.web import diary, login, screens
+from rushlight.web import diary, home, login, screens
 from rushlight.web.entering import kit_check, picture, writing
 from rushlight.web.login import SESSION
 from rushlight.web.serving import guard, templating, wsgi
@@ -21,6 +21,7 @@ from rushlight.web.serving.access import Access
 from rushlight.web.serving.daemon import Daemon
 from rushlight.web.serving.page_request import PageRequest
 from rushlight.web.serving.wsgi import Environ, HttpError, Request, Response, StartResponse
+from rushlight.web.timeline import screen as timeline
 
 log = logging.getLogger(__name__)
 
@@ -39,8 +40,12 @@ _OPEN: tuple[tuple[str, str, Screen], ...] = (
 )
 """Screens for those who are not logged in."""
 _CLOSED: tuple[tuple[str, str, Screen], ...] = (
-    ("GET", "/", screens.home),
-    ("GET", f"/tanks/(?P<tank_id>{_NAME})", screens.tank),
+    ("GET", "/", home.home),
+    ("GET", "/wall", home.wall),
+    ("GET", f"/tanks/(?P<tank_id>{_NAME})", timeline.tank),
+    ("GET", f"/tanks/(?P<tank_id>{_NAME})/timeline", timeline.part),
+    ("GET", f"/tanks/(?P<tank_id>{_NAME})/values", timeline.values),
+    ("GET", f"/tanks/(?P<tank_id>{_NAME})/look", timeline.look),
     ("GET", f"/tanks/(?P<tank_id>{_NAME})/entries", screens.entries),
     ("GET", f"/tanks/(?P<tank_id>{_NAME})/diary", diary.screen),
     ("GET POST", f"/tanks/(?P<tank_id>{_NAME})/picture", diary.take),
@@ -78,6 +83,7 @@ class App:
             response.headers.append(("Cache-Control", "no-store"))
         own = {name for name, _ in response.headers}
         response.headers += [h for h in guard.HEADERS if h[0] not in own]
+        wsgi.pack(response, str(environ.get("HTTP_ACCEPT_ENCODING", "")))
         return wsgi.send(response, start, with_body=environ.get("REQUEST_METHOD") != "HEAD")
 
     def _answered(self, environ: Environ) -> Response:

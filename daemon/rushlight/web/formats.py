@@ -7,7 +7,6 @@ import zoneinfo
 from rushlight.alarms.wording.words import number
 from rushlight.effects import Estimate
 from rushlight.entry.entered import length
-from rushlight.events import Event
 from rushlight.localtime import local_date, local_day, local_time
 from rushlight.science.measuring.units import from_standard
 from rushlight.settings import Kit
@@ -67,12 +66,6 @@ def reading(value: float | str, substance: str, kit: Kit) -> str:
     bound = value[:1] if isinstance(value, str) and value[:1] in {"<", ">"} else ""
     plain = float(value[len(bound) :]) if isinstance(value, str) else value
     return f"{bound}{number(from_standard(substance, plain, kit.unit(substance)), 3)}"
-
-
-def mark_of(event: Event) -> str:
-    """One word for a picture; empty for what is not marked."""
-    marks = {"water_change": "change", "harvest": "harvest", "lamp": "lamp", "stocking": "fish", "sighting": "seen"}
-    return marks.get(event.kind, "")
 
 
 def field_time(at_s: float, zone: zoneinfo.ZoneInfo) -> str:

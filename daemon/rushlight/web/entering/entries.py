@@ -43,6 +43,8 @@ class Sheet:
     build: Callable[[Form], Record]
     at_hand: bool = False
     """A button on every tank's card, not one link among many: done every day or every week."""
+    short: str = ""
+    """What the button says where that is less than the title."""
 
 
 def _feeding(form: Form) -> Record:
@@ -181,6 +183,7 @@ SHEETS: Mapping[str, Sheet] = {
         ),
         _feeding,
         at_hand=True,
+        short="Feed",
     ),
     "water-change": Sheet(
         "water_change",
@@ -188,6 +191,7 @@ SHEETS: Mapping[str, Sheet] = {
         (Field("percent", "Share changed", "%", most=100), Field("litres", "Or litres changed", "L")),
         _water_change,
         at_hand=True,
+        short="Change",
     ),
     "top-off": Sheet("top_off", "Top-off", (Field("litres", "Water added", "L"),), _top_off),
     "harvest": Sheet(

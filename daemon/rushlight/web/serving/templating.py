@@ -11,6 +11,7 @@ from typing import Any
 import jinja2
 
 from rushlight.alarms.wording.words import number
+from rushlight.drawing import signs
 from rushlight.web import formats
 
 STATIC = {
@@ -20,6 +21,8 @@ STATIC = {
     "cover.js": "text/javascript; charset=utf-8",
     "diary.css": "text/css; charset=utf-8",
     "diary.js": "text/javascript; charset=utf-8",
+    "timeline.js": "text/javascript; charset=utf-8",
+    "wall.js": "text/javascript; charset=utf-8",
     "strip.css": "text/css; charset=utf-8",
     "strip.js": "text/javascript; charset=utf-8",
     "icon.svg": "image/svg+xml",
@@ -54,6 +57,7 @@ def _templates() -> jinja2.Environment:
     )
     env.globals["static"] = address
     env.globals["new_id"] = lambda: str(uuid.uuid4())
+    env.globals["sign_path"] = lambda shape: signs.PATHS[shape]
     env.filters["figure"] = lambda v, digits=3: "not known" if v is None else number(v, digits)
     env.filters["span"] = formats.span
     env.filters["quantity"] = formats.quantity
