@@ -167,6 +167,8 @@ def test_words_of_pictures_are_large_enough_on_a_phone_and_their_values_are_in_a
     )
     print(f"{len(sizes)} words in pictures, the smallest {min(sizes):.1f} px")
     assert len(sizes) > 15 and min(sizes) >= 11.0 and outside == []
+    page.goto("/tanks/foyer?stretch=fortnight")
+    page.evaluate(OPEN_ALL)
     table = page.get_by_role("region", name="The timeline as numbers")
     assert table.get_by_role("row").count() > 10
     heads = table.get_by_role("columnheader").all_inner_texts()

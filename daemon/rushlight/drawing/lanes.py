@@ -139,7 +139,7 @@ def _values(shown: Lane) -> tuple[float, float]:
         return 0.0, 1.0
     low = min(known) if shown.floor is None else min(shown.floor, *known)
     high = max(known) if shown.ceiling is None else min(max(known), shown.ceiling)
-    return low, high
+    return low, max(low, high)
 
 
 def _curves(shown: Lane, scale: Scale) -> Iterator[str]:

@@ -1,6 +1,6 @@
 """What happened in a stretch, as signs above the lanes and as lines that can be read.
 
-Owns which shape stands for which kind of entry.  The words of an entry are `entered`'s, those of an alarm the journal's.
+Owns which shape stands for which kind of entry.  An entry's words are `entered`'s, an alarm's the journal's.
 """
 
 from __future__ import annotations

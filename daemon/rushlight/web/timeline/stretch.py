@@ -54,7 +54,9 @@ class Stretch:
 
 def chosen(query: Mapping[str, str], now_s: float, first_s: float, zone: zoneinfo.ZoneInfo) -> Stretch:
     """The stretch that an address asks for; what can't be read is the usual one."""
-    from_s, to_s = _moment(query.get("from", ""), zone), _moment(query.get("to", ""), zone, end=True)
+    ends = query.get("from", ""), query.get("to", "")
+    first, last = sorted(ends) if all("-" in e[1:] for e in ends) else ends
+    from_s, to_s = _moment(first, zone), _moment(last, zone, end=True)
     if from_s is not None and to_s is not None:
         return own(min(from_s, to_s), max(from_s, to_s), now_s)
     name = query.get("stretch", "")
