@@ -75,7 +75,7 @@ def test_enter_see_acknowledge_undo_and_enter_late(browser: Any, site: Site, scr
     page.get_by_role("group", name=re.compile("Nitrite")).get_by_role("radio", name="3", exact=True).check()
     page.get_by_role("button", name="Save the test").click()
     page.get_by_text("Entered. Strip test").wait_for()
-    assert page.get_by_text("mg/L (").first.is_visible()
+    assert page.get_by_text("mg/L as NO3 (").first.is_visible()
 
     page.get_by_role("button", name=re.compile(r"Acknowledge\s*: Nitrite")).click()
     until(lambda: any(a.state == "acknowledged" for a in site.engine.view().tanks[0].alarms), 10, "acknowledged")
@@ -102,7 +102,7 @@ def test_sent_twice_is_one_entry(browser: Any, site: Site) -> None:
     page.goto("/tanks/foyer/test")
     page.get_by_role("group", name=re.compile("Nitrate")).get_by_role("radio", name="25", exact=True).check()
     page.get_by_role("button", name="Save the test").dblclick()
-    page.get_by_text("mg/L (").first.wait_for()
+    page.get_by_text("mg/L as NO3 (").first.wait_for()
     assert len(strips_in(site)) == 1
     used = strips_in(site)[0].id
     page.go_back()
@@ -123,7 +123,7 @@ def test_an_entry_without_network_is_kept_and_sent_later(browser: Any, site: Sit
     page.context.set_offline(False)
     until(lambda: len(strips_in(site)) == 1, 20, "the entry, once the network is back")
     page.goto("/")
-    page.get_by_text("mg/L (").first.wait_for()
+    page.get_by_text("mg/L as NO3 (").first.wait_for()
     assert len(strips_in(site)) == 1 and page.evaluate("localStorage.getItem('rushlight-kept')") == "[]"
 
 
