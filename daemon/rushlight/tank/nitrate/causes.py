@@ -29,28 +29,31 @@ ORDER = ("feed", "light", "temperature", "harvest", "water changes", "source wat
 """Simplest first: where two causes explain about the same, the one that stands earlier is told first."""
 
 NOW_DAYS = 14.0
-"""What counts as now."""
+"""What counts as now (own choice)."""
 BEFORE_DAYS = (70.0, 14.0)
 """What counts as before: from so long to so long before the tank was last quiet.  A slow change is well under way
-before it shows, so the last days of quiet are not what things were like."""
+before it shows, so the last days of quiet are not what things were like (own choice)."""
 UNSEEN_DAYS = 42.0
-"""For so long a sudden change can hide from weekly strips: events count from so long before the last quiet."""
+"""For so long a sudden change can hide from weekly strips: events count from so long before the last quiet (own
+choice)."""
 WARMER_C = 1.0
-"""A mean over weeks that has moved by less is weather."""
+"""A mean over weeks that has moved by less is weather (own choice)."""
 STANDING_DAYS = 75.0
 """The nitrogen that plants hold, in days of uptake, to judge what a harvest took: no source, and badly known."""
 HARVEST_DOUBT = 0.9
-"""How badly that is known: standard deviation as a share of itself."""
+"""How badly that is known: standard deviation as a share of itself (own choice)."""
 STOCKING_PART = (0.3, 0.25)
 """What new fish add where nobody records the feed, as a share of supply: mean and standard deviation, no source."""
 LEFTOVER = 0.2
-"""Standard deviation of what nobody recorded, as a share of supply."""
+"""Standard deviation of what nobody recorded, as a share of supply (own choice)."""
 CARRIED_PART = 0.3
-"""How well it is known what water changes carry, as a share of it: a handful of them, and a level that strips tell."""
+"""How well it is known what water changes carry, as a share of it: a handful of them, and a level that strips tell (own
+choice)."""
 WEIGHTY = 0.25
-"""A recorded cause of this share of the change is the simpler story while it is not sure that there is another."""
+"""A recorded cause of this share of the change is the simpler story while it is not sure that there is another (own
+choice)."""
 NOTABLE, NOTABLE_SURE = 0.05, 0.5
-"""A change is looked into from this share of supply, and so many of its standard deviations, on."""
+"""A change is looked into from this share of supply, and so many of its standard deviations, on (own choice)."""
 
 _Z90 = 1.6448536269514722
 

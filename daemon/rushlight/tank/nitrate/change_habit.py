@@ -13,15 +13,18 @@ from rushlight.tank.ledger import Ledger
 from rushlight.tank.nitrate.balance import EXCHANGE_MEMORY_DAYS, Balance, level_parts, scale
 
 CHANGES_DAYS, CHANGES_MISSED = 42.0, 2.5
-"""Water changes are rarer: six weeks count, or so many times the interval that was the habit."""
+"""Water changes are rarer: six weeks count, or so many times the interval that was the habit (own choice)."""
 HABIT_DAYS, HABIT_CHANGES = 100.0, 3
-"""Over so long, and from so many changes on, changing water is a habit that can end."""
+"""Over so long, and from so many changes on, changing water is a habit that can end (own choice)."""
 HABIT_LEAST_DAYS = 14.0
-"""And over no less than this: a series of changes on as many days, made to bring a level down, is no habit."""
+"""And over no less than this: a series of changes on as many days, made to bring a level down, is no habit (own
+choice)."""
 HABIT_PART = 0.5
-"""It has when by so much of it less, or more, is carried out: two changes where two and a half were due are no end."""
+"""It has when by so much of it less, or more, is carried out: two changes where two and a half were due are no end (own
+choice)."""
 NOTABLE_CARRIED = 0.1
-"""A habit of changing water has ended when the difference comes to this share of supply: what passes for quiet."""
+"""A habit of changing water has ended when the difference comes to this share of supply: what passes for quiet (own
+choice)."""
 
 
 def habit_ended_s(ledger: Ledger, balance: Balance) -> float | None:

@@ -17,7 +17,7 @@ from rushlight.views import Share
 
 ALARMS = frozenset({"nitrate_high", "nitrate_rising", "uptake_behind"})
 NEXT_SHARE = 0.25
-"""A second cause is worth a sentence from this share of the change on."""
+"""A second cause is worth a sentence from this share of the change on (own choice)."""
 
 LIGHT_ALARMS = {
     "lamp_off": "the lamp is not on its schedule",

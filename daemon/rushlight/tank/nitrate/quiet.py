@@ -12,9 +12,10 @@ from rushlight.science.inference.gaussian import mixture_moments
 from rushlight.tank.nitrate.balance import Balance, rate_parts, scale
 
 CALM_DAYS = 21.0
-"""Quiet for so long, three weekly tests, counts as a quiet period."""
+"""Quiet for so long, three weekly tests, counts as a quiet period (own choice)."""
 QUIET_MEMORY_DAYS = 40.0
-"""The rate of a quiet period is a mean over so long: its last weeks may be the beginning of what ends it."""
+"""The rate of a quiet period is a mean over so long: its last weeks may be the beginning of what ends it (own
+choice)."""
 
 
 def is_quiet(balance: Balance) -> bool:

@@ -12,21 +12,23 @@ from rushlight.alarms.finding import Says
 from rushlight.effects import Estimate
 from rushlight.views import Share
 
-RISING_SOON = (14.0, 0.30)
+RISING_SOON = (14.0, 0.30)  # own choice
 RISING_LATER = (42.0, 0.54)
 """`nitrate_rising` is raised when the chance of passing the limit within so many days is so great: the later one sees
 the slow fade while there is time, the sooner one the level that has come near before its rise could be told.  Chosen on
 simulated tanks for one false warning in ten tank-years (tests/bench/bench_nitrate.py, tuning seeds)."""
 RISING_LEAST, RISING_CLEAR = 0.20, 0.17
 """Chance of passing it within four weeks below which that alarm is not raised, as it speaks of four weeks, and at which
-it clears."""
+it clears (own choice)."""
 RISING_EASED = 0.55
 """Or it clears when both chances that raise it have fallen to so much of what they must be, as after a large change of
-water: an alarm that would be far from raised is no news, though a fifth of a chance may linger for weeks."""
+water: an alarm that would be far from raised is no news, though a fifth of a chance may linger for
+weeks (own choice)."""
 RISING_TOO_LATE = 0.7
-"""Chance of being above the limit already from which on there is nothing left to warn of; `nitrate_high` says it."""
+"""Chance of being above the limit already from which on there is nothing left to warn of; `nitrate_high` says it (own
+choice)."""
 LEAST_TESTS = 3
-"""No forecast alarm on fewer tests: two strips make no trend."""
+"""No forecast alarm on fewer tests: two strips make no trend (own choice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

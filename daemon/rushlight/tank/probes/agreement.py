@@ -20,9 +20,9 @@ from rushlight.tank.probes.health import name_of
 
 SLOT_S = 600.0
 LEAST_FRESH_S = 1800.0
-"""A probe's mean counts for at least so long; three of its own intervals where that is longer."""
+"""A probe's mean counts for at least so long; three of its own intervals where that is longer (own choice)."""
 CLEAR = 0.6
-"""They agree again when they differ by no more than this share of the allowed difference."""
+"""They agree again when they differ by no more than this share of the allowed difference (own choice)."""
 
 
 @dataclass(frozen=True, slots=True)

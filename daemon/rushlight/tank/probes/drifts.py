@@ -25,9 +25,11 @@ from rushlight.tank.probes.limits import BLIND_S, Named, subjects
 SLOT_S = 300.0
 """Values are averaged over this long, so that ripples and fish count for nothing."""
 EXPLAINED_S = 2 * 3600.0
-"""So long after what was done the anchor follows, as a change is entered before, during or after the refill."""
+"""So long after what was done the anchor follows, as a change is entered before, during or after the refill (own
+choice)."""
 EARLIER_S = 86400.0
-"""What was done so long before the values now does no longer explain them, unless they have stood out since then."""
+"""What was done so long before the values now does no longer explain them, unless they have stood out since then (own
+choice)."""
 
 
 @dataclass(frozen=True, slots=True)

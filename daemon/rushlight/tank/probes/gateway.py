@@ -22,7 +22,7 @@ FIRST_AID = (
     "and see to the breaker only if you may"
 )
 TOGETHER_S = 120.0
-"""Probes that were last heard within so long of each other fell silent at the same time."""
+"""Probes that were last heard within so long of each other fell silent at the same time (own choice)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -30,12 +30,12 @@ WINDOW_SLOTS = 12
 REPEAT_S = 300.0
 """A word is said again this often while it may matter, so that a delay that was slept through is confirmed."""
 SETTLED_S = 7200.0
-"""After a limit has been clear this long it need not be said again."""
+"""After a limit has been clear this long it need not be said again (own choice)."""
 FAR = 1e9
 PH_FAR = 0.5
 """Beyond its limit by so much a pH is told at any hour (common practice, no source)."""
 BLIND_S = 1800.0
-"""A value older than this is not what the water is like now."""
+"""A value older than this is not what the water is like now (own choice)."""
 
 
 @dataclass(frozen=True, slots=True)

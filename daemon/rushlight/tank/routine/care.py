@@ -22,11 +22,11 @@ from rushlight.settings import Substance
 FOLLOW = (1.0, 3.0, 7.0)
 POISONS: tuple[Substance, ...] = ("ammonia", "nitrite")
 NEW_EVERY_S, NEW_NOUGHT_S, NEW_ENDS_S = 2 * DAY_S, 14 * DAY_S, 120 * DAY_S
-"""A new tank: every other day until both poisons have been nought for two weeks; at most so long."""
+"""A new tank: every other day until both poisons have been nought for two weeks; at most so long (own choice)."""
 EARLY_S = DAY_S / 2
-"""A test so long before its day still counts for it."""
+"""A test so long before its day still counts for it (own choice)."""
 LAPSES_S = 7 * DAY_S
-"""A planned test that was never made is given up so long after the plan's last day."""
+"""A planned test that was never made is given up so long after the plan's last day (own choice)."""
 FILTER_WHY = {
     "cleaned": "the filter was cleaned",
     "replaced": "the filter or its material was replaced",

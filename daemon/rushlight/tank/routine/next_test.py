@@ -31,18 +31,18 @@ from rushlight.tank.routine.reasons import AT_ONCE, MISFIT, PRESSING, SOON, SURP
 
 KEEP_DAYS = 60.0
 NEW_TANK_DAYS, VERY_NEW_DAYS = 56.0, 28.0
-"""A tank under eight weeks is still settling; under four it is tested as often as is allowed."""
+"""A tank under eight weeks is still settling; under four it is tested as often as is allowed (own choice)."""
 RISE = 0.10
-"""A chance of passing the limit, grown by so much since now, makes not knowing risky."""
+"""A chance of passing the limit, grown by so much since now, makes not knowing risky (own choice)."""
 DOUBT = (0.10, 0.90)
-"""Between these chances it is open whether nitrate stands above its limit already."""
+"""Between these chances it is open whether nitrate stands above its limit already (own choice)."""
 AHEAD_DAYS = 28.0
 AHEAD = ((0.20, 0.0), (0.10, 0.25), (0.05, 0.5))
 """Chances of passing the limit within four weeks, the largest first, and how far between the shortest and the longest
 interval the next test may lie then: one coarse strip settles little, so a suspicion is looked into quickly, or dropped.
 Chosen on simulated tanks (tests/bench/bench_schedule.py) for fewer tests than weekly ones at no later warning."""
 FOLLOW_DAYS = 14.0
-"""How long a change to the tank keeps the interval short after the test that followed it."""
+"""How long a change to the tank keeps the interval short after the test that followed it (own choice)."""
 MORNING = "09:00"
 """The local hour at which a late test becomes more pressing; later where the quiet hours last longer."""
 MOST_REASONS = 4
@@ -52,7 +52,7 @@ NO_STRIPS_S = 14 * DAY_S
 BUY = "Buy test strips: none are left; until then a shop can test a sample of the water"
 BUY_SITTER = "No test strips are left. Do not feed more than agreed, then call"
 MORE_FEED = 1.5
-"""A day's feed beyond so many times the usual counts as more."""
+"""A day's feed beyond so many times the usual counts as more (own choice)."""
 
 
 @dataclass(slots=True)

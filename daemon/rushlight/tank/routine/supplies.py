@@ -22,10 +22,10 @@ from rushlight.localtime import DAY_S
 from rushlight.settings import Kit, Tank
 
 ENOUGH_DAYS = 14.0
-"""A pack that lasts for less is running out; buying takes a week or two."""
+"""A pack that lasts for less is running out; buying takes a week or two (own choice)."""
 PACE_TESTS = 6
 ONE_TEST_S = 6 * 3600.0
-"""Strips within so long of the first are one test."""
+"""Strips within so long of the first are one test (own choice)."""
 KEEP_DAYS = 400.0
 """What is older can't be corrected any more: it is kept as a sum."""
 _HALF = re.compile(r"\bhal(f|ves)\b", re.IGNORECASE)

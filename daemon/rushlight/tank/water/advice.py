@@ -55,7 +55,7 @@ ADVISED = frozenset({"ammonia_high", "nitrite_high", "alkalinity_low", "hardness
 """Alarms whose first action is the planner's."""
 FEED = frozenset({"ammonia_high", "nitrite_high"})
 PRICE = 1.5
-"""A rise of un-ionised ammonia by driving out CO2 that is worth a sentence."""
+"""A rise of un-ionised ammonia by driving out CO2 that is worth a sentence (own choice)."""
 
 
 def advise(finding: Finding, made: Remedy, measures: AbstractSet[str]) -> Finding:

@@ -30,19 +30,20 @@ from rushlight.tank.water.minerals import MineralFact
 
 KEEP_DAYS = 400.0
 FRESH_TEST_DAYS = 14.0
-"""An ammonia or nitrite test older than this raises nothing new and clears nothing."""
+"""An ammonia or nitrite test older than this raises nothing new and clears nothing (own choice)."""
 ASSUMED_PH, ASSUMED_C = 7.5, 25.0
-"""Where neither probe nor recent test tells; the message says so."""
+"""Where neither probe nor recent test tells; the message says so (own choice)."""
 CLEARS_AT = 0.8
-"""Share of the limit at which ammonia and nitrite clear."""
-MARGIN_DH = {"kh": 0.5, "gh": 1.0}
+"""Share of the limit at which ammonia and nitrite clear (own choice)."""
+MARGIN_DH = {"kh": 0.5, "gh": 1.0}  # own choice
 SURE, UNSURE = 0.9, 0.5
-"""Probability of being past a hardness limit, now or within four weeks, at which its alarm is raised, and cleared."""
+"""Probability of being past a hardness limit, now or within four weeks, at which its alarm is raised, and cleared (own
+choice)."""
 UNTESTED_CLEAR = 0.3
-"""The chance at which the call for a first test of carbonate hardness is taken back."""
+"""The chance at which the call for a first test of carbonate hardness is taken back (own choice)."""
 UNTESTED_S = 14 * DAY_S
-"""So long a new keeper's own tests may take before hardness is asked for."""
-READING_FLOOR_DH = 0.3
+"""So long a new keeper's own tests may take before hardness is asked for (own choice)."""
+READING_FLOOR_DH = 0.3  # own choice
 EPA_PH = (6.5, 9.0)
 """The pH that the criterion's tables are printed for (from memory)."""
 

@@ -17,7 +17,7 @@ from rushlight.tank.water.minerals import MineralFact
 
 TREND_TESTS, TREND_DAYS, TREND_SURE = 7, 42.0, 0.98
 """A forecast needs so many tests over so long, and so much certainty that the level moves towards its limit at all:
-coarse pads make trends of noise."""
+coarse pads make trends of noise (own choice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

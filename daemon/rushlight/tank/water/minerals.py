@@ -21,18 +21,18 @@ DRIFT_SD, DRIFT_SHARE = 0.02, 1.0
 """How far a tank may drift from the stoichiometry: °dH per day, and as a share of the known rate, since stones, feed
 and unrecorded top-offs give back what nitrification takes (common practice, no source)."""
 DRIFT_WANDER = 0.001
-"""°dH per day and √day."""
+"""°dH per day and √day (own choice)."""
 LEVEL_WANDER = 0.04
-"""°dH per √day: rain in the tap, an unrecorded litre."""
+"""°dH per √day: rain in the tap, an unrecorded litre (own choice)."""
 HUBER = 2.0
 """Standard deviations beyond which a test is trusted less, the more it surprises (after Huber 1964)."""
-UNKNOWN_SOURCE_SD = 5.0
+UNKNOWN_SOURCE_SD = 5.0  # own choice
 SOURCE_SD = 0.15
 """How far the tap strays from what the keeper gave for it, as a share (common practice, no source)."""
 UPTAKE_SHARE_SD = 0.35
 """Deviation of what nitrification spends, as a share, while no test tells how much nitrate plants take up, which gives
-half of it back, and how much of the feed's nitrogen is nitrified."""
-HORIZON_DAYS = 28
+half of it back, and how much of the feed's nitrogen is nitrified (own choice)."""
+HORIZON_DAYS = 28  # own choice
 FARTHEST_DAYS = 365
 Z90 = 1.6448536269514722
 

@@ -26,13 +26,13 @@ Kind = Literal["none", "change", "matched", "bicarbonate", "conditioner", "test 
 
 URGENT_CAP, URGENT_HOURS, DAILY_HOURS = 0.5, 12.0, 24.0
 """Largest share in one go, and hours between, while fish are being poisoned (common practice, no source)."""
-MOST_STEPS = 12
+MOST_STEPS = 12  # own choice
 INSIDE = 0.8
-"""A remedy ends at this share of a limit, where the alarm clears."""
+"""A remedy ends at this share of a limit, where the alarm clears (own choice)."""
 WORSE = 1.05
-"""A rise by less than this is no rise: a test reads no finer."""
+"""A rise by less than this is no rise: a test reads no finer (own choice)."""
 KH_ABOVE = 1.0
-"""°dH above its limit to which carbonate hardness is brought back."""
+"""°dH above its limit to which carbonate hardness is brought back (own choice)."""
 KH_STEP = 1.0
 """°dH a day by bicarbonate (common practice, no source)."""
 PH_STEP = 0.5

@@ -21,12 +21,12 @@ from rushlight.tank.kits.reading import measurable
 KEEP_S = 200 * DAY_S
 DISTRESS = {"gasping": "fish were seen gasping", "dead_fish": "a dead fish was found"}
 DISTRESS_S = 3 * DAY_S
-"""A sighting that no test followed is over after this."""
+"""A sighting that no test followed is over after this (own choice)."""
 NOUGHT_MG_L = 1.0
-"""Nitrate at or below this is nought; no kit tells it from none."""
-NOUGHT_S, NOUGHT_TESTS = 21 * DAY_S, 3
+"""Nitrate at or below this is nought; no kit tells it from none (own choice)."""
+NOUGHT_S, NOUGHT_TESTS = 21 * DAY_S, 3  # own choice
 WANT_S = 42 * DAY_S
-"""Yellow leaves count for so long."""
+"""Yellow leaves count for so long (own choice)."""
 
 
 @dataclass(slots=True)
