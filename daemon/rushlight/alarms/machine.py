@@ -24,7 +24,8 @@ from rushlight.settings import Config, Priority
 from rushlight.views import AlarmView
 
 LATE_S = 900.0
-"""A delay that ran out longer ago than this was slept through: it waits for the next finding to confirm it."""
+"""A delay that ran out longer ago than this was slept through: it waits for the next finding to confirm it (own
+choice)."""
 CHATTER_CROSSINGS = 4
 """More risings and returns than this within an hour make an alarm unstable (G4 of ISA-18.2's chattering idea)."""
 STEADY_S = HOUR_S

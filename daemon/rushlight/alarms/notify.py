@@ -29,11 +29,13 @@ from rushlight.localtime import DAY_S, HOUR_S, clock_on, local_day
 from rushlight.settings import Config, Person, Priority
 
 GATHER_S = 60.0
-"""What is not high waits this long for company: a board that loses power silences all its probes at once."""
+"""What is not high waits this long for company: a board that loses power silences all its probes at once (own
+choice)."""
 PATIENCE_S = DAY_S
 """What was acknowledged and is to be told again waits this long for company, and then for the next `MORNING`."""
 BEHIND_S = 7 * DAY_S
-"""What stands behind an alarm that says more is looked at again after so long: mostly it is over soon after it."""
+"""What stands behind an alarm that says more is looked at again after so long: mostly it is over soon after it (own
+choice)."""
 MORNING = "09:00"
 WEEK_BEGINS = 0
 """Monday: on its morning goes what is low where no weekly letter takes it along."""

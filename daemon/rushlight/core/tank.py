@@ -40,10 +40,10 @@ from rushlight.tank.water.seen import SeenState, SeenWatch
 
 GOOD = 1
 FRESH_S = 6 * 3600.0
-"""A probe's value older than this no longer says what the water is like."""
+"""A probe's value older than this no longer says what the water is like (own choice)."""
 
 
-FEW_TESTS = 3
+FEW_TESTS = 3  # own choice
 FAR_OUT, FAR_OUT_MG_L = 1.5, 5.0
 """A reading fits nothing when its interval begins this far beyond the end of the estimate's (own choice: a strip beside
 the neighbouring pad is never that far out)."""

@@ -14,10 +14,10 @@ from rushlight.settings import Config, Kit, Tank
 from rushlight.views import SiteView, TankView
 
 FEED_TIMES = 10.0
-"""So many times the most that this tank gets in a day is asked about."""
+"""So many times the most that this tank gets in a day is asked about (own choice)."""
 FEED_G_PER_L = 0.1
 """The same where no feed is known: several times what any tank is fed in a day (common practice, no source)."""
-FISH_PER_L = 1.0
+FISH_PER_L = 1.0  # own choice
 HARVEST_G_PER_L = 50.0
 """Fresh plants cut at once; more than a hand can carry from a tank of a hundred litres (own choice)."""
 SAME = 0.02

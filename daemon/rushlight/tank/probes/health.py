@@ -17,19 +17,19 @@ from rushlight.science.measuring.quality import MISSING, Memory
 from rushlight.settings import Probe
 
 QUICK_RUN, QUICK_S = 3, 600.0
-"""So many readings in a row over so long, none of them good, are a fault…"""
+"""So many readings in a row over so long, none of them good, are a fault (own choice)…"""
 LONG_RUN = 5
-"""…and so are so many in a row, however quick."""
+"""…and so are so many in a row, however quick (own choice)."""
 MANY_BAD, FEW_BAD = 0.3, 0.1
-"""Share of the last fifty or so readings: a fault above the first, over below the second."""
+"""Share of the last fifty or so readings: a fault above the first, over below the second (own choice)."""
 SHARE_WEIGHT = 0.02
 GOOD_RUN, CLEAN_RUN = 3, 20
-"""Good readings in a row that end a fault, and that wipe the slate clean."""
+"""Good readings in a row that end a fault, and that wipe the slate clean (own choice)."""
 COINCIDENT_S = 90.0
-"""Jumps of two electrodes this close together have one cause."""
+"""Jumps of two electrodes this close together have one cause (own choice)."""
 INTERFERED_S = 6 * HOUR_S
 EXCUSED_S = 2 * HOUR_S
-"""A water change or a dose explains coincident jumps for this long, either side."""
+"""A water change or a dose explains coincident jumps for this long, either side (own choice)."""
 
 _MAY_BE_SUPPLY = frozenset({"flat", "range", "jump", "none", "fault", "sender", "interference"})
 """Troubles that a dipping supply can cause."""
