@@ -132,7 +132,7 @@ def shares(rows: Sequence[tuple[str, float, float, float]], *, palette: Palette,
             tag("path", d=whisker, stroke=ink, stroke_width=1.2),
             over(f"{mean:+.2f}".replace("-", "\N{MINUS SIGN}"), mid + aside, y + 11, ink, palette, anchor=anchor),
         ]
-    title = "Change of the net rate, mg/L a day"
+    title = "Change of the net rate, mg/L as NO3 a day"
     said = "; ".join(f"{name} {mean:+.2f}" for name, mean, _, _ in rows)
     return sheet(title, f"{title}, by cause: {said}", (width, height), palette, "".join(parts))
 

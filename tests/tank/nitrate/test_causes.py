@@ -52,7 +52,7 @@ def test_parts_add_up_and_are_told_largest_first(cause):
     assert all(s.change.low <= s.change.mean <= s.change.high for s in report.causes)
     assert {s.cause for s in report.causes} <= set(ORDER)
     assert report.causes[-1].text
-    assert f"{abs(sum(means)):.2f} mg/L a day faster" in report.causes_sentence
+    assert f"{abs(sum(means)):.2f} mg/L as NO3 a day faster" in report.causes_sentence
 
 
 def test_nothing_is_accused_in_a_tank_that_is_quiet():

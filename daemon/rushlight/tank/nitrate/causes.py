@@ -293,7 +293,7 @@ def _in_order(shares: list[Share]) -> tuple[Share, ...]:
 
 def _sentence(parts: tuple[Share, ...], total: float, tests: int) -> str:
     word = "rises" if total > 0.0 else "falls"
-    per_day = f"{abs(total):.2f} mg/L a day faster than when the tank was last quiet"
+    per_day = f"{abs(total):.2f} mg/L as NO3 a day faster than when the tank was last quiet"
     first = parts[0]
     part = first.change.mean / total if total else 0.0
     if first.cause == "unexplained":
