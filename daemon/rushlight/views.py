@@ -235,6 +235,20 @@ class OutletView:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Unfinished:
+    """One thing that nobody has done yet, before the installation is proven."""
+
+    kind: Literal["channel", "confirm", "probe", "calibration", "test", "pack", "water"]
+    what: str
+    sentence: str
+    tank: str = ""
+    subject: str = ""
+    """The channel or the probe."""
+    ready: bool = False
+    """Of `confirm`: a trial has gone out, so that a person can say that it is there."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SiteView:
     """The installation."""
 
@@ -247,6 +261,8 @@ class SiteView:
     """Those that belong to no tank."""
     outlets: tuple[OutletView, ...] = ()
     """How news leaves the house, as the running daemon knows it."""
+    unfinished: tuple[Unfinished, ...] = ()
+    """What is still to be done before the installation is proven, as the running daemon knows it."""
     storage: str = ""
     """What is wrong with the disk and what is held in memory only, at this moment; '' while all is written."""
 

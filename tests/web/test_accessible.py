@@ -37,6 +37,7 @@ SCREENS = (
     "/tanks/foyer?feed=1.2&hours=8",
     *(f"/tanks/foyer/{what}" for what in (*ENTRIES, "kit-check", "entries", "picture", "diary?span=365")),
     "/probes/foyer-ph/calibration",
+    "/still-to-do",
     "/devices",
     "/passphrase",
 )

@@ -57,7 +57,15 @@ def test_forms_from_elsewhere_are_refused(site: Site, headers: dict[str, str], s
 @pytest.mark.parametrize("token", ["", "0" * 40, "é"])
 def test_a_write_without_its_token_is_refused(site: Site, token: str) -> None:
     client = site.client()
-    for path in ("/undo", "/alarms/acknowledge", "/devices/revoke", "/devices/link", "/logout", "/tanks/foyer/test"):
+    for path in (
+        "/undo",
+        "/alarms/acknowledge",
+        "/devices/revoke",
+        "/devices/link",
+        "/logout",
+        "/tanks/foyer/test",
+        "/still-to-do/confirm",
+    ):
         assert client.ask("POST", path, {"token": token, "id": "12345678"}).status == 403
     assert client.get("/").status == 200
 
@@ -68,7 +76,7 @@ def test_another_session_s_token_is_refused(site: Site) -> None:
     assert other.ask("POST", "/logout", {"token": one.token()}).status == 403
 
 
-@pytest.mark.parametrize("path", ["/undo", "/alarms/acknowledge", "/devices/link", "/logout"])
+@pytest.mark.parametrize("path", ["/undo", "/alarms/acknowledge", "/devices/link", "/logout", "/still-to-do/rehearsal"])
 def test_a_get_writes_nothing(site: Site, path: str) -> None:
     assert site.client().get(path).status == 405
 

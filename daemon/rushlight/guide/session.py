@@ -169,7 +169,10 @@ class Session:
             self.talk.picture(f"{self.config.push.server.rstrip('/')}/{topic}")
         if self.config.page.listen in _PAGE_PORTS_OPEN:
             self.talk.say("The page, for tests and everything else, is at:")
-            self.talk.picture(f"http://{files.addresses()[-1]}:{self.config.page.port}/")
+            self.talk.picture(self._page())
+
+    def _page(self) -> str:
+        return f"http://{files.addresses()[-1]}:{self.config.page.port}/"
 
     def _watcher(self) -> None:
         beat = self.config.heartbeat
@@ -261,8 +264,10 @@ class Session:
         if faults:
             self.talk.say("Run this guide again at any time: sudo rushlight setup")
         else:
-            self.talk.say("An alarm reaches you. Next: the first test of the water, on the page or with"
-                          " 'rushlight record test'.")  # fmt: skip
+            self.talk.say("An alarm reaches you. What is left, such as the first test and calibrations, stands on the"
+                          " page under 'Still to do'.")  # fmt: skip
+            if self.config.page.listen in _PAGE_PORTS_OPEN:
+                self.talk.say(f"    {self._page()}still-to-do")
         return not faults
 
 

@@ -21,6 +21,7 @@ from rushlight.clock import Clock
 from rushlight.core import questions
 from rushlight.core.step import Core, SiteState
 from rushlight.core.timeline import Timeline
+from rushlight.core.unfinished import unfinished
 from rushlight.core.view import site_view
 from rushlight.effects import AlarmChange, Effect, Message, Remark, TestRead
 from rushlight.entry import entered
@@ -459,7 +460,8 @@ class Engine:
         at_s = max(self.now_s(), self.timeline.state.at_s or 0.0)
         outlets = tuple(outlet for ask in self.outlets for outlet in ask())
         view = site_view(self.core, self.timeline.state, at_s, clock_ok=self.time.trusted)
-        return dataclasses.replace(view, outlets=outlets, storage=self.journal.report().trouble_sentence)
+        view = dataclasses.replace(view, outlets=outlets, storage=self.journal.report().trouble_sentence)
+        return dataclasses.replace(view, unfinished=unfinished(self.config, self.timeline.state, view))
 
     def _rebuild(self, *, past_lost: bool = False) -> None:
         """The state from the newest usable snapshot and every event since; what followed from them is done already.

@@ -34,6 +34,7 @@ CATCH_UP_S = 60.0
 PAUSE_S = 300.0
 LOOK_AGAIN_S = 60.0
 _CONFIRMED = "confirmed {}"
+REHEARSAL = "This is how an urgent alarm arrives. It was asked for; nothing is wrong with the tanks."
 """Name under which the journal remembers when a person said that a channel's trial was there."""
 _LOOKED_AT = 200
 
@@ -141,6 +142,10 @@ class Telling:
             failing_since_s=before.failing_since_s if before else None,
             confirmed_s=float(confirmed) if confirmed else None,
         )
+
+    def rehearse(self) -> dict[str, str]:
+        """Put a trial on every channel, as loud as the most urgent alarm; returns its key by channel."""
+        return self.trial(f"Rehearsal from {self.config.site.name}", REHEARSAL, "high")
 
     def trial(self, title: str, body: str, priority: Priority) -> dict[str, str]:
         """Put a message on every channel, to see whether it arrives; returns its key by channel."""

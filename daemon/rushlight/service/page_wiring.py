@@ -14,6 +14,7 @@ from rushlight.journal.pictures.kept import Pictures
 from rushlight.journal.reader import Reader
 from rushlight.service import offline
 from rushlight.service.engine import Engine
+from rushlight.service.notifying import Telling
 from rushlight.service.workers import Workers
 from rushlight.settings import Config
 from rushlight.views import SiteView
@@ -28,8 +29,8 @@ log = logging.getLogger(__name__)
 class EnginePage:
     """The engine as the page sees it."""
 
-    def __init__(self, engine: Engine) -> None:
-        self._engine = engine
+    def __init__(self, engine: Engine, telling: Telling | None = None) -> None:
+        self._engine, self._telling = engine, telling
 
     @property
     def config(self) -> Config:
@@ -82,8 +83,21 @@ class EnginePage:
         """See `Daemon.in_force`."""
         return self._engine.ask(lambda core, state, _at_s: questions.in_force(core, state, probe, raw))
 
+    def rehearse(self) -> None:
+        """See `Daemon.rehearse`."""
+        if self._telling is not None:
+            self._telling.rehearse()
 
-def start_page(config: Config, folder: Path, engine: Engine, workers: Workers) -> bytes | None:
+    def confirm(self, channel: str) -> None:
+        """See `Daemon.confirm`."""
+        if self._telling is None:
+            raise ValueError("no channel is set up")
+        self._telling.confirm(channel)
+
+
+def start_page(
+    config: Config, folder: Path, engine: Engine, workers: Workers, telling: Telling | None = None
+) -> bytes | None:
     """Start serving the page, if it is wanted.  What is wrong with it is logged and stops nothing else.
 
     Returns the secret under which it takes acknowledgements from notifications; None when it is not served.
@@ -101,7 +115,7 @@ def start_page(config: Config, folder: Path, engine: Engine, workers: Workers) -
     if access.told:
         engine.post(lambda: engine.journal.tell(access.told))
     files = (page.certificate, page.certificate_key) if page.certificate else None
-    app = App(EnginePage(engine), access)
+    app = App(EnginePage(engine, telling), access)
     server = Server(app, page.listen, page.port, workers.clock, certificate=files, proxy=page.proxy)
     stamp = workers.stamp("page", 90.0)
     workers.run("page", lambda: server.run(workers.stop, stamp))

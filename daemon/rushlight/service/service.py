@@ -177,7 +177,9 @@ class Service:
         else:
             feeds.start_hub(self.config, installation, self.engine, self.workers)
             feeds.start_timeseries(self.config, installation, self.folder, self.engine, self.workers)
-        self.telling.ticket_secret = page_wiring.start_page(self.config, self.folder, self.engine, self.workers)
+        self.telling.ticket_secret = page_wiring.start_page(
+            self.config, self.folder, self.engine, self.workers, self.telling
+        )
 
     def _control(self) -> Control | None:
         handlers: Mapping[str, Callable[[Mapping[str, Any]], Mapping[str, Any]]] = {
@@ -190,6 +192,7 @@ class Service:
             "trial": lambda asked: {
                 "keys": self.telling.trial(str(asked["title"]), str(asked["body"]), asked["priority"])
             },
+            "rehearse": lambda _: {"keys": self.telling.rehearse()},
             "trial outcome": lambda asked: {"outcome": self.telling.became(asked["keys"])},
             "confirm": lambda asked: self._confirm(str(asked["channel"])),
         }

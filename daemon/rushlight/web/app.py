@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable
 from http import HTTPStatus
 
 from rushlight.journal.reader import UnreadableError
-from rushlight.web import diary, home, login, screens
+from rushlight.web import diary, home, login, screens, still_to_do
 from rushlight.web.entering import kit_check, picture, writing
 from rushlight.web.login import SESSION
 from rushlight.web.serving import guard, templating, wsgi
@@ -56,6 +56,9 @@ _CLOSED: tuple[tuple[str, str, Screen], ...] = (
     ("POST", "/undo", writing.undo),
     ("POST", "/alarms/acknowledge", writing.acknowledge),
     ("POST", "/alarms/shelve", writing.shelve),
+    ("GET", "/still-to-do", still_to_do.screen),
+    ("POST", "/still-to-do/rehearsal", still_to_do.rehearse),
+    ("POST", "/still-to-do/confirm", still_to_do.confirm),
     ("GET", "/devices", login.devices),
     ("GET POST", "/passphrase", login.passphrase),
     ("POST", "/devices/link", login.make_link),

@@ -34,7 +34,7 @@ def setup(asked: PageRequest) -> Response:
         )
     except HttpError as e:
         return _retry(asked, "setup.html", "First run", e)
-    return _enter(asked, value, "/")
+    return _enter(asked, value, "/still-to-do")
 
 
 def login(asked: PageRequest) -> Response:

@@ -28,7 +28,6 @@ from rushlight_drivers import Sample
 _PATIENCE_S = 15.0
 _TRIAL_S = 30.0
 _TRIAL = "This message was asked for with 'rushlight check --send'. Nothing to do."
-_REHEARSAL = "This is how an urgent alarm arrives. It was asked for; nothing is wrong with the tanks."
 _NOT_EVALUATED = 2
 """The flag of millivolts that no calibration makes sense of yet: the probe is heard, and nothing is wrong with it."""
 
@@ -130,10 +129,10 @@ def trials(ask: Callable[..., Any], clock: Clock, name: str, *, rehearsal: bool 
     It goes the way that alarms go, so that status, page and letter know of it.  `ask` puts requests to the daemon.
     `rehearsal`: as loud as the most urgent alarm.
     """
-    title, body, priority = f"Trial from {name}", _TRIAL, "medium"
     if rehearsal:
-        title, body, priority = f"Rehearsal from {name}", _REHEARSAL, "high"
-    keys = ask(do="trial", title=title, body=body, priority=priority)["keys"]
+        keys = ask(do="rehearse")["keys"]
+    else:
+        keys = ask(do="trial", title=f"Trial from {name}", body=_TRIAL, priority="medium")["keys"]
     until_s, pause = clock.mono_s() + _TRIAL_S, threading.Event()
     while True:
         found = ask(do="trial outcome", keys=keys)["outcome"]

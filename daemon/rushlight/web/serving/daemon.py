@@ -73,3 +73,11 @@ class Daemon(Protocol):
     def in_force(self, probe: str, raw: Sequence[float]) -> list[float | None]:
         """Raw values through the calibration that is in force now, in the quantity's own unit."""
         ...
+
+    def rehearse(self) -> None:
+        """Send a trial by every channel, as loud as the most urgent alarm."""
+        ...
+
+    def confirm(self, channel: str) -> None:
+        """A person has the trial of that channel in hand.  Raises ValueError for no such channel."""
+        ...
