@@ -420,7 +420,7 @@ class Page:
     __pydantic_config__: ClassVar[dict[str, Any]] = _CHECKED
     enabled: bool = True
     listen: str = "127.0.0.1"
-    """Address to listen on; loopback until you say otherwise, 0.0.0.0 for the home network."""
+    """Address to listen on; loopback until you say otherwise, 0.0.0.0 for the home network, :: with version 6."""
     port: Annotated[int, Ge(1), Le(65535)] = 8080
     hosts: tuple[str, ...] = ()
     """Names by which phones reach the Pi, besides its own host name and addresses."""

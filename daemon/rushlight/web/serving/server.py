@@ -7,6 +7,7 @@ so that slow clients cost a socket for a moment and a thread never.
 from __future__ import annotations
 
 import logging
+import socket
 import threading
 from collections.abc import Callable
 from typing import Any
@@ -29,6 +30,8 @@ PER_ADDRESS = 48
 THREADS = 3
 HEADER_BYTES = 16 * 1024
 _RETRY_S = 30.0
+_EVERY, _MAPPED = "::", "::ffff:"
+"""All addresses of version 6, and how one of version 4 looks among them (RFC 4291, 2.5.5.2)."""
 _TURN_S = 1.0
 _FORWARDED = {"x-forwarded-proto", "x-forwarded-for"}
 
@@ -42,12 +45,21 @@ class _Server(TcpWSGIServer):  # type: ignore[misc]  # waitress ships no types
     def accept(self) -> Any:
         """One more connection, unless its address has its share: then it is closed at once."""
         found = super().accept()
-        if found is None or found[1][0] == self.proxy:
-            return found
-        if sum(c.addr[0] == found[1][0] for c in list(self.active_channels.values())) < PER_ADDRESS:
-            return found
-        found[0].close()
+        if found is None:
+            return None
+        connection, (address, *rest) = found
+        asker = address.removeprefix(_MAPPED)
+        among = sum(c.addr[0] == asker for c in list(self.active_channels.values()))
+        if asker == self.proxy or among < PER_ADDRESS:
+            return connection, (asker, *rest)
+        connection.close()
         return None
+
+    def bind_server_socket(self) -> None:
+        """`::` means every address of both versions, as it does for Linux itself."""
+        if self.adj.host == _EVERY:
+            self.socket.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_V6ONLY, 0)
+        super().bind_server_socket()
 
     def handle_accept(self) -> None:
         try:
