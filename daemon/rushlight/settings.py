@@ -476,6 +476,9 @@ class Hub:
     `hub.topic` may do the same: see that it asks for passwords, and `rushlight check --access-list`."""
 
 
+Measurement = Literal["reading", "test", "estimate", "alarm", "state", "tank", "standing"]
+
+
 @dataclass(frozen=True, slots=True)
 class Timeseries:
     """The time-series store: readings, tests, estimates and alarms over the InfluxDB 2.x write API."""
@@ -493,6 +496,8 @@ class Timeseries:
     """How often new rows are sent."""
     deadline_s: Annotated[float, Gt(0), Le(120)] = 10.0
     """Time for one send."""
+    send: tuple[Measurement, ...] = ("reading", "test", "estimate", "alarm", "state", "tank", "standing")
+    """What leaves the house, by measurement; deploy/fleet.md lists what each holds."""
 
     def __post_init__(self) -> None:
         if self.url and not (self.org and self.bucket):

@@ -96,3 +96,18 @@ def test_dips_are_counted_and_reported_soon_but_not_often(tmp_path: Path) -> Non
     assert supply.look(1300.0) == 1
     bit.unlink()
     assert supply.look(5000.0) == 0, "no bit is no dip"
+
+
+def test_a_board_has_its_serial_number_or_else_its_network_card(tmp_path: Path) -> None:
+    proc = tree(tmp_path / "proc", {"device-tree/serial-number": "10000000a1b2c3d4\0"})
+    sys = tree(
+        tmp_path / "sys",
+        {
+            "class/net/eth0/address": "02:00:5e:00:53:af\n",
+            "class/net/eth0/device/uevent": "",
+            "class/net/br0/address": "02:00:5e:00:53:01\n",
+        },
+    )
+    assert machine.board_number(proc, sys) == "a1b2c3d4"
+    assert machine.board_number(tmp_path / "none", sys) == "5e0053af"
+    assert machine.board_number(tmp_path / "none", tmp_path / "none") == ""

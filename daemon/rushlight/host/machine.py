@@ -10,7 +10,7 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
-SYS = Path("/sys")
+SYS, PROC = Path("/sys"), Path("/proc")
 
 _SUPPLY_MONITOR = "rpi_volt"
 """What the kernel's hwmon driver for the board's supply calls itself; boards without one have no such entry."""
@@ -27,6 +27,19 @@ def undervoltage(sys: Path = SYS) -> bool | None:
             bit = _text(folder / "in0_lcrit_alarm")
             return None if bit not in {"0", "1"} else bit == "1"
     return None
+
+
+def board_number(proc: Path = PROC, sys: Path = SYS) -> str:
+    """What tells this board from its like, whatever card is in it: the last 8 digits of its serial number.
+
+    Boards of the Pi's kind have one in the device tree (`serial-number`, Devicetree Specification 0.4, section 3.2);
+    elsewhere the address of the first network card stands in; '' where there is neither.
+    """
+    serial = _text(proc / "device-tree/serial-number").strip("\0")
+    if not serial:
+        cards = [d for d in sorted(_children(sys / "class/net")) if (d / "device").exists()]
+        serial = next((_text(d / "address").replace(":", "") for d in cards), "")
+    return serial[-8:]
 
 
 class Supply:

@@ -13,11 +13,13 @@ import uuid
 import zoneinfo
 from pathlib import Path
 
+from rushlight import __version__
 from rushlight.alarms.roster import configured_channels
 from rushlight.config import loading as configuration
 from rushlight.core import questions
 from rushlight.effects import Message
 from rushlight.events import Growth
+from rushlight.host import machine
 from rushlight.journal import files
 from rushlight.journal.pictures import choice
 from rushlight.journal.reader import UnreadableError
@@ -28,7 +30,8 @@ from rushlight.outlets.heartbeat import Heartbeat, HeartbeatFacts
 from rushlight.outlets.hub.feed import HubOutlet
 from rushlight.outlets.timeseries.feed import Sender, TimeseriesOutlet, Writer
 from rushlight.outlets.timeseries.journal_walk import JournalHistory, back_fill_journal
-from rushlight.outlets.timeseries.points import Points
+from rushlight.outlets.timeseries.live import Machine, live_points
+from rushlight.outlets.timeseries.points import Point, Points
 from rushlight.service import never_told, offline
 from rushlight.service.engine import Engine
 from rushlight.service.notifying import Telling, present
@@ -43,6 +46,8 @@ _NAME = "installation"
 """Under which the journal remembers this installation's name."""
 _IS_NAME = re.compile(r"[a-z0-9][a-z0-9-]{3,63}")
 _MESSAGES_LOOKED_AT = 200
+UPGRADE_FAILED = "upgrade-failed"
+"""A file in the data folder while the last upgrade did not come up; whoever upgrades makes and removes it."""
 
 
 class HubTopics:
@@ -98,6 +103,12 @@ def start_timeseries(config: Config, installation: str, folder: Path, engine: En
         "timeseries",
         engine.now_s,
     )
+    board = machine.board_number()
+
+    def live(ahead_s: float | None) -> list[Point]:
+        now = Machine(version=__version__, board=board, upgrade_failed=(folder / UPGRADE_FAILED).exists())
+        return live_points(config, installation, engine.view(), now, ahead_s)
+
     outlet = TimeseriesOutlet(
         config.timeseries,
         history,
@@ -108,6 +119,7 @@ def start_timeseries(config: Config, installation: str, folder: Path, engine: En
         # Asked on the engine's own thread, so that it is never seen between trust and restamp.
         clock_ok=lambda: engine.do(lambda: engine.time.trusted),
         progress=workers.stamp("timeseries", 300.0),
+        live=live,
     )
     engine.outlets.append(lambda: [status.link("timeseries", outlet.trouble, outlet.since_mono_s, present(engine))])
     workers.start(outlet)

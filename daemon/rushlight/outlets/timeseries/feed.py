@@ -13,18 +13,21 @@ its own, holds no database open while it waits for the network, and holds up nob
 
 from __future__ import annotations
 
+import datetime as dt
 import logging
 import re
 import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from email.utils import parsedate_to_datetime
 from typing import Any, Literal, Protocol
 from urllib.parse import urlsplit
 
 from rushlight.clock import Clock
 from rushlight.events import Event
 from rushlight.outlets.net import verified_tls
+from rushlight.outlets.timeseries.live import LIVE_S
 from rushlight.outlets.timeseries.points import Item, Point, Points
 from rushlight.settings import Timeseries
 
@@ -115,6 +118,8 @@ class Writer:
             ssl_context=verified_tls.context(settings.ca_file),
         )
         self._api = self._client.write_api(write_options=SYNCHRONOUS)
+        self.store_s: float | None = None
+        """What time the store said it was in its last answer (RFC 9110's `Date`), Unix seconds; None: nothing."""
 
     def write(self, lines: Sequence[str]) -> None:
         """Send lines; returns once the store has them all.  Raises StoreError."""
@@ -133,10 +138,19 @@ class Writer:
         if answer.data.lstrip().startswith("<" if isinstance(answer.data, str) else b"<"):
             # A network's log-in page or a proxy's greeting says 200 to everything; the client library takes any 2xx.
             raise StoreError(0, f"{_store(self._settings)} answered with a web page; something else answers there")
+        self.store_s = _date(answer.getheader("Date", ""))
 
     def close(self) -> None:
         """Let go of the connection; never waits."""
         self._client.close()
+
+
+def _date(text: str) -> float | None:
+    try:
+        at = parsedate_to_datetime(text)
+    except ValueError:
+        return None
+    return (at if at.tzinfo else at.replace(tzinfo=dt.UTC)).timestamp()
 
 
 def lines_of(points: Iterable[Point]) -> list[str]:
@@ -268,7 +282,8 @@ class TimeseriesOutlet(threading.Thread):
     """Runs until `stop` is set; `progress` is called at least once per `deadline_s` and batch.
 
     `clock_ok` says whether times in the journal can be trusted by now; until then nothing is sent, because a point
-    at a wrong time could not be taken back.  `trouble` is a plain sentence, empty while all is well.
+    at a wrong time could not be taken back.  `live` makes the points of the present moment, told by how many seconds
+    this clock is ahead of the store's, as far as is known.  `trouble` is a plain sentence, empty while all is well.
     """
 
     def __init__(
@@ -282,6 +297,7 @@ class TimeseriesOutlet(threading.Thread):
         token: str,
         clock_ok: Callable[[], bool] = lambda: True,
         progress: Callable[[], None] = lambda: None,
+        live: Callable[[float | None], Sequence[Point]] = lambda _ahead_s: (),
     ) -> None:
         super().__init__(name="timeseries", daemon=True)
         self.trouble = ""
@@ -293,7 +309,9 @@ class TimeseriesOutlet(threading.Thread):
         """How long the next failure makes it wait."""
         self._settings, self._history, self._make_points = settings, history, make_points
         self._clock, self._stopping, self._token = clock, stop, token
-        self._clock_ok, self._progress = clock_ok, progress
+        self._clock_ok, self._progress, self._live = clock_ok, progress, live
+        self._live_due_s = clock.mono_s()
+        self._ahead_s: float | None = None
         self._points: Points | None = None
         self._ahead: dict[Stream, int] = {}
         self._accepted: deque[_Accepted] = deque()
@@ -341,7 +359,21 @@ class TimeseriesOutlet(threading.Thread):
                 self._keep(_Accepted(self._clock.mono_s(), stream, rows[-1].no, taken))
             more |= len(rows) >= BATCH_ROWS
         self._settle()
+        self._send_live()
         return more
+
+    def _send_live(self) -> None:
+        """Say how things stand now, if it is time; what is refused of that is let go, for the next is newer."""
+        if self._clock.mono_s() < self._live_due_s:
+            return
+        self._live_due_s = self._clock.mono_s() + LIVE_S
+        try:
+            self._send(lines_of(self._live(self._ahead_s)))
+        except StoreError as e:
+            if not e.is_about_the_lines:
+                self._live_due_s = self._clock.mono_s()
+                raise
+            log.warning("timeseries=live-refused why=%r", str(e)[:200])
 
     def _cursor(self, stream: Stream) -> int:
         if stream not in self._ahead:
@@ -376,6 +408,8 @@ class TimeseriesOutlet(threading.Thread):
         for start in range(0, len(lines), BATCH_ROWS):
             self._progress()
             taken += self.sender.send(lines[start : start + BATCH_ROWS])
+            if self._writer is not None and self._writer.store_s is not None:
+                self._ahead_s = self._clock.wall_s() - self._writer.store_s
         return taken
 
     def _go_back(self) -> None:

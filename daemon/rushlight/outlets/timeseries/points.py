@@ -26,7 +26,7 @@ from rushlight.tank.probes.watch import ProbeWatch
 Item = Event | AlarmChange | Daily
 
 READING, TEST, ESTIMATE, ALARM = "reading", "test", "estimate", "alarm"
-"""Measurements."""
+"""Measurements of what the journal holds; `live` has those of the present moment."""
 
 STATE_CODES: Mapping[str, float] = {
     "normal": 0.0,
@@ -68,7 +68,8 @@ class Points:
     """
 
     def __init__(self, config: Config, installation_id: str) -> None:
-        self._common = {"site": config.site.name, "installation": installation_id}
+        self._common = common_tags(config, installation_id)
+        self._wanted = frozenset(config.timeseries.send)
         self._tanks, self._kits = config.tank, config.kit
         self._probes = {p.id: p for p in config.probe}
         self._watches = {p.id: ProbeWatch(p) for p in config.probe}
@@ -107,14 +108,12 @@ class Points:
                 found = itertools.chain(*self._corrected(item))
             case _:
                 return []
-        return [p for p in found if p.fields]
+        return [p for p in found if p.fields and p.measurement in self._wanted]
 
     def _point(
         self, measurement: str, at_s: float, tags: Mapping[str, str | None], fields: Mapping[str, float | None]
     ) -> Point:
-        kept = {k: float(v) for k, v in fields.items() if v is not None and math.isfinite(v)}
-        named = {k: _one_line(v) for k, v in (self._common | dict(tags)).items() if v}
-        return Point(measurement, named, kept, round(at_s * 1000))
+        return make_point(measurement, at_s, self._common | dict(tags), fields)
 
     def _reading(self, event: Reading) -> Iterator[Point]:
         probe = self._probes.get(event.probe)
@@ -177,6 +176,19 @@ class Points:
         if event.probe in self._watches:
             self._watches[event.probe].on_calibration(self._states[event.probe], event)
             self._calibrated[event.id] = event.probe
+
+
+def common_tags(config: Config, installation_id: str) -> dict[str, str]:
+    """What every point of an installation is tagged with."""
+    return {"site": config.site.name, "installation": installation_id}
+
+
+def make_point(
+    measurement: str, at_s: float, tags: Mapping[str, str | None], fields: Mapping[str, float | None]
+) -> Point:
+    """A point without what is not known: empty tags, and fields that are not finite numbers."""
+    kept = {k: float(v) for k, v in fields.items() if v is not None and math.isfinite(v)}
+    return Point(measurement, {k: _one_line(v) for k, v in tags.items() if v}, kept, round(at_s * 1000))
 
 
 def _one_line(text: str) -> str:
