@@ -4,7 +4,7 @@
 set -euo pipefail
 cd "$(dirname "$0")/.."
 
-packages=(mosquitto mosquitto-clients socat chromium fonts-dejavu-core victoria-metrics systemd systemd-container debootstrap openssl shellcheck)
+packages=(mosquitto mosquitto-clients socat chromium fonts-dejavu-core victoria-metrics prometheus prometheus-alertmanager gnupg apt-utils systemd systemd-container debootstrap openssl shellcheck)
 missing=()
 for p in "${packages[@]}"; do
     dpkg-query -W -f='${Status}' "$p" 2>/dev/null | grep -q 'ok installed' || missing+=("$p")

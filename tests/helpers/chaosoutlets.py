@@ -102,6 +102,7 @@ class Edges:
         next(t for t in started if t.name == "page").run()
         self.hub = next(t for t in started if isinstance(t, HubOutlet))
         self.series = next(t for t in started if isinstance(t, TimeseriesOutlet))
+        self.series.live_every_s = 3600.0  # a whole view each time: often enough to be in every fault's way
         self._stamps += [self.hub._progress, self.series._progress]
         self.token = self.app._access.token(COOKIE)
         self._store_due_s, self._up_since_s = self.world.true_s, self.world.true_s

@@ -29,7 +29,7 @@ sys.path.insert(0, str(TOOL))  # as `python3 deploy/fleet` has it
 
 import register  # noqa: E402
 import render  # noqa: E402
-from register import Fleet, Member  # noqa: E402
+from register import Member  # noqa: E402
 
 PROGRAMS = ("victoria-metrics", "vmagent", "vmauth", "prometheus", "prometheus-alertmanager", "promtool", "amtool")
 MISSING = [name for name in PROGRAMS if shutil.which(name) is None]
@@ -210,4 +210,4 @@ def running(hub: Hub) -> Iterator[Hub]:
         hub.stop()
 
 
-__all__ = ["MISSING", "Fleet", "Hub", "Part", "running"]
+__all__ = ["MISSING", "Hub", "Member", "Part", "running"]

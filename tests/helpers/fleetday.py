@@ -175,11 +175,13 @@ class Pi:
 
 def work(job: dict[str, object]) -> None:
     """Run a share of the installations through the day, then on until all of it is settled."""
-    feed.LIVE_S, feed.LONGEST_WAIT_S = float(job["live_s"]), float(job["longest_wait_s"])  # type: ignore[arg-type]
+    feed.LONGEST_WAIT_S = float(job["longest_wait_s"])  # type: ignore[arg-type]
     folder, begun_s, took_s = Path(str(job["folder"])), float(job["begun_s"]), float(job["took_s"])  # type: ignore[arg-type]
     every_s = float(job["every_s"])  # type: ignore[arg-type]
     make = functools.partial(Timeseries, org="fleet", bucket="fleet", ca_file=str(job["ca"]), every_seconds=5.0)
     pis = [Pi(n, t, make(url=u), folder, every_s) for n, t, u in job["members"]]  # type: ignore[attr-defined]
+    for pi in pis:
+        pi.outlet.live_every_s = float(job["live_s"])  # type: ignore[arg-type]
     while True:
         share = min(1.0, max(0.0, time.time() - begun_s) / took_s)
         for pi in pis:

@@ -310,6 +310,7 @@ class TimeseriesOutlet(threading.Thread):
         self._settings, self._history, self._make_points = settings, history, make_points
         self._clock, self._stopping, self._token = clock, stop, token
         self._clock_ok, self._progress, self._live = clock_ok, progress, live
+        self.live_every_s = LIVE_S
         self._live_due_s = clock.mono_s()
         self._ahead_s: float | None = None
         self._points: Points | None = None
@@ -366,7 +367,7 @@ class TimeseriesOutlet(threading.Thread):
         """Say how things stand now, if it is time; what is refused of that is let go, for the next is newer."""
         if self._clock.mono_s() < self._live_due_s:
             return
-        self._live_due_s = self._clock.mono_s() + LIVE_S
+        self._live_due_s = self._clock.mono_s() + self.live_every_s
         try:
             self._send(lines_of(self._live(self._ahead_s)))
         except StoreError as e:

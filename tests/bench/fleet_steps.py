@@ -1,0 +1,89 @@
+"""The ten steps of deploy/fleet.md, typed as they stand on a clean Debian 12 with a real systemd.
+
+    python tests/bench/fleet_steps.py
+
+Store's side and Pi are one machine here, under the page's names.  The machine has no network: Debian's packages lie in
+its cache and Python's in a folder.  Prints each block with its seconds, and what the wall shows in the end.  Not typed:
+the unplugging of step 7 and the import of step 9.
+"""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+sys.path.insert(0, str(Path(__file__).parents[1] / "deploy"))
+
+from test_docs_commands import DEPLOY, Keeper, steps
+
+from helpers import machines
+from helpers.debian import run
+
+PACKAGES = ("victoria-metrics", "prometheus", "prometheus-alertmanager", "openssl", "apt-utils", "gnupg", "curl")
+
+
+def provide(machine: machines.Machine) -> None:
+    """What a network would have brought."""
+    root = machine.root
+    (root / "etc/hosts").write_text("127.0.0.1 localhost hub.example.org\n127.0.1.1 reading-pi\n")
+    run("chroot", root, "apt-get", "-qq", "update")
+    run("chroot", root, "env", "DEBIAN_FRONTEND=noninteractive", "apt-get", "-qq", "-y", "--no-install-recommends",
+        "--download-only", "install", *PACKAGES)  # fmt: skip
+    run("chroot", root, "env", "DEBIAN_FRONTEND=noninteractive", "apt-get", "-qq", "-y", "--no-install-recommends",
+        "install", "curl")  # fmt: skip
+    lock = machines.REPOSITORY / "deploy/lock/py3.11-timeseries.txt"
+    platforms = [f"--platform={p}_x86_64" for p in ("manylinux2014", "manylinux_2_28", "linux")]
+    run(sys.executable, "-m", "pip", "-q", "download", "--only-binary=:all:", "--implementation=cp",
+        "--python-version=3.11", *platforms, "--require-hashes", "-d", root / "srv/wheels", "-r", lock)  # fmt: skip
+
+
+def main() -> None:
+    with machines.machine("bookworm") as machine:
+        provide(machine)
+        machine.boot()
+        keeper = Keeper(machine)
+        machine.run("tee", "/etc/pip.conf", stdin="[global]\nno-index = true\nfind-links = /wheels /srv/wheels\n")
+        password = ""
+        for step in steps(DEPLOY / "fleet.md"):
+            if step.kind in {"toml", "not-now"} or "tail -c 9" in step.text:
+                continue
+            text = step.text.replace("--user wall", f"--user wall:{password}")
+            if text.startswith("sudo fleet render"):
+                desk = '/mail_to/!s/^webhook = ""/webhook = "http://127.0.0.1:8090/desk"/'
+                machine.run("sed", "-i", desk, "/etc/rushlight-fleet/fleet.toml")
+            if "fleet take" in text:  # the Pi has been installed before, says the page
+                keeper.type("sudo bash deploy/install.sh --yes")
+            if "curl" in text:
+                seen(keeper)
+            said = keeper.type(text)
+            print(f"{keeper.steps[-1][0]:6.1f} s  {text.splitlines()[0]}", flush=True)
+            if found := re.search(r"password: (\S+)", said):
+                password = found[1]
+            if "wall.html" in text:
+                print("        the wall:", re.findall(r"<td>(.*?)</td>", said)[:3])
+                assert "Rowan Street library" in said
+        failed = machine.run("systemctl", "--failed", "--plain", "--no-legend").stdout
+        print("failed units:", failed.strip() or "none")
+
+
+def seen(keeper: Keeper) -> None:
+    """Until the Pi says that it sends and the engine has heard it."""
+    end = time.monotonic() + 150
+    while "Sending without trouble" not in (said := keeper.type("sudo rushlight status")):
+        assert time.monotonic() < end, said
+        time.sleep(3)
+    while "state_at_s" not in keeper.type("curl -s 'http://127.0.0.1:9090/api/v1/query?query=state_at_s'"):
+        assert time.monotonic() < end
+        time.sleep(3)
+    time.sleep(70)  # the rules run once a minute
+
+
+if __name__ == "__main__":
+    try:
+        main()
+    except (AssertionError, subprocess.CalledProcessError) as e:
+        sys.exit(f"{e}")
