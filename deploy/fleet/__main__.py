@@ -19,6 +19,8 @@ import register
 import render
 from register import FleetError, Member
 
+_RELOAD = "systemctl reload rushlight-fleet-auth rushlight-fleet-agent prometheus prometheus-alertmanager"
+
 
 def main(words: list[str]) -> int:
     """Run one command; returns its exit status."""
@@ -71,9 +73,7 @@ def _say(text: str) -> None:
 
 def _again(fleet: register.Fleet) -> None:
     files = render.render(fleet)
-    sys.stderr.write(
-        f"{len(files)} files written below {fleet.folder / 'out'}; now: systemctl reload 'rushlight-fleet-*'\n"
-    )
+    sys.stderr.write(f"{len(files)} files written below {fleet.folder / 'out'}; now: {_RELOAD}\n")
 
 
 def _init(options: argparse.Namespace) -> None:

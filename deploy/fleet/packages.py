@@ -6,6 +6,7 @@ offers one.  Going back offers the version before again; nothing is built anew. 
 
 from __future__ import annotations
 
+import os
 import shutil
 import subprocess
 from pathlib import Path
@@ -58,11 +59,16 @@ def publish(fleet: Fleet, version: str, ring: str) -> None:
     about = ["Origin=rushlight fleet", f"Suite={ring}", f"Codename={ring}", "Components=main"]
     about.append(f"Architectures={' '.join(_ARCHITECTURES)}")
     options = [word for text in about for word in ("-o", f"APT::FTPArchive::Release::{text}")]
+    signed = place / "InRelease"
+    before_s = signed.stat().st_mtime if signed.exists() else 0.0
     (place / "Release").unlink(missing_ok=True)
-    (place / "InRelease").unlink(missing_ok=True)
+    signed.unlink(missing_ok=True)
     write(place / "Release", _run("apt-ftparchive", *options, "release", place))
     gpg = ("gpg", "--homedir", fleet.folder / "gnupg", "--batch", "--yes", "--pinentry-mode", "loopback")
-    _run(*gpg, "--passphrase", "", "--clearsign", "-o", place / "InRelease", place / "Release")
+    _run(*gpg, "--passphrase", "", "--clearsign", "-o", signed, place / "Release")
+    # HTTP tells a change by whole seconds; two within one must differ all the same.
+    if signed.stat().st_mtime < before_s + 1:
+        os.utime(signed, (before_s + 1, before_s + 1))
     fleet.wanted[ring] = version
 
 

@@ -134,6 +134,8 @@ def verdict(hub: Hub, names: list[str], folder: Path) -> bool:
             whole += same
             missing += len(set(want) - set(rows))
             more += len(rows) - len(set(rows) & set(want))
+            if not same:
+                print(f"  {node} {name}: missing {sorted(set(want) - set(rows))[:3]}", flush=True)
         print(
             f"{node}: {here} installations, {whole} complete and once; points {points}, missing {missing}, double or unknown {more}",
             flush=True,

@@ -53,7 +53,7 @@ def main() -> None:
                 continue
             text = step.text.replace("--user wall", f"--user wall:{password}")
             if text.startswith("sudo fleet render"):
-                desk = '/mail_to/!s/^webhook = ""/webhook = "http://127.0.0.1:8090/desk"/'
+                desk = 's|^webhook = ""|webhook = "http://127.0.0.1:8090/desk"|'
                 machine.run("sed", "-i", desk, "/etc/rushlight-fleet/fleet.toml")
             if "fleet take" in text:  # the Pi has been installed before, says the page
                 keeper.type("sudo bash deploy/install.sh --yes")

@@ -176,11 +176,15 @@ class Apt:
         return next((row.split()[1] for row in done.stdout.splitlines() if "Candidate" in row), "")
 
 
+class Quiet(http.server.SimpleHTTPRequestHandler):
+    def log_message(self, *_: object) -> None:
+        pass
+
+
 @pytest.fixture
 def served(folder: Path) -> Iterator[int]:
     (folder / "packages").mkdir(exist_ok=True)
-    handler = functools.partial(http.server.SimpleHTTPRequestHandler, directory=str(folder / "packages"))
-    handler.log_message = lambda *_: None  # type: ignore[attr-defined]
+    handler = functools.partial(Quiet, directory=str(folder / "packages"))
     server = http.server.ThreadingHTTPServer(("127.0.0.1", 0), handler)
     threading.Thread(target=server.serve_forever, daemon=True).start()
     yield server.server_address[1]
