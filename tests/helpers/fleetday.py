@@ -158,7 +158,7 @@ class Pi:
             for s, state in ((20_000, "unacknowledged"), (60_000, "normal"))
             if self._told <= s < until_s
         ]
-        if items:
+        if items or effects:
             assert self.journal.append(items, effects, urgent=True, at_s=DAY_START_S).durable
         self._told = until_s
 
