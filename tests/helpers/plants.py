@@ -31,6 +31,8 @@ class Plants:
     gross: list[float] = field(default_factory=list)
     """Logarithm of all that has grown, harvests counted as grown, at each day's end."""
     entries: list[TankEvent] = field(default_factory=list)
+    fresh_g: list[float] = field(default_factory=list)
+    """True fresh mass at each day's end, before a harvest of that day."""
 
     start_s: float = START_S
 
@@ -70,6 +72,7 @@ def live(seed: int, weeks: int, look: Look, *, halved_week: int | None = None, l
         area *= math.exp(rate / 7.0)
         eye.unfold(area * (1.0 - math.exp(-max(0.0, rate) / 7.0)))
         out.gross.append(gross)
+        out.fresh_g.append(60.0 * area)
         at_s = START_S + (day + 1) * 86_400.0 - 6 * 3600.0
         if day % look.every_days == look.every_days - 1:
             out.entries.append(eye.see(area, at_s, look, f"look-{day}"))

@@ -8,8 +8,10 @@ from __future__ import annotations
 from bisect import bisect_left
 from statistics import fmean
 
+from rushlight.effects import Estimate
 from rushlight.events import LightSpot
 from rushlight.localtime import DAY_S
+from rushlight.science.chemistry import nitrogen
 from rushlight.tank.growth import outgrown, spots, told
 from rushlight.tank.growth.spots import LeafLight
 from rushlight.tank.growth.watch import GrowthState, GrowthWatch
@@ -72,10 +74,22 @@ def verdict(
 
 
 def growth_sentences(
-    light: LightWatch, lit: LightState, watch: GrowthWatch, growth: GrowthState, at_s: float
+    light: LightWatch,
+    lit: LightState,
+    watch: GrowthWatch,
+    growth: GrowthState,
+    at_s: float,
+    uptake: Estimate | None = None,
 ) -> tuple[str, ...]:
-    """How the plants grow, and whether they have outgrown their light; nothing where nobody looks."""
+    """How the plants grow, and whether they have outgrown their light; nothing where nobody looks.
+
+    `uptake` is the plants', mg/L as NO3 a day.
+    """
     said = told.sentences(growth, watch.rate(growth, at_s))
+    if said and uptake is not None:
+        weekly = 7.0 * watch.tank.litres / nitrogen.NITRATE_PER_NITROGEN
+        taken = Estimate(mean=weekly * uptake.mean, low=weekly * uptake.low, high=weekly * uptake.high)
+        said += told.nitrogen(growth.bound, taken)
     grown = verdict(light, lit, watch, growth, at_s)
     return (*said, grown.sentence) if grown is not None else said
 

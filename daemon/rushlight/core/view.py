@@ -122,7 +122,9 @@ def _tank(tank: TankCore, state: TankState, at_s: float, probes: list[ProbeView]
             for p in tank.routine.planned(state.routine, at_s)
         ),
         growth=tank.growth.rate(state.growth, at_s),
-        growth_sentences=leaves.growth_sentences(tank.light, state.light, tank.growth, state.growth, at_s),
+        growth_sentences=leaves.growth_sentences(
+            tank.light, state.light, tank.growth, state.growth, at_s, report.uptake_rate
+        ),
         growth_asked=tank.growth.asked(state.growth, at_s),
         leaves=leaves.views(state.light, state.growth, at_s),
         causes=report.causes,

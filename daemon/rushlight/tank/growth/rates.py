@@ -53,6 +53,8 @@ class Fit:
     parts: tuple[Part, ...]
     power: float
     standing: float
+    mass: tuple[float, float] | None = None
+    """Logarithm of the fresh mass, g, in the middle of the span, and its standard deviation; None without a harvest."""
 
     def estimate(self) -> Estimate:
         """Mean and central 90 %."""
@@ -78,15 +80,20 @@ def rate(looks: Sequence[Seen], cuts: Sequence[Cut]) -> Fit | None:
     parts = tuple((w / total, f[2], f[3]) for w, f in zip(weights, found, strict=True))
     power = sum(w * f[0] for w, f in zip(weights, found, strict=True)) / total
     standing = math.exp(sum(w * math.log(f[1]) for w, f in zip(weights, found, strict=True)) / total)
-    return Fit(tuple(p for p in parts if p[0] > 1e-6), power, standing)
+    masses = tuple((w / total, *f[4]) for w, f in zip(weights, found, strict=True) if f[4] is not None)
+    mass = mixture_moments(masses) if masses else None
+    return Fit(tuple(p for p in parts if p[0] > 1e-6), power, standing, mass)
 
 
 def _lately(looks: Sequence[Seen], weeks: float) -> list[Seen]:
     return [s for s in looks if s.at_s >= looks[-1].at_s - weeks * WEEK_S]
 
 
-def _one(path: Sequence[Step], cuts: Sequence[Cut]) -> tuple[float, float, float]:
-    """Mean and standard deviation of the rate, and the log-likelihood, under one supposition."""
+Mass = tuple[float, float] | None
+
+
+def _one(path: Sequence[Step], cuts: Sequence[Cut]) -> tuple[float, float, Mass, float]:
+    """Mean and sd of the rate, the logarithm of the fresh mass, and the log-likelihood, under one supposition."""
     end_s = path[-1].at_s
     from_s = max(path[0].at_s, end_s - SPAN_WEEKS * WEEK_S)
     track = Track([0.0, RATE_PRIOR[0], *[0.0] * 5, *_NONE], [0.0, RATE_PRIOR[1] ** 2, *[0.0] * 4, BORNE_SD**2, *_VAGUE])
@@ -117,7 +124,16 @@ def _one(path: Sequence[Step], cuts: Sequence[Cut]) -> tuple[float, float, float
         level = _level(track)
     mean, variance = track.along({GROSS: 1.0, LAG: -1.0})
     weeks = (end_s - from_s) / WEEK_S
-    return mean / weeks, max(1e-4, math.sqrt(max(0.0, variance)) / weeks) * track.scale(), track.loglik
+    sd = max(1e-4, math.sqrt(max(0.0, variance)) / weeks) * track.scale()
+    return mean / weeks, sd, _mass(track, mean), track.loglik
+
+
+def _mass(track: Track, grown: float) -> Mass:
+    """Fresh grams half a span ago, as harvests tell: what stands now, less half of what grew."""
+    if track.cov[MASS][MASS] == 0.0:
+        return None
+    mean, variance = track.along({MASS: 1.0, GROSS: 1.0, CUTS: 1.0})
+    return mean - grown / 2.0, math.sqrt(max(0.0, variance))
 
 
 def _stops(from_s: float, to_s: float, cuts: Sequence[Cut], *more: float) -> list[float]:

@@ -21,6 +21,28 @@ def sentences(state: GrowthState, rate: Estimate | None) -> tuple[str, ...]:
     return tuple(said)
 
 
+def nitrogen(bound: Estimate | None, uptake: Estimate | None) -> tuple[str, ...]:
+    """Nitrogen in a week's growth beside what the plants took up in it, mg; nothing where one is not known."""
+    if bound is None or uptake is None or uptake.mean <= 0.0:
+        return ()
+    said = (
+        f"What grew in a week holds about {_mg(bound)} mg of nitrogen, going by the weight of what was cut; "
+        f"the plants took up about {_mg(uptake)} mg."
+    )
+    if uptake.low > bound.high:
+        more = "Growth alone does not account for that: more grew than was seen, or part of it left another way."
+    elif bound.low > uptake.high:
+        more = "Growth holds more than that: more is fed than was entered, or the cuttings were weighed wet."
+    else:
+        more = "The two agree, as far as either is known."
+    return (f"{said} {more}",)
+
+
+def _mg(value: Estimate) -> str:
+    mean, low, high = (float(f"{max(0.0, v):.2g}") for v in (value.mean, value.low, value.high))
+    return f"{mean:g} (90 %: {low:g} to {high:g})"
+
+
 def percent(rate: Estimate) -> str:
     """A relative rate as percent a week, with its interval: 100 (exp r − 1)."""
     mean, low, high = (100.0 * math.expm1(r) for r in (rate.mean, rate.low, rate.high))

@@ -7,6 +7,7 @@ Nobody is asked for looks: with none, nothing is said.
 from __future__ import annotations
 
 import bisect
+import math
 from dataclasses import dataclass, field
 from statistics import median
 from zoneinfo import ZoneInfo
@@ -41,6 +42,9 @@ SETTLED_S = 5 * WEEK_S
 LEAST_BEFORE = 0.04
 """A plant that hardly grew before cannot be seen to slow, per week."""
 _TEMPS_MOST = 90
+DRY_SD = 0.25
+"""How far leaves' dry share strays, as a logarithm (no source)."""
+_Z95 = 1.6448536269514722
 ALIKE = 0.03
 """How far plants of one tank grow apart, per week: standard deviation, no source."""
 
@@ -54,6 +58,8 @@ class GrowthState:
     """Of the tank, natural logarithm per week, over the four weeks before the last look."""
     rates: dict[str, Estimate] = field(default_factory=dict)
     """The same for each plant that was looked at by itself; '' is the tank as a whole."""
+    bound: Estimate | None = None
+    """Nitrogen that a week's growth of the tank's plants holds, mg; None without a harvest that tells their mass."""
     looked_s: float | None = None
     slow_s: float | None = None
     """Since when growth is called slow; None for not."""
@@ -137,6 +143,7 @@ class GrowthWatch:
                 falls += [(plant, f) for f in self._falls(state, looks, cuts, fit)]
         state.rates = {plant: fit.estimate() for plant, fit in fits.items()}
         state.rate = _together(list(state.rates.values()))
+        state.bound = _bound(fits[""], state.rates[""]) if list(fits) == [""] else None
         self._decide(state, falls)
 
     def _falls(self, state: GrowthState, looks: list[Seen], cuts: list[Cut], fit: Fit) -> list[Fall]:
@@ -231,13 +238,24 @@ class _Light:
         return weeks * min(2.0, max(0.3, sum(held) / len(held) / self.usual)) if held else weeks
 
 
+def _bound(fit: Fit, rate: Estimate) -> Estimate | None:
+    """Nitrogen in a week's growth, mg; None where the mass is not known or growth can't be told from none."""
+    if fit.mass is None or rate.mean < LEAST_BEFORE / 2.0:
+        return None
+    share, share_sd = nitrogen.TISSUE_NITROGEN_PER_DRY
+    mean = 1000.0 * rate.mean * math.exp(min(12.0, fit.mass[0])) * nitrogen.DRY_PER_FRESH * share
+    rate_sd = min(1.0, (rate.high - rate.low) / (2.0 * _Z95 * rate.mean))
+    spread = math.exp(_Z95 * math.hypot(fit.mass[1], share_sd / share, DRY_SD, rate_sd))
+    return Estimate(mean=mean, low=mean / spread, high=mean * spread)
+
+
 def _together(found: list[Estimate]) -> Estimate | None:
     """One rate for the tank from its plants: each weighs by how well it is known and by how far plants differ."""
     if not found:
         return None
     if len(found) == 1:
         return found[0]
-    wide = 2.0 * 1.6448536269514722
+    wide = 2.0 * _Z95
     weights = [1.0 / (((e.high - e.low) / wide) ** 2 + ALIKE**2) for e in found]
     total = sum(weights)
     mean = sum(w * e.mean for w, e in zip(weights, found, strict=True)) / total
