@@ -42,6 +42,8 @@ SETTLED_S = 5 * WEEK_S
 LEAST_BEFORE = 0.04
 """A plant that hardly grew before cannot be seen to slow, per week."""
 _TEMPS_MOST = 90
+MASS_KNOWN_SD = 0.7
+"""A mass less well known than to a factor of three either way (90 %) tells nothing."""
 DRY_SD = 0.25
 """How far leaves' dry share strays, as a logarithm (no source)."""
 _Z95 = 1.6448536269514722
@@ -240,10 +242,10 @@ class _Light:
 
 def _bound(fit: Fit, rate: Estimate) -> Estimate | None:
     """Nitrogen in a week's growth, mg; None where the mass is not known or growth can't be told from none."""
-    if fit.mass is None or rate.mean < LEAST_BEFORE / 2.0:
+    if fit.mass is None or fit.mass[1] > MASS_KNOWN_SD or rate.mean < LEAST_BEFORE / 2.0:
         return None
     share, share_sd = nitrogen.TISSUE_NITROGEN_PER_DRY
-    mean = 1000.0 * rate.mean * math.exp(min(12.0, fit.mass[0])) * nitrogen.DRY_PER_FRESH * share
+    mean = 1000.0 * rate.mean * math.exp(min(15.0, fit.mass[0])) * nitrogen.DRY_PER_FRESH * share
     rate_sd = min(1.0, (rate.high - rate.low) / (2.0 * _Z95 * rate.mean))
     spread = math.exp(_Z95 * math.hypot(fit.mass[1], share_sd / share, DRY_SD, rate_sd))
     return Estimate(mean=mean, low=mean / spread, high=mean * spread)
