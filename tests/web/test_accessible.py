@@ -40,6 +40,10 @@ SCREENS = (
     "/still-to-do",
     "/devices",
     "/passphrase",
+    "/wall",
+    "/words",
+    "/entries/feed-3",
+    "/tanks/foyer?stretch=year",
 )
 DAY_S = 86400.0
 

@@ -13,8 +13,9 @@ from collections.abc import Callable, Iterable
 from http import HTTPStatus
 
 from rushlight.journal.reader import UnreadableError
-from rushlight.web import diary, home, login, screens, still_to_do
-from rushlight.web.entering import kit_check, picture, writing
+from rushlight.web import diary, home, login, still_to_do
+from rushlight.web import log as logbook
+from rushlight.web.entering import kit_check, mending, picture, writing
 from rushlight.web.login import SESSION
 from rushlight.web.serving import guard, templating, wsgi
 from rushlight.web.serving.access import Access
@@ -46,13 +47,15 @@ _CLOSED: tuple[tuple[str, str, Screen], ...] = (
     ("GET", f"/tanks/(?P<tank_id>{_NAME})/timeline", timeline.part),
     ("GET", f"/tanks/(?P<tank_id>{_NAME})/values", timeline.values),
     ("GET", f"/tanks/(?P<tank_id>{_NAME})/look", timeline.look),
-    ("GET", f"/tanks/(?P<tank_id>{_NAME})/entries", screens.entries),
+    ("GET", f"/tanks/(?P<tank_id>{_NAME})/entries", logbook.screen),
     ("GET", f"/tanks/(?P<tank_id>{_NAME})/diary", diary.screen),
     ("GET POST", f"/tanks/(?P<tank_id>{_NAME})/picture", diary.take),
     ("GET", r"/pictures/(?P<name>[0-9a-f]{64})\.jpg", diary.image),
     ("GET POST", f"/tanks/(?P<tank_id>{_NAME})/kit-check", kit_check.screen),
     ("GET POST", f"/tanks/(?P<tank_id>{_NAME})/(?P<what>[a-z-]+)", writing.entry),
     ("GET POST", f"/probes/(?P<probe_id>{_NAME})/calibration", writing.calibration),
+    ("GET POST", f"/entries/(?P<entry_id>{_NAME})", mending.screen),
+    ("GET", "/words", home.words),
     ("POST", "/undo", writing.undo),
     ("POST", "/alarms/acknowledge", writing.acknowledge),
     ("POST", "/alarms/shelve", writing.shelve),

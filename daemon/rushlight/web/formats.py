@@ -30,6 +30,11 @@ def day(at_s: float, now_s: float, zone: zoneinfo.ZoneInfo) -> str:
     return near or f"{when:%a} {when.day} {when:%b}" + ("" if when.year == now.year else f" {when.year}")
 
 
+def clock(at_s: float, zone: zoneinfo.ZoneInfo) -> str:
+    """18:30."""
+    return f"{local_time(at_s, zone):%H:%M}"
+
+
 def date(at_s: float, zone: zoneinfo.ZoneInfo) -> str:
     """2026-03-01, local."""
     return local_date(at_s, zone)

@@ -68,6 +68,11 @@ def wall(asked: PageRequest) -> Response:
     return asked.page("wall.html", "Wall", view=view, rows=_rows(asked, view), heading=view.headline)
 
 
+def words(asked: PageRequest) -> Response:
+    """What the page's own words mean."""
+    return asked.page("words.html", "What the words mean")
+
+
 def _rows(asked: PageRequest, view: SiteView) -> list[Row]:
     with asked.daemon.reader() as reader:
         rows = [_row(asked, t, reader) for t in view.tanks]

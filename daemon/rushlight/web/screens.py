@@ -1,7 +1,4 @@
-"""What was entered: what has just been done, and the list of all.
-
-Writes nothing; the forms on these screens are answered by `writing`.
-"""
+"""What has just been done, said on the screen that comes after it.  Writes nothing."""
 
 from __future__ import annotations
 
@@ -9,14 +6,11 @@ import re
 from dataclasses import dataclass
 
 from rushlight.entry import entered, firstaid
-from rushlight.events import Acknowledge, Correction, Event, Shelve, Test
-from rushlight.localtime import DAY_S
+from rushlight.events import Correction, Event, Test
 from rushlight.web import formats
 from rushlight.web.serving.page_request import PageRequest
-from rushlight.web.serving.wsgi import Response
 
 _RECENT = 80
-_LIST_S = 366 * DAY_S
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,16 +19,6 @@ class Notice:
 
     words: str
     undo: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Row:
-    """One entry of the list."""
-
-    event: Event
-    words: str
-    undone: bool
-    can_undo: bool
 
 
 def notice(asked: PageRequest) -> Notice | None:
@@ -47,13 +31,16 @@ def notice(asked: PageRequest) -> Notice | None:
         return Notice(f"Done.{held}") if held else None
     with asked.daemon.reader() as reader:
         events = [s.event for s in reader.entries(limit=_RECENT)]
-    event = next((e for e in events if e.id == entry_id), None)
+        standing = reader.entry(entry_id)
+    event = standing or next((e for e in events if e.id == entry_id), None)
     if event is None:
         return Notice(f"Entered.{held}") if "done" in query else None
     said, gone = entered.of_event(event), any(isinstance(e, Correction) and e.of == entry_id and e.void for e in events)
     if gone:
         return Notice(f"Undone. {said}.{held}")
     when = formats.moment(event.at_s, asked.daemon.now_s(), asked.zone)
+    if "mended" in query:
+        return Notice(f"Put right. It now says: {said}, {when}.{held}", entry_id)
     if "again" in query:
         return Notice(f"That was entered already, once: {said}, {when}.{_read(asked, event)}", entry_id)
     aid = f" {firstaid.now(event, asked.daemon.now_s())}".rstrip()
@@ -78,18 +65,3 @@ def _clock(gap: str) -> str:
         f" Your device's clock is {far} {'ahead of' if gap_s > 0 else 'behind'} this machine's: one of the two is "
         "wrong, and the time above is this machine's. Set it right, or undo and enter it with its time."
     )
-
-
-def entries(asked: PageRequest, tank_id: str) -> Response:
-    """What people entered about a tank, newest first, each with its undo."""
-    tank = asked.tank(tank_id)
-    with asked.daemon.reader() as reader:
-        events = [s.event for s in reader.entries(tank_id, asked.daemon.now_s() - _LIST_S)]
-    undone = {e.of for e in events if isinstance(e, Correction) and e.void}
-    probes = {p.id for p in asked.config.probe if p.tank == tank_id}
-    rows = [
-        Row(e, entered.of_event(e), e.id in undone, bool(e.id) and e.id not in undone)
-        for e in events
-        if not isinstance(e, Correction | Acknowledge | Shelve) and getattr(e, "probe", None) in {None, *probes}
-    ]
-    return asked.page("entries.html", f"Entries, {tank.title}", tank=tank, rows=rows, notice=notice(asked))

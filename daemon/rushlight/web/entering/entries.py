@@ -73,10 +73,31 @@ def _top_off(form: Form) -> Record:
     return {"litres": needed(form, "litres", least=0.01, most=100_000)}
 
 
+HANDFUL_G = 40.0
+"""Fresh weight of a loose handful of leaves and stems (common practice, no source): weigh one of your own."""
+
+
 def _harvest(form: Form) -> Record:
-    fresh, dry = _either(form, "fresh_grams", "dry_grams")
-    amount = {"dry_grams": dry} if fresh is None else {"fresh_grams": fresh}
-    return {**amount, **_said(form, "plant")}
+    plant = _said(form, "plant")
+    handfuls, share = number(form, "handfuls", most=200), number(form, "share_percent", most=100)
+    if handfuls is None and share is None:
+        fresh, dry = _either(form, "fresh_grams", "dry_grams")
+        return {**({"dry_grams": dry} if fresh is None else {"fresh_grams": fresh}), **plant}
+    if (handfuls is None) == (share is None) or number(form, "fresh_grams") or number(form, "dry_grams"):
+        raise FieldError("handfuls", "fill in one way of saying how much")
+    if handfuls is not None:
+        each_g = number(form, "handful_grams", least=1, most=2000)
+        return {**_more_than_nothing(form, "handfuls", handfuls * (each_g or HANDFUL_G)), **plant}
+    standing_g = number(form, "standing_grams", least=1, most=1e6)
+    if standing_g is None:
+        raise FieldError("standing_grams", "say about how much was there before")
+    return {**_more_than_nothing(form, "share_percent", (share or 0.0) / 100.0 * standing_g), **plant}
+
+
+def _more_than_nothing(form: Form, name: str, grams: float) -> Record:
+    if not grams:
+        raise FieldError(name, f"expected more than 0, got {form.get(name, '')}")
+    return {"fresh_grams": round(grams, 1)}
 
 
 def _growth(form: Form) -> Record:
@@ -126,8 +147,27 @@ def _dose(form: Form) -> Record:
     what = text(form, "what", 80)
     if not what:
         raise FieldError("what", "is missing")
-    given = {k: number(form, k) for k in ("nitrogen_mg", "kh_mg_caco3", "gh_mg_caco3")}
-    return {"what": what, **{k: v for k, v in given.items() if v is not None}}
+    given = {k: v for k in ("nitrogen_mg", "kh_mg_caco3", "gh_mg_caco3") if (v := number(form, k)) is not None}
+    return {"what": what, **given} | _by_label(form, what, given)
+
+
+def _by_label(form: Form, what: str, given: Record) -> Record:
+    """Nitrogen from the amount and the label's figure; the sum stands in the entry, where it can be checked."""
+    amount, percent = number(form, "amount_g", most=10_000), number(form, "label_n_percent", most=100)
+    ml, grams_l = number(form, "amount_ml", most=100_000), number(form, "label_n_g_l", most=1000)
+    if (amount is None) != (percent is None):
+        raise FieldError("label_n_percent" if percent is None else "amount_g", "goes with the other")
+    if (ml is None) != (grams_l is None):
+        raise FieldError("label_n_g_l" if grams_l is None else "amount_ml", "goes with the other")
+    if amount is not None and percent is not None:
+        total, said = 10.0 * amount * percent, f"{amount:g} g of {percent:g} % N"
+    elif ml is not None and grams_l is not None:
+        total, said = ml * grams_l, f"{ml:g} mL of {grams_l:g} g/L N"
+    else:
+        return {}
+    if "nitrogen_mg" in given or (amount is not None and ml is not None):
+        raise FieldError("nitrogen_mg", "give the nitrogen in one way only")
+    return {"what": f"{what} ({said} = {total:.4g} mg N)", "nitrogen_mg": total}
 
 
 def _treatment(form: Form) -> Record:
@@ -172,6 +212,8 @@ _AWAY = "From the time below: closed, on holiday. No test is asked for until the
 _BACK = "Under 'Done earlier?' goes the time at which the power came back."
 _LOOK = "Every second week will do, on a day on which you test. One of these is enough."
 _LEAF = "Hold the meter at a leaf, facing up, with the lamp on; the tank's own light probe is read beside it."
+_HANDFUL = f"Taken as {HANDFUL_G:g} g each, unless you have weighed one; the rest is number times weight."
+_LABEL = "Amount times the label's figure; 1 g/L is 0.1 % by weight in a thin liquid."
 _GRAMS = "Weigh a pinch once and count pinches after that."
 SHEETS: Mapping[str, Sheet] = {
     "feeding": Sheet(
@@ -199,6 +241,10 @@ SHEETS: Mapping[str, Sheet] = {
         "Harvest or pruning",
         (
             Field("fresh_grams", "Fresh weight, dripped off", "g"),
+            Field("handfuls", "Or handfuls", hint=_HANDFUL, most=200),
+            Field("handful_grams", "Weight of one handful, if weighed", "g", most=2000),
+            Field("share_percent", "Or share of the plants cut", "%", most=100),
+            Field("standing_grams", "Of about how much, fresh", "g"),
             Field("dry_grams", "Or dry weight", "g"),
             Field("plant", "Which plant", kind="text"),
         ),
@@ -256,7 +302,11 @@ SHEETS: Mapping[str, Sheet] = {
         "Something added",
         (
             Field("what", "What", kind="text"),
-            Field("nitrogen_mg", "Nitrogen in it", "mg N"),
+            Field("amount_ml", "Liquid given", "mL", hint=_LABEL, most=100_000),
+            Field("label_n_g_l", "Nitrogen in it by the label", "g/L", most=1000),
+            Field("amount_g", "Or solid given", "g", most=10_000),
+            Field("label_n_percent", "Nitrogen in it by the label", "%", most=100),
+            Field("nitrogen_mg", "Or nitrogen given", "mg N"),
             Field("kh_mg_caco3", "Alkalinity in it", "mg CaCO3"),
             Field("gh_mg_caco3", "Hardness in it", "mg CaCO3"),
         ),

@@ -48,14 +48,19 @@ def form_id(asked: PageRequest) -> str:
     return entry_id
 
 
-def store(asked: PageRequest, event: Event, back: str) -> Response | None:
-    """Hand an entry on and go back; None when its id belongs to an entry that says something else."""
+def store(asked: PageRequest, event: Event, back: str, *, of: str = "") -> Response | None:
+    """Hand an entry on and go back; None when its id belongs to an entry that says something else.
+
+    `of`: the entry that it puts right, which is then spoken of.
+    """
     receipt = _submit(asked, event)
     if not receipt.new and not _same(asked, event):
         return None
     held = "" if receipt.durable else "&held=1"
     gap_s = fields.clock_gap_s(asked.request.form, asked.daemon.now_s())
     gap = f"&clock={gap_s:.0f}" if abs(gap_s) > fields.AHEAD_S else ""
+    if of:
+        return redirect(f"{back}?done={of}&mended=1{held}")
     return redirect(f"{back}?{'done' if receipt.new else 'again'}={receipt.id}{held}{gap}")
 
 
@@ -89,7 +94,7 @@ def checked(asked: PageRequest, record: dict[str, Any]) -> Event:
     return event
 
 
-def _doubt(asked: PageRequest, event: Event) -> dict[str, str]:
+def doubt(asked: PageRequest, event: Event) -> dict[str, str]:
     """What is asked about once before it is kept as given; nothing where it is like the tank, or was confirmed."""
     if asked.request.form.get("sure") == "yes":
         return {}
@@ -122,12 +127,15 @@ def entry(asked: PageRequest, tank_id: str, what: str) -> Response:
         raise HttpError(HTTPStatus.NOT_FOUND, "There is no such form.")
     sheet, form = SHEETS[what], asked.request.form
     if asked.request.method != "POST":
-        return _sheet_page(asked, tank, what, {k: v for k, v in asked.request.query.items() if k == "percent"}, {})
+        filled = {k: v for k, v in asked.request.query.items() if k == "percent"}
+        if what == "feeding":
+            filled["grams"] = f"{tank.feed.grams_per_day:g}"  # as usual: one tap and it is entered
+        return _sheet_page(asked, tank, what, filled, {})
     try:
         record = entries.record(sheet.kind, sheet.build(form), tank=tank.id, entry_id=form_id(asked), at=at_of(asked))
         event = checked(asked, record)
-        if doubt := _doubt(asked, event):
-            return _sheet_page(asked, tank, what, form, doubt, entry_id=form_id(asked))
+        if doubted := doubt(asked, event):
+            return _sheet_page(asked, tank, what, form, doubted, entry_id=form_id(asked))
         stored = store(asked, event, "/")
     except FieldError as e:
         return _sheet_page(asked, tank, what, form, {e.name: e.what}, entry_id=form_id(asked))
@@ -183,8 +191,12 @@ def local_of(asked: PageRequest) -> str:
 
 def kit_of(asked: PageRequest, tank: Tank) -> Kit:
     """The kit that the form or the address names, else the tank's."""
-    named = asked.request.form.get("kit") or asked.request.query.get("kit") or tank.testing.kit
-    return next((k for k in asked.config.kit if k.id == named), asked.config.kit[0])
+    return kit_named(asked, asked.request.form.get("kit") or asked.request.query.get("kit") or "", tank)
+
+
+def kit_named(asked: PageRequest, name: str, tank: Tank) -> Kit:
+    """A kit by its name, else the tank's."""
+    return next((k for k in asked.config.kit if k.id == (name or tank.testing.kit)), asked.config.kit[0])
 
 
 def _test(asked: PageRequest, tank: Tank) -> Response:
@@ -195,8 +207,8 @@ def _test(asked: PageRequest, tank: Tank) -> Response:
         body = entries.test_record(form, kit, asked.device.name if asked.device else "")
         record = entries.record("test", body, tank=tank.id, entry_id=form_id(asked), at=at_of(asked))
         event = checked(asked, record)
-        if doubt := _doubt(asked, event):
-            return _test_page(asked, tank, kit, form, doubt, entry_id=form_id(asked))
+        if doubted := doubt(asked, event):
+            return _test_page(asked, tank, kit, form, doubted, entry_id=form_id(asked))
         stored = store(asked, event, "/")
     except FieldError as e:
         return _test_page(asked, tank, kit, form, {e.name: e.what}, entry_id=form_id(asked))
@@ -212,28 +224,35 @@ def _test_page(
     *,
     entry_id: str = "",
 ) -> Response:
-    view = asked.tank_view(tank.id)
     return asked.page(
         "test.html",
         f"Test, {tank.title}",
         status=HTTPStatus.UNPROCESSABLE_ENTITY if faults else HTTPStatus.OK,
         tank=tank,
-        t=view,
-        kit=kit,
-        kits=asked.config.kit,
-        names=entered.NAMES,
-        units={s: spoken(s, kit.unit(s)) for s in entries.substances(kit)},
-        last={s: formats.reading(v, s, kit) for s, v in view.last_test.items() if s in entered.NAMES},
-        substances=entries.substances(kit),
-        charted=strip_forms.charted(kit),
-        between={s: strip_forms.between(kit, s) for s in kit.pads},
-        cups=strip_forms.CUPS,
-        water=tank.source_water.get("nitrate"),
         form=form,
         faults=faults,
         entry_id=entry_id or new_id(),
         now_local=local_of(asked),
+        **test_values(asked, tank, kit),
     )
+
+
+def test_values(asked: PageRequest, tank: Tank, kit: Kit) -> dict[str, Any]:
+    """What the fields of a test need to know of the tank and the kit."""
+    view = asked.tank_view(tank.id)
+    return {
+        "t": view,
+        "kit": kit,
+        "kits": asked.config.kit,
+        "names": entered.NAMES,
+        "units": {s: spoken(s, kit.unit(s)) for s in entries.substances(kit)},
+        "last": {s: formats.reading(v, s, kit) for s, v in view.last_test.items() if s in entered.NAMES},
+        "substances": entries.substances(kit),
+        "charted": strip_forms.charted(kit),
+        "between": {s: strip_forms.between(kit, s) for s in kit.pads},
+        "cups": strip_forms.CUPS,
+        "water": tank.source_water.get("nitrate"),
+    }
 
 
 def undo(asked: PageRequest) -> Response:

@@ -175,7 +175,8 @@ def _table(asked: PageRequest, drawn: Drawn, most: int) -> Table:
 
 def _when(asked: PageRequest, chosen: Stretch, at_s: float) -> str:
     say = formats.day if chosen.to_s - chosen.from_s > 30 * 86400.0 else formats.moment
-    return say(at_s, asked.daemon.now_s(), asked.zone)
+    said = say(at_s, asked.daemon.now_s(), asked.zone)
+    return f"{said[:1].upper()}{said[1:]}"
 
 
 def _facts(asked: PageRequest, view: TankView) -> list[str]:

@@ -1,0 +1,232 @@
+"""What a keeper does on a phone, counted in taps and scrolls in the real browser; and what is in view without any."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+
+from helpers.browser import CHROMIUM, chromium
+from helpers.page import PASSPHRASE, Site, page_site
+from rushlight.events import Event, Feeding, Test
+from rushlight.localtime import DAY_S
+
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(not CHROMIUM.exists(), reason="chromium is not installed"),
+]
+PHONE = (390, 844)
+FIRST_VIEW_PX = 400
+
+
+@pytest.fixture(scope="module")
+def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
+    with page_site(tmp_path_factory.mktemp("tasks")) as made:
+        now_s = made.engine.now_s()
+        for n, nitrate in ((30, 10.0), (20, 25.0), (9, 50.0), (2, 100.0)):
+            made.engine.submit(
+                Test(at_s=now_s - n * DAY_S, tank="foyer", method="strip", kit="strip", values={"nitrate": nitrate})
+            )
+        values = {"nitrate": 100.0, "nitrite": 3.0}
+        made.engine.submit(Test(at_s=now_s - 60, tank="foyer", method="strip", kit="strip", values=values))
+        yield made
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    with chromium() as made:
+        yield made
+
+
+class Thumb:
+    """Taps what can be seen, scrolls where it can't, and counts both."""
+
+    def __init__(self, page: Any) -> None:
+        self.page, self.taps, self.scrolls = page, 0, 0
+
+    def tap(self, what: Any) -> None:
+        for _ in range(20):
+            box = what.bounding_box()
+            assert box is not None, "it is not shown at all"
+            middle = box["y"] + box["height"] / 2
+            if 0 <= middle <= PHONE[1]:
+                covered = what.evaluate(
+                    "e => { const r = e.getBoundingClientRect();"
+                    " const at = document.elementFromPoint(r.x + r.width / 2, r.y + r.height / 2);"
+                    " return !(at && (e.contains(at) || at.contains(e) || at.closest('label') === e.closest('label'))); }"
+                )
+                if not covered:
+                    break
+            self.page.mouse.wheel(0, 300 if middle > PHONE[1] / 2 else -300)
+            self.page.wait_for_timeout(60)
+            self.scrolls += 1
+        self.taps += 1
+        what.tap()
+
+
+def opened(browser: Any, site: Site, size: tuple[int, int] = PHONE, **options: Any) -> Any:
+    context = browser.new_context(
+        viewport={"width": size[0], "height": size[1]},
+        base_url=f"http://127.0.0.1:{site.port}",
+        has_touch=True,
+        **options,
+    )
+    context.set_default_timeout(8000)
+    value = site.access.log_in(PASSPHRASE, "test", "phone at the desk")
+    context.add_cookies([{"name": "rushlight", "value": value, "url": f"http://127.0.0.1:{site.port}"}])
+    page = context.new_page()
+    page.goto("/")
+    return page
+
+
+def entries(site: Site, kind: type[Event]) -> int:
+    with site.engine.journal.reader() as reader:
+        return sum(isinstance(s.event, kind) for s in reader.entries())
+
+
+def pad(page: Any, name: str, value: str) -> Any:
+    group = page.get_by_role("group", name=re.compile(name))
+    return group.get_by_role("radio", name=value, exact=True)
+
+
+@pytest.mark.parametrize("script", [True, False])
+def test_a_nitrate_strip_is_three_taps_and_save_is_always_in_view(browser: Any, site: Site, script: bool) -> None:
+    page, before = opened(browser, site, java_script_enabled=script), entries(site, Test)
+    thumb = Thumb(page)
+    thumb.tap(page.get_by_role("link", name="Test").first)
+    page.wait_for_load_state()
+    thumb.tap(pad(page, "Nitrate", "50"))
+    thumb.tap(page.get_by_role("button", name="Save the test"))
+    page.get_by_text("Entered.").wait_for()
+    assert (thumb.taps, thumb.scrolls) == (3, 0)
+    assert entries(site, Test) == before + 1
+    page.context.close()
+
+
+def test_five_pads_are_seven_taps(browser: Any, site: Site) -> None:
+    page = opened(browser, site)
+    thumb = Thumb(page)
+    thumb.tap(page.get_by_role("link", name="Test").first)
+    page.wait_for_load_state()
+    for name, value in (("Nitrate", "50"), ("Nitrite", "3"), ("pH", "7"), ("KH", "5"), ("GH", "9")):
+        thumb.tap(pad(page, name, value))
+    down = thumb.scrolls
+    thumb.tap(page.get_by_role("button", name="Save the test"))
+    page.get_by_text("Entered.").wait_for()
+    assert thumb.taps == 7 and thumb.scrolls == down, "no scrolling to Save"
+    page.context.close()
+
+
+def test_feeding_as_usual_is_two_taps(browser: Any, site: Site) -> None:
+    page, before = opened(browser, site), entries(site, Feeding)
+    thumb = Thumb(page)
+    thumb.tap(page.get_by_role("link", name="Feed").first)
+    page.wait_for_load_state()
+    thumb.tap(page.get_by_role("button", name="Save"))
+    page.get_by_text("Entered. Feeding: 0.9 g").wait_for()
+    assert (thumb.taps, thumb.scrolls) == (2, 0) and entries(site, Feeding) == before + 1
+    page.context.close()
+
+
+def seen(page: Any, what: Any, below: float) -> bool:
+    box = what.bounding_box()
+    return box is not None and box["y"] >= 0 and box["y"] + box["height"] <= below
+
+
+def test_the_most_urgent_alarm_and_its_first_action_are_in_the_first_400_px(browser: Any, site: Site) -> None:
+    page = opened(browser, site)
+    (tank,) = site.engine.view().tanks
+    assert tank.urgency == "now" and tank.account.todo
+    for path in ("/", "/tanks/foyer"):
+        page.goto(path)
+        assert page.locator(".headline").first.inner_text() == tank.account.headline
+        assert seen(page, page.locator(".headline").first, FIRST_VIEW_PX), path
+        assert tank.account.todo in page.locator(".todo").first.inner_text()
+        assert seen(page, page.locator(".todo").first, FIRST_VIEW_PX), path
+    page.goto("/")
+    assert page.locator(".row .word").first.inner_text() == "Act now", "which tank needs me: no tap at all"
+    thumb = Thumb(page)
+    thumb.tap(page.get_by_role("link", name="Foyer").first)
+    page.locator("#why").wait_for()
+    assert seen(page, page.locator("#why"), PHONE[1]) and thumb.scrolls == 0, "why: one tap"
+    page.context.close()
+
+
+def test_a_year_of_nitrate_is_two_taps(browser: Any, site: Site) -> None:
+    page = opened(browser, site)
+    thumb = Thumb(page)
+    thumb.tap(page.get_by_role("link", name="Foyer").first)
+    page.wait_for_load_state()
+    thumb.tap(page.get_by_role("link", name="1 year"))
+    page.wait_for_url("**stretch=year*")
+    assert thumb.taps == 2
+    assert float(page.locator("#sheet").get_attribute("data-to")) - float(
+        page.locator("#sheet").get_attribute("data-from")
+    ) == pytest.approx(393 * DAY_S, abs=10)
+    page.context.close()
+
+
+def test_the_timeline_is_moved_by_key_wheel_and_finger_and_reads_out(browser: Any, site: Site) -> None:
+    page = opened(browser, site)
+    page.goto("/tanks/foyer?stretch=quarter")
+    sheet = page.locator("#sheet")
+
+    def length() -> float:
+        return float(sheet.get_attribute("data-to")) - float(sheet.get_attribute("data-from"))
+
+    whole = length()
+    sheet.focus()
+    page.keyboard.press("ArrowRight")
+    page.get_by_text(re.compile(r"^[A-Z].*: Nitrate, mg/L as NO3")).wait_for()
+    with page.expect_response("**/timeline?*"):
+        page.keyboard.press("+")
+    page.wait_for_timeout(300)
+    assert length() == pytest.approx(whole / 2, rel=0.01)
+    assert page.evaluate("document.activeElement.id") == "sheet", "focus stays where it was"
+    box = page.locator(".lane").first.bounding_box()
+    page.mouse.move(box["x"] + box["width"] / 2, box["y"] + 20)
+    page.keyboard.down("Control")
+    with page.expect_response("**/timeline?*"):
+        page.mouse.wheel(0, 120)
+    page.keyboard.up("Control")
+    page.wait_for_timeout(300)
+    assert length() > whole / 2 * 1.2
+    before = float(sheet.get_attribute("data-from"))
+    with page.expect_response("**/timeline?*"):
+        page.mouse.down()
+        page.mouse.move(box["x"] + box["width"] / 2 + 120, box["y"] + 20, steps=6)
+        page.mouse.up()
+    page.wait_for_timeout(300)
+    assert float(sheet.get_attribute("data-from")) < before, "dragged to what was earlier"
+    assert "from=" in page.url, "the address leads back to what is shown"
+    page.context.close()
+
+
+def test_a_sign_is_touched_and_read(browser: Any, site: Site) -> None:
+    page = opened(browser, site)
+    page.goto("/tanks/foyer?stretch=quarter")
+    page.locator(".signs.few a.sign").last.tap()
+    page.locator("#look .looked li").first.wait_for()
+    assert re.search("test|Feeding", page.locator("#look").inner_text())
+    page.context.close()
+
+
+@pytest.mark.parametrize("path", ["/", "/tanks/foyer", "/tanks/foyer/test", "/tanks/foyer/entries", "/wall", "/words"])
+def test_twice_the_text_and_no_motion_scroll_nowhere_sideways(browser: Any, site: Site, path: str) -> None:
+    """WCAG 2.2, 1.4.4 (text to 200 %) and 1.4.10 (no scrolling in two dimensions)."""
+    page = opened(browser, site, reduced_motion="reduce")
+    page.goto(path)
+    page.evaluate("document.documentElement.style.fontSize = '200%'")
+    wide = page.evaluate(
+        "[...document.querySelectorAll('main *')].filter(e => e.getBoundingClientRect().right > 391)"
+        ".map(e => e.outerHTML.slice(0, 80))"
+    )
+    assert page.evaluate("document.documentElement.scrollWidth") <= PHONE[0], (path, wide)
+    moving = page.evaluate(
+        "[...document.querySelectorAll('*')].filter(e => parseFloat(getComputedStyle(e).transitionDuration) > 0"
+        " || getComputedStyle(e).animationName !== 'none').length"
+    )
+    assert moving == 0
+    page.context.close()
