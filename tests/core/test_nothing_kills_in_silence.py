@@ -236,6 +236,41 @@ def test_pressing_findings_move_the_next_test_in_the_same_instant() -> None:
     assert dues(said)[-1][:2] == (AT, "2026-03-03T12:00:00Z")
 
 
+WEEKS = [f"2026-{m:02}-{d:02}T12:00:00Z" for m in (1, 2) for d in (2, 9, 16, 23)]
+STEADY = [strip(at, nitrate=25, kh=5, ph=7.2) for at in WEEKS]
+
+
+def test_one_test_that_finds_no_hardness_left_is_asked_for_again_at_once() -> None:
+    """One strip may be a pad off, so it raises nothing by itself; a hardness that is gone kills all the same."""
+    gone = strip(nitrate=25, kh=0, ph=7.2)
+    assert dues(played(*STEADY, gone))[-1] == (
+        AT,
+        AT,
+        "KH read far lower than before: test it again now, and pH and ammonia with it",
+    )
+    said = played(*STEADY, gone, strip("2026-03-02T13:00:00Z", kh=0, ph=6.4, ammonia=0))
+    [alarm] = alarms(said, "alkalinity_low")
+    assert alarm["at"] == "2026-03-02T13:00:00Z", "the second says so too"
+    assert "read far lower" not in dues(said)[-1][2]
+    slip = dues(played(*STEADY, gone, strip("2026-03-02T13:00:00Z", kh=5)))
+    assert slip[-1][1] > "2026-03-04", "it was a slip"
+    other = dues(played(*STEADY, strip(nitrate=25, kh=3, ph=7.2)))
+    assert not [d for d in other if "read far lower" in d[2]], "a neighbouring pad is no misfit"
+
+
+def test_no_change_is_planned_on_a_hardness_that_one_test_contradicts() -> None:
+    """Ammonia 6 at pH 6 and KH 0 after weeks of KH 5: with KH 5 a third of tap water would be harmless, with 0 it kills."""
+    [alarm] = alarms(played(*STEADY, strip(nitrate=25, kh=0, ph=6.0, ammonia=6)), "ammonia_high")
+    assert "First: give no feed, and test KH before changing any water" in alarm["text"]
+    sour = Contents(ammonia=6.0, kh=4.7, ph=6.0, temp_c=25.0)
+    tap = Contents(kh=4.0, ph=8.0)
+    assert remedy(Case(sour, tap, 140.0, Limits())).kind == "change"
+    assert remedy(Case(replace(sour, kh=0.3), tap, 140.0, Limits())).kind == "matched"
+    assert remedy(Case(sour, tap, 140.0, Limits(), kh_doubted=0.3)).missing == ("KH",)
+    unknown = replace(sour, ammonia=None, nitrate=80.0)
+    assert remedy(Case(unknown, tap, 140.0, Limits(), kh_doubted=0.3)).missing == ("ammonia",)
+
+
 def test_nitrate_at_nought_and_yellow_leaves() -> None:
     days = [strip(f"2026-{m:02}-{d:02}T12:00:00Z", nitrate=0) for m in (1, 2, 3, 4) for d in (3, 10, 17, 24)]
     seen = [entry("sighting", f"2026-{m:02}-20T12:00:00Z", what="yellow_leaves") for m in (2, 3, 4)]

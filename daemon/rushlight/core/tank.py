@@ -173,8 +173,7 @@ class TankCore:
         self.chemistry.on_fact(state.chemistry, event)
         self.routine.on_fact(state.routine, event)
         self.seen.on_fact(state.seen, event)
-        if misfit:
-            self.routine.on_misfit(state.routine, event.at_s, event.id)
+        self._ask_again(state, event, misfit=misfit)
         self.drifts.on_fact(state.drifts, event)
         self.growth.on_fact(state.growth, event)
         if isinstance(event, LightSpot):
@@ -191,6 +190,14 @@ class TankCore:
         if isinstance(event, Test):
             kept = [t for t in state.tests if t.id != event.id] + [event]
             state.tests = sorted(kept, key=lambda t: (t.at_s, t.id))[-12:]
+
+    def _ask_again(self, state: TankState, event: TankEvent, *, misfit: bool) -> None:
+        """Where one reading is not believed, it is asked for again at once."""
+        if misfit:
+            self.routine.on_misfit(state.routine, event.at_s, event.id)
+        hardness = isinstance(event, Test) and "kh" in event.values
+        if hardness and self.chemistry.kh_doubted(state.chemistry, event.at_s) is not None:
+            self.routine.on_misfit(state.routine, event.at_s, event.id, "kh")
 
     def on_check(self, state: TankState, event: KitCheck) -> None:
         """A kit was dipped in known solutions: what its pack has read says something else from now on."""

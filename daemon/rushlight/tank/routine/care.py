@@ -27,6 +27,7 @@ EARLY_S = DAY_S / 2
 """A test so long before its day still counts for it (own choice)."""
 LAPSES_S = 7 * DAY_S
 """A planned test that was never made is given up so long after the plan's last day (own choice)."""
+REPEAT = {"kh": "KH read far lower than before: test it again now, and pH and ammonia with it"}
 FILTER_WHY = {
     "cleaned": "the filter was cleaned",
     "replaced": "the filter or its material was replaced",
@@ -105,6 +106,17 @@ def mark_of(test: Test) -> tuple[float, str, list[str], bool]:
             amount = read_reported(name, test.values[name], test.units.get(name, ""))
             noughts.append(amount.bound == "<" or amount.value == 0.0)
     return test.at_s, test.id, sorted(test.values), bool(noughts) and all(noughts)
+
+
+def repeats(
+    asked: Sequence[tuple[float, str]], marks: Sequence[tuple[float, str, list[str], bool]], at_s: float
+) -> list[tuple[float, str]]:
+    """Tests to be made again at once: when and why, of those `asked` for (when, and of which substance)."""
+    return [
+        (since_s, REPEAT[substance])
+        for since_s, substance in asked
+        if since_s <= at_s < since_s + LAPSES_S and not any(since_s < m[0] <= at_s and substance in m[2] for m in marks)
+    ]
 
 
 def plan(

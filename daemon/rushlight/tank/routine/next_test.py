@@ -171,9 +171,12 @@ class RoutineWatch:
         state.causes = sorted([*state.causes, cause], key=lambda c: (c.at_s, c.id))[-50:]
         return True
 
-    def on_misfit(self, state: RoutineState, at_s: float, test_id: str) -> None:
-        """That test's reading fits nothing that came before it: it is asked for again at once."""
-        found = sorted([*state.triggers, Trigger(at_s, test_id, "misfit")], key=Trigger.key)
+    def on_misfit(self, state: RoutineState, at_s: float, test_id: str, what: str = "misfit") -> None:
+        """That test's reading fits nothing that came before it: it is asked for again at once.
+
+        `what`: `misfit` of nitrate, else the substance (`care.REPEAT`).
+        """
+        found = sorted([*state.triggers, Trigger(at_s, test_id, what)], key=Trigger.key)
         state.triggers = [t for t in found if t.at_s > found[-1].at_s - KEEP_DAYS * DAY_S]
 
     def void(self, state: RoutineState, event_id: str) -> None:
@@ -230,6 +233,8 @@ class RoutineWatch:
         if urgent is None:
             asked = [self._once_back(state, *min(asked))]
         asked += self._at_once(state, at_s, pressing)
+        misread = [(t.at_s, t.what) for t in state.triggers if t.what in care.REPEAT]
+        asked += care.repeats(misread, state.marks, at_s)
         state.asked_s, state.asked = min(asked)
         wished = sorted([*asked, *self._wishes(state, at_s, risk, pressing, surprised=surprised)])
         by_then = (why for wish_s, why in wished if wish_s <= (state.asked_s or 0.0) + DAY_S)

@@ -31,6 +31,7 @@ def case_of(tank: Tank, told: ChemistryReport, nitrate: float | None, *, temp_c:
         tank.litres,
         tank.limits,
         kh_low=None if kh is None else kh.level.low,
+        kh_doubted=told.kh_doubted,
         ph_assumed=told.ph_assumed,
     )
 

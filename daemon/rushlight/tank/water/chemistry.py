@@ -108,6 +108,8 @@ class ChemistryReport:
     chlorine: float | None = None
     kh: Hardness | None = None
     gh: Hardness | None = None
+    kh_doubted: float | None = None
+    """What the last test of carbonate hardness read, °dH, where that was far too low to be believed of one test."""
 
 
 class ChemistryWatch:
@@ -250,6 +252,7 @@ class ChemistryWatch:
             temp_assumed=temp_c is None,
             nitrite=None if nitrite is None else _middle(nitrite),
             kh=self._kh(state, at_s, spent if net_rate is not None else kh_rate_untested(supply_rate)),
+            kh_doubted=self.kh_doubted(state, at_s),
             gh=hardness_of(state.facts.get("gh", ()), at_s, 0.0, self.tank.limits.gh_high, falling=False),
         )
 
@@ -374,6 +377,15 @@ class ChemistryWatch:
         if source is not None and state.begun_s is not None:
             prior = minerals.untested(source, -spent, state.begun_s, self._started_s)
         return hardness_of(facts, at_s, spent, limit, falling=True, prior=prior)
+
+    def kh_doubted(self, state: ChemistryState, at_s: float) -> float | None:
+        """What the last test of carbonate hardness read, °dH, where it is below the limit and did not carry the day.
+
+        One strip may be a pad off; a hardness that is gone kills all the same, so it is to be tested again.
+        """
+        belief = minerals.believe(state.facts.get("kh", ()), at_s, 0.0)
+        read = None if belief is None or belief.doubted >= 0 else belief.doubted_dh
+        return read if read is not None and read < self.tank.limits.kh_low else None
 
     def _alkalinity(self, state: ChemistryState, at_s: float, kh: Hardness) -> Finding:
         limit = self.tank.limits.kh_low

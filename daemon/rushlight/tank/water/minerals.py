@@ -73,6 +73,8 @@ class Belief:
     last_test_s: float = 0.0
     doubted: int = 0
     """Which way the last test was too surprising to be believed: 1 up, −1 down, 0 it was not."""
+    doubted_dh: float | None = None
+    """What that test read, °dH; None where it was believed."""
 
     @property
     def level_sd(self) -> float:
@@ -111,6 +113,7 @@ class Belief:
     def _test(self, fact: MineralFact) -> None:
         spread = self.v_level + fact.sd**2
         surprise = fact.amount - self.level
+        self.doubted_dh = None
         if self.tests == 1 or abs(surprise) <= HUBER * math.sqrt(spread):
             self.doubted = 0
         elif self.doubted * surprise > 0:  # the second in a row: the water did change, unrecorded
@@ -118,7 +121,7 @@ class Belief:
             self.v_level += surprise**2
             spread = self.v_level + fact.sd**2
         else:  # one strip read a pad off must not carry the day
-            self.doubted = 1 if surprise > 0 else -1
+            self.doubted, self.doubted_dh = (1 if surprise > 0 else -1), fact.amount
             spread = self.v_level + 2.0 * (fact.sd * surprise / HUBER) ** 2 / spread
         gain_level, gain_drift = self.v_level / spread, self.cov / spread
         self.level = max(0.0, self.level + gain_level * surprise)

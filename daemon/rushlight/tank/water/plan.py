@@ -106,6 +106,8 @@ class Case:
     limits: Limits
     kh_low: float | None = None
     """The lower end of what KH may be; harm is judged there too."""
+    kh_doubted: float | None = None
+    """A last test of KH, °dH, that was far below what is believed: till it is repeated either may be so."""
     ph_assumed: bool = False
     """No probe and no test tells the pH; nothing that hangs on it is proposed."""
 
@@ -206,11 +208,12 @@ def _unjudged(case: Case) -> tuple[str, ...]:
     if tank.ammonia == 0.0:
         return ()
     if tank.ammonia is None:
-        harder = source.kh is not None and tank.kh is not None and remedies.small_change_raises_nh3(tank.kh, source.kh)
+        least = min((k for k in (tank.kh, case.kh_doubted) if k is not None), default=None)
+        harder = source.kh is not None and least is not None and remedies.small_change_raises_nh3(least, source.kh)
         return ("ammonia",) if harder else ()
     names = (
         ("pH", None if case.ph_assumed else tank.ph),
-        ("KH", tank.kh),
+        ("KH", tank.kh if case.kh_doubted is None else None),
         ("the tap's pH", source.ph),
         ("the tap's KH", source.kh),
     )
