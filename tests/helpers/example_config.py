@@ -19,6 +19,10 @@ from typing import Any
 import rushlight_drivers
 from rushlight import settings
 
+ORDER = ("site", "tank", "kit", "push", "email", "contacts", "page", "probe")
+"""As a person comes to need them; the rest follows, and last the drivers' own options."""
+REST = "## ---------------- Second part: what most installations leave as it is."
+DRIVERS = "## ---------------- Third part: what each driver takes in a probe's table."
 HEAD = """\
 ## rushlight: every option with its default and unit.  A line with ## explains, a line with # is an option at its
 ## default, a bare line is the example of the Rowan Street library: change these.  Copy this file to config.toml,
@@ -173,14 +177,14 @@ def drivers() -> Iterator[str]:
 def example() -> str:
     """The whole file."""
     lines = [HEAD.rstrip()]
-    order = ["site", "tank", "kit", "probe"]
     names = [f.name for f in dataclasses.fields(settings.Config)]
-    for name in [*order, *(n for n in names if n not in order)]:
+    for name in [*ORDER, *(n for n in names if n not in ORDER)]:
         cls = inner(settings.Config, name)
         assert cls is not None, name
+        if name == next(n for n in names if n not in ORDER):
+            lines += ["", REST]
         lines += sections(cls, name)
-        if name == "probe":
-            lines += drivers()
+    lines += ["", DRIVERS, *drivers()]
     return "\n".join(lines) + "\n"
 
 

@@ -7,14 +7,14 @@ from __future__ import annotations
 
 import contextlib
 import threading
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, TextIO
 
 from rushlight import clock, eventlines
 from rushlight.core.step import Core
 from rushlight.core.timeline import Timeline, by_arrival
-from rushlight.effects import Message, Remark, TestRead
+from rushlight.effects import Effect, Message, Remark, TestRead
 from rushlight.entry.kitunits import in_own_units
 from rushlight.entry.receipt import Receipt
 from rushlight.events import Acknowledge, Correction, Event, Shelve
@@ -170,6 +170,14 @@ def fill(config: Config, folder: Path, events: Iterable[Event], now_s: float) ->
         if timeline.state.at_s is not None:
             blob = snapshots.dump(timeline.state)
             journal.snapshot(journal.last_seq, blob, version=snapshots.version(config), at_s=timeline.state.at_s)
+
+
+def lay_down(config: Config, folder: Path, events: Sequence[Event], effects: Sequence[Effect], now_s: float) -> None:
+    """Put a past into a new journal that was lived elsewhere: events, and what followed from them.  Raises OSError."""
+    with _writable(config, folder) as (journal, _):
+        for n in range(0, len(events), _BATCH):
+            journal.append([Recorded(whole_ms(e)) for e in events[n : n + _BATCH]], urgent=False, at_s=now_s)
+        journal.append([], list(effects), urgent=True, at_s=now_s)
 
 
 def export(

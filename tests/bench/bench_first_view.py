@@ -1,0 +1,116 @@
+"""What the first view of home and tank costs a phone: bytes over the wire and main thread, with a year of readings.
+
+    python tests/bench/bench_first_view.py [--quick]
+
+A year of five-minute readings of three probes, a year of closed days and 250 entries; the Debian browser at 390 px with
+its processor slowed to a sixth.  Bytes are those that the browser counts on the wire, everything included; main thread
+is the browser's own sum of its tasks from the request until two seconds after loading.  Wanted: 150 kB, 300 ms.
+"""
+
+from __future__ import annotations
+
+import math
+import statistics
+import sys
+import tempfile
+import zoneinfo
+from pathlib import Path
+from typing import Any
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from helpers.browser import chromium
+from helpers.page import PASSPHRASE, Site, page_site
+from rushlight.effects import Daily, Estimate
+from rushlight.events import Event, Feeding, Reading, Test, WaterChange
+from rushlight.journal.rows import Recorded
+from rushlight.localtime import DAY_S, local_date
+
+SLOWED, EVERY_S = 6, 300.0
+PATHS = ("/", "/tanks/foyer", "/tanks/foyer?stretch=year", "/wall")
+PROBES = (("foyer-temperature", 24.0, 1.0), ("foyer-light", 6000.0, 3000.0), ("foyer-ph", 7.0, 0.2))
+
+
+def fill(site: Site, days: int) -> None:
+    """A year into the journal, past the core: the page reads it from there."""
+    zone, now_s, journal = zoneinfo.ZoneInfo("Europe/Dublin"), site.engine.now_s(), site.engine.journal
+    for n in range(days, 0, -1):
+        at_s = now_s - n * DAY_S
+        level = 22.0 + 9.0 * math.sin(n / 17)
+        band, rate = (
+            Estimate(mean=level, low=level - 6, high=level + 8),
+            Estimate(mean=1.4, low=1.0 + 0.2 * math.sin(n), high=1.9),
+        )
+        day = Daily(
+            at_s=at_s,
+            tank="foyer",
+            date=local_date(at_s - DAY_S / 2, zone),
+            nitrate=band,
+            supply_rate=rate,
+            uptake_rate=rate,
+            light_dose_mol=3.4 + math.sin(n / 9),
+            lamp_dose_mol=3.0,
+            lamp_percent=97.0,
+        )
+        events: list[Event] = [
+            Reading(at_s=at_s + k * EVERY_S, probe=probe, value=middle + swing * math.sin(k / 40 + n))
+            for k in range(int(DAY_S / EVERY_S))
+            for probe, middle, swing in PROBES
+        ]
+        if n % 2:
+            events.append(Feeding(at_s=at_s, id=f"f{n}", tank="foyer", grams=0.9))
+        if n % 7 == 0:
+            events.append(
+                Test(at_s=at_s, id=f"t{n}", tank="foyer", method="strip", kit="strip", values={"nitrate": 25.0})
+            )
+        if n % 30 == 0:
+            events.append(WaterChange(at_s=at_s, id=f"w{n}", tank="foyer", fraction=0.3))
+        kept = [Recorded(e, e.at_s) for e in events]
+        site.engine.do(
+            lambda kept=kept, day=day, at_s=at_s, last=n == 1: journal.append(kept, [day], urgent=last, at_s=at_s)
+        )
+    for n in (21, 14, 7, 1):
+        values = {"nitrate": 25.0}
+        site.engine.submit(Test(at_s=now_s - n * DAY_S, tank="foyer", method="strip", kit="strip", values=values))
+
+
+def once(browser: Any, site: Site, path: str) -> tuple[float, float]:
+    """Kilobytes over the wire and milliseconds of main thread of one first visit."""
+    context = browser.new_context(viewport={"width": 390, "height": 844}, device_scale_factor=3)
+    url = f"http://127.0.0.1:{site.port}"
+    value = site.access.log_in(PASSPHRASE, "bench", "phone")
+    context.add_cookies([{"name": "rushlight", "value": value, "url": url}])
+    page = context.new_page()
+    cdp, got = context.new_cdp_session(page), []
+    cdp.send("Network.enable")
+    cdp.on("Network.loadingFinished", lambda e: got.append(e["encodedDataLength"]))
+    cdp.send("Emulation.setCPUThrottlingRate", {"rate": SLOWED})
+    cdp.send("Performance.enable")
+
+    def task_s() -> float:
+        return float(
+            next(m["value"] for m in cdp.send("Performance.getMetrics")["metrics"] if m["name"] == "TaskDuration")
+        )
+
+    before_s = task_s()
+    page.goto(f"{url}{path}")
+    page.wait_for_timeout(2000)
+    spent_s = task_s() - before_s
+    context.close()
+    return sum(got) / 1000.0, 1000.0 * spent_s
+
+
+def main() -> None:
+    """Print a table."""
+    quick = "--quick" in sys.argv
+    with tempfile.TemporaryDirectory() as folder, page_site(Path(folder)) as site, chromium() as browser:
+        fill(site, 60 if quick else 365)
+        print(f"{'page':30}{'kB':>8}{'main thread, ms':>18}")
+        for path in PATHS:
+            seen = [once(browser, site, path) for _ in range(1 if quick else 3)]
+            kb, ms = (statistics.median(s[k] for s in seen) for k in (0, 1))
+            print(f"{path:30}{kb:8.1f}{ms:18.0f}")
+
+
+if __name__ == "__main__":
+    main()
