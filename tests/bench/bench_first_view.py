@@ -2,9 +2,10 @@
 
     python tests/bench/bench_first_view.py [--quick]
 
-A year of five-minute readings of three probes, a year of closed days and 250 entries; the Debian browser at 390 px with
-its processor slowed to a sixth.  Bytes are those that the browser counts on the wire, everything included; main thread
-is the browser's own sum of its tasks from the request until two seconds after loading.  Wanted: 150 kB, 300 ms.
+A year of five-minute readings of three probes, a year of closed days and 250 entries; the Debian browser at 390 px.
+Bytes are those that the browser counts on the wire, everything included.  Main thread is the processor time of the
+browser's tasks from the request until two seconds after loading, times six for a phone that is so much slower:
+processor time, as it does not grow with what else the machine does.  Wanted: 150 kB, 300 ms.
 """
 
 from __future__ import annotations
@@ -84,8 +85,7 @@ def once(browser: Any, site: Site, path: str) -> tuple[float, float]:
     cdp, got = context.new_cdp_session(page), []
     cdp.send("Network.enable")
     cdp.on("Network.loadingFinished", lambda e: got.append(e["encodedDataLength"]))
-    cdp.send("Emulation.setCPUThrottlingRate", {"rate": SLOWED})
-    cdp.send("Performance.enable")
+    cdp.send("Performance.enable", {"timeDomain": "threadTicks"})
 
     def task_s() -> float:
         return float(
@@ -97,7 +97,7 @@ def once(browser: Any, site: Site, path: str) -> tuple[float, float]:
     page.wait_for_timeout(2000)
     spent_s = task_s() - before_s
     context.close()
-    return sum(got) / 1000.0, 1000.0 * spent_s
+    return sum(got) / 1000.0, 1000.0 * SLOWED * spent_s
 
 
 def main() -> None:
