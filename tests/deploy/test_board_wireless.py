@@ -5,9 +5,12 @@ The radio is simulated and says so; sockets, TLS, certificates, passwords and th
 
 from __future__ import annotations
 
+import ast
 import re
 import shutil
 import signal
+import socket
+import ssl
 import subprocess
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
@@ -170,6 +173,80 @@ def test_an_expired_certificate_is_told_and_renewed_by_itself(
     broker.certify()
     broker.restart()
     listen().hears(2)
+
+
+# Where boards without network time begin to count, see below.
+@pytest.mark.parametrize("moment", ["2000-01-01 00:00:01", "2021-01-01 00:00:01"])
+def test_a_board_with_the_wrong_time_trusts_the_broker_all_the_same(
+    moment: str, micropython: list[str], broker: Broker, listen: Callable[..., Listener], tmp_path: Path
+) -> None:
+    try:
+        command = debian.at_the_time(micropython, moment)
+    except debian.UnobtainableError as e:
+        pytest.skip(f"the clock can't be moved here: {e}")
+    year = subprocess.run(
+        [*command, "-c", "import time; print(time.gmtime()[0])"], capture_output=True, text=True, check=True
+    )
+    assert year.stdout.strip() == moment[:4], "the board believes it"
+    broker.start()
+    listener = listen()
+    board = WirelessBoard(command, tmp_path / "board", port=broker.tls, ca=broker.authority / "ca.der")
+    try:
+        listener.hears(3)
+        assert board.said == ["# sending to 127.0.0.1"]
+    finally:
+        board.close()
+
+
+def test_a_board_that_was_unplugged_is_back_by_itself(
+    broker: Broker, switch_on: Switch, listen: Callable[..., Listener]
+) -> None:
+    """Pulled out without a word and plugged in again while the broker still holds its old connection."""
+    broker.start()
+    listener, board = listen(), switch_on()
+    listener.hears(2)
+    board.close()
+    again = switch_on()
+    listener.hears(2)
+    assert again.said == ["# sending to 127.0.0.1"]
+
+
+def test_the_longest_wait_of_a_board_leaves_time_within_two_minutes() -> None:
+    """The constants of the firmware; with two hosts, of which the second answers.  Measured: bench/board_return.py."""
+    tree = ast.parse((wireless.BOARD / "wireless.py").read_text())
+    found = {}
+    for node in tree.body:
+        if isinstance(node, ast.Assign):
+            names = [t.id for t in node.targets if isinstance(t, ast.Name)]
+            found |= {n: ast.literal_eval(node.value) for n in names if n in {"PAUSES_MS", "CONNECT_MS"}}
+    every_s = next(
+        ast.literal_eval(n.value)
+        for n in ast.parse((wireless.BOARD / "settings.py").read_text()).body
+        if isinstance(n, ast.Assign) and getattr(n.targets[0], "id", "") == "EVERY_S"
+    )
+    assert max(found["PAUSES_MS"]) / 1000 + 2 * found["CONNECT_MS"] / 1000 + 2 * every_s <= 120
+
+
+def test_the_broker_answers_over_version_six_by_the_same_certificate(tmp_path: Path) -> None:
+    """As broker.sh writes it, without an address on the listener for the network."""
+    with socket.socket(socket.AF_INET6) as s:
+        try:
+            s.bind(("::1", 0))
+        except OSError:
+            pytest.skip("this machine has no ::1")
+    tmp_path.chmod(0o755)
+    broker = Broker(tmp_path / "broker")
+    conf = broker.folder / "rushlight.conf"
+    conf.write_text(conf.read_text().replace(f"listener {broker.tls} 127.0.0.1", f"listener {broker.tls}"))
+    broker.start()
+    try:
+        context = ssl.create_default_context(cafile=broker.authority / "ca.crt")
+        for address in ("::1", "127.0.0.1"):
+            plain = socket.create_connection((address, broker.tls), 10)
+            with context.wrap_socket(plain, server_hostname="rushlight-broker") as secured:
+                assert secured.version() == "TLSv1.3", address
+    finally:
+        broker.stop()
 
 
 def test_a_renamed_pi_is_found_by_its_address(

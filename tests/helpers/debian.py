@@ -110,6 +110,18 @@ def micropython() -> list[str]:
     return [str(loader), "--library-path", str(loader.parent), str(final / "usr/bin/micropython")]
 
 
+def at_the_time(command: list[str], moment: str) -> list[str]:
+    """That command of `micropython` with the clock of its world at `moment`; waits go on as they are."""
+    with made_once("faketime-trixie") as (final, part):
+        if part is not None:
+            unpack("trixie", ("libfaketime",), part)
+    library = next(final.glob("usr/lib/*/faketime/libfaketime.so.1"))
+    clock = ["env", f"FAKETIME=@{moment}", "DONT_FAKE_MONOTONIC=1"]
+    if len(command) == 1:
+        return [*clock, f"LD_PRELOAD={library}", *command]
+    return [*clock, *command[:-1], "--preload", str(library), command[-1]]
+
+
 def topic_push_server() -> str:
     """The `ntfy` server, a static binary that Debian has from release 13 on; raises UnobtainableError."""
     if installed := shutil.which("ntfy"):
