@@ -117,6 +117,30 @@ def test_safety_is_linked_from_everywhere(page: Path) -> None:
     assert "electrical-safety.md" in head
 
 
+def test_every_option_of_the_installation_stands_in_a_page() -> None:
+    told = subprocess.run(["bash", DEPLOY / "install.sh", "--help"], capture_output=True, text=True, check=True).stdout
+    options = set(re.findall(r"^  (--[a-z-]+)", told, re.MULTILINE))
+    pages = "".join(page.read_text() for page in PAGES)
+    assert len(options) > 5
+    assert {o for o in options if not re.search(rf"{o}\b", pages)} == set()
+
+
+def test_cautions_stand_where_hands_and_wires_go() -> None:
+    """Not at the end of another page: beside the sentence that sends a hand there."""
+    hardware = re.sub(r"\s+", " ", (DEPLOY / "hardware.md").read_text())
+    [wiping] = re.findall(r"[^.]*[Ww]ipe it[^.]*\.", hardware)
+    assert "lamp unplugged first" in wiping
+    electrode = hardware.split("**pH electrode.**")[1][:400]
+    assert "3.3 V and no more" in electrode and "electrical-safety.md" in electrode
+    safety = (DEPLOY / "electrical-safety.md").read_text()
+    assert "5 V meets 3.3 V" in safety
+    assert all(word in safety for word in ("licensed electrician", "electrical code where you live", "Not checked"))
+
+
+def test_the_hubs_page_holds_no_count_that_ages() -> None:
+    assert not re.search(r"\d+ (descriptions|entities)", (DEPLOY / "hub.md").read_text())
+
+
 # ---------------------------------------------------------------------- at the desk
 
 
