@@ -64,7 +64,15 @@ def register(emulator: str) -> None:
 def root_of(arch: str) -> Path:
     with made_once(f"root-{SUITE}-{arch}") as (final, part):
         if part is not None:
-            run("debootstrap", "--variant=minbase", f"--arch={arch}", "--include=python3,python3-venv", SUITE, part, mirror())
+            run(
+                "debootstrap",
+                "--variant=minbase",
+                f"--arch={arch}",
+                "--include=python3,python3-venv",
+                SUITE,
+                part,
+                mirror(),
+            )
     return final
 
 
@@ -72,7 +80,9 @@ def wheels_of(machine: str) -> Path:
     lock = ROOT / f"deploy/lock/py{PYTHON}.txt"
     with made_once(f"wheels-{PYTHON}-{machine}") as (final, part):
         if part is not None:
-            platforms = [f"--platform={p}_{machine}" for p in ("manylinux2014", "manylinux_2_28", "manylinux_2_31", "linux")]
+            platforms = [
+                f"--platform={p}_{machine}" for p in ("manylinux2014", "manylinux_2_28", "manylinux_2_31", "linux")
+            ]
             run(
                 sys.executable, "-m", "pip", "-q", "download", "--only-binary=:all:", "--implementation=cp",
                 "--require-hashes", f"--python-version={PYTHON}", *platforms, "-d", part, "-r", lock,
@@ -115,7 +125,7 @@ class Emulated:
 
     def replay(self) -> None:
         events = ROOT / "daemon/rushlight/demo/rowan_street.toml"
-        config = (self.root / "root/replay.toml")
+        config = self.root / "root/replay.toml"
         shutil.copy(events, config)
         lines = [
             f'{{"at": "2026-0{m}-{d:02}T09:00:00Z", "kind": "test", "tank": "foyer", "method": "strip",'
@@ -142,7 +152,10 @@ class Emulated:
                 end_s = time.monotonic() + 120
                 while True:
                     ask = subprocess.run(
-                        self.command("/opt/rl/bin/rushlight", "status", *config), capture_output=True, text=True, check=False
+                        self.command("/opt/rl/bin/rushlight", "status", *config),
+                        capture_output=True,
+                        text=True,
+                        check=False,
                     )
                     if ask.returncode == 0 and "°C" in ask.stdout:
                         break
@@ -169,7 +182,9 @@ def main(archs: list[str]) -> None:
             step()
             sys.stdout.write(f"{time.monotonic() - begun_s:8.1f} s  {step.__name__}\n")
             sys.stdout.flush()
-        uname = there.said("python3", "-c", "import platform, struct; print(platform.machine(), struct.calcsize('P') * 8)")
+        uname = there.said(
+            "python3", "-c", "import platform, struct; print(platform.machine(), struct.calcsize('P') * 8)"
+        )
         sys.stdout.write(f"          {uname.strip()} bit; {there.said('/opt/rl/bin/rushlight', '--version').strip()}\n")
 
 

@@ -227,6 +227,14 @@ def test_the_longest_wait_of_a_board_leaves_time_within_two_minutes() -> None:
     assert max(found["PAUSES_MS"]) / 1000 + 2 * found["CONNECT_MS"] / 1000 + 2 * every_s <= 120
 
 
+def _answers(address: str, port: int) -> bool:
+    try:
+        socket.create_connection((address, port), 1).close()
+    except OSError:
+        return False
+    return True
+
+
 def test_the_broker_answers_over_version_six_by_the_same_certificate(tmp_path: Path) -> None:
     """As broker.sh writes it, without an address on the listener for the network."""
     with socket.socket(socket.AF_INET6) as s:
@@ -242,6 +250,7 @@ def test_the_broker_answers_over_version_six_by_the_same_certificate(tmp_path: P
     try:
         context = ssl.create_default_context(cafile=broker.authority / "ca.crt")
         for address in ("::1", "127.0.0.1"):
+            until("its listener", lambda a=address: _answers(a, broker.tls))
             plain = socket.create_connection((address, broker.tls), 10)
             with context.wrap_socket(plain, server_hostname="rushlight-broker") as secured:
                 assert secured.version() == "TLSv1.3", address

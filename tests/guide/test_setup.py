@@ -210,6 +210,51 @@ def test_a_probe_plugged_in_since_is_added_and_nothing_else_is_touched(box: Box)
     assert again.questions == [], "one tank: there is nothing to ask"
 
 
+def changed_lines(before: str, after: str) -> list[str]:
+    pairs = zip(before.splitlines(), after.splitlines(), strict=True)
+    return [b for a, b in pairs if a != b]
+
+
+def test_asked_again_for_limits_it_changes_their_lines_alone(box: Box, monkeypatch: pytest.MonkeyPatch) -> None:
+    box.file.write_text(box.first(Person(push_server="none", Your_tanks="Foyer 140 0.9, Reading room 54 0.4").talk()))
+    before = box.file.read_text()
+    monkeypatch.setattr(Session, "_up", lambda _: True)
+    person = Person(Who_lives="mixed -, 22-26")
+    session = box.session(person)
+    assert session.again("limits")
+    assert changed_lines(before, box.file.read_text()) == ["temperature = { low = 22, high = 26 }"]
+    limits = [t.limits.temperature for t in config.load(box.file).tank]
+    assert [(b.low, b.high) for b in limits] == [(21, 28), (22, 26)]
+    assert len(person.questions) == 1
+    assert session.changed
+
+
+def test_asked_again_for_the_phone_it_takes_a_new_topic_and_rehearses(
+    box: Box, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    box.file.write_text(box.first(Person(push_server="https://push.example.org").talk()))
+    before, old = box.file.read_text(), config.load(box.file).push
+    monkeypatch.setattr(Session, "_up", lambda _: True)
+    monkeypatch.setattr(Session, "_rehearse", lambda _: [])
+    assert box.session(Person(push_server="https://other.example.org")).again("phone")
+    new = config.load(box.file).push
+    assert new.server == "https://other.example.org"
+    assert new.topic != old.topic
+    assert len(changed_lines(before, box.file.read_text())) == 2
+
+
+def test_a_line_in_another_form_is_left_and_told(box: Box, monkeypatch: pytest.MonkeyPatch) -> None:
+    text = box.first(Person(push_server="none").talk())
+    own = text.replace("temperature = { low = 21, high = 28 }", "temperature.low = 20")
+    assert own != text
+    box.file.write_text(own)
+    monkeypatch.setattr(Session, "_up", lambda _: True)
+    person = Person(Who_lives="warm -")
+    box.session(person).again("limits")
+    assert box.file.read_text() == own
+    assert "write it yourself: temperature = { low = 24, high = 30 }" in person.seen
+
+
 def test_boards_get_the_wifi_that_the_computer_itself_has(tmp_path: Path) -> None:
     """The form of nm-settings-keyfile(5)."""
     folder = tmp_path / "etc/NetworkManager/system-connections"

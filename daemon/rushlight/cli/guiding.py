@@ -22,12 +22,14 @@ _UNIT = "rushlight.service"
 
 
 @click.command()
+@click.option("--again", type=click.Choice(["limits", "phone"]), help="Ask this part anew and change nothing else.")
 @config_option
-def setup(config_file: Path | None) -> None:
+def setup(config_file: Path | None, again: str | None) -> None:
     """Set this installation up, step by step, until a rehearsed alarm is in your hand.
 
     Asks at most a dozen questions, each with an answer that suits most.  Run it again at any time: what is
-    there stays, and only what is missing is asked for.
+    there stays, and only what is missing is asked for. --again limits asks who lives in the tanks, --again phone for
+    the push server, and takes a new topic; each changes the lines that it is about.
 
     \b
     sudo rushlight setup
@@ -49,7 +51,8 @@ def setup(config_file: Path | None) -> None:
     )
     talk = Dialogue(on_terminal, lambda text: click.echo(text, nl=False))
     try:
-        ready = Session(talk, place).run()
+        session = Session(talk, place)
+        ready = session.again(again) if again and file.exists() else session.run()
     except ConfigError as e:
         fail(str(e), status=2)
     except (OSError, RuntimeError, subprocess.SubprocessError) as e:

@@ -1,7 +1,7 @@
 """What the guide writes: additions to the configuration, and a folder with everything that goes onto a wireless board.
 
-Owns how a file is written whole and for whom it is readable.  Never changes a line of a configuration that is there:
-what is new is added at its end, checked as a whole first.
+Owns how a file is written whole and for whom it is readable.  What is new is added at a configuration's end; a line
+that is there is changed where a person asked for just that.  The whole is checked first.
 """
 
 from __future__ import annotations
@@ -29,6 +29,22 @@ def add_to_config(file: Path, *tables: str) -> None:
     """Add tables at the end, if the whole is a good configuration then.  Raises ConfigError, OSError."""
     text = file.read_text()
     write_config(file, "\n".join([text.rstrip("\n") + "\n", *tables]))
+
+
+def with_value(text: str, table: str, nth: int, key: str, value: str) -> str | None:
+    """The text with one value changed: `key` in the `nth` table of that name, counted from 0, everything else as it is.
+
+    None where no such line stands there, as when somebody wrote it in another form.
+    """
+    lines, seen, here = text.splitlines(keepends=True), -1, False
+    for n, line in enumerate(lines):
+        if line.startswith("["):
+            here = line.strip().partition("#")[0].strip() == f"[{table}]"
+            seen += here
+        elif here and seen == nth and line.partition("=")[0].strip() == key:
+            lines[n] = f"{key} = {value}\n"
+            return "".join(lines)
+    return None
 
 
 def write_board(folder: Path, firmware: Path, settings: str, authority: Path) -> list[str]:

@@ -16,7 +16,7 @@ from rushlight.alarms.roster import configured_channels
 from rushlight.clock import Clock
 from rushlight.config import loading as configuration
 from rushlight.guide import answers as typed
-from rushlight.guide import files, first, touch, wizard
+from rushlight.guide import files, first, questions, touch, wizard
 from rushlight.guide.dialogue import Dialogue
 from rushlight.service import control
 from rushlight.service.starting import checks
@@ -61,6 +61,46 @@ class Session:
     def config(self) -> Config:
         """As it stands in the file now."""
         return configuration.load(self.place.config)
+
+    def again(self, part: str) -> bool:
+        """Ask one part anew, `limits` or `phone`, and change what it answers; returns whether this is ready then.
+
+        Raises ConfigError, OSError.
+        """
+        changes = {"limits": self._new_limits, "phone": self._new_phone}[part]()
+        text = self.place.config.read_text()
+        for table, nth, key, value in changes:
+            changed = files.with_value(text, table, nth, key, value)
+            if changed is None:
+                self.talk.say(f"[{table}] {key} stands in another form; write it yourself: {key} = {value}")
+                continue
+            text = changed
+        if text != self.place.config.read_text():
+            files.write_config(self.place.config, text)
+            self.changed = True
+        if part == "phone":
+            self._channel()
+        if not self._up():
+            return self._verdict(["the daemon does not run"])
+        return part != "phone" or self._verdict(self._rehearse())
+
+    def _new_limits(self) -> list[tuple[str, int, str, str]]:
+        tanks = self.config.tank
+        lives = questions.ask_lives(self.talk, [t.title for t in tanks])
+        return [
+            ("tank.limits", n, "temperature", wizard.written(keeping.limits["temperature"]))
+            for n, (keeping, _) in enumerate(lives)
+        ]
+
+    def _new_phone(self) -> list[tuple[str, int, str, str]]:
+        usual = self.config.push.server or wizard.PUSH_SERVER
+        server = self.talk.ask_for("Address of the push server (none: leave it as it is)", usual, typed.address)
+        if not server or not self.config.push.server:
+            return []  # where there is none yet, the guide asks as it does for a first one
+        return [
+            ("push", 0, "server", wizard.written(server)),
+            ("push", 0, "topic", wizard.written(wizard.new_topic())),
+        ]
 
     def run(self) -> bool:
         """All parts; returns whether this installation is ready.  Raises ConfigError, OSError."""

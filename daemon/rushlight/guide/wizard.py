@@ -251,17 +251,17 @@ def _distinct(name: str, taken: set[str]) -> str:
 
 def table(name: str, keys: Mapping[str, Any]) -> str:
     """A TOML table; of an array of tables where the name stands in brackets of its own."""
-    return "".join([f"[{name}]\n", *(f"{k} = {_value(v)}\n" for k, v in keys.items())])
+    return "".join([f"[{name}]\n", *(f"{k} = {written(v)}\n" for k, v in keys.items())])
 
 
-def _value(value: Any) -> str:
+def written(value: Any) -> str:
     """A TOML value; what JSON writes for text, numbers, booleans and flat lists is TOML as well."""
     if isinstance(value, float) and value == int(value):
         value = int(value)
     if isinstance(value, dt.date):
         return value.isoformat()
     if isinstance(value, Mapping):
-        return "{ " + ", ".join(f"{k} = {_value(v)}" for k, v in value.items()) + " }"
+        return "{ " + ", ".join(f"{k} = {written(v)}" for k, v in value.items()) + " }"
     if isinstance(value, list | tuple):
-        return "[" + ", ".join(_value(v) for v in value) + "]"
+        return "[" + ", ".join(written(v) for v in value) + "]"
     return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
