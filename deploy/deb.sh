@@ -19,7 +19,9 @@ work=$(mktemp -d)
 trap 'rm -rf "$work"' EXIT
 chmod 0755 "$work"
 
-archive=$(bash "$here/archive.sh" "$work" | head -n 1)
+# Its first line; a `head` that has seen enough would end it with a broken pipe, now and then.
+archive=$(bash "$here/archive.sh" "$work")
+archive=${archive%%$'\n'*}
 version=$(sed -n 's/^version = "\(.*\)"$/\1/p' "$here/../pyproject.toml" | head -n 1)
 root=$work/root
 source=$root/usr/share/rushlight/source
