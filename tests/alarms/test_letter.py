@@ -86,7 +86,7 @@ def test_a_repeat_says_what_is_new_and_how_long_and_no_more() -> None:
     assert "Told last at 30 mg/L." in text
     assert "Simplest cause" not in text, "the cause is the one that was told"
     other = replace(again, cause_before="light")
-    assert "Changed cause: simplest cause: 29 % more feed" in letter.body([other])
+    assert "Changed cause: 29 % more feed" in letter.body([other])
     assert "Told last" not in letter.body([replace(again, before="34 mg/L")]), "nothing new"
 
 

@@ -275,6 +275,7 @@ class TankCore:
 
         `pressing` names the tank's alarms that stand at the moment.
         """
+        self.nitrate.name_cause(state.nitrate, at_s)
         report = self.nitrate.report(state.nitrate, at_s)
         found = self.light.findings(state.light, at_s)
         found += self._nitrate(state, at_s, report, pressing)

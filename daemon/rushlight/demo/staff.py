@@ -47,13 +47,16 @@ def _truth(tank: str, water: Water, age_days: float) -> dict[str, float]:
     return {"nitrate": water.nitrate, **settling, "ph": 7.2, "kh": 4.0, "gh": 7.5}
 
 
-def play(core: Core, seed: int = 1, staff: Staff | None = None) -> Iterator[tuple[Event, list[Effect]]]:
+def play(
+    core: Core, seed: int = 1, staff: Staff | None = None, timeline: Timeline | None = None
+) -> Iterator[tuple[Event, list[Effect]]]:
     """The year, event by event, each with what the core said to it (ticks before it included).
 
     People hear of alarms by their phone, so the core's configuration needs one: `year.PHONE`.  `staff`: those of that
-    seed, from `Staff.of`, where somebody wants to know afterwards what the water really was.
+    seed, from `Staff.of`, where somebody wants to know afterwards what the water really was; `timeline`: one that
+    begins, where somebody wants to look at its state on the way.
     """
-    timeline = Timeline(core, core.initial())
+    timeline = timeline or Timeline(core, core.initial())
     staff = staff or Staff.of(seed)
     for reading in year.readings(random.Random(seed * 10 + 1)):  # noqa: S311
         for event in staff.until(reading.at_s):

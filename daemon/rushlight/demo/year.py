@@ -96,6 +96,15 @@ PLANTED = (
         _NITRATE,
     ),
     Planted(
+        "a calibration fell into the closure",
+        ("calibration_due",),
+        "foyer",
+        _day(7, 18),
+        _day(8, 10),
+        "was last calibrated % days ago",
+        _day(8, 18),
+    ),
+    Planted(
         "the strips run out",
         ("strips_low",),
         "foyer",

@@ -13,7 +13,7 @@ from rushlight.events import Harvest, Test
 from rushlight.settings import Feed, Tank
 from rushlight.tank.amounts import fact_of
 from rushlight.tank.ledger import Fact, Ledger
-from rushlight.tank.nitrate.causes import ORDER, Drivers, _in_order, _stocking, evidence_tests
+from rushlight.tank.nitrate.causes import ORDER, STAYS, Drivers, _harvest, _in_order, _stocking, evidence_tests
 from rushlight.tank.nitrate.change_habit import habit_ended_s
 from rushlight.tank.nitrate.watch import NitrateWatch
 from rushlight.views import Share
@@ -152,3 +152,34 @@ def test_a_keeper_who_keeps_to_a_habit_has_not_ended_it():
         ledger.add(Fact(at_s=at_s, id=f"w{n}", kind="change", amount=chance.uniform(0.2, 0.3), source=2.0))
     asked = [START_S + day * DAY_S for day in range(90, 270)]
     assert [habit_ended_s(ledger, replace(state.now, at_s=at_s)) for at_s in asked] == [None] * len(asked)
+
+
+def shares_of(**parts):
+    return [Share(cause=c, change=Estimate(mean=m, low=m - 0.1, high=m + 0.1), text=c) for c, m in parts.items()]
+
+
+def test_a_cause_stays_named_while_it_explains_nearly_as_much_and_changes_with_the_evidence():
+    """Two estimates that drift past each other, as the lamp at 87 and at 84.5 %, are one cause told, not two."""
+    named, told = "", []
+    for n in range(20):
+        light = 0.50 + 0.04 * (-1) ** n
+        named = _in_order(shares_of(light=light, harvest=0.46), named)[0].cause
+        told.append(named)
+    assert set(told) == {"light"}
+    flaps = [_in_order(shares_of(light=0.40 + 0.2 * (n % 2), harvest=0.50))[0].cause for n in range(4)]
+    assert len(set(flaps)) == 2, "without a memory it would change its mind every time"
+    assert _in_order(shares_of(light=STAYS * 0.5 - 0.06, harvest=0.5), "light")[0].cause == "harvest"
+    assert _in_order(shares_of(light=0.3, unexplained=0.1), "unexplained")[0].cause == "light"
+
+
+def test_plants_that_have_long_grown_back_are_blamed_for_nothing():
+    """133 days after the cut, as it was told once."""
+
+    def blamed(days):
+        cut = Fact(at_s=START_S, kind="harvest", id="h", amount=10.0)
+        return _harvest([cut], 1.0, 140.0, START_S + days * DAY_S)
+
+    assert blamed(20) is not None
+    assert blamed(20).mean > 0.0
+    late = blamed(133)
+    assert late is None or late.mean == late.sd == 0.0

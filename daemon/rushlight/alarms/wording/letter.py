@@ -282,8 +282,11 @@ def _news(item: Item) -> str:
     parts = []
     if item.before and now and item.before != now:
         parts.append(f"Told last at {item.before}.")
-    if named and named != item.cause_before:
-        parts.append(f"Changed cause: {_lower(why(item))}" if item.cause_before else why(item))
+    if named == "level":
+        parts.append("It does not clearly rise any more.")
+    elif named and named != item.cause_before:
+        because = _lower(why(item).removeprefix("Simplest cause: "))
+        parts.append(f"Changed cause: {because}" if item.cause_before else why(item))
     return " ".join(parts)
 
 

@@ -52,6 +52,10 @@ choice)."""
 WEIGHTY = 0.25
 """A recorded cause of this share of the change is the simpler story while it is not sure that there is another (own
 choice)."""
+STAYS = 0.7
+"""A cause that was named stays so while it explains this share of what the largest explains (own choice)."""
+BLAMED_DAYS = 90.0
+"""A harvest longer ago than this, more than three quarters of which has grown back, is blamed for nothing (own choice)."""
 NOTABLE, NOTABLE_SURE = 0.05, 0.5
 """A change is looked into from this share of supply, and so many of its standard deviations, on (own choice)."""
 
@@ -121,11 +125,11 @@ def drivers(
 
 
 def split(
-    ledger: Ledger, feed_on: Callable[[str], float], zone: ZoneInfo, balance: Balance, litres: float
+    ledger: Ledger, feed_on: Callable[[str], float], zone: ZoneInfo, balance: Balance, litres: float, named: str = ""
 ) -> tuple[tuple[Share, ...], str]:
     """The causes of the change since the tank was last quiet, largest first, and one sentence; nothing if none shows.
 
-    `feed_on` gives a local day's feed as mg/L per day at a share of one.
+    `feed_on` gives a local day's feed as mg/L per day at a share of one; `named` is the cause that was told before.
     """
     quiet_s = balance.quiet_at_s
     if quiet_s is None:
@@ -147,7 +151,7 @@ def split(
     size = scale(balance.usual)
     if abs(seen) < max(NOTABLE * size, NOTABLE_SURE * seen_sd):
         return (), ""
-    parts = _condition(suspects, seen, seen_sd, LEFTOVER * size)
+    parts = _condition(suspects, seen, seen_sd, LEFTOVER * size, named)
     return parts, _sentence(parts, sum(p.change.mean for p in parts), evidence_tests(ledger, balance))
 
 
@@ -219,7 +223,7 @@ def _temperature(uptake: float, then: Drivers, now: Drivers) -> Suspect | None:
 
 
 def _harvest(facts: list[Fact], uptake: float, litres: float, at_s: float) -> Suspect | None:
-    cuts = [f for f in facts if f.kind == "harvest"]
+    cuts = [f for f in facts if f.kind == "harvest" and at_s - f.at_s < BLAMED_DAYS * DAY_S]
     if not cuts:
         return None
     daily_g = uptake * litres / nitrogen.NITRATE_PER_NITROGEN / 1000.0
@@ -259,7 +263,9 @@ def _stocking(facts: list[Fact], size: float, now: Drivers) -> Suspect | None:
     return Suspect("stocking", sign * STOCKING_PART[0] * size, STOCKING_PART[1] * size, told)
 
 
-def _condition(suspects: list[Suspect], seen: float, seen_sd: float, leftover_sd: float) -> tuple[Share, ...]:
+def _condition(
+    suspects: list[Suspect], seen: float, seen_sd: float, leftover_sd: float, named: str
+) -> tuple[Share, ...]:
     """Each part given that all of them sum to the change seen; that one's own doubt goes where the parts give way."""
     parts = [*suspects, Suspect("unexplained", 0.0, leftover_sd, "nothing recorded explains it")]
     total = sum(p.sd**2 for p in parts)
@@ -270,13 +276,14 @@ def _condition(suspects: list[Suspect], seen: float, seen_sd: float, leftover_sd
         mean = p.mean + gain * surprise
         half = _Z90 * math.sqrt(max(0.0, p.sd**2 * (1.0 - gain) + (gain * seen_sd) ** 2))
         shares.append(Share(cause=p.cause, change=Estimate(mean=mean, low=mean - half, high=mean + half), text=p.text))
-    return _in_order(shares)
+    return _in_order(shares, named)
 
 
-def _in_order(shares: list[Share]) -> tuple[Share, ...]:
+def _in_order(shares: list[Share], named: str = "") -> tuple[Share, ...]:
     """Largest first, and the simpler first of two that explain about the same.
 
-    What nobody recorded comes before a recorded cause of weight only by that part of it that is sure.
+    What nobody recorded comes before a recorded cause of weight only by that part of it that is sure.  A cause that was
+    named stays named while it explains nearly as much as another: it is not changed by a day's drift of two estimates.
     """
     total = sum(s.change.mean for s in shares)
     direction = math.copysign(1.0, total)
@@ -288,7 +295,11 @@ def _in_order(shares: list[Share]) -> tuple[Share, ...]:
             return share.change.low if direction > 0.0 else -share.change.high
         return direction * share.change.mean
 
-    return tuple(sorted(shares, key=lambda s: (-round(size(s) / coarse), ORDER.index(s.cause))))
+    ordered = sorted(shares, key=lambda s: (-round(size(s) / coarse), ORDER.index(s.cause)))
+    held = next((s for s in ordered if s.cause == named != "unexplained"), None)
+    if held is not None and size(held) >= STAYS * size(ordered[0]):
+        ordered = [held, *(s for s in ordered if s is not held)]
+    return tuple(ordered)
 
 
 def _sentence(parts: tuple[Share, ...], total: float, tests: int) -> str:

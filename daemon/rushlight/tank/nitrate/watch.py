@@ -69,6 +69,8 @@ class NitrateState:
     folded_until_s: float | None = None
     version: int = 0
     """Rises with every change of the ledger."""
+    named: str = ""
+    """The first cause as it was told when the tank was last assessed; empty while there is none."""
     electrode_from_s: float | None = None
     """Start of the stretch being gathered."""
     electrode_sums: dict[str, tuple[float, int]] = field(default_factory=dict)
@@ -343,7 +345,9 @@ class NitrateWatch:
         if not now.last_test_at_s:
             return NitrateReport(at_s=now.at_s, supply_rate=supply)
         level, rate = forecast.level_estimate(bal.level_parts(now)), forecast.estimate(bal.rate_parts(now))
-        causes, sentence = split(state.ledger, lambda day: self._feed_on(state, day), self.zone, now, self.tank.litres)
+        causes, sentence = split(
+            state.ledger, lambda day: self._feed_on(state, day), self.zone, now, self.tank.litres, state.named
+        )
         behind_s = now.behind_since_s
         limit = self.tank.limits.nitrate
         chances = forecast.chances(now, limit)
@@ -373,6 +377,11 @@ class NitrateWatch:
         if now.at_s - tested_s <= DAY_S:
             return False
         return any(f.kind == "electrode" for f in state.ledger.later_than(tested_s, now.at_s))
+
+    def name_cause(self, state: NitrateState, at_s: float) -> None:
+        """Remember which cause is told first, so that it stays the first while the evidence is about the same."""
+        causes = self.report(state, at_s).causes
+        state.named = causes[0].cause if causes else ""
 
     def what_if(
         self,
