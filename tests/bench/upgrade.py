@@ -27,7 +27,10 @@ ROOT = Path(__file__).parents[2]
 FILL = """
 import sys
 from pathlib import Path
-from rushlight.config import loading as config
+try:
+    from rushlight.config import loading as config
+except ImportError:  # before the configuration had a room of its own
+    from rushlight import config
 from rushlight import eventlines
 from rushlight.service import offline
 made = config.check(config.parse(Path(sys.argv[1]).read_text()))

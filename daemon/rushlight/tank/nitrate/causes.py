@@ -55,7 +55,8 @@ choice)."""
 STAYS = 0.7
 """A cause that was named stays so while it explains this share of what the largest explains (own choice)."""
 BLAMED_DAYS = 90.0
-"""A harvest longer ago than this, more than three quarters of which has grown back, is blamed for nothing (own choice)."""
+"""A harvest longer ago than this, more than three quarters of which has grown back, is blamed for nothing (own
+choice)."""
 NOTABLE, NOTABLE_SURE = 0.05, 0.5
 """A change is looked into from this share of supply, and so many of its standard deviations, on (own choice)."""
 
