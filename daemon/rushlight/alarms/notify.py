@@ -283,6 +283,7 @@ class Notifier:
         person = self._roster.people.get(who)
         due = [(i, s, state.telling[i]) for i, s in sorted(held.steps.items()) if i in state.telling]
         due = [(i, s, t) for i, s, t in due if t.standing or s == "return"]
+        due = [(i, s, t) for i, s, t in due if s == "return" or not self._goes_behind(i, t, due, at_s)]
         if person is None or not due:
             return []
         worst = max((t.priority for _, _, t in due), key=RANK.__getitem__)
@@ -300,6 +301,20 @@ class Notifier:
             elif telling.first_s is None:
                 self._begin(telling, at_s)
         return effects
+
+    @staticmethod
+    def _goes_behind(alarm_id: str, telling: Telling, due: list[tuple[str, Step, Telling]], at_s: float) -> bool:
+        """Whether something in the same message says more of the same trouble; then it is looked at again later."""
+        says_more = any(
+            other.alarm in TABLE[telling.alarm].told_by
+            and other.tank == telling.tank
+            and RANK[other.priority] >= RANK[telling.priority]
+            for i, s, other in due
+            if i != alarm_id and s != "return"
+        )
+        if says_more:
+            telling.next_s = at_s + (DAY_S if TABLE[telling.alarm].urgent else BEHIND_S)
+        return says_more
 
     # -- messages ------------------------------------------------------------------------------------------
 

@@ -285,4 +285,5 @@ def run(payload: bytes, config: Config, view: SiteView, now_s: float, submit: Su
 def answer_of(receipt: Receipt, kind: str, more: str = "") -> Answer:
     """What the sender is told of an entry that was taken, or perhaps taken; `more` says what it was."""
     what = f"{receipt.words}: {more}" if more else receipt.words
+    what = f"{what}. {receipt.changed}" if receipt.changed else what
     return Answer(receipt.id, ok=receipt.kept != "unknown", what=what, new=receipt.new, kind=kind, kept=receipt.kept)
