@@ -280,10 +280,11 @@ def _news(item: Item) -> str:
     """What has changed since this was told last."""
     now, named = figure(item), cause(item)
     parts = []
-    if item.before and now and item.before != now:
+    if item.before and now and item.before != now and now in state(item):
         parts.append(f"Told last at {item.before}.")
     if named == "level":
-        parts.append("It does not clearly rise any more.")
+        if item.cause_before not in ("", "level"):
+            parts.append("It does not clearly rise any more.")
     elif named and named != item.cause_before:
         because = _lower(why(item).removeprefix("Simplest cause: "))
         parts.append(f"Changed cause: {because}" if item.cause_before else why(item))
