@@ -101,7 +101,7 @@ PLANTED = (
         "foyer",
         _day(7, 18),
         _day(8, 10),
-        "was last calibrated % days ago",
+        "was last calibrated",
         _day(8, 18),
     ),
     Planted(
