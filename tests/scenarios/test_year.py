@@ -138,9 +138,10 @@ def told_and_true() -> list[tuple[str, bool]]:
             if not m.title.startswith(title):
                 continue
             water = played()[2][tank, day]
+            before = played()[2].get((tank, day - dt.timedelta(days=1)), water)
             lamp = (100.0 * year.lamp_output(m.at_s),)
             for name, pattern, true in (
-                ("nitrate", judge.LEVEL, (water["nitrate"], played()[2][tank, day - dt.timedelta(days=1)]["nitrate"])),
+                ("nitrate", judge.LEVEL, (water["nitrate"], before["nitrate"])),
                 ("lamp", judge.LAMP_BAND, lamp),
                 ("KH", judge.HARDNESS, (water["kh"],)),
             ):
