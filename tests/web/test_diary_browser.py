@@ -106,7 +106,7 @@ def test_a_picture_is_chosen_marked_measured_and_saved_without_its_place(
     assert look.cover == pytest.approx(percent / 100)
     kept = Pictures(site.folder).read(look.picture) or b""
     small = Image.open(io.BytesIO(kept))
-    assert small.size == (640, 480) and not small.getexif() and "exif" not in small.info
+    assert small.size == (480, 360) and not small.getexif() and "exif" not in small.info
     seen = Pictures(site.folder).look(look.picture)
     assert seen is not None
     flat = [v for corner in leafscenes.FRAME for v in corner]
@@ -128,7 +128,7 @@ def test_a_picture_is_chosen_marked_measured_and_saved_without_its_place(
     # The next picture starts from the last one's marks, and the last one lies beside and, wanted, over it.
     choose(page, file)
     assert page.get_by_label("Share of the part that is leaf").input_value() == f"{percent:g}"
-    assert page.locator(".before img").evaluate("e => e.naturalWidth") == 640
+    assert page.locator(".before img").evaluate("e => e.naturalWidth") == 480
     page.get_by_label("Lay the last picture over it").fill("40")
     assert page.locator("#diary-pale").evaluate("e => getComputedStyle(e).opacity") == "0.4"
     page.locator(".knob").first.focus()

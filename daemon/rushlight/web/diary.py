@@ -23,6 +23,8 @@ from rushlight.web.serving.page_request import PageRequest
 from rushlight.web.serving.wsgi import HttpError, Response
 
 SPANS = {"28": "Four weeks", "84": "Twelve weeks", "365": "A year"}
+MARGIN_DAYS = 4
+"""A picture that was taken a few days before the stretch begins belongs to it."""
 _CAMERA = ("Permissions-Policy", "camera=(self), geolocation=(), microphone=()")
 
 
@@ -46,7 +48,7 @@ def screen(asked: PageRequest, tank_id: str) -> Response:
     chosen = asked.request.query.get("span", "84")
     span_days = int(chosen) if chosen in SPANS else 84
     now, then = _pair(views, span_days, asked.request.query.get("then", ""))
-    span = (now_s - span_days * DAY_S, now_s)
+    span = (now_s - (span_days + MARGIN_DAYS) * DAY_S, now_s)
     held = [(d.at_s, n.mean, n.low, n.high) for d in days if (n := d.nitrate) is not None]
     shots = [_shot(tank, v, chosen, asked) for v in views if v.address]
     zone = asked.zone
