@@ -92,6 +92,14 @@ MUTANTS = (
         quick=True,
     ),
     Mutant(
+        "entries that a damaged file lost are not put back",
+        f"{DAEMON}/journal/recovery/entry_list.py",
+        "        return sorted(found, key=lambda row: row.seq)",
+        "        return []",
+        ("tests/journal/test_rescue.py::test_with_the_whole_file_lost_the_mirror_still_knows_who_is_to_be_told",),
+        quick=True,
+    ),
+    Mutant(
         "a torn mark is believed",
         MARK,
         "        if int(text[:8], 16) != zlib.crc32(text[9:]):\n            return None\n",

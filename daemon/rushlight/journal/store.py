@@ -8,6 +8,7 @@ thread; reads no clock; raises nothing for a bad disk: `report` says what is wro
 from __future__ import annotations
 
 import contextlib
+import dataclasses
 import logging
 import sqlite3
 import zlib
@@ -24,7 +25,7 @@ from rushlight.journal.database import Database, NoDatabaseError
 from rushlight.journal.outbox import Outbox
 from rushlight.journal.pending import Pending
 from rushlight.journal.reader import Reader
-from rushlight.journal.recovery import mirror, salvage
+from rushlight.journal.recovery import entry_list, mirror, salvage
 from rushlight.journal.recovery.mark import HighWater
 from rushlight.journal.recovery.report import StorageReport
 from rushlight.journal.rows import THIS_BOOT, EventRow, Numbers, ProbeKey, Recorded, Stamp, Statement, Stored
@@ -88,8 +89,10 @@ class Journal:
         self._seen_replaced = 0
         self._loaded = False
         self._mirror_old = False
-        self._mark = HighWater(path)
+        self._mark, self._entries = HighWater(path), entry_list.EntryList(path, boot_id)
         self._told: list[str] = []
+        self.past_lost = False
+        """What happened before this start is not all there: the file was replaced, or its log damaged."""
         self.past_came_late = False
         """A past was found only after the start, which had to do without it; whoever takes it up sets this to False."""
 
@@ -110,7 +113,7 @@ class Journal:
     def close(self, at_s: float) -> None:
         """Commit what is held and let the next writer in."""
         self.commit(at_s, urgent=True)
-        self._db.checkpoint()
+        self.checkpoint()
         self._db.close()
 
     def retry(self, at_s: float) -> bool:
@@ -141,7 +144,13 @@ class Journal:
         late, replaced = not self._loaded, self._db.replaced != self._seen_replaced
         if replaced and self._db.aside is not None:
             self._rescue(self._db.aside)
-        mirrored = mirror.load(self.path) if replaced and late else None
+        conn = self._db.connection
+        own = not (late and self._given)
+        """Whether no row in memory has a number that a lost one had."""
+        seq = history.last_seq(conn) if late else self.last_seq
+        short = self._mark.seq > seq
+        self.past_lost |= replaced or short
+        mirrored = mirror.load(self.path) if (replaced or short) and late else None
         if mirrored:
             # Between the two lies the last urgent commit: the mirror is newer than a backup, memory than both.
             self._cursors = mirrored.cursors | self._cursors
@@ -154,10 +163,19 @@ class Journal:
             self._take_state()
         if late or replaced:
             self._rewrite()
-        self._go_on_from(
-            self._mark.look(self.last_seq, lambda i: self._ask("SELECT 1 FROM event WHERE id = ?", i) is not None)
-        )
+        self._mark.miss(seq, self._put_back(conn, own_numbers=own))
         self._seen_replaced = self._db.replaced
+
+    def _put_back(self, conn: sqlite3.Connection, *, own_numbers: bool) -> list[EventRow]:
+        """Entries that were on the disk once and are not in this database, with their own arrival numbers if free."""
+        self._go_on_from(self._mark.seq)
+        missing = [row for row in self._entries.missing(conn) if not self._pending.has("event", row.id)]
+        for row in missing:
+            own = own_numbers and entry_list.unused(conn, row.seq)
+            self._given = max(self._given, row.seq - self._numbers.seq) if own else self._given + 1
+            no = row.seq - self._numbers.seq if own else self._given
+            self._put("event", row.id, dataclasses.replace(row, seq=no))
+        return missing
 
     def _rescue(self, damaged: Path) -> None:
         with self._db.transaction(durable=True) as conn:
@@ -255,7 +273,6 @@ class Journal:
             return None
         self._given += 1
         self._put("event", event.id, EventRow.of(self._given, event, recorded))
-        self._mark.coming(event)
         return self.last_seq
 
     def _add_effects(self, effects: Sequence[Effect], stamp: Stamp) -> None:
@@ -284,6 +301,7 @@ class Journal:
         return done
 
     def _write(self, at_s: float, *, urgent: bool, again: bool = True) -> bool:
+        urgent = urgent or any(map(entry_list.is_entry, self._pending.others.values()))
         try:
             with self._db.transaction(durable=urgent) as conn:
                 for key in self._pending.probes:
@@ -295,7 +313,8 @@ class Journal:
             return again and self._db.made_room() and self._write(at_s, urgent=urgent, again=False)
         self._closed_seq = closed
         if urgent:
-            self._mark.reached(self.last_seq, self.holds)
+            self._entries.add(self._pending.others.values(), self._numbers)
+            self._mark.reached(self.last_seq)
         self._pending.clear()
         self._db.worked()
         return True
@@ -455,6 +474,7 @@ class Journal:
         except (sqlite3.Error, NoDatabaseError) as e:
             self._db.failed(e, at_s)
             return 0
+        self._entries.tidy(self._db.connection, anew=True)
         return moved
 
     # ------------------------------------------------------------------ steering tables
@@ -507,7 +527,10 @@ class Journal:
 
     def checkpoint(self) -> bool:
         """Hourly: move the write-ahead log into the database and cut it to nothing."""
-        return self._db.checkpoint()
+        done = self._db.checkpoint()
+        if done:
+            self._entries.tidy(self._db.connection)
+        return done
 
     def reader(self) -> Reader:
         """Short-lived reading for any thread; each `with` opens and closes a connection of its own."""

@@ -101,7 +101,7 @@ class Engine:
         self.outlets: list[Callable[[], Sequence[OutletView]]] = []
         """Asked on the engine's thread how news leaves the daemon; must not block."""
         trusted = synchronised()
-        self._rebuild(past_lost=self._replaced > 0)
+        self._rebuild(past_lost=journal.past_lost)
         reached_s = self.timeline.state.at_s
         self.time = TimeLine(clock.wall_s(), clock.mono_s(), trusted=trusted, last_s=reached_s)
         self.paused_s = 0.0 if reached_s is None else max(0.0, self.now_s() - reached_s)
@@ -466,8 +466,8 @@ class Engine:
     def _rebuild(self, *, past_lost: bool = False) -> None:
         """The state from the newest usable snapshot and every event since; what followed from them is done already.
 
-        `past_lost`: another file took the journal's place.  How far time had come is still known then, but not what was
-        heard until there, and no probe was silent for that.
+        `past_lost`: another file took the journal's place, or its log was damaged.  How far time had come is still
+        known then, but not what was heard until there, and no probe was silent for that.
         """
         state, seq = None, 0
         held = self.journal.latest_snapshot(self._version)

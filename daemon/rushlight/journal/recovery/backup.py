@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from rushlight.journal import files, schema
-from rushlight.journal.recovery import mark, readonly
+from rushlight.journal.recovery import entry_list, mark, readonly
 
 DAILY, WEEKLY = 7, 4
 STEP_PAGES = 1024
@@ -209,6 +209,7 @@ def restore(source: Path, database: Path, at_s: float, *, replace: bool = False)
                 raise BackupError(f"{database} exists; say that it is to be replaced, and it will be put aside")
             old = files.set_aside(database, at_s)
         mark.forget(database)
+        entry_list.forget(database)
         return put_back(source, database), old
     except BlockingIOError as e:
         raise BackupError(f"{database} is in use: stop the daemon first") from e

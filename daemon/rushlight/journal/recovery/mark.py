@@ -13,40 +13,26 @@ import json
 import logging
 import os
 import zlib
-from collections import deque
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from rushlight.events import KINDS, Event
 from rushlight.journal import files
+from rushlight.journal.rows import EventRow
 
 log = logging.getLogger(__name__)
 
 SUFFIX = ".mark"
-NAMED = 24
-"""So many of the newest entries are known by name."""
 _TOLD = 6
 _PLACE_BYTES = 4096
 
 
-@dataclass(frozen=True, slots=True)
-class Named:
-    """One entry of which the mark knows: enough to tell a person what to enter again."""
-
-    id: str
-    kind: str
-    tank: str
-    at_s: float
-
-
 @dataclass(slots=True)
 class Mark:
-    """Arrival number of the newest row on the disk, and the newest entries, oldest first."""
+    """Arrival number of the newest row on the disk."""
 
     seq: int = 0
-    entries: deque[Named] = field(default_factory=lambda: deque(maxlen=NAMED))
     count: int = 0
     """How often a mark was written; the greater of two is the newer."""
 
@@ -58,38 +44,29 @@ class HighWater:
         self._path = files.part(database, SUFFIX)
         self._mark: Mark | None = None
         """None until what it promises was looked for."""
-        self._coming: dict[str, Named] = {}
         self._said = False
         self.shortfall = ""
         """What was on the disk once and is not there any more, in words."""
 
-    def look(self, seq: int, has: Callable[[str], bool]) -> int:
-        """Miss what was once said to be on the disk, in a database that counts up to `seq`.
+    @property
+    def seq(self) -> int:
+        """How far the journal had come."""
+        if self._mark is None:
+            self._mark = load(self._path)
+        return self._mark.seq
 
-        `has` tells whether an entry is in it.  Returns how far the counting has come, so that no number is given out
-        twice.
-        """
-        mark = load(self._path) if self._mark is None else self._mark
-        gone = [e for e in mark.entries if not has(e.id)]
-        lost = max(len(gone), mark.seq - seq)
+    def miss(self, seq: int, back: Sequence[EventRow]) -> bool:
+        """Whether a database that counts up to `seq` has lost something, of which `back` were put back."""
+        lost = max(len(back), self.seq - seq)
         if lost > 0:
-            self.shortfall = _words(gone, lost)
-            log.error("journal=short lost=%d ids=%s", lost, ",".join(e.id for e in gone))
-            mark.entries = deque((e for e in mark.entries if e not in gone), maxlen=NAMED)
-        self._mark = mark
-        return max(seq, mark.seq)
+            self.shortfall = _words(lost, back)
+            log.error("journal=short lost=%d put_back=%s", lost, ",".join(row.id for row in back))
+        return lost > 0
 
-    def coming(self, event: Event) -> None:
-        """An event that is about to be written; those that people enter are known by name."""
-        if event.kind in KINDS:
-            self._coming[event.id] = Named(event.id, event.kind, getattr(event, "tank", None) or "", event.at_s)
-
-    def reached(self, seq: int, written: Callable[[str], bool]) -> None:
-        """Everything up to `seq` has reached the disk, and of what was coming that which `written` tells."""
-        coming, self._coming = self._coming, {}
+    def reached(self, seq: int) -> None:
+        """Everything up to `seq` has reached the disk."""
         if self._mark is not None:
             self._mark.seq = seq
-            self._mark.entries.extend(e for e in coming.values() if written(e.id))
             self._save(self._mark)
 
     def _save(self, mark: Mark) -> None:
@@ -125,31 +102,28 @@ def forget(database: Path) -> None:
     files.part(database, SUFFIX).unlink(missing_ok=True)
 
 
-def _words(gone: Sequence[Named], lost: int) -> str:
-    """`lost` rows are missing, those of `gone` by name."""
+def _words(lost: int, back: Sequence[EventRow]) -> str:
+    """`lost` rows were missing, those of `back` are there again."""
     said = "1 record that was" if lost == 1 else f"{lost} records that were"
     text = f"The journal has lost {said} on the disk; was its log damaged, or an old copy put in its place?"
-    if gone:
-        named = "; ".join(_name(e) for e in reversed(gone[-_TOLD:]))
-        more = f" and {len(gone) - _TOLD} more" if len(gone) > _TOLD else ""
-        text += f" Look for these entries, and enter again what is missing: {named}{more}."
+    if back:
+        named = "; ".join(_name(row) for row in reversed(back[-_TOLD:]))
+        more = f" and {len(back) - _TOLD} more" if len(back) > _TOLD else ""
+        text += f" These entries were put back from the list beside it: {named}{more}."
+    if lost > len(back):
+        text += " The rest were readings or the daemon's own notes."
     return text
 
 
-def _name(entry: Named) -> str:
-    at = dt.datetime.fromtimestamp(entry.at_s, dt.UTC).strftime("%Y-%m-%d %H:%M UTC")
-    where = f" of {entry.tank}" if entry.tank else ""
-    return f"{entry.kind.replace('_', ' ')}{where}, {at} (id {entry.id})"
+def _name(row: EventRow) -> str:
+    at = dt.datetime.fromtimestamp(row.at_ms / 1000, dt.UTC).strftime("%Y-%m-%d %H:%M UTC")
+    where = f" of {row.tank}" if row.tank else ""
+    return f"{row.kind.replace('_', ' ')}{where}, {at} (id {row.id})"
 
 
 def _place(mark: Mark) -> bytes:
-    entries = [[e.id, e.kind, e.tank, e.at_s] for e in mark.entries]
-    while True:
-        body = json.dumps({"seq": mark.seq, "count": mark.count, "entries": entries}, separators=(",", ":")).encode()
-        whole = b"%08x %s\n" % (zlib.crc32(body), body)
-        if len(whole) <= _PLACE_BYTES or not entries:
-            return whole[:_PLACE_BYTES].ljust(_PLACE_BYTES, b" ")
-        entries = entries[1:]
+    body = json.dumps({"seq": mark.seq, "count": mark.count}, separators=(",", ":")).encode()
+    return (b"%08x %s\n" % (zlib.crc32(body), body)).ljust(_PLACE_BYTES, b" ")
 
 
 def _read(place: bytes) -> Mark | None:
@@ -158,7 +132,6 @@ def _read(place: bytes) -> Mark | None:
         if int(text[:8], 16) != zlib.crc32(text[9:]):
             return None
         found: dict[str, Any] = json.loads(text[9:])
-        entries = deque((Named(str(e[0]), str(e[1]), str(e[2]), float(e[3])) for e in found["entries"]), maxlen=NAMED)
-        return Mark(int(found["seq"]), entries, int(found["count"]))
-    except (ValueError, TypeError, KeyError, IndexError, RecursionError):
+        return Mark(int(found["seq"]), int(found["count"]))
+    except (ValueError, TypeError, KeyError, RecursionError):
         return None
