@@ -14,7 +14,8 @@ from __future__ import annotations
 import hashlib
 import os
 import ssl
-from collections.abc import Callable, Sequence
+import struct
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, Literal
@@ -33,7 +34,8 @@ from rushlight_drivers.session import Session, disagreement
 
 _OPEN_S = 8.0
 _SLICE_S = 0.2
-_DIGEST_BYTES = 8
+_DIGEST_BYTES = 4
+"""It only tells a message that comes again under its old number from a new one under that number."""
 _LONGEST = 65536
 _MOST_AT_ONCE = 200
 _MOST_TOPICS = 1000
@@ -250,16 +252,13 @@ class MqttDriver(Session):
         return 4 * len(self._waiting_for) >= 3 * self._options.window
 
     def identities(self, upto: int) -> bytes:
-        held = list(self._waiting_for.items())
-        return b"".join(number.to_bytes(2, "big") + digest for number, (n, digest) in held if n <= upto)
+        return _packed([(number, digest) for number, (n, digest) in list(self._waiting_for.items()) if n <= upto])
 
     def confirm(self, upto: int) -> None:
         self._confirmed = max(self._confirmed, upto)
 
     def recall(self, identities: bytes) -> None:
-        size = 2 + _DIGEST_BYTES
-        for at in range(0, len(identities) - size + 1, size):
-            self._kept[int.from_bytes(identities[at : at + 2], "big")] = identities[at + 2 : at + size]
+        self._kept.update(_unpacked(identities))
 
     def _acknowledge(self) -> None:
         """Tell the broker what is kept by now."""
@@ -416,6 +415,27 @@ class MqttDriver(Session):
 
     def _where(self) -> str:
         return f"broker {self._options.host}:{_port(self._options)}"
+
+
+def _packed(messages: Sequence[tuple[int, bytes]]) -> bytes:
+    """Numbers and digests; a run of numbers is its first one and its length, for the card bears each byte every time."""
+    runs: list[tuple[int, list[bytes]]] = []
+    for number, digest in messages:
+        if not runs or number != runs[-1][0] + len(runs[-1][1]):
+            runs.append((number, []))
+        runs[-1][1].append(digest)
+    return b"".join(struct.pack(">HH", first, len(found)) + b"".join(found) for first, found in runs)
+
+
+def _unpacked(packed: bytes) -> Iterator[tuple[int, bytes]]:
+    """What `_packed` was given, as far as it is whole."""
+    at = 0
+    while at + 4 <= len(packed):
+        first, count = struct.unpack_from(">HH", packed, at)
+        at += 4
+        for n in range(min(count, (len(packed) - at) // _DIGEST_BYTES)):
+            yield first + n, packed[at + n * _DIGEST_BYTES : at + (n + 1) * _DIGEST_BYTES]
+        at += count * _DIGEST_BYTES
 
 
 class _TidySocket(ssl.SSLSocket):

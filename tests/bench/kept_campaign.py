@@ -179,7 +179,7 @@ class Doors:
     def _by_command(self, id_: str) -> bool:
         command = [*RUSHLIGHT, "record", "feeding", "grams=0.5", "--id", id_, "--config", str(self._daemon.config)]
         with self.no_command:
-            got = subprocess.run(command, capture_output=True, timeout=60, check=False)
+            got = subprocess.run(command, capture_output=True, timeout=120, check=False)
         return got.returncode == 0
 
     def _by_socket(self, id_: str) -> bool:
@@ -306,7 +306,10 @@ def live(folder: Path, shares: dict[str, int], *, kills: int, harm_every: int = 
 
 def _start(daemon: Daemon, data: Path) -> None:
     daemon.spawn()
-    until(lambda: control.answers(data), 60, "the daemon")
+    try:
+        until(lambda: control.answers(data), 120, "the daemon")
+    except AssertionError as e:
+        raise AssertionError(f"{e}\n{daemon.log.read_text()[-6000:]}") from None
 
 
 def _harm(daemon: Daemon, data: Path, doors: Doors, rng: random.Random, found: Found) -> set[int]:

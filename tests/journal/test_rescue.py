@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from helpers.journals import T0, alarm, message, opened, query, reading, sound, strip
-from rushlight.journal import files, schema
+from rushlight.journal import files, rows, schema
 from rushlight.journal.recovery import backup, mirror
 from rushlight.journal.recovery.salvage import Saved, rescue
 
@@ -65,6 +65,41 @@ def test_a_damaged_table_of_readings_costs_no_entry_no_alarm_and_no_message(path
     assert journal.append([strip("on", T0 + 101)], urgent=True, at_s=T0 + 101).seqs == (2022,), "numbers go on"
     journal.close(T0 + 101)
     assert sound(path)
+
+
+_FIRST_OUTBOX = (
+    "INSERT INTO outbox (key, channel, contact, priority, title, body, tank, alarm_id, created_ms, not_before_ms, tries,"
+    " next_try_ms, state, receipt, why, clock_ok) VALUES (?, 'push', 'duty', 'high', 't', 'b', 'foyer', ?, 1, 0, 0, 0,"
+    " 'waiting', '', '', 1)"
+)
+
+
+def test_a_journal_that_was_damaged_before_it_was_upgraded_is_saved_as_well(path: Path) -> None:
+    lines = [(n, f"s{n}", rows.EventRow.of(n, strip(f"s{n}").event, strip(f"s{n}")).line) for n in range(1, 40)]
+    with closing(sqlite3.connect(path, isolation_level=None)) as conn:
+        conn.execute(f"PRAGMA page_size = {schema.PAGE_BYTES}")
+        schema.migrate(conn, T0, upto=1)
+        conn.execute("INSERT INTO probe VALUES (1, 'foyer-ph', 'pH')")
+        add = "INSERT INTO event VALUES (?, ?, 1, 1, 'test', 'foyer', ?, NULL, NULL, 1)"
+        conn.executemany(add, lines)
+        conn.executemany(
+            "INSERT INTO reading VALUES (?, 1, ?, 7.1, NULL, NULL, NULL, 1, NULL)", [(n, n) for n in range(100, 2000)]
+        )
+        about = [("foyer.ph_low#3-repeat@7", "foyer.ph_low"), ("digest", "foyer.ph_low foyer.lamp_off"), ("week", "")]
+        conn.executemany(_FIRST_OUTBOX, about)
+    spoil(path, root(path, "reading"))
+    journal = opened(path, T0 + 100)
+    assert "39 entries" in journal.report().sentence
+    assert [s.event.id for s in journal.events_since(0)][:39] == [id_ for _, id_, _ in lines]
+    assert {
+        r.key: (r.purpose, [(t.alarm, t.occurrence, t.step) for t in r.alarms]) for r in journal.outbox.waiting()
+    } == {
+        "foyer.ph_low#3-repeat@7": ("alarm", [("foyer.ph_low", 3, "repeat")]),
+        "digest": ("alarm", [("foyer.ph_low", 0, "raise"), ("foyer.lamp_off", 0, "raise")]),
+        "week": ("summary", []),
+    }
+    journal.close(T0 + 100)
+    assert query(path, "PRAGMA user_version") == [(schema.VERSION,)]
 
 
 def test_readings_newer_than_the_damage_are_saved_up_to_it(path: Path) -> None:

@@ -312,8 +312,8 @@ def test_the_mark_outlives_a_torn_write(tmp_path: Path) -> None:
     database = tmp_path / "journal.sqlite"
     high = HighWater(database)
     assert high.seq == 0
-    high.reached(5)
-    high.reached(9)
+    high.reached(5, 1e9)
+    high.reached(9, 1e9 + 1)
     file = tmp_path / "journal.sqlite.mark"
     whole = file.read_bytes()
     torn = 0 if b'"seq":9' in whole[:4096] else 4096

@@ -118,7 +118,9 @@ def export(
     rushlight export --pictures . > journal.jsonl
     rushlight export --since 2026-03-01 --format csv -o readings.csv
 
-    Exit status: 0 done; 1 there is no journal; 2 the configuration is wrong.
+    Of a damaged journal what can be read is written; the daemon saves more of it when it is started.
+
+    Exit status: 0 done; 1 there is no journal, or not all of it could be read; 2 the configuration is wrong.
     """  # noqa: D301
     from rushlight.service import offline
 
@@ -130,7 +132,7 @@ def export(
     except FileNotFoundError as e:
         fail(f"there is no journal yet: {e}")
     except OSError as e:
-        fail(f"the pictures could not be written: {e}")
+        fail(f"not all of it is written: {e}")
 
 
 @click.command(name="import")

@@ -19,7 +19,7 @@ from typing import Any, NamedTuple, TextIO
 from rushlight.eventlines import format_line, parse_line
 from rushlight.events import INTERNAL_KINDS, Event, Reading, Tick
 from rushlight.journal import history, rows
-from rushlight.journal.reader import Reader
+from rushlight.journal.reader import Reader, UnreadableError
 from rushlight.journal.schema import BUCKET_MS
 from rushlight.journal.store import Journal
 
@@ -51,17 +51,23 @@ def lines(path: Path, *, since_s: float | None = None, until_s: float | None = N
 
 
 def events(path: Path, *, since_s: float | None = None, until_s: float | None = None) -> Iterator[Event]:
-    """The same as events, each with its id."""
+    """The same as events, each with its id.
+
+    What a damaged page turned into nonsense is left out, and `UnreadableError` says so at the end of the rest.
+    """
+    left_out: list[tuple[Any, ...]] = []
     end = _FOREVER if until_s is None else rows.ms(until_s)
     start = -_FOREVER if since_s is None else rows.ms(since_s)
     while True:
         with Reader(path) as reader:
             begin = reader.first_ms(start, end)
             if begin is None:
-                return
+                break
             start = min(end, begin + PIECE_MS)
-            piece = sorted(_piece(reader, begin, start), key=lambda found: found[:2])
+            piece = sorted(_piece(reader, begin, start, left_out), key=lambda found: found[:2])
         yield from _identified(piece)
+    if left_out:
+        raise UnreadableError(f"{len(left_out)} damaged entries of {path.name} were left out; the rest is written")
 
 
 class _Found(NamedTuple):
@@ -70,15 +76,14 @@ class _Found(NamedTuple):
     event: Event
 
 
-def _piece(reader: Reader, low: int, high: int) -> Iterator[_Found]:
+def _piece(reader: Reader, low: int, high: int, left_out: list[tuple[Any, ...]]) -> Iterator[_Found]:
     for seq, at_ms, name, unit, value, flag, received_ms in reader.raw(low, high):
         yield _Found(at_ms, seq, rows.reading(at_ms, name, unit, value, flag, received_ms))
     for seq, bucket_ms, name, unit, n, total in reader.thinned(low, high):
         event = history.mean_reading(bucket_ms, name, unit, n, total)
         yield _Found(rows.ms(event.at_s), seq, event)
-    for seq, at_ms, kind, line in reader.event_lines(low, high):
-        if kind not in INTERNAL_KINDS:
-            yield _Found(at_ms, seq, rows.event(line))
+    mine = [row for row in reader.event_lines(low, high) if row[2] not in INTERNAL_KINDS]
+    yield from rows.readable(mine, lambda row: _Found(row[1], row[0], rows.event(row[3])), left_out.append)
 
 
 def _identified(piece: Iterable[_Found]) -> Iterator[Event]:

@@ -121,5 +121,4 @@ def first_ms(conn: sqlite3.Connection, low: int, high: int) -> int | None:
 
 def _events(conn: sqlite3.Connection, seq: int) -> Iterator[Stored]:
     for page in _pages(conn, _EVENTS, seq):
-        for no, line, clock_ok in page:
-            yield Stored(no, rows.event(line), clock_ok == 1)
+        yield from rows.readable(page, lambda row: Stored(row[0], rows.event(row[1]), row[2] == 1))

@@ -14,7 +14,7 @@ from dataclasses import dataclass, fields
 from typing import Any, Literal
 
 from rushlight.effects import Message, Purpose, Told
-from rushlight.journal.rows import Numbers, Stamp, Statement
+from rushlight.journal.rows import Numbers, Stamp, Statement, readable
 from rushlight.journal.rows import Row as JournalRow
 from rushlight.settings import Priority
 
@@ -302,4 +302,4 @@ def _overtakes(row: Row, other: Row) -> bool:
 
 def rows_of(values: Iterable[tuple[Any, ...]]) -> list[Row]:
     """Rows as `SELECT` gives them."""
-    return [row_of(v) for v in values]
+    return list(readable(values, row_of))

@@ -39,6 +39,11 @@ class Pending:
         return bool(self.readings or self.others or self.probes)
 
     @property
+    def readings_alone(self) -> bool:
+        """Whether nothing is held but readings, and what their links would know them by."""
+        return all(table == "handed" for table, _ in self.others)
+
+    @property
     def at_bound(self) -> bool:
         """Whether one more reading would push out another."""
         return len(self.readings) == self._most_readings

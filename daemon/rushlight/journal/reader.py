@@ -24,7 +24,7 @@ from rushlight.journal.rows import Stored
 from rushlight.journal.schema import BUCKET_MS
 
 
-class UnreadableError(Exception):
+class UnreadableError(OSError):
     """The journal can't be read just now; the message says why."""
 
 
@@ -185,14 +185,14 @@ class Reader:
             f" AND kind NOT IN ({_INTERNAL}) AND at_ms >= :since ORDER BY at_ms DESC, seq DESC LIMIT :limit",
             {"tank": tank, "since": rows.ms(since_s), "limit": limit},
         )
-        stored = [Stored(seq, rows.event(line), ok == 1) for seq, line, ok in found]
+        stored = rows.readable(found, lambda row: Stored(row[0], rows.event(row[1]), row[2] == 1))
         return [s for s in stored if tank is None or _touches(s, tank)]
 
     def entry(self, entry_id: str) -> Event | None:
         """What a person entered under this id, as it stands by now: corrected where it was, None where it is void."""
-        corrects = "kind = 'correction' AND json_extract(line, '$.of') = ?"
+        corrects = "kind = 'correction' AND json_valid(line) AND json_extract(line, '$.of') = ?"
         sql = f"SELECT line FROM event WHERE id = ? OR {corrects} ORDER BY seq"  # noqa: S608
-        found = [rows.event(line) for (line,) in self._all(sql, (entry_id, entry_id))]
+        found = list(rows.readable(self._all(sql, (entry_id, entry_id)), lambda row: rows.event(row[0])))
         if not found or isinstance(found[0], Correction) or found[0].kind in INTERNAL_KINDS:
             return None
         last = found[-1]
@@ -224,7 +224,7 @@ class Reader:
     def days(self, tank: str, since: str = "", until: str = "9999") -> list[Daily]:
         """Closed days of a tank by local date, `since` and `until` (both included) as YYYY-MM-DD, oldest first."""
         sql = "SELECT tank, date, at_ms, body FROM daily WHERE tank = ? AND date >= ? AND date <= ? ORDER BY date"
-        return [rows.daily(r) for r in self._all(sql, (tank, since, until))]
+        return list(rows.readable(self._all(sql, (tank, since, until)), rows.daily))
 
     def first_day(self, tank: str) -> dt.date | None:
         """The first closed day of a tank."""
@@ -238,7 +238,7 @@ class Reader:
             " ORDER BY at_ms DESC, no DESC LIMIT ?",
             (rows.ms(since_s), tank, tank, limit),
         )
-        return [rows.alarm(r) for r in found]
+        return list(rows.readable(found, rows.alarm))
 
     def due_changes(self, tank: str, since_s: float = 0.0) -> list[tuple[float, float, str]]:
         """When the next test's date was moved, to when, and why; oldest first."""

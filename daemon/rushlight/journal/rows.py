@@ -8,13 +8,18 @@ from __future__ import annotations
 
 import dataclasses
 import json
-from collections.abc import Mapping, Sequence
+import logging
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, NamedTuple, Protocol, cast
+from typing import Any, NamedTuple, Protocol, TypeVar, cast
 
 from rushlight.effects import AlarmChange, Daily, DueChange, Estimate
 from rushlight.eventlines import format_line, parse_line
 from rushlight.events import Event, Quality, Reading
+
+log = logging.getLogger(__name__)
+T = TypeVar("T")
+U = TypeVar("U")
 
 
 @dataclass(frozen=True, slots=True)
@@ -343,6 +348,21 @@ def reading(
 def event(line: str) -> Event:
     """The event of a row's line."""
     return parse_line(line, internal=True)
+
+
+def readable(found: Iterable[T], make: Callable[[T], U], bad: Callable[[T], None] | None = None) -> Iterator[U]:
+    """What `make` makes of each row.  SQLite has no checksums: what a bad card turned into nonsense is left out.
+
+    `bad` hears of each such row; without it the log does.
+    """
+    for row in found:
+        try:
+            yield make(row)
+        except (ValueError, TypeError, KeyError, OverflowError, RecursionError) as e:
+            if bad is None:
+                log.error("journal=damaged row=%.80r why=%s", row, e)
+            else:
+                bad(row)
 
 
 def alarm(row: tuple[Any, ...]) -> AlarmChange:

@@ -39,7 +39,9 @@ _PUT_PERIOD = "INSERT INTO period VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET
 _PUT_TOPIC = "INSERT INTO topic VALUES (?, ?) ON CONFLICT (topic) DO UPDATE SET owner = excluded.owner"
 _PUT_SNAPSHOT = "INSERT OR REPLACE INTO snapshot VALUES (?, ?, ?, ?)"
 _DROP_TOPIC = "DELETE FROM topic WHERE topic = ?"
-_PUT_HANDED = "INSERT INTO handed VALUES (?, ?) ON CONFLICT (link) DO UPDATE SET messages = excluded.messages"
+_PUT_HANDED = (
+    "INSERT INTO handed (link, messages) VALUES (?, ?) ON CONFLICT (link) DO UPDATE SET messages = excluded.messages"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -314,7 +316,7 @@ class Journal:
         self._closed_seq = closed
         if urgent:
             self._entries.add(self._pending.others.values(), self._numbers)
-            self._mark.reached(self.last_seq)
+            self._mark.reached(self.last_seq, at_s, readings_alone=self._pending.readings_alone)
         self._pending.clear()
         self._db.worked()
         return True

@@ -8,6 +8,7 @@ Never sends anything and never waits for a device or the network.
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import logging
 import queue
@@ -483,7 +484,8 @@ class Engine:
                 self.timeline.feed(stored.event)
         reached = self.journal.period_done(_REACHED)
         if reached and not past_lost:
-            self.timeline.advance(float(reached))
+            with contextlib.suppress(ValueError):  # a damaged page
+                self.timeline.advance(float(reached))
         for standing in questions.tool_alarms(self.core, self.timeline.state):
             self._conditions[standing] = "raise"
 

@@ -20,7 +20,7 @@ from rushlight.entry.receipt import Receipt
 from rushlight.events import Acknowledge, Correction, Event, Shelve
 from rushlight.journal import export as exporting
 from rushlight.journal.pictures.kept import Pictures, copy_missing
-from rushlight.journal.reader import Reader, UnreadableError
+from rushlight.journal.reader import Reader
 from rushlight.journal.recovery import backup as backups
 from rushlight.journal.rows import Recorded, whole_ms
 from rushlight.journal.store import Journal
@@ -137,10 +137,7 @@ def entries_of(folder: Path, tank: str | None) -> list[dict[str, Any]]:
     path = journal_path(folder)
     if not path.exists():
         raise FileNotFoundError(f"there is no journal in {folder}")
-    try:
-        return entries(Reader(path), tank)
-    except UnreadableError as e:
-        raise OSError(str(e)) from None
+    return entries(Reader(path), tank)
 
 
 def entries(reader: Reader, tank: str | None, most: int = 30) -> list[dict[str, Any]]:

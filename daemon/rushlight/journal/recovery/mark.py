@@ -24,6 +24,8 @@ from rushlight.journal.rows import EventRow
 log = logging.getLogger(__name__)
 
 SUFFIX = ".mark"
+READINGS_EVERY_S = 900.0
+"""A commit of readings alone moves the mark this often: each mark costs the card a page, as much as the readings."""
 _TOLD = 6
 _PLACE_BYTES = 4096
 
@@ -44,7 +46,7 @@ class HighWater:
         self._path = files.part(database, SUFFIX)
         self._mark: Mark | None = None
         """None until what it promises was looked for."""
-        self._said = False
+        self._said, self._saved_s = False, 0.0
         self.shortfall = ""
         """What was on the disk once and is not there any more, in words."""
 
@@ -63,11 +65,12 @@ class HighWater:
             log.error("journal=short lost=%d put_back=%s", lost, ",".join(row.id for row in back))
         return lost > 0
 
-    def reached(self, seq: int) -> None:
-        """Everything up to `seq` has reached the disk."""
-        if self._mark is not None:
-            self._mark.seq = seq
-            self._save(self._mark)
+    def reached(self, seq: int, at_s: float, *, readings_alone: bool = False) -> None:
+        """Everything up to `seq` has reached the disk by `at_s`."""
+        if self._mark is None or (readings_alone and 0.0 <= at_s - self._saved_s < READINGS_EVERY_S):
+            return
+        self._mark.seq, self._saved_s = seq, at_s
+        self._save(self._mark)
 
     def _save(self, mark: Mark) -> None:
         """Write it in the place of the older one and wait for the disk."""

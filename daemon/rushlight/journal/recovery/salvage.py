@@ -37,6 +37,16 @@ class Saved:
     others: int = 0
 
 
+_OLDER = {
+    ("outbox", "purpose"): "iif(alarm_id <> '', 'alarm', iif(key LIKE 'selftest:%', 'check', 'summary'))",
+    ("outbox", "alarms"): """CASE WHEN alarm_id = '' THEN '[]'
+        WHEN substr(key, 1, length(alarm_id) + 1) = alarm_id || '#' THEN json_array(json_array(alarm_id,
+            CAST(substr(key, length(alarm_id) + 2) AS INTEGER),
+            CASE WHEN key LIKE '%-repeat@%' THEN 'repeat' WHEN key LIKE '%-reminder@%' THEN 'reminder'
+                 WHEN key LIKE '%-return@%' THEN 'return' ELSE 'raise' END))
+        ELSE '[["' || replace(alarm_id, ' ', '",0,"raise"],["') || '",0,"raise"]]' END""",
+}
+"""Columns that an older version did not have, from what it had (`schema`, second step)."""
 Sound = Callable[[Mapping[str, Any]], bool]
 """Whether a row, by the names of its columns, makes sense."""
 
@@ -51,9 +61,14 @@ class _Table:
     put: str
     sound: Sound = lambda _row: True
 
-    def select(self, end: str) -> str:
-        """Reads its columns, in the order in which `put` takes them."""
-        return f"SELECT {', '.join(self.columns)} FROM {self.name} {end}"  # noqa: S608
+    def select(self, source: sqlite3.Connection, end: str) -> str:
+        """Reads its columns, in the order in which `put` takes them; of an older version, what they are made from.
+
+        Raises sqlite3.Error.
+        """
+        there = {row[1] for row in source.execute(f"PRAGMA table_info({self.name})")}
+        asked = (c if c in there else f"{_OLDER[self.name, c]} AS {c}" for c in self.columns)
+        return f"SELECT {', '.join(asked)} FROM {self.name} {end}"  # noqa: S608
 
     def good(self, row: Row) -> bool:
         """Whether the row makes sense."""
@@ -130,19 +145,19 @@ def rescue(conn: sqlite3.Connection, damaged: Path) -> Saved:
 
 
 def _ours(source: sqlite3.Connection) -> bool:
-    """Whether its tables have the columns that this version writes."""
+    """Whether its tables are those of this version or of one before it."""
     try:
         marks = [source.execute(f"PRAGMA {p}").fetchone()[0] for p in ("application_id", "user_version")]
     except sqlite3.DatabaseError:
         return False
-    return marks == [schema.APPLICATION_ID, schema.VERSION]
+    return marks[0] == schema.APPLICATION_ID and 1 <= marks[1] <= schema.VERSION
 
 
 def _carry(source: sqlite3.Connection, conn: sqlite3.Connection, table: _Table) -> int:
     saved = 0
     for way in ("DESC", "ASC"):
         order = ", ".join(f"{column} {way}" for column in table.order.split(", "))
-        found = _Rows(source, table.select(f"ORDER BY {order}"))
+        found = _Rows(source, table, f"ORDER BY {order}")
         saved += sum(_put(conn, table.put, row) for row in found if table.good(row))
         if found.end_reached:
             break
@@ -160,13 +175,13 @@ def _put(conn: sqlite3.Connection, sql: str, row: Row) -> int:
 class _Rows:
     """Rows until the end or until damage; `end_reached` tells afterwards which it was."""
 
-    def __init__(self, source: sqlite3.Connection, sql: str) -> None:
-        self._source, self._sql = source, sql
+    def __init__(self, source: sqlite3.Connection, table: _Table, end: str) -> None:
+        self._source, self._table, self._end = source, table, end
         self.end_reached = False
 
     def __iter__(self) -> Iterator[Row]:
         try:
-            yield from self._source.execute(self._sql)
+            yield from self._source.execute(self._table.select(self._source, self._end))
             self.end_reached = True
         except (sqlite3.DatabaseError, UnicodeError) as e:
             log.warning("damage met: %s", e)
@@ -176,9 +191,9 @@ def _readings(source: sqlite3.Connection, conn: sqlite3.Connection) -> int:
     """The newest readings that are missing, as far back as they go without a break or until there are enough."""
     last: int = conn.execute("SELECT ifnull(max(seq), 0) FROM reading").fetchone()[0]
     probes = {no for (no,) in conn.execute("SELECT no FROM probe")}
-    sql = _READINGS.select(f"WHERE seq > {last} ORDER BY seq DESC LIMIT {MOST_READINGS}")
+    end = f"WHERE seq > {last} ORDER BY seq DESC LIMIT {MOST_READINGS}"
     known = _READINGS.columns.index("probe")
-    saved = sum(_put(conn, _READINGS.put, row) for row in _Rows(source, sql) if row[known] in probes)
+    saved = sum(_put(conn, _READINGS.put, row) for row in _Rows(source, _READINGS, end) if row[known] in probes)
     if saved:
         conn.execute("DELETE FROM stretch")
         top: int = conn.execute("SELECT max(seq) FROM reading").fetchone()[0]
