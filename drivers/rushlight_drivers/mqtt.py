@@ -418,7 +418,7 @@ class MqttDriver(Session):
 
 
 def _packed(messages: Sequence[tuple[int, bytes]]) -> bytes:
-    """Numbers and digests; a run of numbers is its first one and its length, for the card bears each byte every time."""
+    """Numbers and digests; a run of numbers is its first and its length, for the card bears each byte every time."""
     runs: list[tuple[int, list[bytes]]] = []
     for number, digest in messages:
         if not runs or number != runs[-1][0] + len(runs[-1][1]):

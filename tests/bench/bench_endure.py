@@ -22,9 +22,8 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from figures import Figure, proc, resident_mb, show
-
 import paho.mqtt.client as paho
+from figures import Figure, proc, resident_mb, show
 
 from helpers.accelerated import DAY_S, House, value
 from rushlight.host import memory

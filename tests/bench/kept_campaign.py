@@ -35,6 +35,7 @@ from helpers.daemon import RUSHLIGHT, Daemon, until
 from helpers.hub import Broker
 from helpers.page import Client
 from helpers.receivers import free_port
+from rushlight import eventlines
 from rushlight.service import control
 
 CONFIG = """
@@ -171,23 +172,24 @@ class Doors:
             return False
 
     def _by_page(self, id_: str) -> bool:
-        self._phone.get("/tanks/foyer/feeding")
-        answer = self._phone.post("/tanks/foyer/feeding", {"id": id_, "grams": "0.5", "sure": "yes"})
+        self._phone.get("/tanks/foyer/note")
+        answer = self._phone.post("/tanks/foyer/note", {"id": id_, "text": "seen"})
         where = answer.headers.get("Location", "")
         return answer.status == 303 and id_ in where and "held" not in where
 
     def _by_command(self, id_: str) -> bool:
-        command = [*RUSHLIGHT, "record", "feeding", "grams=0.5", "--id", id_, "--config", str(self._daemon.config)]
+        command = [*RUSHLIGHT, "record", "note", "text=seen", "--id", id_, "--config", str(self._daemon.config)]
         with self.no_command:
             got = subprocess.run(command, capture_output=True, timeout=120, check=False)
         return got.returncode == 0
 
     def _by_socket(self, id_: str) -> bool:
-        line = {"kind": "feeding", "tank": "foyer", "at": "2026-03-01T12:00:00Z", "id": id_, "grams": 0.5}
+        at = eventlines.rfc3339(time.time())
+        line = {"kind": "note", "tank": "foyer", "at": at, "id": id_, "text": "seen"}
         return bool(control.ask(self._data, do="record", line=line)["kept"] == "on disk")
 
     def _by_hub(self, id_: str) -> bool:
-        line = {"id": id_, "kind": "feeding", "tank": "foyer", "grams": 0.5, "sure": True}
+        line = {"id": id_, "kind": "note", "tank": "foyer", "text": "seen"}
         self._commander.publish(self._command_topic, json.dumps(line), qos=1)
         end_s = time.monotonic() + 3.0
         while id_ not in self._answers and time.monotonic() < end_s:
@@ -245,7 +247,7 @@ def held(data: Path) -> tuple[set[str], set[int], bool]:
                 shutil.copy(file, Path(name) / file.name)
         try:
             with contextlib.closing(sqlite3.connect(Path(name) / "journal.sqlite")) as conn:
-                entries = {id_ for (id_,) in conn.execute("SELECT id FROM event WHERE kind = 'feeding'")}
+                entries = {id_ for (id_,) in conn.execute("SELECT id FROM event WHERE kind = 'note'")}
                 values = {round(v) for (v,) in conn.execute("SELECT value FROM reading WHERE value IS NOT NULL")}
                 sound = conn.execute("PRAGMA quick_check").fetchone() == ("ok",)
         except sqlite3.DatabaseError:
@@ -271,7 +273,7 @@ def live(folder: Path, shares: dict[str, int], *, kills: int, harm_every: int = 
     try:
         doors.begin()
         while found.kills < kills or not doors.done:
-            until(lambda: len(doors.acknowledged) >= min(share * (found.kills + 1), sum(shares.values())), 120)
+            until(lambda: len(doors.acknowledged) >= min(share * (found.kills + 1), sum(shares.values())), 900)
             time.sleep(rng.uniform(0.0, 2.0))
             if found.kills == kills:
                 break
@@ -282,7 +284,7 @@ def live(folder: Path, shares: dict[str, int], *, kills: int, harm_every: int = 
             else:
                 with doors.no_command:
                     gone |= _harm(daemon, data, doors, rng, found)
-        until(lambda: doors.done, 120, "every door's share")
+        until(lambda: doors.done, 900, "every door's share")
         doors.close()
         board.stop()
         time.sleep(6.0)  # what waits at the broker comes
@@ -339,7 +341,7 @@ def main() -> None:
     asked.add_argument("--seed", type=int, default=21)
     given = asked.parse_args()
     n = given.entries
-    shares = {"page": n * 35 // 100, "hub": n * 35 // 100, "socket": n * 20 // 100, "command": n * 10 // 100}
+    shares = {"page": n * 35 // 100, "hub": n * 35 // 100, "socket": n * 25 // 100, "command": n * 5 // 100}
     with tempfile.TemporaryDirectory() as folder:
         found = live(Path(folder), shares, kills=given.kills, seed=given.seed)
     print(

@@ -99,7 +99,7 @@ _HANDED = """
 CREATE TABLE handed (link TEXT PRIMARY KEY, messages BLOB NOT NULL) STRICT, WITHOUT ROWID;
 """
 
-# A row with its own number lies in one page up to nearly a page's length; one that lies by its name spills at a quarter.
+# A row with a number of its own fits into one page whole; one that lies by its name spills at a quarter of a page.
 _HANDED_IN_ONE_PAGE = """
 DROP TABLE handed;
 CREATE TABLE handed (no INTEGER PRIMARY KEY, link TEXT NOT NULL UNIQUE, messages BLOB NOT NULL) STRICT;

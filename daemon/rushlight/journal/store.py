@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from rushlight.effects import AlarmChange, Daily, DueChange, Effect, Message
-from rushlight.events import Reading, Tick
+from rushlight.events import Event, Reading, Tick
 from rushlight.journal import history, rows, upkeep
 from rushlight.journal.bulk import Bulk
 from rushlight.journal.database import Database, NoDatabaseError
@@ -91,10 +91,11 @@ class Journal:
         self._seen_replaced = 0
         self._loaded = False
         self._mirror_old = False
-        self._mark, self._entries = HighWater(path), entry_list.EntryList(path, boot_id)
+        self._mark, self._entries = HighWater(path), entry_list.EntryList(path)
         self._told: list[str] = []
         self.past_lost = False
         """What happened before this start is not all there: the file was replaced, or its log damaged."""
+        self.missing: list[EventRow] = []
         self.past_came_late = False
         """A past was found only after the start, which had to do without it; whoever takes it up sets this to False."""
 
@@ -147,8 +148,6 @@ class Journal:
         if replaced and self._db.aside is not None:
             self._rescue(self._db.aside)
         conn = self._db.connection
-        own = not (late and self._given)
-        """Whether no row in memory has a number that a lost one had."""
         seq = history.last_seq(conn) if late else self.last_seq
         short = self._mark.seq > seq
         self.past_lost |= replaced or short
@@ -165,19 +164,26 @@ class Journal:
             self._take_state()
         if late or replaced:
             self._rewrite()
-        self._mark.miss(seq, self._put_back(conn, own_numbers=own))
-        self._seen_replaced = self._db.replaced
-
-    def _put_back(self, conn: sqlite3.Connection, *, own_numbers: bool) -> list[EventRow]:
-        """Entries that were on the disk once and are not in this database, with their own arrival numbers if free."""
         self._go_on_from(self._mark.seq)
         missing = [row for row in self._entries.missing(conn) if not self._pending.has("event", row.id)]
+        self._mark.miss(seq, missing)
+        covered = self._state_seq(conn) if late else self.last_seq
         for row in missing:
-            own = own_numbers and entry_list.unused(conn, row.seq)
-            self._given = max(self._given, row.seq - self._numbers.seq) if own else self._given + 1
-            no = row.seq - self._numbers.seq if own else self._given
-            self._put("event", row.id, dataclasses.replace(row, seq=no))
-        return missing
+            if row.seq <= covered:  # the state knows them
+                self._put("event", row.id, dataclasses.replace(row, seq=row.seq - self._numbers.seq))
+        self.missing = [row for row in missing if row.seq > covered]
+        self._seen_replaced = self._db.replaced
+
+    def _state_seq(self, conn: sqlite3.Connection) -> int:
+        """The arrival number up to which some state that is kept has everything in it."""
+        taken = self._pending.get("snapshot", "put")
+        held: int = conn.execute("SELECT ifnull(max(seq), 0) FROM snapshot").fetchone()[0]
+        return max(held, taken.values(self._numbers)[0] if taken else 0)
+
+    def take_missing(self) -> list[Event]:
+        """Entries that were on the disk once and are not there any more, to be entered again now, oldest first."""
+        taken, self.missing = self.missing, []
+        return [rows.event(row.line) for row in taken]
 
     def _rescue(self, damaged: Path) -> None:
         with self._db.transaction(durable=True) as conn:
@@ -356,6 +362,10 @@ class Journal:
         log.error("%s", sentence)
         self._told.append(sentence)
 
+    def shortfall_told(self) -> None:
+        """The alarm of what is missing is on the disk; the next start need not tell it again."""
+        self._mark.told()
+
     @property
     def trouble(self) -> str:
         """The word for what keeps the journal from the disk; '' while it is written."""
@@ -476,7 +486,7 @@ class Journal:
         except (sqlite3.Error, NoDatabaseError) as e:
             self._db.failed(e, at_s)
             return 0
-        self._entries.tidy(self._db.connection, anew=True)
+        self._tidy_entries(anew=True)
         return moved
 
     # ------------------------------------------------------------------ steering tables
@@ -531,8 +541,12 @@ class Journal:
         """Hourly: move the write-ahead log into the database and cut it to nothing."""
         done = self._db.checkpoint()
         if done:
-            self._entries.tidy(self._db.connection)
+            self._tidy_entries()
         return done
+
+    def _tidy_entries(self, *, anew: bool = False) -> None:
+        if not self.missing:
+            self._entries.tidy(self._db.connection, anew=anew)
 
     def reader(self) -> Reader:
         """Short-lived reading for any thread; each `with` opens and closes a connection of its own."""

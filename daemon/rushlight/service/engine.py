@@ -230,6 +230,8 @@ class Engine:
             self.journal.outbox.forget_dates_after(at_s)
         effects = self.timeline.feed(event)
         self._act([Recorded(event, self.clock.mono_s(), self.time.trusted)], effects)
+        for entry in self.journal.take_missing():  # late, as what is typed a day later is: nobody was silent till then
+            self.enter(dataclasses.replace(entry, received_s=max(at_s, self.now_s())))
 
     def _take_samples(self, samples: Sequence[Sample], pledge: Pledge | None = None) -> None:
         for sample in samples:
@@ -437,6 +439,8 @@ class Engine:
         self._storage_said = report.trouble
         facts = {"sentence": report.sentence} if report.sentence else {}
         self.note_condition("storage_low", "raise" if report.wants_attention else "clear", "", facts)
+        if report.durable:
+            self.journal.shortfall_told()
 
     def _take_up_past(self) -> None:
         """The journal could not be read at the start and can be now: the state is made again, from all of it.

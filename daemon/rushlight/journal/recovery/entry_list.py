@@ -34,14 +34,13 @@ _NEWEST = (
     f"SELECT {', '.join(EVENT_COLUMNS)} FROM event WHERE kind IN ({_NAMES})"  # noqa: S608
     " ORDER BY seq DESC LIMIT ?"
 )
-_TAKEN = "SELECT 1 FROM event WHERE seq = ?1 UNION ALL SELECT 1 FROM reading WHERE seq = ?1"
 
 
 class EntryList:
-    """The list of one database; belongs to its writer.  `boot_id` is that of the running kernel."""
+    """The list of one database; belongs to its writer."""
 
-    def __init__(self, database: Path, boot_id: str) -> None:
-        self._path, self._boot_id = files.part(database, SUFFIX), boot_id
+    def __init__(self, database: Path) -> None:
+        self._path = files.part(database, SUFFIX)
         self._said = False
 
     def add(self, entries: Iterable[rows.Row], numbers: rows.Numbers) -> None:
@@ -53,16 +52,11 @@ class EntryList:
     def missing(self, conn: sqlite3.Connection) -> list[EventRow]:
         """Entries that `conn` does not have, oldest first, with the arrival numbers that they had.
 
-        A row of another boot, or of one that `conn` does not know, has lost what it needs to be put right later.
         Raises sqlite3.Error.
         """
-        here = conn.execute("SELECT no FROM boot WHERE id = ?", (self._boot_id,)).fetchone()
-        found = []
-        for boot_id, row in load(self._path).values():
-            if conn.execute("SELECT 1 FROM event WHERE id = ?", (row["id"],)).fetchone() is None:
-                same = here is not None and boot_id == self._boot_id
-                found.append(EventRow(**row | ({"boot": here[0]} if same else {"boot": None, "mono_ms": None})))
-        return sorted(found, key=lambda row: row.seq)
+        held = load(self._path).values()
+        gone = [r for r in held if conn.execute("SELECT 1 FROM event WHERE id = ?", (r["id"],)).fetchone() is None]
+        return sorted((EventRow(**row | {"boot": None, "mono_ms": None}) for row in gone), key=lambda row: row.seq)
 
     def tidy(self, conn: sqlite3.Connection, *, anew: bool = False) -> None:
         """Once the database holds everything without its log: keep the newest only.  `anew`: rows have changed."""
@@ -75,8 +69,9 @@ class EntryList:
         except (sqlite3.Error, OSError) as e:
             log.warning("%s not tidied: %s", self._path.name, e)
 
-    def _line(self, values: Sequence[Any]) -> bytes:
-        body = json.dumps([self._boot_id, *values], ensure_ascii=False, separators=(",", ":")).encode()
+    @staticmethod
+    def _line(values: Sequence[Any]) -> bytes:
+        body = json.dumps(values, ensure_ascii=False, separators=(",", ":")).encode()
         return b"%08x %s\n" % (zlib.crc32(body), body)
 
     def _write(self, how: int, content: bytes) -> None:
@@ -100,19 +95,14 @@ def is_entry(row: rows.Row) -> bool:
     return isinstance(row, EventRow) and row.kind in KINDS
 
 
-def unused(conn: sqlite3.Connection, seq: int) -> bool:
-    """Whether an arrival number is free.  Raises sqlite3.Error."""
-    return conn.execute(_TAKEN, (seq,)).fetchone() is None
-
-
-def load(path: Path) -> dict[str, tuple[str, dict[str, Any]]]:
-    """Boot and columns of each entry by its id, as far as its line is whole."""
+def load(path: Path) -> dict[str, dict[str, Any]]:
+    """The columns of each entry by its id, as far as its line is whole."""
     try:
         raw = path.read_bytes()
     except OSError:
         return {}
     found = (_read(line) for line in raw.split(b"\n"))
-    return {row["id"]: (boot_id, row) for boot_id, row in filter(None, found)}
+    return {row["id"]: row for row in filter(None, found)}
 
 
 def forget(database: Path) -> None:
@@ -120,12 +110,11 @@ def forget(database: Path) -> None:
     files.part(database, SUFFIX).unlink(missing_ok=True)
 
 
-def _read(line: bytes) -> tuple[str, dict[str, Any]] | None:
+def _read(line: bytes) -> dict[str, Any] | None:
     try:
         if int(line[:8], 16) != zlib.crc32(line[9:]):
             return None
-        boot_id, *values = json.loads(line[9:])
-        row = dict(zip(EVENT_COLUMNS, values, strict=True))
-        return (str(boot_id), row) if rows.event(row["line"]).id == row["id"] else None
+        row = dict(zip(EVENT_COLUMNS, json.loads(line[9:]), strict=True))
+        return row if rows.event(row["line"]).id == row["id"] else None
     except (ValueError, TypeError, KeyError, RecursionError, LineError):
         return None

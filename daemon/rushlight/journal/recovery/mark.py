@@ -27,6 +27,7 @@ SUFFIX = ".mark"
 READINGS_EVERY_S = 900.0
 """A commit of readings alone moves the mark this often: each mark costs the card a page, as much as the readings."""
 _TOLD = 6
+_WORDS = 2000
 _PLACE_BYTES = 4096
 
 
@@ -37,6 +38,8 @@ class Mark:
     seq: int = 0
     count: int = 0
     """How often a mark was written; the greater of two is the newer."""
+    untold: str = ""
+    """What was found missing, until the alarm of it is on the disk."""
 
 
 class HighWater:
@@ -61,9 +64,16 @@ class HighWater:
         """Whether a database that counts up to `seq` has lost something, of which `back` were put back."""
         lost = max(len(back), self.seq - seq)
         if lost > 0:
-            self.shortfall = _words(lost, back)
+            assert self._mark is not None
+            self._mark.untold = _words(lost, back)[:_WORDS]
             log.error("journal=short lost=%d put_back=%s", lost, ",".join(row.id for row in back))
+        self.shortfall = self._mark.untold if self._mark else ""
         return lost > 0
+
+    def told(self) -> None:
+        """Written with the next mark, so that it is rather told twice than not at all."""
+        if self._mark is not None:
+            self._mark.untold = ""
 
     def reached(self, seq: int, at_s: float, *, readings_alone: bool = False) -> None:
         """Everything up to `seq` has reached the disk by `at_s`."""
@@ -125,7 +135,8 @@ def _name(row: EventRow) -> str:
 
 
 def _place(mark: Mark) -> bytes:
-    body = json.dumps({"seq": mark.seq, "count": mark.count}, separators=(",", ":")).encode()
+    said = {"seq": mark.seq, "count": mark.count, "untold": mark.untold}
+    body = json.dumps(said, ensure_ascii=False, separators=(",", ":")).encode()
     return (b"%08x %s\n" % (zlib.crc32(body), body)).ljust(_PLACE_BYTES, b" ")
 
 
@@ -135,6 +146,6 @@ def _read(place: bytes) -> Mark | None:
         if int(text[:8], 16) != zlib.crc32(text[9:]):
             return None
         found: dict[str, Any] = json.loads(text[9:])
-        return Mark(int(found["seq"]), int(found["count"]))
+        return Mark(int(found["seq"]), int(found["count"]), str(found.get("untold", "")))
     except (ValueError, TypeError, KeyError, RecursionError):
         return None

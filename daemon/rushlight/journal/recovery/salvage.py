@@ -150,7 +150,7 @@ def _ours(source: sqlite3.Connection) -> bool:
         marks = [source.execute(f"PRAGMA {p}").fetchone()[0] for p in ("application_id", "user_version")]
     except sqlite3.DatabaseError:
         return False
-    return marks[0] == schema.APPLICATION_ID and 1 <= marks[1] <= schema.VERSION
+    return bool(marks[0] == schema.APPLICATION_ID and 1 <= marks[1] <= schema.VERSION)
 
 
 def _carry(source: sqlite3.Connection, conn: sqlite3.Connection, table: _Table) -> int:
