@@ -47,7 +47,8 @@ QUEUE_ITEMS = 10_000
 LAG_S = 2.0
 """Time's own ticks run this much behind, so that a sample on its way is not overtaken by its own silence."""
 SNAPSHOT_EVERY_S = 6 * 3600.0
-_LOOK_EVERY_S = 1.0
+_LOOK_EVERY_S = 2.0
+"""What arrives wakes the engine at once; time alone does so this often."""
 _REACHED = "core reached"
 """Name under which the journal remembers how far time's ticks had come."""
 _RETRY_EVERY_S = 60.0

@@ -279,7 +279,7 @@ class Service:
             log.info("pictures=thinned n=%d", len(gone))
         return True
 
-    # ------------------------------------------------------------------ once a second
+    # ------------------------------------------------------------------ every other second
 
     def _turn(self) -> None:
         mono_s = self.clock.mono_s()

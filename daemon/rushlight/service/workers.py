@@ -15,9 +15,10 @@ from rushlight.host import sdnotify
 
 log = logging.getLogger(__name__)
 
-_TURN_S = 1.0
-_HARD_LIMIT_S = 300.0
-"""The supervisor itself stuck this long: the interpreter is asked to dump its stacks and leave."""
+_TURN_S = 2.0
+_HARD_LIMIT_S, _ARM_EVERY_S = 300.0, 10.0
+"""The supervisor itself stuck this long: the interpreter is asked to dump its stacks and leave.  Arming it anew starts a
+thread each time, which costs more than all else that an idle daemon does in a turn."""
 
 
 class Workers:
@@ -45,12 +46,15 @@ class Workers:
     def supervise(self, every_turn: Callable[[], None]) -> bool:
         """Feed the service manager's watchdog until told to stop; False when a worker died.
 
-        `every_turn` is called about once a second and must not block.
+        `every_turn` is called about every two seconds and must not block.
         """
+        arm_s = self.clock.mono_s()
         faulthandler.dump_traceback_later(_HARD_LIMIT_S, exit=True)
         try:
             while not self.clock.wait(self.stop, _TURN_S):
-                faulthandler.dump_traceback_later(_HARD_LIMIT_S, exit=True)
+                if self.clock.mono_s() - arm_s >= _ARM_EVERY_S:
+                    arm_s = self.clock.mono_s()
+                    faulthandler.dump_traceback_later(_HARD_LIMIT_S, exit=True)
                 self.dead = [t.name for t in self._threads if not t.is_alive()]
                 if self.dead and not self.stop.is_set():
                     log.critical("workers=dead names=%s", ",".join(self.dead))
