@@ -17,8 +17,8 @@ log = logging.getLogger(__name__)
 
 _TURN_S = 2.0
 _HARD_LIMIT_S, _ARM_EVERY_S = 300.0, 10.0
-"""The supervisor itself stuck this long: the interpreter is asked to dump its stacks and leave.  Arming it anew starts a
-thread each time, which costs more than all else that an idle daemon does in a turn."""
+"""The supervisor itself stuck this long: the interpreter is asked to dump its stacks and leave.  Arming it anew starts
+a thread each time, which costs more than all else that an idle daemon does in a turn."""
 
 
 class Workers:
