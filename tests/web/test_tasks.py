@@ -10,6 +10,7 @@ import pytest
 
 from helpers.browser import CHROMIUM, chromium
 from helpers.page import PASSPHRASE, Site, page_site
+from rushlight.alarms.table import TABLE
 from rushlight.events import Event, Feeding, Test
 from rushlight.localtime import DAY_S
 
@@ -151,6 +152,21 @@ def test_the_most_urgent_alarm_and_its_first_action_are_in_the_first_400_px(brow
     thumb.tap(page.get_by_role("link", name="Foyer").first)
     page.locator("#why").wait_for()
     assert seen(page, page.locator("#why"), PHONE[1]) and thumb.scrolls == 0, "why: one tap"
+    page.context.close()
+
+
+def test_any_alarm_of_the_table_fits_the_first_400_px_with_its_action(browser: Any, site: Site) -> None:
+    page = opened(browser, site)
+    for path in ("/", "/tanks/foyer"):
+        page.goto(path)
+        for row in TABLE.values():
+            bottom = page.evaluate(
+                "([head, todo]) => { document.querySelector('.headline strong').textContent = head;"
+                " const said = document.querySelector('.todo'); said.textContent = todo;"
+                " return said.getBoundingClientRect().bottom; }",
+                [f"{row.title}.", row.first_action],
+            )
+            assert bottom <= FIRST_VIEW_PX, (path, row.name, bottom)
     page.context.close()
 
 
