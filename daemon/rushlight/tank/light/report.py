@@ -219,7 +219,8 @@ def _week_sentence(site: Site, state: LightState) -> str:
             for days in (state.days[-7:], state.days[-14:-7])
         ]
         if sun[1] > 0.0:
-            text += f" (the season alone: {_more_or_less(1.0 + daylight_share * (sun[0] / sun[1] - 1.0))})"
+            season = _more_or_less(1.0 + daylight_share * (sun[0] / sun[1] - 1.0))
+            text += f"; by the time of year alone it would be {'the same' if season == 'as much' else season}"
     return text + "."
 
 
