@@ -23,6 +23,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from helpers.daemon import RUSHLIGHT, until
 from helpers.hub import Broker
+from rushlight import eventlines
 from rushlight.service import control
 
 CONFIG = """
@@ -102,7 +103,7 @@ def main() -> None:
             line = {
                 "kind": "feeding",
                 "tank": "foyer",
-                "at": "2026-03-01T12:00:00Z",
+                "at": eventlines.rfc3339(time.time()),
                 "id": f"f-{len(took_s)}",
                 "grams": 1,
             }

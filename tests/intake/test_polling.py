@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rushlight.clock import SimulatedClock
-from rushlight.intake.polling import CHANGES, LONGEST_WAIT_S, Link, LinkWorker, Thinner, links
+from rushlight.intake.polling import CHANGES, FLOOD, LONGEST_WAIT_S, Link, LinkWorker, Thinner, links
 from rushlight.intake.stamping import reading, says_nothing
 from rushlight.settings import Probe
 from rushlight_drivers import Channel, DriverSpec, LinkError, Sample
@@ -42,6 +42,8 @@ class Scripted:
         word = self.script.pop(0)
         if word == "lost":
             raise LinkError("unplugged")
+        if word == "flood":
+            return [Sample("p", self.clock.mono_s(), 1.0)] * FLOOD
         return [] if word == "-" else [Sample("p", self.clock.mono_s(), float(word))]
 
     def close(self) -> None: ...
@@ -80,6 +82,12 @@ def test_a_lost_link_is_opened_again_with_growing_patience() -> None:
     assert [s.value for s in heard] == [1.0, 2.0]
     waits = [b - a for a, b in zip(driver.opened, driver.opened[1:], strict=False)]
     assert waits[:7] == [1.0, 2.0, 4.0, 8.0, 16.0, LONGEST_WAIT_S, LONGEST_WAIT_S]
+
+
+def test_who_floods_has_half_of_the_time() -> None:
+    driver, heard = run(["flood", "flood", "1", "2"], streams=True, takes_s=0.5)
+    assert driver.polled == [0.0, 1.0, 2.0, 2.5], "after a flood the link rests as long as it took"
+    assert len(heard) == 1
 
 
 def test_probes_on_one_wire_share_a_worker_and_import_needs_none() -> None:
