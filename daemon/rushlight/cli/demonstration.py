@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import datetime as dt
 import functools
+import logging
 import secrets
 import signal
 import socket
@@ -218,7 +219,9 @@ def _live(console: Console, text: str, folder: Path, port: int, past: Past) -> i
 def _greet(console: Console, config: Config, folder: Path, file: Path, port: int) -> None:
     """The address that lets a browser in, what to try there, and commands that work as they are printed."""
     clock = SystemClock()
+    logging.disable(logging.WARNING)  # the code that it would tell is spent at once
     access = Access(folder, clock.wall_s, clock.mono_s)
+    logging.disable(logging.NOTSET)
     passphrase = f"{secrets.choice(_PLANTS)} and {secrets.choice(_PLANTS)} {secrets.randbelow(9000) + 1000}"
     access.set_passphrase(access.code, passphrase, "this machine", "demonstration")
     program = Path(sys.argv[0]).absolute() if "/" in sys.argv[0] else "rushlight"
