@@ -248,6 +248,27 @@ MUTANTS = (
         'sql = "SELECT seq, state FROM snapshot WHERE ? IS NOT NULL AND seq <= ? ORDER BY seq DESC"',
         ("tests/journal/test_store.py::test_snapshots_are_a_cache",),
     ),
+    Mutant(
+        "two probes that move alike are taken for a touch",
+        f"{DAEMON}/guide/touch.py",
+        'return most if moved[most] >= CLEARLY * rest else ""',
+        "return most",
+        ("tests/guide/test_touch.py::test_only_what_moves_clearly_more_than_the_rest_counts",),
+    ),
+    Mutant(
+        "the guide calls itself ready though nobody has the message",
+        f"{DAEMON}/guide/session.py",
+        '        faults[line.what] = (\n            f"{line.what}: handed over',
+        '        _ = (\n            f"{line.what}: handed over',
+        ("tests/guide/test_setup.py::test_from_nothing_to_a_confirmed_push_and_again",),
+    ),
+    Mutant(
+        "a trial that nobody confirmed is nothing still to do",
+        f"{DAEMON}/core/unfinished.py",
+        "if way.confirmed_at_s is not None:",
+        'if way.state == "delivered":',
+        ("tests/web/test_still_to_do.py",),
+    ),
 )
 
 
