@@ -87,7 +87,7 @@ def main(count: int, hours: float) -> None:
     began = time.perf_counter()
     work = batches(count, hours)
     lines = sum(n for _, _, n in work)
-    points = sum(sum(row.split(b" ")[1].count(b"=") for row in body.split(b"\n")) for _, body, _ in work[:50])
+    points = sum(sum(row.rsplit(b" ", 2)[1].count(b"=") for row in body.split(b"\n")) for _, body, _ in work[:50])
     per_line = points / sum(n for _, _, n in work[:50])
     print(
         f"{count} installations, {hours:g} h: {lines} lines, {lines * per_line / 1e6:.2f} M points; made in {time.perf_counter() - began:.0f} s"
