@@ -14,6 +14,8 @@ from pathlib import Path
 
 import pytest
 
+pytestmark = pytest.mark.slow
+
 TOP = Path(__file__).parents[1]
 TEXT = (TOP / "DEVELOPERS.md").read_text()
 MOST = {"driver": 5, "alarm": 4, "outlet": 4, "kind of entry": 6}

@@ -158,6 +158,7 @@ def test_a_single_reading_that_fits_nothing_is_asked_for_again_at_once() -> None
     assert "three strips within a minute" in due[-1]["reason"]
 
 
+@pytest.mark.slow
 def test_a_repeat_settles_it_either_way() -> None:
     for second in (25, ">250"):
         due = months([">250", second])
@@ -165,6 +166,7 @@ def test_a_repeat_settles_it_either_way() -> None:
         assert due[-1]["due_at"] > "2026-06-01T09:15:00Z"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("value", [10, 25, 50])
 def test_a_neighbouring_pad_is_no_misfit(value: float) -> None:
     assert not [d for d in months([value]) if "three strips" in d["reason"]]

@@ -212,6 +212,7 @@ def test_times_go_to_text_and_back_to_the_millisecond(at_ms: int) -> None:
     assert round(unix_s(rfc3339(at_ms / 1000)) * 1000) == at_ms
 
 
+@pytest.mark.slow
 @given(st.text() | st.binary())
 def test_no_text_does_anything_but_parse_or_raise_line_error(text: str | bytes) -> None:
     with contextlib.suppress(LineError):

@@ -8,6 +8,8 @@ import pytest
 
 from bench import mutation_gate as gate
 
+pytestmark = pytest.mark.slow
+
 
 def test_every_mutant_still_fits_the_code() -> None:
     assert len(gate.MUTANTS) >= 25

@@ -58,6 +58,7 @@ def forbidden(room: walls.Room) -> str:
     return "import rushlight.cli.common"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", sorted(LIST.rooms))
 def test_a_forbidden_import_is_named(tree: Path, name: str) -> None:
     file = module_of(tree, name)
@@ -72,6 +73,7 @@ def test_a_forbidden_import_is_named(tree: Path, name: str) -> None:
     assert f"{name} may not " in said, said
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "line", ["import os", "import sqlite3", "def f():\n    import socket", "import rushlight.clock"]
 )

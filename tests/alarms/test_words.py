@@ -114,6 +114,7 @@ FAMILIES = [c for c in vars(evidence).values() if isinstance(c, type) and issubc
 known = st.sampled_from(FAMILIES).flatmap(st.from_type)
 
 
+@pytest.mark.slow
 @given(st.sampled_from(sorted(TABLE)), known)
 def test_no_evidence_can_keep_an_alarm_from_being_told(alarm, found):
     """Of any family, with any of its facts unknown, also one that the alarm's watch would never give."""

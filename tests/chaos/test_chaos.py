@@ -26,7 +26,9 @@ from rushlight.journal.recovery.entry_list import EntryList
 from rushlight.journal.rows import Numbers
 from rushlight.outlets import heartbeat
 
-SEEDS, DAYS = 200, 2.0
+pytestmark = pytest.mark.slow
+
+SEEDS, DAYS = 80, 2.0
 """In the suite; the campaign lives more and longer ones."""
 
 

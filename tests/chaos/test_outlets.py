@@ -21,6 +21,8 @@ from rushlight.outlets.hub.feed import HubOutlet
 from rushlight.web.entering import writing
 from rushlight.web.serving.page_request import PageRequest
 
+pytestmark = pytest.mark.slow
+
 DAYS = 1.25
 
 

@@ -4,9 +4,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
+
 from helpers.daemon import Daemon, until
 from helpers.serialbench import Board
 from helpers.site import CONFIG
+
+pytestmark = pytest.mark.slow
 
 SERIAL = """
 [[probe]]

@@ -16,6 +16,8 @@ from helpers.site import CONFIG, lines_of
 from rushlight.cli import _COMMANDS, main
 from rushlight.journal.recovery import backup
 
+pytestmark = pytest.mark.slow
+
 ROOT = Path(__file__).parents[2]
 
 

@@ -77,6 +77,7 @@ def test_a_standing_alarm_tells_the_estimate_of_now_and_not_of_its_last_raise() 
     assert len({round(float(f)) for f in figures(timeline, at_s)}) == 1, "one quantity, one figure"
 
 
+@pytest.mark.slow
 def test_a_replay_and_a_restart_in_the_middle_say_the_same_byte_for_byte() -> None:
     hot = lines_of("foyer-temperature", [24.0] * 60 + [29.0] * 60, start="2026-03-16T06:00:00Z", every_s=300)
     lines = sorted([*WRONG, *UNDONE, *hot, strip(28, 50)], key=lambda line: json.loads(line)["at"])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -15,6 +16,8 @@ from rushlight.effects import AlarmChange, Daily, Effect
 from rushlight.events import Acknowledge, Event, Feeding, Harvest, LampWork, Reading, Shelve, Test, WaterChange
 from rushlight.intake.trust import TimeLine
 from rushlight.service import snapshots
+
+pytestmark = pytest.mark.slow
 
 CORE = Core(config_of())
 START_S = 1_772_323_200.0  # 2026-03-01T00:00:00Z

@@ -217,6 +217,7 @@ def test_moving_the_surface_has_a_price_where_there_is_ammonia() -> None:
     assert f"goes from {facts['nh3_now_mg_l']:.2g} to {facts['nh3_aired_mg_l']:.2g} mg/L" in alarm["text"]
 
 
+@pytest.mark.slow
 def test_hardness_that_was_never_tested_is_told_before_it_is_gone() -> None:
     """Feed spends it: 0.06 °dH a day takes 4 to 2 in 33 days (7.14 g CaCO3 per g N nitrified, half of it given back)."""
     start = "2026-03-01"
@@ -271,6 +272,7 @@ def test_no_change_is_planned_on_a_hardness_that_one_test_contradicts() -> None:
     assert remedy(Case(unknown, tap, 140.0, Limits(), kh_doubted=0.3)).missing == ("ammonia",)
 
 
+@pytest.mark.slow
 def test_nitrate_at_nought_and_yellow_leaves() -> None:
     days = [strip(f"2026-{m:02}-{d:02}T12:00:00Z", nitrate=0) for m in (1, 2, 3, 4) for d in (3, 10, 17, 24)]
     seen = [entry("sighting", f"2026-{m:02}-20T12:00:00Z", what="yellow_leaves") for m in (2, 3, 4)]

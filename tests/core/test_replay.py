@@ -15,6 +15,8 @@ from helpers.site import CONFIG, config_of, lines_of
 from rushlight import eventlines
 from rushlight.replay import replay
 
+pytestmark = pytest.mark.slow
+
 RUSHLIGHT = [sys.executable, "-m", "rushlight"]
 
 

@@ -221,6 +221,7 @@ def programme(micropython: list[str], scene: str, count: int) -> list[bytes]:
             board.kill()
 
 
+@pytest.mark.slow
 def test_the_whole_programme_sends_lines_that_the_driver_takes(micropython: list[str]) -> None:
     sent = programme(micropython, f"ds18x20.PADS.append({WARM})\nmachine.scene(adc=[29243])", 2)
     assert (
@@ -235,6 +236,7 @@ def test_the_whole_programme_sends_lines_that_the_driver_takes(micropython: list
     assert b"status=ok,n=2*" in sent[1]
 
 
+@pytest.mark.slow
 def test_a_missing_probe_is_told_and_stops_no_other(micropython: list[str]) -> None:
     scene = f"ds18x20.PADS.append({WARM})\nmachine.scene(light_absent=True, adc=[65535])"
     [sent] = programme(micropython, scene, 1)

@@ -82,6 +82,7 @@ def sealed(body: bytes) -> bytes:
     return body + b"%04X\r\n" % crc
 
 
+@pytest.mark.slow
 def test_from_the_boards_lines_to_a_ph(tmp_path: Path) -> None:
     serial = tmp_path / "dev/serial/by-id"
     serial.mkdir(parents=True)
@@ -121,6 +122,7 @@ def test_from_the_boards_lines_to_a_ph(tmp_path: Path) -> None:
     assert shown["temperature"] == 23.125
 
 
+@pytest.mark.slow
 def test_another_board_behind_the_port_is_noticed(tmp_path: Path) -> None:
     """The wizard writes the board's own name, so that its pH is never taken from a stranger."""
     heard = wizard.board_in(b"\n" + sealed(RECORDED))

@@ -89,6 +89,7 @@ def test_its_packs_reach_the_daemons_driver(broker: Broker, switch_on: Switch, l
     assert board.flashes() == 0
 
 
+@pytest.mark.slow
 def test_a_broker_that_comes_later_and_one_that_is_restarted(
     broker: Broker, switch_on: Switch, listen: Callable[..., Listener]
 ) -> None:
@@ -105,6 +106,7 @@ def test_a_broker_that_comes_later_and_one_that_is_restarted(
     until("the lamp is dark", lambda: board.flashes() == 0)
 
 
+@pytest.mark.slow
 def test_a_broker_that_hangs_is_waited_for_but_not_for_ever(
     broker: Broker, switch_on: Switch, listen: Callable[..., Listener]
 ) -> None:
@@ -134,6 +136,7 @@ def test_a_wrong_password_is_told_and_a_mended_one_taken(
     listen().hears(2)
 
 
+@pytest.mark.slow
 def test_an_authority_of_another_pi_is_told_and_the_restored_one_taken(
     broker: Broker, switch_on: Switch, listen: Callable[..., Listener], tmp_path: Path
 ) -> None:
@@ -267,6 +270,7 @@ def test_a_renamed_pi_is_found_by_its_address(
     assert board.said == ["# sending to 127.0.0.1"]
 
 
+@pytest.mark.slow
 def test_a_full_queue_at_the_broker_stops_no_board(
     broker: Broker, switch_on: Switch, listen: Callable[..., Listener]
 ) -> None:
@@ -339,6 +343,7 @@ def certify(tmp_path: Path, *, host: str = "reading-pi", addresses: str = "192.0
     return "due" if check and done.returncode else done.stdout
 
 
+@pytest.mark.slow
 def test_the_certificate_follows_the_names_and_addresses_in_use(tmp_path: Path) -> None:
     assert "new certificate authority" in certify(tmp_path)
     first = (tmp_path / "authority/ca.crt").read_bytes()

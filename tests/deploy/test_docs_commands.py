@@ -89,6 +89,7 @@ def _commands(text: str) -> Iterator[list[str]]:
         yield (match[1] or "").split() + match[2].split()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("page", [ROOT / "README.md", *OWN], ids=lambda p: p.name)
 def test_every_option_in_the_page_is_one_the_command_has(page: Path) -> None:
     for step in steps(page):
@@ -166,6 +167,7 @@ def desk(tmp_path: Path) -> Iterator[dict[str, str]]:
             daemon.communicate(timeout=30)
 
 
+@pytest.mark.slow
 def test_commands_of_the_hardware_page_and_the_readme_work(desk: dict[str, str]) -> None:
     wanted = [s for s in steps(DEPLOY / "hardware.md") if s.kind == "run"]
     wanted += [s for s in steps(ROOT / "README.md") if s.heading == "Every day"]

@@ -80,6 +80,7 @@ def test_a_read_only_file_system_is_seen() -> None:
     assert room.read_only == ("ro" in options["/sys/fs/cgroup"])
 
 
+@pytest.mark.slow
 def test_dips_are_counted_and_reported_soon_but_not_often(tmp_path: Path) -> None:
     bit = tmp_path / "class/hwmon/hwmon1/in0_lcrit_alarm"
     bit.parent.mkdir(parents=True)

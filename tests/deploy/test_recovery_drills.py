@@ -29,6 +29,8 @@ from rushlight.config import loading as configuration
 from rushlight.service import control
 from rushlight.service.service import Service
 
+pytestmark = pytest.mark.slow
+
 ROOT = Path(__file__).parents[2]
 DEMO = ROOT / "daemon/rushlight/demo/rowan_street.toml"
 DAY_S = 86400.0

@@ -83,6 +83,7 @@ def test_nothing_is_required_that_may_fail() -> None:
     assert "network-online" not in re.sub(r"^#.*$", "", text, flags=re.MULTILINE)
 
 
+@pytest.mark.slow
 def test_scripts_are_clean() -> None:
     if shutil.which("shellcheck") is None:
         pytest.skip("needs shellcheck")

@@ -67,6 +67,7 @@ def proposed(root: Path, answers: wizard.Answers | None = None, heard: dict[str,
     return wizard.propose(discover.discover(root), answers or wizard.Answers(timezone=first.timezone(root)), heard)
 
 
+@pytest.mark.slow
 def test_the_proposal_is_accepted_by_check(tmp_path: Path) -> None:
     file = tmp_path / "config.toml"
     file.write_text(proposed(plant(tmp_path / "pi")))

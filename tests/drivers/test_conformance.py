@@ -175,6 +175,7 @@ def test_closing_from_another_thread_breaks_off_a_poll(rig):
     driver.close()
 
 
+@pytest.mark.slow
 @each()
 def test_nothing_but_link_errors_in_a_storm_of_calls_from_two_threads(rig):
     rig.plug()
@@ -216,6 +217,7 @@ NOISE = (
 )
 
 
+@pytest.mark.slow
 @each([r for r in SPEAKING if r.name not in {"recorded", "simulated"}])
 def test_noise_never_becomes_a_value_and_never_an_exception(rig):
     rig.plug()
@@ -234,6 +236,7 @@ def test_noise_never_becomes_a_value_and_never_an_exception(rig):
     driver.close()
 
 
+@pytest.mark.slow
 @each([r for r in RIGS if r.name != "mqtt"])
 def test_opening_and_closing_leaks_nothing(rig):
     rig.plug()

@@ -159,6 +159,7 @@ streams = st.lists(
 )
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("options", "write"), FORMATS, ids=lambda x: x.get("format") if isinstance(x, dict) else "")
 @given(pieces=streams)
 def test_a_value_stands_whole_between_two_line_ends_of_what_was_sent(options, write, pieces):
@@ -179,6 +180,7 @@ def _same(text: bytes, value: float) -> bool:
         return False
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("options", [f for f, _ in FORMATS] + [{"format": "pairs", "checksum": "xor"}])
 @given(pieces=streams, cuts=st.lists(st.integers(0, 600), max_size=8))
 def test_where_the_stream_is_cut_changes_nothing(options, pieces, cuts):

@@ -376,6 +376,7 @@ def test_a_refused_subscription_is_named():
     b.close()
 
 
+@pytest.mark.slow
 def test_a_frozen_broker_is_noticed(rig):
     d = driver(rig.broker.port, keepalive_s=2)
     d.open()
@@ -426,6 +427,7 @@ def test_a_burst_arrives_whole_and_in_order(rig):
     d.close()
 
 
+@pytest.mark.slow
 def test_a_quiet_connection_is_kept_alive(rig):
     d = driver(rig.broker.port, keepalive_s=2)
     d.open()

@@ -254,6 +254,7 @@ def test_a_bound_keeps_its_digits() -> None:
 # ---------------------------------------------------------------------- work grows with the input, not with its square
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "parse",
     [

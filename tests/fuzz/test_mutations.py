@@ -8,6 +8,8 @@ from hypothesis import strategies as st
 
 from fuzz.families import FAMILIES, Family
 
+pytestmark = pytest.mark.slow
+
 _EXAMPLES = {"config": 60, "page": 200}
 
 

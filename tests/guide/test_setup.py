@@ -91,6 +91,7 @@ def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PushServer]:
     made.close()
 
 
+@pytest.mark.slow
 def test_from_nothing_to_a_confirmed_push_and_again(
     box: Box, server: PushServer, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -324,6 +325,7 @@ def test_wrong_answers_are_asked_for_again() -> None:
     assert talk.asked == 2
 
 
+@pytest.mark.slow
 def test_the_command_says_what_it_needs_without_rights(tmp_path: Path) -> None:
     done = subprocess.run(
         [*RUSHLIGHT, "setup", "--config", tmp_path / "nowhere/config.toml"], capture_output=True, text=True,

@@ -6,6 +6,7 @@ import itertools
 import threading
 from collections.abc import Callable, Sequence
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -142,6 +143,7 @@ def test_trouble_never_becomes_a_number() -> None:
     assert (stored.value, stored.quality) == (7.0, 3)
 
 
+@pytest.mark.slow
 def test_no_probe_costs_more_rows_than_stated_whatever_it_sends() -> None:
     """Good and garbage in turn, 100 a second for an hour: each change of trouble was a row once."""
     thinner = Thinner([Channel("p", None, every_s=60.0)])

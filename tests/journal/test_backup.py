@@ -30,6 +30,7 @@ def path(tmp_path: Path) -> Path:
     return tmp_path / "journal.sqlite"
 
 
+@pytest.mark.slow
 def test_backup_under_load_is_of_one_moment_and_comes_back_whole(path: Path, tmp_path: Path) -> None:
     """While the copy runs step by step, the writer commits and checkpoints; the copy holds a prefix without gaps."""
     journal = opened(path)

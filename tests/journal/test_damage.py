@@ -88,6 +88,7 @@ def test_a_damaged_page_is_found_at_the_start(path: Path) -> None:
     journal.close(T0)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(12))
 def test_random_damage_anywhere_never_stops_the_start(path: Path, seed: int) -> None:
     filled(path)
@@ -331,6 +332,7 @@ def test_history_that_turns_up_late_comes_first(path: Path, tmp_path: Path) -> N
     assert sound(path)
 
 
+@pytest.mark.slow
 def test_memory_is_bounded_and_readings_go_first(path: Path) -> None:
     path.mkdir()
     journal = opened(path, most_readings=100, most_rows=50)
@@ -425,6 +427,7 @@ def test_a_check_still_going_on_ends_with_the_journal(path: Path, monkeypatch: p
     assert child.verdict(0.0) is not None, "nothing runs on"
 
 
+@pytest.mark.slow
 def test_restart_after_restart_on_a_failing_card_stops_making_copies(path: Path) -> None:
     for n in range(12):
         path.write_bytes(random.Random(n).randbytes(5000))

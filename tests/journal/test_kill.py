@@ -11,7 +11,11 @@ import time
 from collections import Counter
 from pathlib import Path
 
+import pytest
+
 from helpers.journals import opened, query, sound
+
+pytestmark = pytest.mark.slow
 
 KILLS = 50
 

@@ -21,6 +21,8 @@ from rushlight.journal import export, schema, upkeep
 from rushlight.journal.rows import Recorded, ms
 from rushlight.journal.upkeep import Keep
 
+pytestmark = pytest.mark.slow
+
 DAY_S = 86400.0
 some = settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 

@@ -123,6 +123,7 @@ def test_readings_newer_than_the_damage_are_saved_up_to_it(path: Path) -> None:
     journal.close(T0)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(10))
 def test_random_damage_never_invents_an_entry(path: Path, seed: int) -> None:
     lived(path)
@@ -178,6 +179,7 @@ def test_after_an_older_backup_nothing_sent_since_is_sent_again(path: Path) -> N
     journal.close(T0 + 100)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("content", [b"", b"{", b"[]", b'{"messages": [{"no": 1}]}', b"\xff\xfe"])
 def test_a_spoilt_mirror_is_a_mirror_less(path: Path, content: bytes) -> None:
     lived(path)

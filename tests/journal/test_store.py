@@ -248,6 +248,7 @@ def test_the_log_stays_small_and_is_emptied_after_a_reader_that_dawdled(journal:
     assert journal.report().wal_bytes == 0
 
 
+@pytest.mark.slow
 def test_our_own_readers_never_pin_the_log(journal: Journal) -> None:
     with journal.reader() as r:
         for n in range(9000):

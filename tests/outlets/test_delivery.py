@@ -48,6 +48,7 @@ def play_story(house, rng):
         house._tell(house.book.acknowledge(house.alarms, house.now_s, alarm_id, "x"))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("block", range(7))
 def test_the_fault_map(block, receiver):
     """30 sequences of faults a block, 210 in all: both channels fail in their own way while alarms come and go."""
@@ -70,6 +71,7 @@ def test_the_fault_map(block, receiver):
     assert high > 30, "the map is not empty of what matters"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(10))
 def test_a_day_without_network_and_a_kill_in_the_middle(seed, receiver):
     rng = random.Random(seed)
@@ -252,6 +254,7 @@ def deliver_for_ever(file, url):
             time.sleep(0.01)
 
 
+@pytest.mark.slow
 def test_a_delivering_process_killed_again_and_again(receiver, tmp_path):
     server, file = receiver("200"), tmp_path / "outbox.db"
     conn = sqlite3.connect(file, isolation_level=None)

@@ -122,6 +122,7 @@ def test_a_bad_certificate(postbox, authority, security, fault, words):
     assert box.mails == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("drip", [b"", b"220 ", b"220-x\r\n"])
 @pytest.mark.parametrize("kind", ["starttls", "tls"])
 def test_a_server_that_is_silent_or_drips(silent, authority, drip, kind):

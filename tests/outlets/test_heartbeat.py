@@ -120,6 +120,7 @@ Heartbeat(s, sys.argv[1], "", SystemClock(), lambda: HeartbeatFacts(1.0)).run(th
 """
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("blow", [signal.SIGKILL, signal.SIGSTOP])
 def test_a_process_killed_or_frozen_falls_silent(receiver, blow):
     server = receiver()

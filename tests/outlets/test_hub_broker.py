@@ -97,6 +97,7 @@ def test_a_retained_birth_message_of_the_past_is_no_birth(broker: Broker, hub: R
     assert sum(s.topic == topic for s in hub.seen) == 1
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("keeps", [True, False])
 def test_all_comes_back_after_the_broker_restarts(tmp_path: Path, site: Installation, keeps: bool) -> None:
     with helper.broker(tmp_path / "broker", keeps=keeps) as broker:
@@ -148,6 +149,7 @@ def test_a_renamed_and_a_removed_probe_leave_no_ghost(broker: Broker, hub: Recor
     assert not [s for s in hub.seen[mark:] if s.payload == "" and s.topic.startswith("homeassistant/")]
 
 
+@pytest.mark.slow
 def test_what_was_removed_while_the_broker_was_away_is_cleared_on_return(
     broker: Broker, hub: Recorder, site: Installation
 ) -> None:
@@ -163,6 +165,7 @@ def test_what_was_removed_while_the_broker_was_away_is_cleared_on_return(
     until(lambda: not [t for t in described(retained(broker.port)) if "reading-room" in t], 20, "ghosts of a tank stay")
 
 
+@pytest.mark.slow
 def test_a_hub_that_is_turned_off_is_cleared_of_us(broker: Broker, hub: Recorder, site: Installation) -> None:
     site.run(config(broker.port))
     hub.await_(TEMP)
@@ -181,6 +184,7 @@ def test_a_hub_that_is_turned_off_is_cleared_of_us(broker: Broker, hub: Recorder
     assert retained(broker.port) == {}
 
 
+@pytest.mark.slow
 def test_no_view_clears_nothing(broker: Broker, hub: Recorder, site: Installation) -> None:
     site.run(config(broker.port))
     hub.await_(TEMP)
@@ -441,6 +445,7 @@ def test_an_older_broker_protocol_works_too(broker: Broker, hub: Recorder, site:
     assert hub.answer("old")["new"]
 
 
+@pytest.mark.slow
 def test_a_second_copy_is_named(
     broker: Broker, hub: Recorder, site: Installation, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -455,6 +460,7 @@ def test_a_second_copy_is_named(
     other.loop_stop()
 
 
+@pytest.mark.slow
 def test_a_frozen_broker_is_noticed_and_the_outlet_goes_on(broker: Broker, hub: Recorder, site: Installation) -> None:
     conf = config(broker.port)
     beats: list[float] = []

@@ -130,6 +130,7 @@ KEYS = [
 ]
 
 
+@pytest.mark.slow
 @settings(max_examples=600)
 @given(
     st.one_of(

@@ -257,6 +257,7 @@ weird = st.one_of(st.none(), st.floats(allow_nan=True, allow_infinity=True))
 estimates = st.one_of(st.none(), st.builds(Estimate, mean=st.floats(), low=st.floats(), high=st.floats()))
 
 
+@pytest.mark.slow
 @given(value=weird, estimate=estimates, dose=weird, fresh=st.booleans())
 def test_finite_numbers_or_nothing(
     value: float | None, estimate: Estimate | None, dose: float | None, fresh: bool

@@ -90,6 +90,7 @@ def test_a_phone_that_subscribes_gets_it(push_server):
     assert got["actions"][0]["url"] == PARCEL.acknowledge_url
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("token", ["", "tk_wrong_wrong_wrong_wrong_wrong", "keeper:wrong"])
 def test_wrong_credentials_are_never(push_server, token):
     result = outlet(push_server.url, token=token).send(PARCEL)
@@ -106,6 +107,7 @@ def test_a_topic_without_access_is_never(push_server):
     assert isinstance(outlet(push_server.url, topic="other", token=push_server.token).send(PARCEL), Never)
 
 
+@pytest.mark.slow
 def test_too_many_messages_are_put_off(push_server):
     push = outlet(push_server.url, token=push_server.token)
     results = [push.send(replace(PARCEL, body=str(i))) for i in range(100)]

@@ -42,6 +42,7 @@ def put(house, *keys, priority="medium", alarm=""):
         )
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(5))
 def test_after_an_outage_one_success_lets_everything_out(seed, receiver, house):
     """A day without network; whenever it comes back, all that waits goes with the first that gets through."""

@@ -68,6 +68,7 @@ def hushed(text):
     return text
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("fault", FAULTS)
 @pytest.mark.parametrize("make", [push, push_with_password, webhook, mail])
 def test_no_secret_in_a_reason_a_log_line_or_a_repr(make, fault, receiver, caplog):

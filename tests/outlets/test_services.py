@@ -35,6 +35,7 @@ def test_the_real_topic_push_server(push_server):
     assert [m["title"] for m in push_server.messages()] == [PARCEL.title]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("script", ["500", "403", "reset"])
 def test_a_failure_is_for_later_and_tells_no_secret(receiver, script):
     result = outlet(f"json://127.0.0.1:{receiver(script).port}/{SECRET}").send(PARCEL)
@@ -48,6 +49,7 @@ def test_one_of_two_is_not_done(receiver):
     assert isinstance(outlet(*urls).send(PARCEL), Later)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("urls", [[], ["nonsense"], [f"nosuch://{SECRET}"]])
 def test_a_bad_address_is_never(urls):
     result = outlet(*urls).send(PARCEL)
@@ -55,6 +57,7 @@ def test_a_bad_address_is_never(urls):
     assert SECRET not in repr(result)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("script", ["hang", "drip"])
 def test_a_child_is_killed_at_the_deadline(receiver, script):
     server = receiver(script)

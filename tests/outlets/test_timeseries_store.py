@@ -93,6 +93,7 @@ def feed(journal: Journal, tmp_path: Path, front: Front) -> Iterator[Feed]:
         f.close()
 
 
+@pytest.mark.slow
 def test_rows_arrive_with_milliseconds_and_the_same_twice_is_one(feed: Feed, front: Front, server: Server) -> None:
     feed.append(*events(0, 1200))
     feed.outlet.start()
@@ -186,6 +187,7 @@ def test_a_web_page_that_says_all_is_well_is_not_the_store(
     assert values_only(server.points()) == wanted(events(0, 600))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("status", [404, 429, 500, 503])
 def test_a_store_in_trouble_loses_nothing(
     feed: Feed, front: Front, server: Server, monkeypatch: pytest.MonkeyPatch, status: int
@@ -202,6 +204,7 @@ def test_a_store_in_trouble_loses_nothing(
     assert not feed.aside.exists()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("status", [400, 422])
 def test_a_refused_line_is_set_aside_and_the_rest_goes_on(
     feed: Feed, front: Front, server: Server, status: int
@@ -220,6 +223,7 @@ def test_a_refused_line_is_set_aside_and_the_rest_goes_on(
     assert all("field type conflict" in a["why"] and a["line"].startswith("reading,") for a in aside)
 
 
+@pytest.mark.slow
 def test_what_a_crashed_store_had_only_in_memory_is_sent_again(
     feed: Feed, server: Server, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -247,6 +251,7 @@ def test_a_lone_bad_line_waits_for_company(feed: Feed, front: Front, monkeypatch
     assert len(feed.aside.read_text().splitlines()) == 1
 
 
+@pytest.mark.slow
 def test_a_store_that_refuses_everything_does_not_empty_the_journal(
     feed: Feed, front: Front, server: Server, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -262,6 +267,7 @@ def test_a_store_that_refuses_everything_does_not_empty_the_journal(
     assert values_only(server.points()) == wanted(events(0, 300))
 
 
+@pytest.mark.slow
 def test_a_hanging_store_costs_its_deadline_and_stops_nothing(
     journal: Journal, tmp_path: Path, front: Front, server: Server, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -290,6 +296,7 @@ def test_a_hanging_store_costs_its_deadline_and_stops_nothing(
     assert time.monotonic() - began < 3, "a stop must not wait for the store's patience"
 
 
+@pytest.mark.slow
 def test_killed_servers_and_killed_daemons_lose_nothing(tmp_path: Path, server: Server, front: Front) -> None:
     total, rng = 6000, random.Random(4)
     began = time.monotonic()

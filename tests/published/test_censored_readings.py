@@ -43,6 +43,7 @@ def test_quadrature_equals_the_published_closed_form(case):
     assert (m, v) == pytest.approx((expected_mean, expected_variance), abs=1e-6)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("mean", "sd", "span"),
     [

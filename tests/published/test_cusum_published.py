@@ -9,6 +9,8 @@ import pytest
 
 from rushlight.science.inference.cusum import fall_score, lower_step, score_step
 
+pytestmark = pytest.mark.slow
+
 
 def chain_run_length(shift: float, k: float, h: float, start: float = 0.0, cells: int = 400) -> float:
     """Average run length of the one-sided test by the Markov chain of Brook & Evans 1972.

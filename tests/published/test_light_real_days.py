@@ -16,6 +16,8 @@ import pytest
 from helpers.lightrun import run, true_loss
 from helpers.lightsim import Room, Year
 
+pytestmark = pytest.mark.slow
+
 GOLDEN = Room(latitude=39.74, longitude=-105.18, timezone="America/Denver", on_minute=480, off_minute=1080)
 
 

@@ -80,6 +80,7 @@ def reasons(message: Message) -> set[str]:
     return set(found)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("fault", year.PLANTED, ids=lambda f: f.what.replace(" ", "-"))
 def test_every_planted_fault_is_told_in_time_and_names_its_cause(fault: year.Planted) -> None:
     """On the phone, by name, with the cause that was planted as the first one in the text."""
@@ -185,6 +186,7 @@ def test_nothing_but_what_is_urgent_is_told_at_night() -> None:
     assert [(h, t) for h, t in sorted(hours) if not 7 <= h < 22] == []
 
 
+@pytest.mark.slow
 def test_the_story_replays_to_the_same_alarms() -> None:
     """What the staff did is in the events, so the event lines alone say it all again."""
     events, effects, *_ = played()

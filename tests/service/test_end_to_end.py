@@ -16,6 +16,8 @@ from helpers.hub import MOSQUITTO, Broker
 from helpers.receivers import Receiver
 from helpers.serialbench import Board
 
+pytestmark = pytest.mark.slow
+
 CONFIG = """
 [site]
 name = "Rowan Street library"

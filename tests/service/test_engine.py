@@ -186,6 +186,7 @@ def test_a_clock_put_right_backwards_does_not_stop_the_alarms(tmp_path: Path) ->
         assert snapshots.dump(e.timeline.state) == before
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("sent", [True, False])
 @pytest.mark.parametrize("restarted", [True, False])
 def test_a_week_that_was_named_under_a_wrong_date_is_told_when_it_comes(

@@ -14,6 +14,8 @@ from helpers import store
 from helpers.daemon import Daemon, one_wire, until
 from helpers.hub import MOSQUITTO, Broker, Recorder
 
+pytestmark = pytest.mark.slow
+
 CONFIG = """
 [site]
 name = "Rowan Street library"

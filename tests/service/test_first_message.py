@@ -17,6 +17,8 @@ from rushlight.service import control, offline
 from rushlight.service.engine import Engine
 from rushlight.service.starting import last_good
 
+pytestmark = pytest.mark.slow
+
 MORE = """
 [storage]
 folder = "{folder}"

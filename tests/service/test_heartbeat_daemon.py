@@ -18,6 +18,8 @@ import pytest
 from helpers.daemon import Daemon, one_wire, until
 from helpers.receivers import Receiver
 
+pytestmark = pytest.mark.slow
+
 PERIOD_S = 5.0
 """The shortest that the configuration allows."""
 CONFIG = """

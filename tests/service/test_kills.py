@@ -17,6 +17,8 @@ from helpers.receivers import Receiver
 from rushlight import eventlines
 from rushlight.service import control
 
+pytestmark = pytest.mark.slow
+
 KILLS = 50
 
 CONFIG = """

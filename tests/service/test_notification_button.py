@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
 import requests
 
 from helpers.daemon import Daemon, one_wire, until
 from helpers.receivers import Receiver, free_port
+
+pytestmark = pytest.mark.slow
 
 CONFIG = """
 [site]

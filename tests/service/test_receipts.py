@@ -27,6 +27,8 @@ from rushlight.journal.recovery.mark import HighWater
 from rushlight.service import control
 from rushlight.service.starting.claim import Claim, watcher
 
+pytestmark = pytest.mark.slow
+
 HERE = Path(__file__)
 CONFIG = """
 [site]

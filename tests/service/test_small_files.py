@@ -13,6 +13,8 @@ from helpers.page import Client
 from helpers.receivers import free_port
 from rushlight.service import control
 
+pytestmark = pytest.mark.slow
+
 CONFIG = """
 [site]
 name = "Rowan Street library"

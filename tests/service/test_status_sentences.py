@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
 import requests
 
 from helpers.daemon import Daemon, one_wire, until
 from helpers.receivers import free_port
 from rushlight.clock import SystemClock
 from rushlight.web.serving.access import Access
+
+pytestmark = pytest.mark.slow
 
 CONFIG = """
 [site]

@@ -5,10 +5,14 @@ from __future__ import annotations
 import threading
 from pathlib import Path
 
+import pytest
+
 from helpers.daemon import until
 from helpers.site import CONFIG, config_of
 from rushlight.events import Reading
 from rushlight.service.service import Service
+
+pytestmark = pytest.mark.slow
 
 
 def daemon(tmp_path: Path) -> tuple[Service, threading.Thread]:

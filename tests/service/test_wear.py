@@ -11,6 +11,8 @@ from helpers.accelerated import House
 from helpers.journals import query
 from rushlight.journal import schema
 
+pytestmark = pytest.mark.slow
+
 FRAME_BYTES = schema.PAGE_BYTES + 24
 """A page in the write-ahead log, with its header (SQLite's file format, section 4.1)."""
 

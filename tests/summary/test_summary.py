@@ -255,6 +255,7 @@ def test_an_overdue_test_is_asked_for_once_and_counted_once():
 # -- on a phone
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("blocked", [False, True])
 def test_a_phone_shows_the_letter_without_sideways_scrolling(blocked):
     made = letter(build(material()))

@@ -133,6 +133,7 @@ FAULTS = """axe.run({runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag
 OPEN_ALL = "document.querySelectorAll('details').forEach(d => { d.open = true; })"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("size", [(390, 844), (1280, 800)], ids=["phone", "desk"])
 def test_no_screen_breaks_a_rule(browser: Any, site: Site, axe: str, size: tuple[int, int], scheme: str) -> None:
@@ -183,6 +184,7 @@ def test_words_of_pictures_are_large_enough_on_a_phone_and_their_values_are_in_a
     page.context.close()
 
 
+@pytest.mark.slow
 def test_the_keyboard_reaches_all_and_shows_where_it_is(browser: Any, site: Site) -> None:
     """WCAG 2.2: focus visible (2.4.7), no trap (2.1.2), reachable (2.1.1)."""
     page = opened(browser, site, (390, 844), "dark")

@@ -81,6 +81,7 @@ def test_a_get_writes_nothing(site: Site, path: str) -> None:
     assert site.client().get(path).status == 405
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "path",
     [
@@ -134,6 +135,7 @@ def test_brute_force_is_slowed_and_sessions_live_on(tmp_path: object, site: Site
     assert inside.get("/").status == 200
 
 
+@pytest.mark.slow
 def test_idle_and_dripping_clients_stall_nothing(site: Site) -> None:
     """450 idle sockets and 20 that send a byte now and then: page and engine answer, and all are cut off."""
     head = b"POST /undo HTTP/1.1\r\nHost: localhost\r\nContent-Length: 5000\r\n\r\n"

@@ -64,6 +64,7 @@ def strips_in(site: Site) -> list[Any]:
         return [s.event for s in reader.entries() if isinstance(s.event, Test)]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("screen", SCREENS)
 @pytest.mark.parametrize("script", [True, False])
 def test_enter_see_acknowledge_undo_and_enter_late(browser: Any, site: Site, screen: str, script: bool) -> None:
@@ -97,6 +98,7 @@ def test_enter_see_acknowledge_undo_and_enter_late(browser: Any, site: Site, scr
     assert all(url.startswith(f"http://127.0.0.1:{site.port}/") for url in page.asked)
 
 
+@pytest.mark.slow
 def test_sent_twice_is_one_entry(browser: Any, site: Site) -> None:
     page = opened(browser, site, SCREENS["phone"], java_script_enabled=False)
     page.goto("/tanks/foyer/test")
@@ -111,6 +113,7 @@ def test_sent_twice_is_one_entry(browser: Any, site: Site) -> None:
     assert len(strips_in(site)) == 1
 
 
+@pytest.mark.slow
 def test_an_entry_without_network_is_kept_and_sent_later(browser: Any, site: Site) -> None:
     page = opened(browser, site, SCREENS["phone"])
     page.goto("/tanks/foyer/test")
@@ -127,6 +130,7 @@ def test_an_entry_without_network_is_kept_and_sent_later(browser: Any, site: Sit
     assert len(strips_in(site)) == 1 and page.evaluate("localStorage.getItem('rushlight-kept')") == "[]"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_screens_fit_read_well_and_have_targets_large_enough(browser: Any, site: Site, scheme: str) -> None:
     """WCAG 2.2: contrast 4.5 to 1 of text (1.4.3), targets of 24 px (2.5.8), one heading, a name on each field."""

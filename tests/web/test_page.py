@@ -65,6 +65,7 @@ def test_login_keeps_and_logout_ends_a_session(site: Site) -> None:
     assert Client(site.port, cookies=held).get("/").status == 303
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "path",
     ["/", "/tanks/foyer", "/tanks/foyer/test", "/tanks/foyer/entries", "/devices", "/probes/foyer-ph/calibration"]
@@ -124,6 +125,7 @@ def test_every_form_is_linked_once_on_a_tanks_card(site: Site) -> None:
         assert home.count(f'href="/tanks/foyer/{what}"') == 1, what
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("what", "form", "kind"),
     [
@@ -250,6 +252,7 @@ def test_a_device_link_works_once_and_a_device_can_be_sent_off(site: Site) -> No
     assert other.get("/").status == 303
 
 
+@pytest.mark.slow
 def test_a_new_passphrase_needs_the_old_one_and_logs_out_everybody_else(tmp_path: Path) -> None:
     with page_site(tmp_path) as site:
         client, other = site.client(), site.client()

@@ -73,6 +73,7 @@ def entered(site: Site) -> list[Test]:
         return [s.event for s in reader.entries() if isinstance(s.event, Test)]
 
 
+@pytest.mark.slow
 def test_a_picture_is_chosen_framed_read_and_saved_and_never_leaves_the_phone(
     browser: Any, site: Site, shot: strips.Shot, tmp_path: Path
 ) -> None:
@@ -118,6 +119,7 @@ def test_a_picture_is_chosen_framed_read_and_saved_and_never_leaves_the_phone(
     assert "blob:" not in answer.headers["content-security-policy"]
 
 
+@pytest.mark.slow
 def test_the_frame_is_remembered_and_the_same_file_chosen_again_is_news(
     browser: Any, site: Site, shot: strips.Shot, tmp_path: Path
 ) -> None:
@@ -147,6 +149,7 @@ def test_the_frame_is_remembered_and_the_same_file_chosen_again_is_news(
     assert page.wrong == []
 
 
+@pytest.mark.slow
 def test_bright_uneven_and_unreadable_pictures_are_named(browser: Any, site: Site, tmp_path: Path) -> None:
     page = opened(browser, site)
     page.goto("/tanks/foyer/test")
@@ -170,6 +173,7 @@ def test_bright_uneven_and_unreadable_pictures_are_named(browser: Any, site: Sit
         page.locator("#strip-said", has_text=words).wait_for()
 
 
+@pytest.mark.slow
 def test_a_picture_that_the_phone_took_on_its_side_is_read_upright(
     browser: Any, site: Site, shot: strips.Shot, tmp_path: Path
 ) -> None:
@@ -188,6 +192,7 @@ def test_a_picture_that_the_phone_took_on_its_side_is_read_upright(
     assert sent["ph"]["chart"][5][1] == pytest.approx(own["ph"]["chart"][5][1], abs=4.0)
 
 
+@pytest.mark.slow
 def test_between_two_pads_and_a_thinned_sample_can_be_tapped(browser: Any, site: Site) -> None:
     """The pads 25 and 50 meet at about 36.4; one part of tank water and one of 5 mg/L make that 2 · 36.4 − 5."""
     page = opened(browser, site, java_script_enabled=False)
@@ -205,6 +210,7 @@ def test_between_two_pads_and_a_thinned_sample_can_be_tapped(browser: Any, site:
     assert view.last_test["nitrate"] == pytest.approx(67.0, rel=0.05)
 
 
+@pytest.mark.slow
 def test_the_clock_counts_the_kits_reading_time(browser: Any, site: Site) -> None:
     page = opened(browser, site)
     page.goto("/tanks/foyer/test")
@@ -220,6 +226,7 @@ def checks_in(site: Site) -> list[KitCheck]:
         return [s.event for s in reader.entries() if isinstance(s.event, KitCheck)]
 
 
+@pytest.mark.slow
 def test_a_known_solution_is_worked_out_and_what_the_kit_reads_in_it_is_saved(browser: Any, site: Site) -> None:
     """0.5 g of potassium nitrate in 5 L with tap water of 8 mg/L: 69.3, and halved 38.7, 23.3, 15.7 mg/L (stoichiometry)."""
     page = opened(browser, site, java_script_enabled=False)
@@ -245,6 +252,7 @@ def test_a_known_solution_is_worked_out_and_what_the_kit_reads_in_it_is_saved(br
     assert page.get_by_text(re.compile(r"reads \d+ % low by 3 known solutions")).is_visible()
 
 
+@pytest.mark.slow
 def test_a_half_filled_check_is_refused_beside_the_field(browser: Any, site: Site) -> None:
     page = opened(browser, site, java_script_enabled=False)
     page.goto("/tanks/foyer/kit-check")

@@ -102,6 +102,7 @@ def test_a_new_certificate_is_taken_up_and_a_broken_one_is_not(secured: Secured)
     assert expires() == second
 
 
+@pytest.mark.slow
 def test_stalled_dripping_and_garbage_handshakes_stall_nothing(secured: Secured) -> None:
     port, site = secured.site.port, secured.site
     garbage = (
@@ -143,6 +144,7 @@ def test_stalled_dripping_and_garbage_handshakes_stall_nothing(secured: Secured)
         conn.close()
 
 
+@pytest.mark.slow
 def test_only_the_named_proxy_is_believed_about_tls_and_addresses(tmp_path: Path) -> None:
     forwarded = {"X_Forwarded_Proto": "https", "X_Forwarded_For": "192.0.2.7"}
     for proxy, secure in (("127.0.0.1", True), ("192.0.2.1", False), ("", False)):

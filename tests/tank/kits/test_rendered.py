@@ -11,6 +11,8 @@ import pytest
 
 from bench import bench_pictures
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.mark.parametrize(("spread", "most"), [(0.0, 0.09), (0.08, 0.15)])
 def test_with_known_solutions_a_picture_is_as_good_as_its_strips(spread: float, most: float) -> None:

@@ -17,6 +17,8 @@ from rushlight.events import LampWork
 from rushlight.settings import Lamp, OnHours, Probe, Site, Tank
 from rushlight.tank.light.watch import LightState, LightWatch
 
+pytestmark = pytest.mark.slow
+
 DAY_S = 86400.0
 START_S = 1_740_000_000.0 - 1_740_000_000.0 % DAY_S  # a midnight UTC
 PLAIN = Room()

@@ -13,6 +13,8 @@ import pytest
 from helpers.lightrun import run, true_loss
 from helpers.lightsim import Room, Year, local_minutes, simulate
 
+pytestmark = pytest.mark.slow
+
 ROOM = Room(outages=0.0)
 
 

@@ -90,6 +90,7 @@ def test_a_lamp_that_dims_itself_every_noon_is_no_witness_by_its_noons() -> None
     assert counted == [True] * 3 + [False] * 7
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("seed", "at"), [(2002, 134.5), (2005, 245.4)])
 def test_a_step_under_broken_cloud_is_seen_by_light_beneath_the_lamp(seed: int, at: float) -> None:
     """Each switching is blurred by a sixth of the lamp; sun and clear sky by pvlib."""

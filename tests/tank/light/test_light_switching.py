@@ -69,6 +69,7 @@ def test_saturation_never_reads_as_a_lamp_that_is_off():
     assert result.raised("lamp_off") == []
 
 
+@pytest.mark.slow
 def test_switching_times_are_learned_without_a_schedule():
     year = simulate(
         24, room=dataclasses.replace(PLAIN, on_minute=430, off_minute=1035), days=140, fade_percent_week=1.0
@@ -90,6 +91,7 @@ def test_a_wrong_schedule_is_corrected_by_what_is_seen():
     assert result.days[-1].lamp_percent == pytest.approx(100.0, abs=2.0)
 
 
+@pytest.mark.slow
 def test_a_lamp_that_ramps_up_is_measured_across_the_ramp():
     year = simulate(26, room=PLAIN, days=150, fade_percent_week=1.0)
     minute = (year.times % DAY_S) / 60.0  # London in winter; the ramp is in the simulated lamp alone
@@ -101,6 +103,7 @@ def test_a_lamp_that_ramps_up_is_measured_across_the_ramp():
     assert 0.5 < true_loss(year, day) < 6.0
 
 
+@pytest.mark.slow
 def test_a_lamp_that_never_goes_off_is_judged_by_night_in_words_only():
     year = simulate(27, room=dataclasses.replace(PLAIN, on_minute=0, off_minute=1440), days=180, fade_percent_week=1.5)
     result = run(year, watch=watch_for(PLAIN, hours=()))

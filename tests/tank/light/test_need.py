@@ -167,6 +167,7 @@ def live(core: TankCore, state: TankState, days: range, rise_mg_l_d: float, leve
     return words, level
 
 
+@pytest.mark.slow
 def test_through_the_core_plants_outgrow_an_unchanged_lamp():
     """Two months in balance, then uptake falls by about a third under the same lamp: `light_low`, and why."""
     config = config_of()

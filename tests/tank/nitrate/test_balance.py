@@ -38,6 +38,7 @@ def particles(readings, pace, start, count=120_000):
     return moments
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("readings", [(10, 10, 25, 25, 25, 50), (25, 25, 25, 10, 25, 25)])
 def test_strips_filter_like_a_large_particle_filter(readings):
     """Stated error: means within a quarter of a standard deviation, standard deviations within a quarter."""
@@ -173,6 +174,7 @@ def level(b):
     return mixture_moments(bal.level_parts(b))[0]
 
 
+@pytest.mark.slow
 @settings(max_examples=25, deadline=None)
 @given(LIVES, FEEDS, st.floats(0.5, 1.5), st.floats(0.0, 20.0), st.floats(0.0, 0.6), st.floats(0.0, 20.0))
 def test_the_mass_balance_closes(values, feed, by, dose, fraction, source):
@@ -211,6 +213,7 @@ def test_a_water_change_and_its_inverse_leave_what_was(values, feed, fraction, s
             assert row == pytest.approx(old, rel=1e-9, abs=1e-9)
 
 
+@pytest.mark.slow
 @settings(max_examples=50, deadline=None)
 @given(LIVES, FEEDS, st.floats(0.0, 0.95), st.floats(0.0, 60.0))
 def test_what_a_water_change_took_out_can_be_put_back_as_a_dose(values, feed, fraction, source):

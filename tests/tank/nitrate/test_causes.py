@@ -34,6 +34,7 @@ def told(cause, seed, days=None):
     return watch.report(state, START_S + days * DAY_S)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("cause", CAUSES)
 def test_the_one_true_cause_leads_in_most_tanks(cause):
     days = 140 if cause in {"water changes", "source water"} else None
@@ -61,6 +62,7 @@ def test_nothing_is_accused_in_a_tank_that_is_quiet():
     assert report.causes_sentence == ""
 
 
+@pytest.mark.slow
 def test_one_strip_asks_for_another_and_more_of_them_do_not():
     watch = NitrateWatch(Tank(id="sim", litres=100, feed=Feed(grams_per_day=0.6)), (STRIP,), "UTC", has_electrode=False)
     state = watch.initial()

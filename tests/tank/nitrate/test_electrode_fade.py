@@ -15,6 +15,8 @@ from rushlight.science.inference.interval import Span, blurred
 from rushlight.tank.nitrate import balance as bal
 from rushlight.tank.nitrate import forecast
 
+pytestmark = pytest.mark.slow
+
 PADS = (0.0, 10.0, 25.0, 50.0, 100.0, 250.0)
 EDGES = (0.0, 5.0, 17.5, 37.5, 75.0, 175.0, math.inf)
 FEED = 12.0 * 0.16

@@ -118,6 +118,7 @@ def test_entries_that_do_not_bear_on_nitrate_are_ignored():
     assert STATE.dump_json(state) == before
 
 
+@pytest.mark.slow
 @settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(order=st.randoms(use_true_random=False), asked=st.lists(st.integers(0, 104), max_size=4))
 def test_order_of_arrival_is_irrelevant_to_the_last_bit(year, order, asked):
@@ -134,6 +135,7 @@ def test_order_of_arrival_is_irrelevant_to_the_last_bit(year, order, asked):
     assert w.report(state, at(110)) == straight
 
 
+@pytest.mark.slow
 def test_void_and_replacement_leave_no_trace(year):
     _, _, straight = told(year, 110)
     w = watch()
@@ -178,6 +180,7 @@ def test_intervals_widen_with_silence(year):
         last = width
 
 
+@pytest.mark.slow
 @settings(max_examples=25, deadline=None)
 @given(
     st.lists(
@@ -269,6 +272,7 @@ def test_steady_strips_stay_quiet_and_rising_strips_warn_in_time():
     assert says(w, state, 261)["nitrate_high"] == "clear"
 
 
+@pytest.mark.slow
 def test_plants_are_said_to_lag_only_while_the_evidence_lasts():
     """A confidence that was good two weeks ago and has since melted asks nobody for anything."""
     rises = [10, 10, 25, 25, 50, 50, 50, 25, 25, 25, 25, 25, 25, 25]
@@ -335,6 +339,7 @@ def test_late_electrode_values_do_not_reopen_a_closed_stretch():
     assert len(state.ledger.facts) == facts + 1
 
 
+@pytest.mark.slow
 def test_memory_is_bounded_over_years_and_old_facts_still_count():
     w = watch()
     state = w.initial()
@@ -371,6 +376,7 @@ def test_days_are_the_sites_own():
     assert list(state.ledger.fed) == ["2025-07-02"]
 
 
+@pytest.mark.slow
 def test_simulated_fade_is_seen_before_the_crossing_and_covered():
     sim = simulate(4, fading=True, days=500, habits=Habits())
     w = NitrateWatch(sim.tank, (STRIP,), "UTC", has_electrode=False)
@@ -418,6 +424,7 @@ WRITTEN = st.one_of(
 )
 
 
+@pytest.mark.slow
 @settings(max_examples=150, deadline=None)
 @given(WRITTEN, st.sampled_from(NITRATE_UNITS), st.sampled_from(["strip", "drops", "lab"]), st.booleans())
 def test_what_the_door_lets_in_never_stops_the_watch(value, unit, method, first):
@@ -445,6 +452,7 @@ def test_a_first_reading_that_no_water_gives_is_none():
     assert slip.nitrate.mean == pytest.approx(clean.nitrate.mean, rel=0.02)
 
 
+@pytest.mark.slow
 @settings(max_examples=15, deadline=None)
 @given(st.lists(st.sampled_from([25.0, 50.0, 100.0]), min_size=1, max_size=8), st.integers(0, 30))
 def test_intervals_widen_with_silence_whatever_was_read(values, after):

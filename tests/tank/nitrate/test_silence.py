@@ -42,6 +42,7 @@ def test_silence_widens_the_belief_no_further_than_the_feed_can_carry_it(days):
     assert told.high < 2.0 * (50.0 + FEED * days)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("days", [60, 180, 365, 730])
 @pytest.mark.parametrize(("pad", "low", "high"), [(10, 4.5, 16.6), (25, 16.6, 36.4), (50, 36.4, 72.9)])
 def test_a_fresh_strip_after_long_silence_is_told_as_it_reads(days, pad, low, high):

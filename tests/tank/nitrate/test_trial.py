@@ -14,6 +14,8 @@ from rushlight.tank.nitrate.balance import LEVEL, SHARE, UPTAKE, Balance
 from rushlight.tank.nitrate.trial import Change, tried
 from rushlight.tank.nitrate.watch import NitrateWatch
 
+pytestmark = pytest.mark.slow
+
 DAYS = 28
 
 

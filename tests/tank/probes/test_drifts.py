@@ -91,6 +91,7 @@ def test_a_rise_of_what_is_dissolved_is_told_and_what_was_dosed_explains_it() ->
     assert not alarms(dosed, [entry(6.5, "dose", what="mineral salts")], probe="salts")
 
 
+@pytest.mark.slow
 @settings(max_examples=10, deadline=None)
 @given(st.floats(-0.9, 0.9), st.floats(10, 60))
 def test_what_evaporation_may_do_never_raises(per_day: float, level: float) -> None:

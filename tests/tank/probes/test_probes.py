@@ -390,6 +390,7 @@ def test_the_view_says_what_is_wrong_in_one_sentence() -> None:
     assert w.view(s, T0 + 3 * HOUR_S).trouble == "the pH probe p has been silent for 2 hours"
 
 
+@pytest.mark.slow
 @given(
     st.lists(
         st.tuples(

@@ -298,6 +298,7 @@ EVENTS = st.lists(
 )
 
 
+@pytest.mark.slow
 @given(EVENTS)
 @settings(max_examples=150)
 def test_always_within_the_bounds_and_never_later_without_a_test(rows: list[tuple[float, str, float]]) -> None:
