@@ -1,6 +1,7 @@
 """What people read: the order of design, units, no exclamation marks, nothing missing when facts are."""
 
 import json
+from importlib import resources
 
 import pytest
 from hypothesis import given
@@ -132,3 +133,13 @@ def test_a_change_that_asks_for_nothing_is_one_line(state):
     assert text.startswith("Foyer: a probe is silent (foyer-ph).")
     assert ("duty librarian" in text) == (state in ("acknowledged", "shelved"))
     assert ("2 h" in text) == (state == "shelved")
+
+
+def test_a_capital_at_the_beginning_leaves_the_rest_as_it_is() -> None:
+    """`Thu 12 Nov`, `KH`, `NH3` and `pH` keep theirs; the page says no `Thu 12 nov`."""
+    assert words.capital("thursday 12 Nov") == "Thursday 12 Nov"
+    assert words.capital("the water has KH 4 and no NH3") == "The water has KH 4 and no NH3"
+    assert words.capital("pH is not known") == "pH is not known"
+    assert words.capital("") == ""
+    templates = resources.files("rushlight.web").joinpath("templates")
+    assert [t.name for t in templates.iterdir() if "|capitalize" in t.read_text()] == []

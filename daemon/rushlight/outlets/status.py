@@ -11,6 +11,7 @@ import zoneinfo
 from dataclasses import dataclass
 from typing import Literal
 
+from rushlight.alarms.wording.words import capital
 from rushlight.localtime import local_time
 from rushlight.outlets.channel_health import ChannelHealth
 from rushlight.outlets.result import Never
@@ -89,7 +90,7 @@ def channel(health: ChannelHealth, now: Now, *, before: Before | None = None, wa
         remedy = f"{again}run 'rushlight check' on the Pi and correct what it names."
         said = (
             f"Nothing has gone through since {now.wall(at_s)}{why}.{held}"
-            f" {_capital(remedy)}{f' Delivered last on {last}.' if last else ''}"
+            f" {capital(remedy)}{f' Delivered last on {last}.' if last else ''}"
         )
     else:
         said = f"Delivered last on {last}." if last else "Never tried; 'rushlight check --send' does."
@@ -141,7 +142,3 @@ def nobody() -> OutletView:
     """No channel is configured."""
     said = "No channel is set up, so no alarm reaches a phone; set [push], [webhook], [services] or [email]."
     return OutletView(name="none", title="Messages", well=False, sentence=said)
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]

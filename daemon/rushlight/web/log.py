@@ -11,6 +11,7 @@ import zoneinfo
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from rushlight.alarms.wording.words import capital
 from rushlight.drawing.signs import Shape
 from rushlight.entry import entered
 from rushlight.events import Acknowledge, Correction, Event, Shelve
@@ -113,7 +114,7 @@ def _days(asked: PageRequest, events: Sequence[Event], undone: set[str]) -> list
 
 def _name(date: str, now_s: float, zone: zoneinfo.ZoneInfo) -> str:
     word = formats.day(midnight_of(dt.date.fromisoformat(date), zone) + 0.5 * DAY_S, now_s, zone)
-    return f"{word[:1].upper()}{word[1:]}"
+    return capital(word)
 
 
 def _line(asked: PageRequest, event: Event, undone: bool) -> Line:

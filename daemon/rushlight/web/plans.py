@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from rushlight.alarms.wording.words import capital
 from rushlight.science.chemistry.water_change import Contents, Plan, plan
 from rushlight.settings import Tank
 from rushlight.views import TankView
@@ -34,7 +35,7 @@ def water_change(tank: Tank, view: TankView, target: float | None = None) -> Sug
     try:
         made = plan(contents(view), source, tank.litres, goal, net_rate=rise)
     except ValueError as e:
-        return Suggestion(goal, words=f"{str(e)[:1].upper()}{str(e)[1:]}.")
+        return Suggestion(goal, words=f"{capital(str(e))}.")
     return Suggestion(goal, made)
 
 

@@ -114,13 +114,17 @@ def number(value: float, digits: int = 2) -> str:
     return f"−{text}" if value < 0 else text
 
 
+def capital(text: str) -> str:
+    """The text with a capital at its beginning; a name such as pH keeps its own."""
+    return text if text[1:2].isupper() else text[:1].upper() + text[1:]
+
+
 def sentence(text: str) -> str:
     """The text with a capital at its beginning and a full stop at its end."""
     text = text.strip()
     if not text:
         return ""
-    if not text[1:2].isupper():  # a name such as pH keeps its own
-        text = text[0].upper() + text[1:]
+    text = capital(text)
     return text if text[-1] in ".?:" else text + "."
 
 

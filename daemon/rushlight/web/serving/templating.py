@@ -10,7 +10,7 @@ from typing import Any
 
 import jinja2
 
-from rushlight.alarms.wording.words import number
+from rushlight.alarms.wording.words import capital, number
 from rushlight.drawing import signs
 from rushlight.web import formats
 
@@ -60,6 +60,7 @@ def _templates() -> jinja2.Environment:
     env.globals["sign_path"] = lambda shape: signs.PATHS[shape]
     env.filters["figure"] = lambda v, digits=3: "not known" if v is None else number(v, digits)
     env.filters["span"] = formats.span
+    env.filters["capital"] = capital
     env.filters["quantity"] = formats.quantity
     env.filters["probe"] = formats.probe
     return env

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from rushlight import drawing
+from rushlight.alarms.wording.words import capital
 from rushlight.drawing import lanes, signs
 from rushlight.effects import Estimate
 from rushlight.localtime import midnight_of
@@ -176,7 +177,7 @@ def _table(asked: PageRequest, drawn: Drawn, most: int) -> Table:
 def _when(asked: PageRequest, chosen: Stretch, at_s: float) -> str:
     say = formats.day if chosen.to_s - chosen.from_s > 30 * 86400.0 else formats.moment
     said = say(at_s, asked.daemon.now_s(), asked.zone)
-    return f"{said[:1].upper()}{said[1:]}"
+    return capital(said)
 
 
 def _facts(asked: PageRequest, view: TankView) -> list[str]:
