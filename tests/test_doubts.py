@@ -113,7 +113,7 @@ def test_the_command_line_asks_once_and_keeps_it_as_given(tmp_path: Path) -> Non
     assert "grams: 900 g is 1000 times" in asked.output
     assert "--sure" in asked.output
     kept = CliRunner().invoke(main, [*words, "--sure"])
-    assert (kept.exit_code, kept.output.strip()) == (0, "much")
+    assert (kept.exit_code, kept.stdout.strip()) == (0, "much")
 
 
 def test_the_hub_asks_once_and_keeps_it_as_given() -> None:

@@ -17,14 +17,19 @@ import time
 import uuid
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from helpers.daemon import RUSHLIGHT, Daemon, until
 from helpers.page import Client
 from helpers.receivers import free_port
+from rushlight import eventlines
+from rushlight.cli import asking
+from rushlight.config import loading as configuration
+from rushlight.entry.receipt import Receipt
 from rushlight.journal.recovery.mark import HighWater
-from rushlight.service import control
+from rushlight.service import control, offline
 from rushlight.service.starting.claim import Claim, watcher
 
 pytestmark = pytest.mark.slow
@@ -177,6 +182,31 @@ def test_an_entry_in_the_second_of_the_start_is_on_the_disk(tmp_path: Path) -> N
         assert control.ask(tmp_path / "data", do="view")["view"]["storage"] == ""
         daemon.kill()
         assert id_ in kept(daemon)
+
+
+def test_a_daemon_that_comes_up_between_question_and_write_takes_the_entry(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nobody ran when it was asked; when the command comes to write, a daemon holds the journal."""
+    monkeypatch.setattr(offline, "LOCK_WAIT_S", 0.2)
+    daemon = site(tmp_path).start()
+    config = configuration.load(tmp_path / "config.toml")
+    line: dict[str, Any] = {"kind": "test", "tank": "foyer", "method": "strip", "values": {"nitrate": 25}}
+    line |= {"id": str(uuid.uuid4()), "at": "2026-03-01T10:00:00Z"}
+    nobody_yet = [True]
+
+    def answered() -> Receipt | None:
+        return None if nobody_yet and nobody_yet.pop() else asking.enter(config, dict(line), now=True)
+
+    def write() -> Receipt:
+        return offline.record(config, tmp_path / "data", eventlines.parse_record(dict(line)))
+
+    with pytest.raises(OSError, match="holds"):
+        write()
+    receipt = asking.or_write(config, answered, write)
+    assert (receipt.id, receipt.kept) == (line["id"], "on disk")
+    daemon.kill()
+    assert kept(daemon) == [line["id"]]
 
 
 def test_a_start_waits_for_who_writes(tmp_path: Path) -> None:

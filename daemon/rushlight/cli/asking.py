@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -74,6 +74,23 @@ def report(receipt: Receipt, name: str, *then: str, said: str = "") -> None:
             click.echo(words, err=True)
     if receipt.kept == "in memory":
         fail(receipt.words, status=IN_MEMORY)
+
+
+def or_write(config: Config, answered: Callable[[], Receipt | None], write: Callable[[], Receipt]) -> Receipt:
+    """The daemon's receipt, or that of a direct write where none runs.  Raises what the two raise.
+
+    A daemon that starts between the two holds the journal, so that the write fails: then it is asked again.  The entry
+    has the same identity both times, and is kept once.
+    """
+    receipt = answered()
+    if receipt is not None:
+        return receipt
+    try:
+        return write()
+    except OSError:
+        if claim.watcher(data_folder(config)) is None or (receipt := answered()) is None:
+            raise
+        return receipt
 
 
 def edit(config: Config, of: str, changes: Mapping[str, Any], own_id: str) -> Receipt | None:

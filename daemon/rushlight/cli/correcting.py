@@ -96,8 +96,11 @@ def undo(entry: str, config_file: Path | None) -> None:
     line: dict[str, Any] = {"kind": "correction", "id": str(uuid.uuid4()), "of": event.id, "void": True}
     line["at"] = eventlines.rfc3339(SystemClock().wall_s())
     try:
-        receipt = asking.enter(config, line, now=True)
-        receipt = receipt or offline.record(config, data_folder(config), eventlines.parse_record(dict(line)))
+        receipt = asking.or_write(
+            config,
+            lambda: asking.enter(config, line, now=True),
+            lambda: offline.record(config, data_folder(config), eventlines.parse_record(dict(line))),
+        )
     except RuntimeError as e:
         fail(f"not stored: {e}")
     except OSError as e:
@@ -127,5 +130,8 @@ def _one(config: Config, entry: str) -> Any:
 
 
 def _edited(config: Config, of: str, changes: Mapping[str, Any], own_id: str) -> Receipt:
-    receipt = asking.edit(config, of, changes, own_id)
-    return receipt or offline.record_edit(config, data_folder(config), of, changes, own_id)
+    return asking.or_write(
+        config,
+        lambda: asking.edit(config, of, changes, own_id),
+        lambda: offline.record_edit(config, data_folder(config), of, changes, own_id),
+    )

@@ -93,16 +93,23 @@ def record(kind: str, pairs: tuple[str, ...], config_file: Path | None, *, sure:
         fail(f"{e.key}: {e.what}", status=2)
     if not sure and (doubt := doubts.question(event, config, _view(config))) is not None:
         fail(f"{doubt[0]}: {doubt[1]}; if it is so, say it again with --sure", status=2)
+    then = [f"Undo: rushlight undo {line['id']}"]
+
+    def write() -> Receipt:
+        receipt = _without_daemon(config, line)
+        then.insert(0, firstaid.now(event, SystemClock().wall_s()))  # a daemon says that with what the entry changed
+        return receipt
+
     try:
-        receipt = asking.enter(config, line, now=not given.get("when"))
+        receipt = asking.or_write(config, lambda: asking.enter(config, line, now=not given.get("when")), write)
     except RuntimeError as e:
         fail(f"not stored: {e}")
+    except ValueError as e:
+        fail(str(e), status=2)
+    except OSError as e:
+        fail(f"not stored: the daemon is not running and {data_folder(config)} can't be written ({e})")
     zone = zoneinfo.ZoneInfo(config.site.timezone)
     said = f"Understood: {said_of(in_own_units(event, config.tank, config.kit), config, zone)}"
-    then = [f"Undo: rushlight undo {line['id']}"]
-    if receipt is None:  # a daemon says it by itself, with what the entry changed
-        receipt, aid = _without_daemon(config, line), firstaid.now(event, SystemClock().wall_s())
-        then = [aid, *then]
     asking.report(receipt, line["id"], *then, said=said)
 
 
@@ -146,12 +153,7 @@ def _view(config: Config) -> SiteView | None:
 def _without_daemon(config: Config, line: dict[str, Any]) -> Receipt:
     from rushlight.service import offline
 
-    try:
-        return offline.record(config, data_folder(config), eventlines.parse_record(dict(line)))
-    except ValueError as e:
-        fail(str(e), status=2)
-    except OSError as e:
-        fail(f"not stored: the daemon is not running and {data_folder(config)} can't be written ({e})")
+    return offline.record(config, data_folder(config), eventlines.parse_record(dict(line)))
 
 
 def build(kind: str, pairs: tuple[str, ...], config: Config, now_s: float, **given: str | None) -> dict[str, Any]:
