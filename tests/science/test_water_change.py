@@ -50,7 +50,7 @@ def test_a_tank_on_target_needs_nothing() -> None:
 
 
 def test_source_above_target_is_refused_with_the_reason() -> None:
-    with pytest.raises(ImpossibleError, match="source water holds 45 mg/L of nitrate, the target is 40"):
+    with pytest.raises(ImpossibleError, match=r"source water holds 45 mg/L of nitrate \(as NO3\), the target is 40"):
         plan(FOYER, Contents(nitrate=45.0), 140.0, 40.0)
     with pytest.raises(ImpossibleError, match="no amount"):
         plan(FOYER, Contents(nitrate=40.0), 140.0, 40.0)
@@ -58,7 +58,7 @@ def test_source_above_target_is_refused_with_the_reason() -> None:
 
 def test_a_rise_that_outruns_the_cap_is_refused_with_the_reason() -> None:
     with pytest.raises(
-        ImpossibleError, match=r"changes of 10 % a day leave nitrate at 3\d mg/L, because it rises by 3.0"
+        ImpossibleError, match=r"changes of 10 % a day leave nitrate at 3\d mg/L as NO3, because it rises by 3.0"
     ):
         plan(FOYER, SOURCE, 140.0, 12.0, daily_cap=0.1, net_rate=3.0)
 
