@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import html
 import re
 from collections.abc import Iterator
@@ -9,8 +10,29 @@ from pathlib import Path
 
 import pytest
 
+from helpers.daemon import until
 from helpers.page import Client, Site, page_site
-from rushlight.events import Correction, Dose, Event, Feeding, Harvest, Test, WaterChange
+from rushlight.alarms.table import TABLE
+from rushlight.events import (
+    Absence,
+    Correction,
+    Dose,
+    Event,
+    Feeding,
+    FilterWork,
+    Growth,
+    Harvest,
+    LampWork,
+    LightSpot,
+    Outage,
+    Pack,
+    Sighting,
+    Stocking,
+    Test,
+    TopOff,
+    Treatment,
+    WaterChange,
+)
 from rushlight.localtime import DAY_S
 
 
@@ -139,3 +161,103 @@ def test_a_dose_by_its_label_shows_the_arithmetic(site: Site) -> None:
         {"amount_ml": "5", "label_n_g_l": "2", "nitrogen_mg": "1"},
     ):
         assert client.post("/tanks/foyer/dose", {"id": client.value("id"), "what": "x", **form}).status == 422
+
+
+WITH_MORE = [
+    Feeding(at_s=0, id="e", tank="foyer", grams=0.9, protein_percent=46.0, note="weighed"),
+    WaterChange(at_s=0, id="e", tank="foyer", litres=30.0, source={"nitrate": 12.0}),
+    TopOff(at_s=0, id="e", tank="foyer", litres=2.5, source={"kh": 3.0}),
+    Harvest(at_s=0, id="e", tank="foyer", dry_grams=4.25, plant="water mint"),
+    Dose(at_s=0, id="e", tank="foyer", what="iron", kh_mg_caco3=3.5),
+    Stocking(at_s=0, id="e", tank="foyer", change=-2, species="barbs", grams=3.0),
+    LampWork(at_s=0, id="e", tank="foyer", what="replaced"),
+    Treatment(at_s=0, id="e", tank="foyer", what="salt", days=5.0, note="by the label"),
+    FilterWork(at_s=0, id="e", tank="foyer", what="cleaned"),
+    Outage(at_s=0, id="e", tank="foyer", minutes=600.0),
+    Sighting(at_s=0, id="e", tank="foyer", what="algae", note="on the glass"),
+    Growth(at_s=0, id="e", tank="foyer", cover=0.375, plant="sedge"),
+    LightSpot(at_s=0, id="e", tank="foyer", place="left end", value=4200.0),
+    Pack(at_s=0, id="e", tank="foyer", strips=48.0),
+    Absence(at_s=0, id="e", tank="foyer", days=14.6, note="closed"),
+    Test(at_s=0, id="e", tank="foyer", method="strip", kit="strip", values={"nitrate": ">250", "ph": 7.0}),
+    Test(at_s=0, id="e", tank="foyer", method="strip", kit="strip", values={"nitrate": 31.0, "kh": 4.0}),
+    Test(at_s=0, id="e", tank="foyer", method="lab", values={"nitrate": 6.78}, units={"nitrate": "mg/L as N"}),
+    Test(at_s=0, id="e", tank="foyer", method="strip", kit="strip", values={"nitrate": 10.0}, dilution=3.0, note="dim"),
+]
+
+
+@pytest.mark.parametrize("entry", WITH_MORE, ids=lambda e: e.kind)
+def test_a_form_that_is_sent_as_it_was_shown_changes_nothing(site: Site, entry: Event) -> None:
+    """What a form has no field for, a value that is no pad, a unit and a method of its own: all of it stays."""
+    client = site.client()
+    entry = dataclasses.replace(entry, at_s=site.engine.now_s() - DAY_S)
+    site.engine.submit(entry)
+    page = client.get("/entries/e").text
+    form = {"id": client.value("id")}
+    for tag in re.findall(r"<input [^>]*>", page.partition('class="sheet"')[2].partition("</form>")[0]):
+        given = {k: html.unescape(v) for k, v in re.findall(r'([a-z]+)="([^"]*)"', tag)}
+        if given.get("name") in (None, "id", "token") or (
+            given.get("type") in ("radio", "checkbox") and "checked" not in tag
+        ):
+            continue
+        form[given["name"]] = given.get("value", "")
+    assert client.post("/entries/e", form | {"sure": "yes"}).status == 303  # 31 is no pad, as is asked once
+    now = standing(site, "e")
+    assert now is not None
+    assert dataclasses.replace(now, received_s=None, at_s=0) == dataclasses.replace(entry, received_s=None, at_s=0)
+
+
+def test_a_value_of_another_unit_is_shown_and_put_right_in_the_unit_beside_its_field(site: Site) -> None:
+    """6.78 mg/L as N are 30 as NO3 (62.005 to 14.007, IUPAC's abridged standard atomic weights)."""
+    client = site.client()
+    lab = Test(
+        at_s=site.engine.now_s() - DAY_S,
+        id="lab",
+        tank="foyer",
+        method="lab",
+        values={"nitrate": 6.78, "kh": 4.0},
+        units={"nitrate": "mg/L as N"},
+    )
+    site.engine.submit(lab)
+    client.get("/entries/lab")
+    assert float(filled(client, "nitrate")) == pytest.approx(6.78 * 62.005 / 14.007, rel=1e-3)
+    form = {"id": client.value("id"), "nitrate": "28", "kh": "4", "done_at": filled(client, "done_at")}
+    assert client.post("/entries/lab", form).status == 303
+    now = standing(site, "lab")
+    assert isinstance(now, Test)
+    assert (now.method, now.values, now.units) == ("lab", {"nitrate": 28.0, "kh": 4.0}, {})
+
+
+def test_an_entry_a_correction_and_an_undo_are_answered_with_what_they_changed(site: Site) -> None:
+    client = site.client()
+    client.get("/tanks/foyer/test")
+    form = {"id": client.value("id"), "kit": "strip", "nitrate": "25"}
+    done = client.post("/tanks/foyer/test", form)
+    told = html.unescape(client.get(done.headers["Location"]).text)
+    assert re.search(r"Entered\. Strip test: Nitrate 25 .*Nitrate now about 2\d mg/L as NO3 \(.*next test \w+day", told)
+    client.get(f"/entries/{form['id']}")
+    done = client.post(f"/entries/{form['id']}", {**form, "id": client.value("id"), "nitrate": "100"})
+    told = html.unescape(client.get(done.headers["Location"]).text)
+    assert re.search(r"Put right\. .*Nitrate 100 .*Nitrate now about \d+ mg/L as NO3 .*, about 2\d before", told)
+    done = client.post("/undo", {"of": form["id"]})
+    told = html.unescape(client.get(done.headers["Location"]).text)
+    assert "Nitrate not known any more" in told
+
+
+def test_first_aid_is_said_once(site: Site) -> None:
+    client = site.client()
+    client.get("/tanks/foyer/outage")
+    done = client.post("/tanks/foyer/outage", {"id": client.value("id"), "hours": "10"})
+    notice = re.findall(
+        r'class="notice[^"]*" role="status">(.*?)</div>', client.get(done.headers["Location"]).text, re.S
+    )
+    assert "".join(notice).count("give no food today") == 1
+
+
+def test_the_wall_says_what_is_wrong_with_the_installation_too(site: Site) -> None:
+    """Whoever only looks at the wall must not take a tank for watched while its messages go nowhere."""
+    client = site.client()
+    assert TABLE["delivery_failing"].title not in html.unescape(client.get("/wall").text)
+    site.engine.do(lambda: site.engine.note_condition("delivery_failing", "raise", "push", {"sentence": "no way out"}))
+    title = TABLE["delivery_failing"].title
+    until(lambda: title in html.unescape(client.get("/wall").text), 10, "the alarm on the wall")

@@ -6,6 +6,7 @@ its id; the first form stays in the journal.
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Mapping
 from http import HTTPStatus
 
@@ -14,6 +15,8 @@ from rushlight.entry import entered
 from rushlight.entry.kitunits import in_own_units
 from rushlight.eventlines import LineError
 from rushlight.events import Correction, Event, Growth, Outage, TankEvent, Test, WaterChange
+from rushlight.science.measuring.units import from_standard, read_reported
+from rushlight.settings import Kit, Substance
 from rushlight.web import formats
 from rushlight.web.entering import entries, fields, strip_forms, writing
 from rushlight.web.entering.entries import SHEETS
@@ -47,33 +50,68 @@ def screen(asked: PageRequest, entry_id: str) -> Response:
 
 
 def _fixed(asked: PageRequest, event: TankEvent, what: str) -> Correction:
-    """The correction that the form asks for.  Raises FieldError."""
-    form, now_s = asked.request.form, asked.daemon.now_s()
-    if what == "test":
-        body = entries.test_record(form, writing.kit_of(asked, asked.tank(event.tank)))
-    else:
-        body = SHEETS[what].build(form)
-    at_s = event.at_s
+    """The correction that the form asks for: what differs from what the form showed.  Raises FieldError.
+
+    What the form has no field for stays as it was entered.
+    """
+    form, now_s, config = asked.request.form, asked.daemon.now_s(), asked.config
+    changes = _changes(_body(asked, event, what, form_of(event, asked)), _body(asked, event, what, form))
     if form.get("done_at", "").strip() != formats.field_time(event.at_s, asked.zone):
-        at_s = fields.done_at(form, now_s, asked.zone)
-    record = entries.record(event.kind, body, tank=event.tank, entry_id=event.id, at=eventlines.rfc3339(at_s))
-    line = {
-        "at": eventlines.rfc3339(now_s),
-        "kind": "correction",
-        "id": writing.form_id(asked),
-        "of": event.id,
-        "replacement": {k: v for k, v in record.items() if k != "id"},
-    }
+        changes["at"] = eventlines.rfc3339(fields.done_at(form, now_s, asked.zone))
     try:
-        made = eventlines.parse_record(line)
-        eventlines.check_names(made, asked.config)
-        made = in_own_units(made, asked.config.tank, asked.config.kit)
-        assert isinstance(made, Correction)
+        made = eventlines.edited(event, changes, at_s=now_s, entry_id=writing.form_id(asked))
+        eventlines.check_names(made, config)
+        made = in_own_units(made, config.tank, config.kit)
         assert made.replacement is not None
-        eventlines.check_typed(made.replacement, asked.config)
+        eventlines.check_typed(made.replacement, config)
     except LineError as e:
         raise FieldError(e.key.rpartition(".")[2], e.what) from None
     return made
+
+
+def _body(asked: PageRequest, event: TankEvent, what: str, form: Mapping[str, str]) -> entries.Record:
+    """What a form says, as the keys of an entry's line.  Raises FieldError."""
+    if isinstance(event, Test):
+        return entries.test_record(form, kit_of(asked, event))
+    return SHEETS[what].build(form)
+
+
+def _changes(was: entries.Record, now: entries.Record) -> dict[str, object]:
+    """Keys whose value differs, None for one that is gone; values of a test one by one."""
+    changes: dict[str, object] = {}
+    for key in {**was, **now}:
+        if key != "values":
+            if was.get(key) != now.get(key):
+                changes[key] = now.get(key)
+            continue
+        for name in {**was[key], **now[key]}:
+            if was[key].get(name) != now[key].get(name):
+                # A value that is typed anew is in the unit beside its field, whatever the first one was in.
+                changes |= {f"values.{name}": now[key].get(name), f"units.{name}": None}
+    return changes
+
+
+def kit_of(asked: PageRequest, event: Test) -> Kit:
+    """The kit whose form shows this test whole: its own, with plain fields where it holds what is no pad."""
+    kit = writing.kit_named(asked, event.kit, asked.tank(event.tank))
+    if kit.method != event.method or not set(event.values) <= set(entries.substances(kit)):
+        return Kit(id=event.kit or kit.id, method="lab" if event.method == "strip" else event.method)
+    offered = {
+        name: {f"{v:g}" for v in pads} | {f">{pads[-1]:g}"} | {text for *_, text in strip_forms.between(kit, name)}
+        for name, pads in kit.pads.items()
+    }
+    if all(_shown(event, name, kit) in offered.get(name, ()) for name in event.values):
+        return kit
+    return dataclasses.replace(kit, method="drops")
+
+
+def _shown(event: Test, name: Substance, kit: Kit) -> str:
+    """A value in the unit that the kit's form gives beside it."""
+    value, unit = event.values[name], event.units.get(name, "")
+    if unit == kit.unit(name):
+        return _text(value)
+    read = read_reported(name, value, unit)
+    return f"{read.bound}{_text(float(f'{from_standard(name, read.value, kit.unit(name)):.6g}'))}"
 
 
 def form_of(event: Event, asked: PageRequest) -> dict[str, str]:
@@ -81,7 +119,7 @@ def form_of(event: Event, asked: PageRequest) -> dict[str, str]:
     form = {"done_at": formats.field_time(event.at_s, asked.zone)}
     match event:
         case Test():
-            form |= _of_test(event)
+            form |= _of_test(event, kit_of(asked, event))
         case WaterChange(fraction=float(fraction)):
             form["percent"] = _text(100.0 * fraction)
         case Outage():
@@ -106,8 +144,8 @@ def _plain(event: Event, what: str) -> dict[str, str]:
     return {name: _text(value) for name, value in found.items() if value not in (None, "")}
 
 
-def _of_test(event: Test) -> dict[str, str]:
-    form = {"kit": event.kit} | {name: _text(value) for name, value in event.values.items()}
+def _of_test(event: Test, kit: Kit) -> dict[str, str]:
+    form = {"kit": event.kit} | {name: _shown(event, name, kit) for name in event.values}
     if event.note == "half a strip":
         form["half"] = "yes"
     if event.dilution != 1.0:
@@ -134,9 +172,8 @@ def _page(
     probe = getattr(event, "probe", "")
     tank_id = tank_id or next((p.tank for p in asked.config.probe if p.id == probe), "")
     values: dict[str, object] = {}
-    if what == "test" and tank_id:
-        tank = asked.tank(tank_id)
-        values = writing.test_values(asked, tank, writing.kit_named(asked, form.get("kit", ""), tank))
+    if what == "test" and isinstance(event, Test):
+        values = writing.test_values(asked, asked.tank(event.tank), kit_of(asked, event))
     return asked.page(
         "mend.html",
         "An entry",
