@@ -57,6 +57,14 @@ def test_a_power_cut_is_answered_with_first_aid_while_it_is_of_use(ago_h: int, a
     assert ("See that the pump runs" in answer.what) is aid
 
 
+def test_first_aid_that_is_part_of_what_an_entry_changed_is_said_once() -> None:
+    """A daemon's receipt carries it already."""
+    aid = "See that the pump runs and the surface moves, and give no food today."
+    payload = json.dumps({"id": "o", "kind": "outage", "tank": "foyer", "minutes": 600}).encode()
+    answer = commands.run(payload, config(), SITE, NOW_S, lambda e: Receipt(e.id, changed=f"Next test tomorrow. {aid}"))
+    assert answer.what.count(aid) == 1
+
+
 def test_a_sender_whose_clock_is_a_little_fast_means_now() -> None:
     event = parse({"id": "f", "kind": "note", "tank": "foyer", "text": "x", "at": "2025-06-15T15:08:00Z"})
     assert (event.at_s, event.received_s) == (NOW_S, 0.0)

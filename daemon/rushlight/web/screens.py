@@ -32,19 +32,27 @@ def notice(asked: PageRequest) -> Notice | None:
     with asked.daemon.reader() as reader:
         events = [s.event for s in reader.entries(limit=_RECENT)]
         standing = reader.entry(entry_id)
+    changed = _changed(asked, query.get("by") or entry_id)
     event = standing or next((e for e in events if e.id == entry_id), None)
     if event is None:
         return Notice(f"Entered.{held}") if "done" in query else None
     said, gone = entered.of_event(event), any(isinstance(e, Correction) and e.of == entry_id and e.void for e in events)
     if gone:
-        return Notice(f"Undone. {said}.{held}")
+        return Notice(f"Undone. {said}.{changed}{held}")
     when = formats.moment(event.at_s, asked.daemon.now_s(), asked.zone)
     if "mended" in query:
-        return Notice(f"Put right. It now says: {said}, {when}.{held}", entry_id)
+        return Notice(f"Put right. It now says: {said}, {when}.{changed}{held}", entry_id)
     if "again" in query:
         return Notice(f"That was entered already, once: {said}, {when}.{_read(asked, event)}", entry_id)
-    aid = f" {firstaid.now(event, asked.daemon.now_s())}".rstrip()
-    return Notice(f"Entered. {said}, {when}.{_read(asked, event)}{aid}{held}{_clock(query.get('clock', ''))}", entry_id)
+    changed = changed or f" {firstaid.now(event, asked.daemon.now_s())}".rstrip()
+    more = f"{_read(asked, event)}{changed}{held}{_clock(query.get('clock', ''))}"
+    return Notice(f"Entered. {said}, {when}.{more}", entry_id)
+
+
+def _changed(asked: PageRequest, entry_id: str) -> str:
+    """What an entry changed, as the daemon answered it; empty for one of before its last start."""
+    answer = asked.daemon.answered(entry_id)
+    return f" {answer.changed}" if answer is not None and answer.changed else ""
 
 
 def _read(asked: PageRequest, event: Event) -> str:

@@ -279,7 +279,7 @@ def run(payload: bytes, config: Config, view: SiteView, now_s: float, submit: Su
     except ValueError as e:  # a correction of what is not there
         key, _, what = str(e).partition(": ")
         return Answer(id=event.id, ok=False, what=what or key, key=key if what else "", kind=event.kind)
-    return answer_of(receipt, event.kind, firstaid.now(event, now_s))
+    return answer_of(receipt, event.kind, "" if receipt.changed else firstaid.now(event, now_s))
 
 
 def answer_of(receipt: Receipt, kind: str, more: str = "") -> Answer:

@@ -60,7 +60,7 @@ def store(asked: PageRequest, event: Event, back: str, *, of: str = "") -> Respo
     gap_s = fields.clock_gap_s(asked.request.form, asked.daemon.now_s())
     gap = f"&clock={gap_s:.0f}" if abs(gap_s) > fields.AHEAD_S else ""
     if of:
-        return redirect(f"{back}?done={of}&mended=1{held}")
+        return redirect(f"{back}?done={of}&mended=1&by={receipt.id}{held}")
     return redirect(f"{back}?{'done' if receipt.new else 'again'}={receipt.id}{held}{gap}")
 
 
@@ -264,7 +264,7 @@ def undo(asked: PageRequest) -> Response:
         raise HttpError(HTTPStatus.NOT_FOUND, "There is no such entry to undo.")
     undo_id = str(uuid.uuid5(_OURS, f"undo {entry_id}"))
     receipt = _submit(asked, Correction(at_s=now_s, id=undo_id, of=entry_id, void=True))
-    return redirect(f"/?undone={entry_id}{'' if receipt.durable else '&held=1'}")
+    return redirect(f"/?undone={entry_id}&by={undo_id}{'' if receipt.durable else '&held=1'}")
 
 
 # ---------------------------------------------------------------------- alarms
