@@ -230,6 +230,19 @@ def test_asked_again_for_limits_it_changes_their_lines_alone(box: Box, monkeypat
     assert session.changed
 
 
+def test_limits_of_a_tank_are_not_written_to_another_one_that_has_some() -> None:
+    """The first tank has none of its own: its answer goes nowhere, and never to the second tank."""
+    text = (
+        '[[tank]]\nid = "foyer"\nlitres = 140\n\n'
+        '[[tank]]\nid = "reading-room"\nlitres = 54\n[tank.limits]\ntemperature = { low = 21, high = 28 }\n'
+    )
+    cool, warm = "{ low = 16, high = 24 }", "{ low = 24, high = 30 }"
+    assert files.with_value(text, "tank.limits", 0, "temperature", cool) is None
+    assert files.with_value(text, "tank.limits", 1, "temperature", warm) == text.replace(
+        "{ low = 21, high = 28 }", warm
+    )
+
+
 def test_asked_again_for_the_phone_it_takes_a_new_topic_and_rehearses(
     box: Box, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -34,13 +34,16 @@ def add_to_config(file: Path, *tables: str) -> None:
 def with_value(text: str, table: str, nth: int, key: str, value: str) -> str | None:
     """The text with one value changed: `key` in the `nth` table of that name, counted from 0, everything else as it is.
 
-    None where no such line stands there, as when somebody wrote it in another form.
+    A table within others, such as `tank.limits`, is the one within the `nth` of those.  None where no such line stands
+    there, as when somebody wrote it in another form.
     """
+    outer = table.rpartition(".")[0]
     lines, seen, here = text.splitlines(keepends=True), -1, False
     for n, line in enumerate(lines):
         if line.startswith("["):
-            here = line.strip().partition("#")[0].strip() == f"[{table}]"
-            seen += here
+            head = line.strip().partition("#")[0].strip()
+            here = head == f"[{table}]"
+            seen += head == f"[[{outer}]]" if outer else here
         elif here and seen == nth and line.partition("=")[0].strip() == key:
             lines[n] = f"{key} = {value}\n"
             return "".join(lines)
