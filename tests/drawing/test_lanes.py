@@ -156,3 +156,13 @@ def test_every_sign_is_a_link_with_a_name() -> None:
     assert links[0].get("aria-label") == "Water change <30 %>" and links[0].get("href", "").endswith("&x")
     assert [len(list(svg.iter("a"))) for svg in root] == [2, 2]
     assert signs.signs("nothing", [], YEAR_S, lambda _a, _b: "") == ""
+
+
+def test_a_small_curve_is_never_cut_though_its_band_may_be() -> None:
+    """Far above the limit a flat top would say that nitrate no longer rises."""
+    span_s = (START_S, START_S + 42 * DAY_S)
+    rising = [(START_S + n * DAY_S, 40.0 + 2.0 * n, 20.0 + 2.0 * n, 400.0) for n in range(43)]
+    made = ElementTree.fromstring(lanes.small(rising, (), 40.0, "limit 40", span_s, "said"))
+    line = next(e for e in made.iter() if e.get("class") == "line first")
+    heights = [y for _, y in walked(str(line.get("d")))]
+    assert heights == sorted(set(heights), reverse=True), "it rises from end to end"

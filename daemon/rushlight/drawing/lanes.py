@@ -106,9 +106,9 @@ def small(
     curve: Sequence[Band], ahead: Sequence[Band], limit: float, word: str, span_s: tuple[float, float], said: str
 ) -> str:
     """A curve with its band and limit and no axes, for a row among others."""
-    ceiling = 1.25 * limit
-    known = [v for p in (*curve, *ahead) for v in p[1:]]
-    scale = Scale(span_s, (0.0, max(limit * 1.1, min(ceiling, max(known, default=0.0)))))
+    points = (*curve, *ahead)
+    line, band = (max((p[n] for p in points), default=0.0) for n in (1, 3))
+    scale = Scale(span_s, (0.0, max(1.1 * limit, line, min(1.25 * limit, band))))  # a wide band may be cut, no line is
     shown = Lane("", "", "", (Curve(curve, "first"), Curve(ahead, "first", "dashed")), levels=((limit, word),))
     now = tag("path", d=f"M{scale.x(curve[-1][0])} 0V{HIGH}", **{"class": "now"}) if curve else ""
     body = "".join((now, _level(limit, scale), *_curves(shown, scale)))

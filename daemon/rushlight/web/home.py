@@ -65,7 +65,10 @@ def home(asked: PageRequest) -> Response:
 def wall(asked: PageRequest) -> Response:
     """The same for a screen on a wall: nothing to touch."""
     view = asked.daemon.view()
-    return asked.page("wall.html", "Wall", view=view, rows=_rows(asked, view), heading=view.headline)
+    standing = [a for a in view.alarms if a.state in STANDING]
+    return asked.page(
+        "wall.html", "Wall", view=view, rows=_rows(asked, view), site_alarms=standing, heading=view.headline
+    )
 
 
 def words(asked: PageRequest) -> Response:

@@ -97,7 +97,7 @@ def nitrate(asked: Asked) -> Track:
         curves.append(Curve(tried, "third", "dotted"))
         key.append(("third", "dotted", "forecast as tried"))
     tests = uprights(asked.daemon.config, asked.tank, asked.record)
-    level = f"now about {now.mean:.0f} mg/L ({now.low:.0f} to {now.high:.0f}), " if now else ""
+    level = f"now about {now.mean:.0f} mg/L as NO3 ({now.low:.0f} to {now.high:.0f}), " if now else ""
     lane = Lane(
         "Nitrate",
         "mg/L as NO3",
