@@ -21,7 +21,7 @@ from rushlight.config.implied import alike
 from rushlight.effects import AlarmChange, AlarmStateName, Effect, Remark
 from rushlight.localtime import HOUR_S
 from rushlight.settings import Config, Priority
-from rushlight.views import AlarmView
+from rushlight.views import STANDING, AlarmView
 
 LATE_S = 900.0
 """A delay that ran out longer ago than this was slept through: it waits for the next finding to confirm it (own
@@ -458,6 +458,6 @@ def _goes_on_as(over: AlarmRecord, other: AlarmRecord) -> bool:
         other.tank == over.tank
         and not TABLE[over.alarm].tell_return
         and over.alarm in TABLE[other.alarm].told_by
-        and other.state in ("unacknowledged", "acknowledged")
+        and other.state in STANDING
         and RANK[other.priority] >= RANK[over.priority]
     )

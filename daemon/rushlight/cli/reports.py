@@ -22,10 +22,9 @@ from rushlight.cli import asking
 from rushlight.cli.common import config_in_use, config_option, fail
 from rushlight.clock import SystemClock
 from rushlight.effects import Estimate
-from rushlight.entry import entered
 from rushlight.localtime import DAY_S, local_time
 from rushlight.settings import Config
-from rushlight.views import AlarmView, ProbeView, SiteView, TankView
+from rushlight.views import STANDING, AlarmView, ProbeView, SiteView, TankView
 
 
 def _view(config: Config) -> SiteView:
@@ -112,7 +111,7 @@ def _print_account(console: Console, tank: TankView, zone: zoneinfo.ZoneInfo) ->
 
 def _standing(tank: TankView) -> int:
     """How many alarms stand, whose texts end the account's evidence."""
-    return sum(a.state in entered.STANDING for a in tank.alarms)
+    return sum(a.state in STANDING for a in tank.alarms)
 
 
 def _say(console: Console, text: str) -> None:

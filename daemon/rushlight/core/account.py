@@ -13,9 +13,8 @@ from rushlight.alarms.table import TABLE
 from rushlight.effects import Estimate
 from rushlight.tank.nitrate.report import NitrateReport
 from rushlight.tank.routine.next_test import BUY
-from rushlight.views import Account, AlarmView
+from rushlight.views import STANDING, Account, AlarmView
 
-STANDING = frozenset({"unacknowledged", "acknowledged"})
 FAR_DAYS = 90.0
 """A limit farther off than this is nothing to act on now."""
 _OF_NITRATE = frozenset({"nitrate_high", "nitrate_rising", "uptake_behind"})

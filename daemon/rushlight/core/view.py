@@ -9,6 +9,7 @@ from rushlight.core import account, leaves
 from rushlight.core.present import ask_at
 from rushlight.core.step import Core, SiteState
 from rushlight.core.tank import TankCore, TankState
+from rushlight.entry.entered import NAMES
 from rushlight.events import Test
 from rushlight.science.chemistry.nitrogen import feed_nitrogen_g
 from rushlight.science.measuring.units import read_reported
@@ -16,20 +17,10 @@ from rushlight.tank.routine import care
 from rushlight.tank.water import advice
 from rushlight.tank.water.chemistry import ChemistryReport
 from rushlight.tank.water.degrees import Hardness
-from rushlight.views import AlarmView, PlannedView, ProbeView, SiteView, TankView
+from rushlight.views import STANDING, AlarmView, PlannedView, ProbeView, SiteView, TankView
 
-_STANDING = frozenset({"unacknowledged", "acknowledged"})
 _LONG_DAYS = 365.0
 """A limit farther off than this is nothing to speak of."""
-NAMES = {
-    "nitrate": "Nitrate",
-    "nitrite": "Nitrite",
-    "ammonia": "Ammonia",
-    "ph": "pH",
-    "kh": "KH",
-    "gh": "GH",
-    "chlorine": "Chlorine",
-}
 _RANK = {"high": 0, "medium": 1, "low": 2}
 
 
@@ -69,7 +60,7 @@ def _probe(core: Core, probe_id: str, state: SiteState, at_s: float) -> ProbeVie
 def _tank(tank: TankCore, state: TankState, at_s: float, probes: list[ProbeView], alarms: list[AlarmView]) -> TankView:
     report = tank.nitrate.report(state.nitrate, at_s)
     light = tank.light.report(state.light, at_s)
-    alarms.sort(key=lambda a: (a.state not in _STANDING, _RANK[a.priority], a.since_s, a.id))
+    alarms.sort(key=lambda a: (a.state not in STANDING, _RANK[a.priority], a.since_s, a.id))
     overdue = state.due_at_s is not None and at_s > state.due_at_s
     last = state.tests[-1] if state.tests else None
     left = tank.supplies.left(state.supplies)
@@ -144,7 +135,7 @@ def _read(tank: TankCore, state: TankState, test_id: str) -> tuple[str, ...]:
     """A sentence for each substance that was not just read off a pad, or could not be read at all."""
     found = []
     for seen, said in tank.kits.of(state.kits, test_id):
-        name = NAMES[seen.substance]
+        name = NAMES.get(seen.substance, seen.substance)
         if seen.why:
             found.append(f"{name} not read from the picture: {seen.why}.")
         if said is not None and (said.by == "picture" or said.dilution > 1.0 or said.low != seen.low):

@@ -37,9 +37,8 @@ from rushlight.events import (
 )
 from rushlight.localtime import DAY_S, local_time
 from rushlight.science.measuring.units import spoken
-from rushlight.views import TankView
+from rushlight.views import STANDING, TankView
 
-STANDING = frozenset({"unacknowledged", "acknowledged"})
 NOTHING = "Nothing that is worked out changes by it."
 
 LAMP_WORK = {

@@ -8,15 +8,13 @@ from __future__ import annotations
 from zoneinfo import ZoneInfo
 
 from rushlight import localtime
-from rushlight.views import SiteView, TankView
-
-_STANDS = ("unacknowledged", "acknowledged")
+from rushlight.views import STANDING, SiteView, TankView
 
 
 def one_line(view: SiteView) -> str:
     """Each tank with its alarms, nitrate and next test; then what concerns the whole house."""
     parts = [_tank(tank, ZoneInfo(view.timezone)) for tank in view.tanks]
-    parts += [a.text.partition(". ")[0] for a in view.alarms if a.state in _STANDS]
+    parts += [a.text.partition(". ")[0] for a in view.alarms if a.state in STANDING]
     people = [o for o in view.outlets if o.state]
     if not people:
         parts.append("no channel to a person")
@@ -38,7 +36,7 @@ def _tank(tank: TankView, zone: ZoneInfo) -> str:
 
 def _alarms(tank: TankView) -> str:
     """The worst of them by the tank's own account, and how many more stand."""
-    n = sum(a.state in _STANDS for a in tank.alarms)
+    n = sum(a.state in STANDING for a in tank.alarms)
     if not n:
         return "no alarm"
     headline = tank.account.headline.rstrip(".")

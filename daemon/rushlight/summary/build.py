@@ -31,9 +31,8 @@ from rushlight.events import (
 )
 from rushlight.localtime import DAY_S, local_time
 from rushlight.summary.week import Week, week_at
-from rushlight.views import AlarmView, ProbeView, SiteView, TankView
+from rushlight.views import STANDING, AlarmView, ProbeView, SiteView, TankView
 
-STANDING = frozenset({"unacknowledged", "acknowledged"})
 MOST_LINES = 5
 """Of one kind; more than that is not read in a minute."""
 

@@ -24,7 +24,7 @@ from rushlight.alarms.table import TABLE
 from rushlight.effects import Estimate
 from rushlight.science.measuring import units
 from rushlight.settings import Hub, Substance
-from rushlight.views import AlarmView, ProbeView, SiteView, TankView
+from rushlight.views import STANDING, AlarmView, ProbeView, SiteView, TankView
 
 Publication = tuple[str, str]
 """Topic and payload."""
@@ -46,8 +46,6 @@ _ABOUT: dict[str, frozenset[str]] = {
 SITE_ALARMS = ("delivery_failing", "storage_low", "clock_untrusted", "config_refused")
 """Alarms of the installation itself; every other one belongs to a tank."""
 
-ON_STATES = frozenset({"unacknowledged", "acknowledged"})
-"""Alarm states in which the problem is there; `returned` waits for a person but is over."""
 UNSEEN_STATES = frozenset({"unacknowledged", "returned"})
 """Alarm states that wait for an acknowledgement."""
 
@@ -364,7 +362,7 @@ def _account(tank: TankView, place: str) -> list[Publication]:
 
 
 def _site_states(view: SiteView, place: str) -> list[Publication]:
-    wrong = [a.text for a in view.alarms if a.state in ON_STATES]
+    wrong = [a.text for a in view.alarms if a.state in STANDING]
     wrong += [] if view.clock_ok else ["The clock cannot be trusted yet."]
     about = _json({"text": " ".join(wrong)[:_TEXT_MOST]})
     out = [(f"{place}/trouble", _on(bool(wrong))), (f"{place}/trouble/about", about)]
@@ -409,7 +407,7 @@ def _alarm_states(
     for name in names:
         found = by_name.get(name, [])
         unknown = not found and measured is not None and _unknown(name, measured)
-        out.append((f"{place}/alarm__{name}", "None" if unknown else _on(any(a.state in ON_STATES for a in found))))
+        out.append((f"{place}/alarm__{name}", "None" if unknown else _on(any(a.state in STANDING for a in found))))
         about = [
             {
                 "id": a.id,

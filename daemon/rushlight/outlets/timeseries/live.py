@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from rushlight.outlets.timeseries.points import PRIORITY_CODES, Point, common_tags, make_point
 from rushlight.settings import Config
+from rushlight.views import STANDING as STANDING_STATES
 from rushlight.views import AlarmView, SiteView, TankView
 
 STATE, TANK, STANDING = "state", "tank", "standing"
@@ -49,7 +50,7 @@ def _state(
     unacknowledged = [a for a in alarms if a.state == "unacknowledged"]
     fields = {
         "at_s": view.at_s,
-        "standing": float(sum(a.state in {"unacknowledged", "acknowledged"} for a in alarms)),
+        "standing": float(sum(a.state in STANDING_STATES for a in alarms)),
         "unacknowledged": float(len(unacknowledged)),
         "tests_overdue": float(sum(t.overdue for t in view.tanks)),
         "probes_silent": float(sum(not p.fresh for t in view.tanks for p in t.probes)),
