@@ -6,6 +6,7 @@ Expected words are this project's own, issue 15; the figures come from the entri
 from __future__ import annotations
 
 import datetime as dt
+from dataclasses import replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -15,8 +16,9 @@ from click.testing import CliRunner, Result
 from helpers.site import CONFIG, config_of
 from rushlight import eventlines
 from rushlight.cli import main
+from rushlight.effects import Estimate
 from rushlight.entry import entered
-from rushlight.events import KINDS, Event, Test
+from rushlight.events import KINDS, Correction, Event, Test
 from rushlight.service import offline
 from rushlight.views import TankView
 
@@ -65,7 +67,8 @@ def test_an_entry_is_put_right_by_naming_what_was_wrong(typed) -> None:
     id_ = typed(
         "record", "test", "nitrate=250", "ph=7.0", "--note", "by the window", "--at", days_ago(1)
     ).stdout.split()[0]
-    typed("edit", id_[:8], "nitrate=25")
+    said = typed("edit", id_[:8], "nitrate=25").stderr
+    assert "Put right. It now says: Strip test: Nitrate 25 mg/L as NO3, pH 7" in said
     with offline.Reader(offline.journal_path(typed.folder)) as reader:
         now = reader.entry(id_)
     assert isinstance(now, Test)
@@ -106,3 +109,25 @@ def test_what_changes_nothing_says_so() -> None:
     tank = TankView(id="foyer", title="Foyer", litres=140)
     assert entered.answer(note, [tank], [tank], ZONE) == entered.NOTHING
     assert config_of().tank[0].id == "foyer"
+
+
+def level(mean: float, low: float, high: float) -> Estimate:
+    return Estimate(mean=mean, low=low, high=high)
+
+
+def test_of_several_tanks_only_those_are_named_on_which_it_bears() -> None:
+    """An undo may bear on any tank; the answer does not read out the others."""
+    undo = Correction(at_s=0.0, id="c", of="x", void=True)
+    foyer = TankView(id="foyer", title="Foyer", litres=140, nitrate=level(32, 26, 38))
+    room = TankView(id="room", title="Reading room", litres=54, nitrate=level(15, 11, 20))
+    after = [replace(foyer, nitrate=level(27, 19, 35)), room]
+    said = entered.answer(undo, [foyer, room], after, ZONE)
+    assert said == "Foyer: Nitrate now about 27 mg/L as NO3 (19 to 35), about 32 before."
+    assert entered.answer(undo, [foyer, room], [foyer, room], ZONE) == entered.NOTHING
+
+
+def test_a_level_that_only_got_surer_is_not_told_as_a_change_of_level() -> None:
+    test = Test(at_s=0.0, id="t", tank="foyer", method="strip", values={"nitrate": 25.0})
+    foyer = TankView(id="foyer", title="Foyer", litres=140, nitrate=level(27, 19, 35))
+    said = entered.answer(test, [foyer], [replace(foyer, nitrate=level(27, 20, 34))], ZONE)
+    assert said == "Nitrate still about 27 mg/L as NO3 (20 to 34)."

@@ -122,7 +122,7 @@ def of_event(event: Event) -> str:  # noqa: C901, PLR0911, PLR0912 - one line fo
         case Note():
             return f"Note: {event.text}"
         case Correction():
-            return "Undone" if event.void else "Corrected"
+            return "Undone" if event.replacement is None else f"Put right. It now says: {of_event(event.replacement)}"
     return event.kind
 
 
@@ -173,13 +173,15 @@ def length(s: float) -> str:
 # ---------------------------------------------------------------------- what an entry changed
 
 
-def changed(event: Event, before: TankView, after: TankView, zone: zoneinfo.ZoneInfo) -> str:
+def changed(
+    event: Event, before: TankView, after: TankView, zone: zoneinfo.ZoneInfo, *, only_news: bool = False
+) -> str:
     """What is told of the tank otherwise than before the entry, a sentence or two.
 
-    Of a test and the like also what is told as before, so that nobody has to look it up.
+    Of a test and the like also what is told as before, so that nobody has to look it up; `only_news`: not that.
     """
     inner = event.replacement if isinstance(event, Correction) and event.replacement is not None else event
-    asked = isinstance(inner, Test | WaterChange | Correction | Absence)
+    asked = isinstance(inner, Test | WaterChange | Correction | Absence) and not only_news
     said = [s for s in (_nitrate(before, after, asked), _next_test(before, after, zone, asked)) if s]
     if after.strips_left is not None and after.strips_left != before.strips_left:
         said.append(f"{after.strips_left:g} strip{'' if after.strips_left == 1 else 's'} left")
@@ -195,8 +197,11 @@ def changed(event: Event, before: TankView, after: TankView, zone: zoneinfo.Zone
 
 def answer(event: Event, before: Sequence[TankView], after: Sequence[TankView], zone: zoneinfo.ZoneInfo) -> str:
     """The same of all tanks on which it may bear: of several those are named on which it does."""
-    said = [(now.title, changed(event, was, now, zone)) for was, now in zip(before, after, strict=True)]
-    if len(said) > 1:
+    several = len(before) > 1
+    said = [
+        (now.title, changed(event, was, now, zone, only_news=several)) for was, now in zip(before, after, strict=True)
+    ]
+    if several:
         said = [(title, f"{title}: {text}") for title, text in said if text != NOTHING]
     return " ".join(text for _, text in said) or (NOTHING if before else "")
 
@@ -212,7 +217,10 @@ def _nitrate(before: TankView, after: TankView, asked: bool) -> str:
         return "nitrate not known any more" if was else ""
     if now == was:
         return f"nitrate still {now}" if asked else ""
-    return f"nitrate now {now}" + (f", {was.partition(' mg')[0]} before" if was else "")
+    about = was.partition(" mg")[0]
+    if now.startswith(f"{about} "):  # surer or less sure of the same level
+        return f"nitrate still {now}"
+    return f"nitrate now {now}" + (f", {about} before" if was else "")
 
 
 def _level(value: Estimate | None) -> str:
