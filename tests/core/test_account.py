@@ -10,7 +10,7 @@ import pytest
 
 from helpers.site import config_of, lines_of
 from rushlight import eventlines
-from rushlight.core.account import cause_sentence
+from rushlight.core.account import cause_sentence, of_tank
 from rushlight.core.step import Core, SiteState
 from rushlight.core.timeline import Timeline
 from rushlight.core.view import site_view
@@ -18,7 +18,7 @@ from rushlight.effects import AlarmChange, Effect, Estimate, Message
 from rushlight.replay import replay, with_phone
 from rushlight.service import snapshots
 from rushlight.tank.nitrate.watch import NitrateReport
-from rushlight.views import OutletView, SiteView, TankView
+from rushlight.views import AlarmView, OutletView, SiteView, TankView
 
 CONFIG = with_phone(config_of())
 FIGURE = re.compile(r"[Nn]itrate about ([\d.]+) mg/L")
@@ -156,3 +156,23 @@ def test_a_reminder_after_corrections_tells_the_corrected_figures() -> None:
         told = site_view(timeline.core, timeline.state, m.at_s).tanks[0].nitrate
         assert told is not None
         assert {f"{told.mean:.2g}"} == set(FIGURE.findall(m.body))
+
+
+@pytest.mark.parametrize(
+    ("mean", "says"), [(52.0, "Nitrate above its limit."), (37.0, "Nitrate may still be above its limit.")]
+)
+def test_the_headline_does_not_say_above_beside_a_level_below(mean: float, says: str) -> None:
+    """The alarm clears late, at a chance of a fifth; what stands above the figures agrees with them."""
+    alarm = AlarmView(
+        id="foyer.nitrate_high",
+        alarm="nitrate_high",
+        tank="foyer",
+        occurrence=1,
+        state="acknowledged",
+        priority="medium",
+        since_s=0.0,
+        text="said",
+        first_action="Test once more.",
+    )
+    report = NitrateReport(at_s=0.0, nitrate=Estimate(mean=mean, low=mean - 10, high=mean + 12))
+    assert of_tank(report, 40.0, [alarm], overdue=False, tested=True).headline == says

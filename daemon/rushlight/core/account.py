@@ -42,7 +42,7 @@ def of_tank(
     if aid is not None and aid_first:
         headline, todo = aid
     elif standing:
-        headline = f"{TABLE[standing[0].alarm].title}."
+        headline = _headline(standing[0], report, limit)
     elif overdue:
         headline = "A water test is due."
     else:
@@ -56,6 +56,14 @@ def of_tank(
         todo=todo,
         also=tuple(t for t in dict.fromkeys(asked) if t not in ("", todo)),
     )
+
+
+def _headline(alarm: AlarmView, report: NitrateReport, limit: float) -> str:
+    """The worst alarm's title; of a level that has come below its limit since, not that it is above."""
+    level = report.nitrate
+    if alarm.alarm == "nitrate_high" and level is not None and level.mean <= limit:
+        return "Nitrate may still be above its limit."
+    return f"{TABLE[alarm.alarm].title}."
 
 
 def ahead_sentence(days_to_limit: float | None, limit: float) -> str:
