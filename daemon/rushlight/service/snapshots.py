@@ -44,6 +44,7 @@ CORE = (
     "eventlines.py",
     "events.py",
     "config/implied.py",
+    "entry/entered.py",
     "entry/firstaid.py",
     "entry/kitunits.py",
     "localtime.py",
