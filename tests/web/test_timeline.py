@@ -18,7 +18,7 @@ from helpers.page import Client, Site, page_site
 from rushlight.effects import AlarmChange, Daily, Estimate
 from rushlight.events import Correction, Feeding, Harvest, Reading, Test, WaterChange
 from rushlight.journal.rows import Recorded
-from rushlight.localtime import DAY_S, local_date
+from rushlight.localtime import DAY_S, local_day, midnight_of
 from rushlight.web.timeline import record, stretch
 
 DUBLIN = zoneinfo.ZoneInfo("Europe/Dublin")
@@ -104,6 +104,7 @@ def test_an_alarm_that_came_back_before_anybody_saw_it_stands_again() -> None:
 def a_year(site: Site) -> None:
     """A year of closed days, entries and alarms, with two weeks in which nothing was closed."""
     now_s = site.engine.now_s()
+    today = local_day(now_s, DUBLIN)
     days = []
     for n in range(365, 0, -1):
         if 200 <= n < 214:
@@ -113,9 +114,9 @@ def a_year(site: Site) -> None:
         rate = Estimate(mean=1.4 + 0.3 * math.sin(n / 11), low=1.0, high=2.0)
         days.append(
             Daily(
-                at_s=now_s - n * DAY_S,
+                at_s=midnight_of(today - dt.timedelta(days=n - 1), DUBLIN),
                 tank="foyer",
-                date=local_date(now_s - n * DAY_S - 60, DUBLIN),
+                date=(today - dt.timedelta(days=n)).isoformat(),
                 nitrate=band,
                 supply_rate=rate,
                 uptake_rate=rate,
