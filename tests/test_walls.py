@@ -41,9 +41,7 @@ def test_they_hold(tree: Path) -> None:
 
 def module_of(top: Path, room: str) -> Path:
     """A file that stands in the room itself."""
-    if room == "drivers":
-        return top / "drivers/rushlight_drivers/contract.py"
-    place = top / "daemon/rushlight" / room.replace(".", "/")
+    place = walls.place_of(room, top)
     if not place.is_dir():
         return place.with_suffix(".py")
     return max((f for f in place.glob("*.py")), key=lambda f: (f.name != "__init__.py", f.name))

@@ -52,7 +52,9 @@ class Walls:
     def room_of(self, module: str) -> Room | None:
         """The room in which a module of ours stands: the longest name that it begins with."""
         package, _, rest = module.partition(".")
-        words = ["drivers"] if package == "rushlight_drivers" else rest.split(".")
+        words = rest.split(".")
+        if package == "rushlight_drivers":
+            words = ["drivers", *words]
         for n in range(len(words), 0, -1):
             if (room := self.rooms.get(".".join(words[:n]))) is not None:
                 return room
@@ -131,8 +133,7 @@ def _chains(walls: Walls, reach: Mapping[str, set[str]]) -> Iterator[str]:
 def promises(walls: Walls, top: Path, *, write: bool) -> Iterator[str]:
     """The `__init__` of each room against the list; with `write`, made to agree with it."""
     for room in walls.rooms.values():
-        folder = top / "drivers/rushlight_drivers" if room.name == "drivers" else None
-        file = (folder or top / "daemon/rushlight" / room.name.replace(".", "/")) / "__init__.py"
+        file = place_of(room.name, top) / "__init__.py"
         if not file.exists():
             continue
         text = file.read_text()
@@ -143,6 +144,13 @@ def promises(walls: Walls, top: Path, *, write: bool) -> Iterator[str]:
             file.write_text(right)
         elif right != text:
             yield f"{file.relative_to(top)} does not say what walls.toml says: python tests/walls.py --write"
+
+
+def place_of(room: str, top: Path) -> Path:
+    """Where a room lies in the tree: a folder, or a module without its ending."""
+    first, _, rest = room.partition(".")
+    package = top / ("drivers/rushlight_drivers" if first == "drivers" else "daemon/rushlight")
+    return package / (rest if first == "drivers" else room).replace(".", "/")
 
 
 def wrapped(text: str) -> str:

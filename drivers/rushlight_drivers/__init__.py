@@ -3,7 +3,7 @@
 It knows nothing of the daemon.  `load(name)` brings in one driver and no other, so a Pi without a serial board never
 pays for pyserial.
 
-Imports annotated_types, minimalmodbus, paho, serial, ssl, subprocess, termios.
+Imports drivers.contract, drivers.formats, drivers.links, annotated_types, minimalmodbus, paho, serial, ssl.
 """
 
 from __future__ import annotations

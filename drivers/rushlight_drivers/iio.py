@@ -17,10 +17,10 @@ from typing import Annotated, Any, ClassVar
 from annotated_types import Ge, Le, MinLen
 
 from rushlight_drivers.contract import Channel, DriverSpec, LinkError, Monotonic, Sample
-from rushlight_drivers.kernelfiles import ChildReader, UnreadableError
-from rushlight_drivers.numerals import BLANKS, number
-from rushlight_drivers.rounds import Round
-from rushlight_drivers.session import Session
+from rushlight_drivers.formats.numerals import BLANKS, number
+from rushlight_drivers.links.kernelfiles import ChildReader, UnreadableError
+from rushlight_drivers.links.rounds import Round
+from rushlight_drivers.links.session import Session
 
 _PER_THOUSAND = ("in_temp", "in_humidityrelative")
 """Kinds that the kernel gives in thousandths (of °C, of percent)."""

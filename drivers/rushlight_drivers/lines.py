@@ -16,13 +16,14 @@ from typing import Annotated, Any, ClassVar, Literal
 
 from annotated_types import Ge, Le, MinLen
 
-from rushlight_drivers import jsonpointer, serialport
-from rushlight_drivers.checksums import TEXT_SUMS
 from rushlight_drivers.contract import Channel, DriverSpec, LinkError, Monotonic, Sample, Trouble
-from rushlight_drivers.framing import Framer, Terminator
-from rushlight_drivers.numerals import judged, sentinels_of
-from rushlight_drivers.serialport import SerialOptions, SerialPort
-from rushlight_drivers.session import Session, disagreement
+from rushlight_drivers.formats import jsonpointer
+from rushlight_drivers.formats.checksums import TEXT_SUMS
+from rushlight_drivers.formats.framing import Framer, Terminator
+from rushlight_drivers.formats.numerals import judged, sentinels_of
+from rushlight_drivers.links import serialport
+from rushlight_drivers.links.serialport import SerialOptions, SerialPort
+from rushlight_drivers.links.session import Session, disagreement
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -15,12 +15,12 @@ from typing import Annotated, Any, ClassVar, Literal
 import minimalmodbus
 from annotated_types import Ge, Le
 
-from rushlight_drivers import serialport
 from rushlight_drivers.contract import Channel, DriverSpec, LinkError, Monotonic, Sample
-from rushlight_drivers.numerals import Judged
-from rushlight_drivers.rounds import Round
-from rushlight_drivers.serialport import SerialOptions, SerialPort
-from rushlight_drivers.session import Session, disagreement
+from rushlight_drivers.formats.numerals import Judged
+from rushlight_drivers.links import serialport
+from rushlight_drivers.links.rounds import Round
+from rushlight_drivers.links.serialport import SerialOptions, SerialPort
+from rushlight_drivers.links.session import Session, disagreement
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

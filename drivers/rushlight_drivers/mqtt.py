@@ -1,6 +1,6 @@
 """Probes that publish over MQTT: a plain number, a value inside JSON, or SenML.
 
-Owns the reading of payloads (`PayloadCodec`, pure) and one connection to one broker.  Never takes a stored
+Owns which message concerns which probe (`PayloadCodec`, pure) and one connection to one broker.  Never takes a stored
 (retained) message for a fresh one.
 
 The network loop runs inside `poll`, in the caller's thread: there is no thread that could die unseen, and a
@@ -15,7 +15,7 @@ import hashlib
 import os
 import ssl
 import struct
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, Literal
@@ -27,44 +27,31 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-from rushlight_drivers import jsonpointer, senml
-from rushlight_drivers.contract import Channel, DriverSpec, LinkError, Monotonic, Sample, Trouble
-from rushlight_drivers.numerals import as_number, judged, sentinels_of
-from rushlight_drivers.session import Session, disagreement
+from rushlight_drivers.contract import Channel, DriverSpec, LinkError, Monotonic, Sample
+from rushlight_drivers.formats.numerals import judged, sentinels_of
+from rushlight_drivers.formats.payloads import BadPayloadError, Found, Place, found_in
+from rushlight_drivers.links.session import Session, disagreement
 
 _OPEN_S = 8.0
 _SLICE_S = 0.2
 _DIGEST_BYTES = 4
 """It only tells a message that comes again under its old number from a new one under that number."""
-_LONGEST = 65536
 _MOST_AT_ONCE = 200
 _MOST_TOPICS = 1000
 """Samples that one poll hands over; the rest wait in the socket."""
 _SHORT_S, _SHORT_SESSIONS = 20.0, 3
 _NO_VALUE = {"", "null", "none", "nan", "unknown", "unavailable", "--"}
-_YEAR_S = 366 * 86400.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Options:
+class Options(Place):
     """One probe on a broker."""
 
     __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid"}
-    topic: Annotated[str, MinLen(1)]
-    """Where the probe's values are published; + and # match as MQTT has it."""
     host: Annotated[str, MinLen(1)] = "localhost"
     """The broker."""
     port: Annotated[int, Ge(1), Le(65535)] | None = None
     """Left out: 1883, or 8883 with TLS."""
-    format: Literal["number", "json", "senml"] = "number"
-    """`number`: the payload is the number.  `json`: `pointer` says where it is.  `senml`: RFC 8428, `record` says
-    which."""
-    pointer: str = ""
-    """JSON pointer (RFC 6901) to the value, such as /water/temperature."""
-    time_pointer: str = ""
-    """JSON pointer to the time of the measurement in seconds since 1970 UTC, if the payload has one."""
-    record: str = ""
-    """The SenML record's whole name (base name and name); empty: the only one with a number."""
     sentinels: tuple[float, ...] | None = None
     """Numbers that mean a fault on this device.  Left out: −127 and 85 for temperature, none for anything else."""
     qos: Annotated[int, Ge(0), Le(1)] = 0
@@ -106,24 +93,6 @@ def _port(options: Options) -> int:
 _LINK_SETTINGS = ("qos", "password_file", "tls", "ca_file", "protocol", "keepalive_s", "window", "session_hours")
 
 
-class _BadPayloadError(Exception):
-    """A payload gave no value, and which trouble that is."""
-
-    def __init__(self, trouble: Trouble, detail: str) -> None:
-        super().__init__(detail)
-        self.trouble: Trouble = trouble
-
-
-@dataclass(frozen=True, slots=True)
-class _Found:
-    """A number in a payload; `said` is None when the payload has the place but no value in it."""
-
-    said: object
-    unit: str = ""
-    time_s: float | None = None
-    age_s: float = 0.0
-
-
 class PayloadCodec:
     """Payloads to samples.  Pure."""
 
@@ -153,75 +122,19 @@ def _covers(wide: str, narrow: str) -> bool:
 
 def _of_channel(channel: Channel, payload: bytes, mono_s: float, *, retained: bool) -> list[Sample]:
     try:
-        found = _FINDERS[channel.options.format](payload, channel.options)
-    except _BadPayloadError as e:
+        found = found_in(payload, channel.options)
+    except BadPayloadError as e:
         return [Sample(channel.name, mono_s, None, e.trouble, f"{e}: {payload[:40]!r}")]
     return [_sample(channel, f, mono_s, retained=retained) for f in found]
 
 
-def _sample(channel: Channel, found: _Found, mono_s: float, *, retained: bool) -> Sample:
+def _sample(channel: Channel, found: Found, mono_s: float, *, retained: bool) -> Sample:
     name, said, at_s = channel.name, found.said, mono_s - found.age_s
     j = judged(said, _NO_VALUE, sentinels_of(channel.options.sentinels, channel.quantity))
     trouble, detail = j.trouble, j.detail
     if retained and not trouble:
         trouble, detail = "retained", "a stored message; the device may be gone"
     return Sample(name, at_s, j.value, trouble, detail, found.unit, j.raw, source_unix_s=found.time_s)
-
-
-def _text(payload: bytes) -> str:
-    if len(payload) > _LONGEST:
-        raise _BadPayloadError("garbled", f"{len(payload)} bytes are no reading")
-    try:
-        return payload.decode("utf-8")
-    except UnicodeDecodeError:
-        raise _BadPayloadError("garbled", "is not text") from None
-
-
-def _find_number(payload: bytes, _: Options) -> list[_Found]:
-    return [_Found(_text(payload))]
-
-
-def _find_json(payload: bytes, options: Options) -> list[_Found]:
-    try:
-        document = jsonpointer.loads(_text(payload))
-    except jsonpointer.NotJsonError:
-        raise _BadPayloadError("garbled", "is not JSON") from None
-    try:
-        said = jsonpointer.resolve(document, options.pointer)
-    except jsonpointer.NotFoundError:
-        return []  # this message speaks of something else
-    except ValueError as e:
-        raise _BadPayloadError("garbled", str(e)) from None
-    time_s = None
-    if options.time_pointer:
-        try:
-            time_s = as_number(jsonpointer.resolve(document, options.time_pointer))
-        except (jsonpointer.NotFoundError, ValueError):
-            time_s = None
-    return [_Found(said, time_s=time_s)]
-
-
-def _find_senml(payload: bytes, options: Options) -> list[_Found]:
-    try:
-        records = senml.parse(_text(payload))
-    except senml.SenmlError as e:
-        raise _BadPayloadError("garbled", f"is not SenML ({e})") from None
-    mine = [r for r in records if r.value is not None and options.record in {"", r.name}]
-    if not options.record and len({r.name for r in mine}) > 1:
-        raise _BadPayloadError("garbled", "several records; say which one in `record`")
-    found = []
-    for r in mine:
-        # A relative time says how long ago it was measured; that needs no clock to be right.
-        age_s = -r.time_s if -_YEAR_S < r.time_s < 0 else 0.0
-        found.append(_Found(r.value, r.unit, r.time_s if r.is_absolute else None, age_s))
-    return found
-
-
-_FINDERS: dict[str, Callable[[bytes, Options], list[_Found]]] = {
-    "number": _find_number,
-    "json": _find_json,
-    "senml": _find_senml,
-}
 
 
 class MqttDriver(Session):

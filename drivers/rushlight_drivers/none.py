@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Any, ClassVar
 
 from rushlight_drivers.contract import DriverSpec, Sample
-from rushlight_drivers.session import Session
+from rushlight_drivers.links.session import Session
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

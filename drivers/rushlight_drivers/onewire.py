@@ -17,11 +17,11 @@ from typing import Annotated, Any, ClassVar
 
 from annotated_types import Ge, Le
 
-from rushlight_drivers.checksums import crc8_onewire
 from rushlight_drivers.contract import Channel, DriverSpec, LinkError, Monotonic, Sample, Trouble
-from rushlight_drivers.kernelfiles import ChildReader, UnreadableError
-from rushlight_drivers.rounds import Round
-from rushlight_drivers.session import Session
+from rushlight_drivers.formats.checksums import crc8_onewire
+from rushlight_drivers.links.kernelfiles import ChildReader, UnreadableError
+from rushlight_drivers.links.rounds import Round
+from rushlight_drivers.links.session import Session
 
 _LOW_C, _HIGH_C = -55.0, 125.0
 _POWER_ON_C = 85.0

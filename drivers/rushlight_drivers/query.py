@@ -16,13 +16,13 @@ from typing import Annotated, Any, ClassVar, Literal
 
 from annotated_types import Ge, Le, MinLen
 
-from rushlight_drivers import serialport
 from rushlight_drivers.contract import Channel, DriverSpec, LinkError, Monotonic, Sample
-from rushlight_drivers.framing import Framer, Terminator
-from rushlight_drivers.numerals import BLANKS, Judged, judged, sentinels_of
-from rushlight_drivers.rounds import Round
-from rushlight_drivers.serialport import SerialOptions, SerialPort
-from rushlight_drivers.session import Session, disagreement
+from rushlight_drivers.formats.framing import Framer, Terminator
+from rushlight_drivers.formats.numerals import BLANKS, Judged, judged, sentinels_of
+from rushlight_drivers.links import serialport
+from rushlight_drivers.links.rounds import Round
+from rushlight_drivers.links.serialport import SerialOptions, SerialPort
+from rushlight_drivers.links.session import Session, disagreement
 
 _ENDS = {"cr": b"\r", "lf": b"\n", "crlf": b"\r\n", "none": b""}
 

@@ -13,9 +13,9 @@ from typing import Annotated, Any, ClassVar
 
 from annotated_types import Gt, MinLen
 
-from rushlight_drivers import recording
 from rushlight_drivers.contract import Channel, DriverSpec, LinkError, Monotonic, Sample
-from rushlight_drivers.session import Session, disagreement
+from rushlight_drivers.formats import recording
+from rushlight_drivers.links.session import Session, disagreement
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -15,7 +15,7 @@ from typing import Annotated, Any, ClassVar
 from annotated_types import Ge, Le
 
 from rushlight_drivers.contract import Channel, DriverSpec, Monotonic, Sample
-from rushlight_drivers.session import Session
+from rushlight_drivers.links.session import Session
 
 DAY_S = 86400.0
 _MASK = (1 << 64) - 1

@@ -17,7 +17,7 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 from helpers.driverrigs import IioRig, OneWireRig, publish, w1_slave
 from helpers.hub import Broker
 from rushlight_drivers import Channel, lines, mqtt, onewire
-from rushlight_drivers.checksums import crc16_modbus
+from rushlight_drivers.formats.checksums import crc16_modbus
 
 LINES = 20_000
 

@@ -77,7 +77,7 @@ MUTANTS = (
     ),
     Mutant(
         "two writers at once",
-        f"{DAEMON}/journal/files.py",
+        f"{DAEMON}/journal/recovery/files.py",
         "fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)",
         "fcntl.flock(fd, fcntl.LOCK_SH | fcntl.LOCK_NB)",
         ("tests/journal/test_store.py::test_a_second_writer_is_kept_out",),

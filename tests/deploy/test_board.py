@@ -16,7 +16,8 @@ from typing import Any
 import pytest
 
 from helpers import debian
-from rushlight_drivers import Channel, lines, mqtt, senml
+from rushlight_drivers import Channel, lines, mqtt
+from rushlight_drivers.formats import senml
 
 BOARD = Path(__file__).parents[2] / "deploy/board"
 HARDWARE = Path(__file__).parent / "board_hardware"

@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 
 from helpers.driverrigs import IioRig, OneWireRig, polled, w1_slave, w1_slave_of
 from rushlight_drivers import Channel, iio, onewire
-from rushlight_drivers.checksums import crc8_onewire
-from rushlight_drivers.kernelfiles import ChildReader, UnreadableError
+from rushlight_drivers.formats.checksums import crc8_onewire
+from rushlight_drivers.links.kernelfiles import ChildReader, UnreadableError
 from rushlight_drivers.onewire import judge, judge_millidegrees
 
 FREEZER = Path("/sys/fs/cgroup/freezer")

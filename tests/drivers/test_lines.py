@@ -17,8 +17,8 @@ from hypothesis import strategies as st
 from helpers.driverrigs import polled
 from helpers.serialbench import Board
 from rushlight_drivers import Channel, LinkError
-from rushlight_drivers.checksums import crc16_modbus, crc16_xmodem, xor8
-from rushlight_drivers.framing import Framer
+from rushlight_drivers.formats.checksums import crc16_modbus, crc16_xmodem, xor8
+from rushlight_drivers.formats.framing import Framer
 from rushlight_drivers.lines import LineCodec, LinesDriver, Options
 
 

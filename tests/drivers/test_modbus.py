@@ -18,7 +18,7 @@ from helpers.driverrigs import modbus_answer
 from helpers.hub import until
 from helpers.serialbench import Board
 from rushlight_drivers import Channel, LinkError
-from rushlight_drivers.checksums import crc16_modbus
+from rushlight_drivers.formats.checksums import crc16_modbus
 from rushlight_drivers.modbus import ModbusDriver, Options, decode
 
 

@@ -17,8 +17,9 @@ import rushlight_drivers
 from helpers.driverrigs import publish
 from helpers.hub import MOSQUITTO, Broker, until
 from helpers.serialbench import Board
-from rushlight_drivers import Channel, Driver, load, recording
-from rushlight_drivers.recording import Recording, Row
+from rushlight_drivers import Channel, Driver, load
+from rushlight_drivers.formats import recording
+from rushlight_drivers.formats.recording import Recording, Row
 
 FOLDER = Path(__file__).parent.parent / "recordings"
 FILES = sorted(FOLDER.glob("*.rec"))

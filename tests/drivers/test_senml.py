@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rushlight_drivers import senml
+from rushlight_drivers.formats import senml
 
 
 @pytest.mark.parametrize(

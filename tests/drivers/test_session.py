@@ -8,7 +8,7 @@ import time
 import pytest
 
 from rushlight_drivers import Channel, LinkError, load
-from rushlight_drivers.session import Session
+from rushlight_drivers.links.session import Session
 
 
 class Stumbling(Session):

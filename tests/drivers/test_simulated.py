@@ -14,7 +14,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rushlight_drivers import Channel, LinkError, recording
+from rushlight_drivers import Channel, LinkError
+from rushlight_drivers.formats import recording
 from rushlight_drivers.recorded import Options as RecordedOptions
 from rushlight_drivers.recorded import RecordedDriver
 from rushlight_drivers.simulated import DAY_S, Options, SimulatedDriver, _normal, value_at

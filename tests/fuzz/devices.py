@@ -17,11 +17,12 @@ from typing import Any
 import crcmod.predefined
 import minimalmodbus
 
-from rushlight_drivers import iio, lines, modbus, mqtt, onewire, query, recording, senml
+from rushlight_drivers import iio, lines, modbus, mqtt, onewire, query
 from rushlight_drivers.contract import Channel, Sample
-from rushlight_drivers.framing import Framer
-from rushlight_drivers.recording import RecordingError
-from rushlight_drivers.senml import SenmlError
+from rushlight_drivers.formats import recording, senml
+from rushlight_drivers.formats.framing import Framer
+from rushlight_drivers.formats.recording import RecordingError
+from rushlight_drivers.formats.senml import SenmlError
 
 _NUMERAL = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 # The library waits 1.75 ms between telegrams, as the bus wants it; there is no bus here.

@@ -24,8 +24,9 @@ from rushlight.web.entering.fields import FieldError
 from rushlight.web.serving import wsgi
 from rushlight.web.serving.guard import Guard
 from rushlight.web.serving.wsgi import Request
-from rushlight_drivers import iio, jsonpointer, lines, mqtt, query, senml
+from rushlight_drivers import iio, lines, mqtt, query
 from rushlight_drivers.contract import Channel
+from rushlight_drivers.formats import jsonpointer, senml
 
 READING = '{"at":"2026-03-01T12:00:00Z","kind":"reading","probe":"foyer-ph","value":%s}'
 FEEDING = '{"at":"2026-03-01T12:00:00Z","kind":"feeding","tank":"foyer","grams":%s}'

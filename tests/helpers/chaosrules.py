@@ -27,8 +27,8 @@ from helpers.chaosparts import (
     state_of,
 )
 from rushlight.events import Event
-from rushlight.journal import files
 from rushlight.journal.database import WAL_LIMIT_BYTES
+from rushlight.journal.recovery import files
 from rushlight.service import snapshots
 from rushlight.service.service import Service
 from rushlight.settings import Config

@@ -27,7 +27,7 @@ from rushlight_drivers import (
     recorded,
     simulated,
 )
-from rushlight_drivers.checksums import crc8_onewire, crc16_modbus
+from rushlight_drivers.formats.checksums import crc8_onewire, crc16_modbus
 
 
 def w1_slave(celsius: float, byte6: int = 0x10) -> str:

@@ -168,8 +168,8 @@ class Pi:
 
     @property
     def settled(self) -> bool:
-        return self.journal.cursor("store.events") == self.journal.last_seq and bool(
-            self.journal.period_done("store.alarms")
+        return self.journal.steering.cursor("store.events") == self.journal.last_seq and bool(
+            self.journal.steering.period_done("store.alarms")
         )
 
 

@@ -277,15 +277,15 @@ class Installation:
 
     def get(self) -> frozenset[str]:
         with self._lock:
-            return self.journal.topics()
+            return self.journal.steering.topics()
 
     def put(self, topics: frozenset[str]) -> None:
         with self._lock:
-            known = self.journal.topics()
+            known = self.journal.steering.topics()
             for t in topics - known:
-                self.journal.add_topic(t)
+                self.journal.steering.add_topic(t)
             for t in known - topics:
-                self.journal.forget_topic(t)
+                self.journal.steering.forget_topic(t)
             assert self.journal.commit(1.75e9, urgent=True)
 
     def events(self) -> list[Event]:

@@ -284,7 +284,7 @@ def main(folder: Path, url: str, total: int, per_s: int, settle_s: float) -> Non
             else:
                 journal.commit(START_S)
         beside = folder / "status.new"
-        beside.write_text(str(journal.cursor("timeseries.events")))
+        beside.write_text(str(journal.steering.cursor("timeseries.events")))
         beside.replace(folder / "status")
         stop.wait(0.1)
     outlet.join(15)

@@ -12,8 +12,8 @@ from pathlib import Path
 import pytest
 
 from helpers.journals import T0, message, opened, query, reading, sound, strip
-from rushlight.journal import files, schema
-from rushlight.journal.recovery import backup
+from rushlight.journal import schema
+from rushlight.journal.recovery import backup, files
 from rushlight.journal.recovery.backup import BackupError
 
 DAY_S = 86400.0

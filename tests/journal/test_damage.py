@@ -13,9 +13,9 @@ import pytest
 
 from helpers.daemon import until
 from helpers.journals import T0, alarm, message, opened, query, reading, sound, strip
-from rushlight.journal import database, files, schema
+from rushlight.journal import database, schema
 from rushlight.journal.reader import UnreadableError
-from rushlight.journal.recovery import backup, check
+from rushlight.journal.recovery import backup, check, files
 from rushlight.journal.store import Journal
 
 DAY_S = 86400.0
@@ -235,9 +235,9 @@ def test_damage_while_running_keeps_what_memory_knows(path: Path) -> None:
     backup.make(path, folder, T0 + 10)
     journal.outbox.sent("m0", "push", T0 + 20)
     journal.outbox.put(message("m-new"))
-    journal.advance("timeseries", 77)
-    journal.mark_period("weekly", "2026-W39")
-    journal.add_topic("hub/foyer/ph/config")
+    journal.steering.advance("timeseries", 77)
+    journal.steering.mark_period("weekly", "2026-W39")
+    journal.steering.add_topic("hub/foyer/ph/config")
     journal.append([strip("before")], urgent=True, at_s=T0 + 20)
     last = journal.last_seq
     files.part(path, "-wal").write_bytes(b"")

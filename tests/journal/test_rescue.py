@@ -11,8 +11,8 @@ import pytest
 
 from helpers.journals import T0, alarm, message, opened, query, reading, sound, strip
 from rushlight.eventlines import format_line
-from rushlight.journal import files, rows, schema
-from rushlight.journal.recovery import backup, mirror
+from rushlight.journal import rows, schema
+from rushlight.journal.recovery import backup, files, mirror
 from rushlight.journal.recovery.salvage import Saved, rescue
 
 
@@ -31,9 +31,9 @@ def lived(path: Path) -> None:
         if n % 2 == 0:
             journal.outbox.sent(f"m{n}", "push", T0 + n)
     journal.snapshot(journal.last_seq, b'{"state": 1}', version="1", at_s=T0 + 50)
-    journal.mark_period("weekly", "2026-W39")
-    journal.add_topic("hub/foyer/ph/config")
-    journal.advance("timeseries", 1000)
+    journal.steering.mark_period("weekly", "2026-W39")
+    journal.steering.add_topic("hub/foyer/ph/config")
+    journal.steering.advance("timeseries", 1000)
     journal.append([strip("last", T0 + 60)], urgent=True, at_s=T0 + 60)
     journal.close(T0 + 60)
 
@@ -62,7 +62,7 @@ def test_a_damaged_table_of_readings_costs_no_entry_no_alarm_and_no_message(path
     assert [r.key for r in journal.outbox.waiting()] == ODD
     assert query(path, "SELECT count(*) FROM alarm") == [(20,)]
     assert journal.latest_snapshot("1") == (2020, b'{"state": 1}')
-    assert journal.period_done("weekly") == "2026-W39"
+    assert journal.steering.period_done("weekly") == "2026-W39"
     assert journal.append([strip("on", T0 + 101)], urgent=True, at_s=T0 + 101).seqs == (2022,), "numbers go on"
     journal.close(T0 + 101)
     assert sound(path)
@@ -146,9 +146,9 @@ def test_with_the_whole_file_lost_the_mirror_still_knows_who_is_to_be_told(path:
     spoil(path, 1, pages=path.stat().st_size // schema.PAGE_BYTES)
     journal = opened(path, T0 + 100, boot_id="boot-2")
     assert [r.key for r in journal.outbox.waiting()] == ODD, "what had been sent is not sent again"
-    assert journal.period_done("weekly") == "2026-W39"
-    assert journal.topics() == {"hub/foyer/ph/config"}
-    assert journal.cursor("timeseries") == 1000
+    assert journal.steering.period_done("weekly") == "2026-W39"
+    assert journal.steering.topics() == {"hub/foyer/ph/config"}
+    assert journal.steering.cursor("timeseries") == 1000
     assert journal.latest_snapshot("1") == (2020, b'{"state": 1}')
     [seq] = journal.append([strip("on", T0 + 101)], urgent=True, at_s=T0 + 101).seqs
     assert seq > 2020, "the state is older than what comes after it"

@@ -114,13 +114,13 @@ def test_snapshots_are_a_cache(journal: Journal) -> None:
 
 
 def test_steering_tables_survive(journal: Journal) -> None:
-    journal.advance("timeseries", 41)
-    journal.advance("timeseries", 42)
-    journal.mark_period("backup", "2026-09-21")
-    journal.add_topic("a")
-    journal.add_topic("b")
-    journal.forget_topic("a")
-    assert (journal.cursor("timeseries"), journal.cursor("other")) == (42, 0)
+    journal.steering.advance("timeseries", 41)
+    journal.steering.advance("timeseries", 42)
+    journal.steering.mark_period("backup", "2026-09-21")
+    journal.steering.add_topic("a")
+    journal.steering.add_topic("b")
+    journal.steering.forget_topic("a")
+    assert (journal.steering.cursor("timeseries"), journal.steering.cursor("other")) == (42, 0)
     journal.close(T0)
     again = opened(journal.path)
     assert again.cursor("timeseries") == 42

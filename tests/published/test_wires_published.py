@@ -7,8 +7,9 @@ import json
 import pytest
 
 from helpers.driverrigs import w1_slave_of
-from rushlight_drivers import Channel, iio, jsonpointer, senml
-from rushlight_drivers.checksums import crc8_onewire, crc16_modbus, crc16_xmodem, xor8
+from rushlight_drivers import Channel, iio
+from rushlight_drivers.formats import jsonpointer, senml
+from rushlight_drivers.formats.checksums import crc8_onewire, crc16_modbus, crc16_xmodem, xor8
 from rushlight_drivers.onewire import judge
 
 

@@ -1,6 +1,6 @@
 """Readings in forms that other programs know: SenML (RFC 8428) and CSV (RFC 4180), out and in.
 
-Imports config.checking, drivers, eventlines, events, science, settings.
+Imports config.checking, drivers, drivers.formats, eventlines, events, science, settings.
 """
 
 from __future__ import annotations

@@ -18,8 +18,8 @@ from rushlight.eventlines import LATEST_S, LineError
 from rushlight.events import Reading
 from rushlight.science.measuring import units
 from rushlight.settings import Probe
-from rushlight_drivers import senml
-from rushlight_drivers.senml import Record, SenmlError
+from rushlight_drivers.formats import senml
+from rushlight_drivers.formats.senml import Record, SenmlError
 
 _ALLOWED = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*")
 _ESCAPED = "x:"

@@ -22,7 +22,7 @@ from rushlight.guide.wizard import Answers, Board
 from rushlight.service.starting.live import Live
 from rushlight_drivers import LinkError, discover
 from rushlight_drivers.discover import Proposal
-from rushlight_drivers.serialport import SerialOptions, SerialPort
+from rushlight_drivers.links.serialport import SerialOptions, SerialPort
 
 
 def timezone(root: Path = Path("/")) -> str:

@@ -16,10 +16,10 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from rushlight.guide import animals, touch
-from rushlight_drivers.checksums import crc16_modbus
 from rushlight_drivers.discover import BOARD_FIELDS, BOARD_LINES, Findings, Proposal
-from rushlight_drivers.framing import Framer
-from rushlight_drivers.numerals import number
+from rushlight_drivers.formats.checksums import crc16_modbus
+from rushlight_drivers.formats.framing import Framer
+from rushlight_drivers.formats.numerals import number
 
 PADS: Mapping[str, tuple[float, ...]] = {
     "nitrate": (0, 10, 25, 50, 100, 250),

@@ -1,4 +1,4 @@
 """Drivers and people in: polling threads, time stamps, clock trust.
 
-Imports clock, drivers, events, settings.
+Imports clock, drivers, drivers.contract, events, settings.
 """

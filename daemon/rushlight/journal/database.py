@@ -14,9 +14,9 @@ import sqlite3
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-from rushlight.journal import files, schema
+from rushlight.journal import schema
 from rushlight.journal.pending import Pending
-from rushlight.journal.recovery import backup, check, readonly
+from rushlight.journal.recovery import backup, check, files, readonly
 from rushlight.journal.recovery.report import StorageReport, Trouble, trouble_of
 from rushlight.journal.recovery.reserve import Reserve
 from rushlight.localtime import DAY_S

@@ -13,7 +13,8 @@ from pathlib import Path
 from typing import Any
 
 from rushlight.events import Reading
-from rushlight.journal import files, rows, schema
+from rushlight.journal import rows, schema
+from rushlight.journal.recovery import files
 from rushlight.journal.rows import Stored
 
 PAGE_ROWS = 5_000

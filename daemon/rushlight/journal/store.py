@@ -1,7 +1,7 @@
 """The journal: what happened, in arrival order, and what the core made of it.
 
-Owns arrival numbers, the batch in memory and the small tables that steer the daemon (cursors, periods, topics,
-the outbox), which it mirrors in memory so that everything but history works without a disk.  Belongs to one
+Owns arrival numbers and the batch in memory.  The small tables that steer the daemon (`steering`, `outbox`) are
+mirrored in memory, so that everything but history works without a disk.  Belongs to one
 thread; reads no clock; raises nothing for a bad disk: `report` says what is wrong, `retry` tries again.
 """
 
@@ -29,16 +29,13 @@ from rushlight.journal.recovery import entry_list, mirror, salvage
 from rushlight.journal.recovery.mark import HighWater
 from rushlight.journal.recovery.report import StorageReport
 from rushlight.journal.rows import THIS_BOOT, EventRow, Numbers, ProbeKey, Recorded, Stamp, Statement, Stored
+from rushlight.journal.steering import Steering
 
 log = logging.getLogger(__name__)
 
 KEEP_SNAPSHOTS = 4
 _MIRRORED = frozenset({"outbox", "period", "cursor", "topic"})
-_PUT_CURSOR = "INSERT INTO cursor VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET seq = excluded.seq"
-_PUT_PERIOD = "INSERT INTO period VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET period = excluded.period"
-_PUT_TOPIC = "INSERT INTO topic VALUES (?, ?) ON CONFLICT (topic) DO UPDATE SET owner = excluded.owner"
 _PUT_SNAPSHOT = "INSERT OR REPLACE INTO snapshot VALUES (?, ?, ?, ?)"
-_DROP_TOPIC = "DELETE FROM topic WHERE topic = ?"
 _PUT_HANDED = (
     "INSERT INTO handed (link, messages) VALUES (?, ?) ON CONFLICT (link) DO UPDATE SET messages = excluded.messages"
 )
@@ -75,14 +72,12 @@ class Journal:
     ) -> None:
         self.path = path
         self.outbox = Outbox(self._put, self._known_message)
+        self.steering = Steering(self._put)
         self._db = Database(path, backups=backups, restore_days=restore_days, check_s=check_s, again=again)
         self._pending = Pending(most_readings, most_rows)
         self._boot_id = boot_id
         self._probes: dict[ProbeKey, int] = {}
         self._numbers = Numbers(probes=self._probes)
-        self._cursors: dict[str, int] = {}
-        self._periods: dict[str, str] = {}
-        self._topics: dict[str, str] = {}
         self._given = 0
         """Arrival numbers given out, counted from where the database stopped."""
         self._alarm_no = 0
@@ -154,9 +149,7 @@ class Journal:
         mirrored = mirror.load(self.path) if (replaced or short) and late else None
         if mirrored:
             # Between the two lies the last urgent commit: the mirror is newer than a backup, memory than both.
-            self._cursors = mirrored.cursors | self._cursors
-            self._periods = mirrored.periods | self._periods
-            self._topics = mirrored.topics | self._topics
+            self.steering.take(mirrored.cursors, mirrored.periods, mirrored.topics)
         if late or replaced:
             self._load()
         if mirrored:
@@ -211,9 +204,7 @@ class Journal:
         else:
             self._number(conn)
             self.outbox.load(conn, self._numbers)
-        self._cursors = dict(conn.execute("SELECT name, seq FROM cursor")) | self._cursors
-        self._periods = dict(conn.execute("SELECT name, period FROM period")) | self._periods
-        self._topics = dict(conn.execute("SELECT topic, owner FROM topic")) | self._topics
+        self.steering.load(conn)
         self._closed_seq = upkeep.closed_seq(conn)
         self._loaded = True
 
@@ -235,12 +226,7 @@ class Journal:
         """Write the mirrored tables into a database that took the place of a lost one."""
         self._ensure_boot()
         self._pending.probes |= dict.fromkeys(self._probes)
-        for name, seq in self._cursors.items():
-            self._put("cursor", name, Statement(_PUT_CURSOR, (name, seq)))
-        for name, period in self._periods.items():
-            self._put("period", name, Statement(_PUT_PERIOD, (name, period)))
-        for topic, owner in self._topics.items():
-            self._put("topic", topic, Statement(_PUT_TOPIC, (topic, owner)))
+        self.steering.rewrite()
         self.outbox.rewrite()
 
     def _ensure_boot(self) -> None:
@@ -304,7 +290,7 @@ class Journal:
         done = self._db.usable and self._write(at_s, urgent=urgent)
         if urgent and self._mirror_old:
             self._mirror_old = False
-            now = mirror.Mirror(rows.ms(at_s), self.outbox.waiting(), self._periods, self._cursors, self._topics)
+            now = mirror.Mirror(rows.ms(at_s), self.outbox.waiting(), *self.steering.all())
             mirror.save(self.path, now)
         return done
 
@@ -488,41 +474,6 @@ class Journal:
             return 0
         self._tidy_entries(anew=True)
         return moved
-
-    # ------------------------------------------------------------------ steering tables
-
-    def period_done(self, name: str) -> str:
-        """The last period (`2026-W48`, a date …) for which the calendar job `name` was done; '' for none."""
-        return self._periods.get(name, "")
-
-    def mark_period(self, name: str, period: str) -> None:
-        """Note that it is done; commit urgently after what must not be done twice."""
-        self._periods[name] = period
-        self._put("period", name, Statement(_PUT_PERIOD, (name, period)))
-
-    def cursor(self, name: str) -> int:
-        """The arrival number up to which the outlet `name` has handed everything on."""
-        return self._cursors.get(name, 0)
-
-    def advance(self, name: str, seq: int) -> None:
-        """Move an outlet's cursor; written with the next commit, so that after a crash a little is sent twice."""
-        self._cursors[name] = seq
-        self._put("cursor", name, Statement(_PUT_CURSOR, (name, seq)))
-
-    def topics(self, owner: str = "hub") -> frozenset[str]:
-        """Every topic ever published and not removed since."""
-        return frozenset(t for t, o in self._topics.items() if o == owner)
-
-    def add_topic(self, topic: str, owner: str = "hub") -> None:
-        """Remember a topic before it is published."""
-        if self._topics.get(topic) != owner:
-            self._topics[topic] = owner
-            self._put("topic", topic, Statement(_PUT_TOPIC, (topic, owner)))
-
-    def forget_topic(self, topic: str) -> None:
-        """Forget a topic after it has been cleared at the broker."""
-        if self._topics.pop(topic, None) is not None:
-            self._put("topic", topic, Statement(_DROP_TOPIC, (topic,)))
 
     # ------------------------------------------------------------------ upkeep
 

@@ -227,7 +227,7 @@ class Engine:
         at_s = now_s if self.time.trusted else max(now_s, reached_s)
         event = whole_ms(Started(at_s=at_s, id=str(uuid.uuid4()), reached_s=reached_s))
         if at_s < reached_s:
-            self.journal.mark_period(_REACHED, "")
+            self.journal.steering.mark_period(_REACHED, "")
             self.journal.outbox.forget_dates_after(at_s)
         effects = self.timeline.feed(event)
         self._act([Recorded(event, self.clock.mono_s(), self.time.trusted)], effects)
@@ -325,7 +325,7 @@ class Engine:
             self.journal.note_handed(pledge.link, pledge.identities())
         if effects and self.timeline.state.at_s is not None:  # None: nothing has happened yet
             # Plain readings say themselves how far time had come, and each page written wears the card.
-            self.journal.mark_period(_REACHED, f"{self.timeline.state.at_s:.3f}")
+            self.journal.steering.mark_period(_REACHED, f"{self.timeline.state.at_s:.3f}")
         kept = [e for e in effects if not isinstance(e, Remark | TestRead)]  # nothing that a later look needs
         done = self.journal.append(self._batch, kept, urgent=urgent, at_s=self.now_s())
         self._batch = []
@@ -374,7 +374,7 @@ class Engine:
             self.journal.drop_snapshots()
             # On the disk before the state is made again, or it would be made from the very snapshot to be dropped.
             self._snapped_untrusted = not self.journal.commit(self.now_s(), urgent=True)
-        self.journal.mark_period(_REACHED, "")
+        self.journal.steering.mark_period(_REACHED, "")
         self._rebuild()
 
     def note_condition(
@@ -487,7 +487,7 @@ class Engine:
                 self._progress()  # after an upgrade this is the whole history, and takes a small board minutes
             if self._known(stored.event):
                 self.timeline.feed(stored.event)
-        reached = self.journal.period_done(_REACHED)
+        reached = self.journal.steering.period_done(_REACHED)
         if reached and not past_lost:
             with contextlib.suppress(ValueError):  # a damaged page
                 self.timeline.advance(float(reached))

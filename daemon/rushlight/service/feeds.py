@@ -20,9 +20,9 @@ from rushlight.core import questions
 from rushlight.effects import Message
 from rushlight.events import Growth
 from rushlight.host import machine
-from rushlight.journal import files
 from rushlight.journal.pictures import choice
 from rushlight.journal.reader import UnreadableError
+from rushlight.journal.recovery import files
 from rushlight.journal.store import Journal
 from rushlight.localtime import DAY_S
 from rushlight.outlets import status
@@ -57,15 +57,15 @@ class HubTopics:
         self._engine = engine
 
     def get(self) -> frozenset[str]:
-        return self._engine.do(self._engine.journal.topics)
+        return self._engine.do(self._engine.journal.steering.topics)
 
     def put(self, topics: frozenset[str]) -> None:
         def work() -> None:
             journal = self._engine.journal
-            for topic in topics - journal.topics():
-                journal.add_topic(topic)
-            for topic in journal.topics() - topics:
-                journal.forget_topic(topic)
+            for topic in topics - journal.steering.topics():
+                journal.steering.add_topic(topic)
+            for topic in journal.steering.topics() - topics:
+                journal.steering.forget_topic(topic)
             journal.commit(self._engine.now_s(), urgent=True)
 
         self._engine.do(work)
@@ -73,7 +73,7 @@ class HubTopics:
 
 def start_hub(config: Config, installation: str, engine: Engine, workers: Workers) -> None:
     """Start feeding the hub, if a broker is configured.  Raises OSError when the password can't be read."""
-    if not config.mqtt.host or not (config.hub.enabled or engine.do(engine.journal.topics)):
+    if not config.mqtt.host or not (config.hub.enabled or engine.do(engine.journal.steering.topics)):
         return  # turned off, and nothing of ours left at the broker to be cleared
     hub = HubOutlet(
         config,
@@ -142,12 +142,12 @@ def installation_id(folder: Path, journal: Journal | None = None) -> str:
     A file that holds no name is put aside and made anew from the journal; only without that is the name a new one.
     Without `journal`, such a file is an error.
     """
-    file, known = folder / "installation", journal.period_done(_NAME) if journal else ""
+    file, known = folder / "installation", journal.steering.period_done(_NAME) if journal else ""
     with contextlib.suppress(OSError, UnicodeDecodeError):
         said = file.read_text(encoding="ascii").strip()
         if _IS_NAME.fullmatch(said):
             if journal and said != known:
-                journal.mark_period(_NAME, said)
+                journal.steering.mark_period(_NAME, said)
             return said
     name = known or uuid.uuid4().hex[:16]
     folder.mkdir(parents=True, exist_ok=True)
@@ -161,7 +161,7 @@ def installation_id(folder: Path, journal: Journal | None = None) -> str:
         journal.tell(f"The file {file.name} held no name; it was put aside as {aside.name} and {what}.")
     files.write_whole(file, f"{name}\n".encode())
     if journal:
-        journal.mark_period(_NAME, name)
+        journal.steering.mark_period(_NAME, name)
     return name
 
 

@@ -136,7 +136,7 @@ class Telling:
     def _beyond(self, name: str) -> status.Before:
         """What is known of a channel from earlier runs, and from people."""
         before = self._before.get(name)
-        confirmed = self.engine.journal.period_done(_CONFIRMED.format(name))
+        confirmed = self.engine.journal.steering.period_done(_CONFIRMED.format(name))
         return status.Before(
             delivered_s=before.proven_s if before else None,
             failing_since_s=before.failing_since_s if before else None,
@@ -182,7 +182,7 @@ class Telling:
 
         def work() -> None:
             now_s = self.engine.now_s()
-            self.engine.journal.mark_period(_CONFIRMED.format(channel), f"{now_s:.0f}")
+            self.engine.journal.steering.mark_period(_CONFIRMED.format(channel), f"{now_s:.0f}")
             self.engine.journal.commit(now_s, urgent=True)
 
         self.engine.do(work)

@@ -327,11 +327,11 @@ class _Periods:
         self._engine = engine
 
     def period_done(self, name: str) -> str:
-        return self._engine.do(lambda: self._engine.journal.period_done(name))
+        return self._engine.do(lambda: self._engine.journal.steering.period_done(name))
 
     def mark_period(self, name: str, period: str) -> None:
         def work() -> None:
-            self._engine.journal.mark_period(name, period)
+            self._engine.journal.steering.mark_period(name, period)
             self._engine.journal.commit(self._engine.now_s(), urgent=True)
 
         self._engine.do(work)

@@ -15,9 +15,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from rushlight.journal import files
 from rushlight.journal.pictures import jpeg
 from rushlight.journal.pictures.jpeg import Picture
+from rushlight.journal.recovery import files
 
 log = logging.getLogger(__name__)
 

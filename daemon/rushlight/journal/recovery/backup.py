@@ -15,8 +15,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from rushlight.journal import files, schema
-from rushlight.journal.recovery import entry_list, mark, readonly
+from rushlight.journal import schema
+from rushlight.journal.recovery import entry_list, files, mark, readonly
 
 DAILY, WEEKLY = 7, 4
 STEP_PAGES = 1024

@@ -20,7 +20,8 @@ from typing import Any
 
 from rushlight.eventlines import LineError
 from rushlight.events import KINDS
-from rushlight.journal import files, rows
+from rushlight.journal import rows
+from rushlight.journal.recovery import files
 from rushlight.journal.rows import EVENT_COLUMNS, EventRow
 
 log = logging.getLogger(__name__)

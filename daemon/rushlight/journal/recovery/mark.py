@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from rushlight.journal import files
+from rushlight.journal.recovery import files
 from rushlight.journal.rows import EventRow
 
 log = logging.getLogger(__name__)

@@ -12,7 +12,8 @@ import logging
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
-from rushlight.journal import files, outbox
+from rushlight.journal import outbox
+from rushlight.journal.recovery import files
 from rushlight.journal.rows import Numbers
 
 log = logging.getLogger(__name__)

@@ -9,7 +9,7 @@ import contextlib
 import os
 from pathlib import Path
 
-from rushlight.journal import files
+from rushlight.journal.recovery import files
 
 RESERVE_BYTES = 2 * 1024 * 1024
 

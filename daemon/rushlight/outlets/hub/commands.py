@@ -26,7 +26,7 @@ from rushlight.outlets.hub.entities import FIELDS, UNSEEN_STATES
 from rushlight.science.measuring.units import spoken
 from rushlight.settings import Config, HubCommand, Kit, Substance
 from rushlight.views import AlarmView, SiteView
-from rushlight_drivers.numerals import BLANKS, number
+from rushlight_drivers.formats.numerals import BLANKS, number
 
 LONGEST_BYTES = 64 * 1024
 LONGEST_ID = 200

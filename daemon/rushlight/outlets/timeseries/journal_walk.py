@@ -71,18 +71,18 @@ class JournalHistory:
     def cursor(self, stream: Stream) -> int:
         key = self._key(stream)
         if stream == "events":
-            return self._on_journal(lambda j: j.cursor(key))
+            return self._on_journal(lambda j: j.steering.cursor(key))
         # The other two count milliseconds, which must not be taken for arrival numbers.
-        return self._on_journal(lambda j: int(j.period_done(key) or 0))
+        return self._on_journal(lambda j: int(j.steering.period_done(key) or 0))
 
     def advance(self, stream: Stream, cursor: int) -> None:
         key = self._key(stream)
 
         def work(journal: Journal) -> int:
             if stream == "events":
-                journal.advance(key, cursor)
+                journal.steering.advance(key, cursor)
             else:
-                journal.mark_period(key, str(cursor))
+                journal.steering.mark_period(key, str(cursor))
             return cursor
 
         self._on_journal(work)

@@ -11,7 +11,7 @@ import threading
 from pathlib import Path
 
 from rushlight.clock import Clock
-from rushlight.journal.files import Lock
+from rushlight.journal.recovery.files import Lock
 
 log = logging.getLogger(__name__)
 

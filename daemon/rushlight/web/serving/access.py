@@ -20,7 +20,7 @@ from dataclasses import asdict, dataclass, field
 from http import HTTPStatus
 from pathlib import Path
 
-from rushlight.journal import files
+from rushlight.journal.recovery import files
 from rushlight.localtime import DAY_S
 from rushlight.web.serving.wsgi import HttpError
 

@@ -13,8 +13,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from rushlight_drivers import jsonpointer
-from rushlight_drivers.numerals import as_number
+from rushlight_drivers.formats import jsonpointer
+from rushlight_drivers.formats.numerals import as_number
 
 VERSION = 10
 ABSOLUTE_FROM_S = float(2**28)

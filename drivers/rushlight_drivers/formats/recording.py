@@ -29,7 +29,7 @@ from dataclasses import dataclass, field
 from typing import get_args
 
 from rushlight_drivers.contract import Sample, Trouble
-from rushlight_drivers.numerals import number
+from rushlight_drivers.formats.numerals import number
 
 FIRST_LINE = "rushlight-recording 1"
 _NEEDED = ("device", "date", "taken")
