@@ -259,9 +259,9 @@ def test_damage_while_running_keeps_what_memory_knows(path: Path) -> None:
     again = opened(path, T0 + 200, boot_id="boot-2", backups=folder)
     assert again.has("during")
     assert again.has("s4"), "from the backup"
-    assert again.cursor("timeseries") == 77
-    assert again.period_done("weekly") == "2026-W39"
-    assert again.topics() == {"hub/foyer/ph/config"}
+    assert again.steering.cursor("timeseries") == 77
+    assert again.steering.period_done("weekly") == "2026-W39"
+    assert again.steering.topics() == {"hub/foyer/ph/config"}
     waiting = [r.key for r in again.outbox.waiting()]
     assert "m0" not in waiting
     assert set(waiting) == {"m1", "m2", "m3", "m4", "m-new", "m9"}

@@ -123,10 +123,10 @@ def test_steering_tables_survive(journal: Journal) -> None:
     assert (journal.steering.cursor("timeseries"), journal.steering.cursor("other")) == (42, 0)
     journal.close(T0)
     again = opened(journal.path)
-    assert again.cursor("timeseries") == 42
-    assert (again.period_done("backup"), again.period_done("weekly")) == ("2026-09-21", "")
-    assert again.topics() == {"b"}
-    assert again.topics("other") == frozenset()
+    assert again.steering.cursor("timeseries") == 42
+    assert (again.steering.period_done("backup"), again.steering.period_done("weekly")) == ("2026-09-21", "")
+    assert again.steering.topics() == {"b"}
+    assert again.steering.topics("other") == frozenset()
     again.close(T0)
 
 

@@ -234,7 +234,7 @@ def test_what_a_crashed_store_had_only_in_memory_is_sent_again(
     until(lambda: feed.upto() == 400)
     server.kill()
     server.start()
-    until(lambda: feed.on_journal(lambda j: j.cursor("timeseries.events")) == 400)
+    until(lambda: feed.on_journal(lambda j: j.steering.cursor("timeseries.events")) == 400)
     assert values_only(server.points()) == wanted(events(0, 400))
 
 
