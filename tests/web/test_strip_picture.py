@@ -18,6 +18,7 @@ from helpers.browser import CHROMIUM, chromium
 from helpers.page import PASSPHRASE, Site, page_site
 from helpers.site import CONFIG, config_of
 from rushlight.events import KitCheck, Test
+from rushlight.web.entering.strip_forms import IN_THE_PAGE
 
 pytestmark = [
     pytest.mark.browser,
@@ -36,17 +37,33 @@ def site(tmp_path: Path) -> Iterator[Site]:
 
 
 @pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    with chromium() as made:
-        yield made
-
-
-@pytest.fixture(scope="module")
 def shot() -> strips.Shot:
     rng = np.random.default_rng(21)
     phone = strips.Phone(camera=strips.CAMERAS[0], light="D65", exposure=0.7, shading=(0.1, 0.05))
     sheet = strips.Sheet.laid({"nitrate": 40.0, "ph": 7.2}, rng)
     return strips.shoot(sheet, phone, rng, scale=SCALE)
+
+
+def filmed(shot: strips.Shot) -> bytes:
+    """A still picture as a film without compression: luma 16 to 235, chroma halved both ways (ITU-R BT.601)."""
+    width, height = shot.image.size
+    full = np.asarray(shot.image.convert("YCbCr"), dtype=float)
+    luma = 16.0 + full[..., 0] * 219.0 / 255.0
+    chroma = 128.0 + (full[..., 1:] - 128.0) * 224.0 / 255.0
+    chroma = chroma.reshape(height // 2, 2, width // 2, 2, 2).mean(axis=(1, 3))
+    planes = (luma, chroma[..., 0], chroma[..., 1])
+    frame = b"FRAME\n" + b"".join(np.round(p).astype(np.uint8).tobytes() for p in planes)
+    return f"YUV4MPEG2 W{width} H{height} F25:1 Ip A1:1 C420jpeg\n".encode() + frame * 2
+
+
+@pytest.fixture(scope="module")
+def browser(shot: strips.Shot, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    """Its test camera looks at the rendered strip."""
+    film = tmp_path_factory.mktemp("film") / "strip.y4m"
+    film.write_bytes(filmed(shot))
+    switches = ("--use-fake-device-for-media-stream", "--use-fake-ui-for-media-stream")
+    with chromium(*switches, f"--use-file-for-fake-video-capture={film}") as made:
+        yield made
 
 
 def opened(browser: Any, site: Site, **options: Any) -> Any:
@@ -115,8 +132,68 @@ def test_a_picture_is_chosen_framed_read_and_saved_and_never_leaves_the_phone(
             assert b"\xff\xd8\xff" not in body and b"image" not in body and b"%FF%D8" not in body
     assert page.wrong == []
     answer = page.request.get("/tanks/foyer/test")
-    assert "camera=()" in answer.headers["permissions-policy"]
     assert "blob:" not in answer.headers["content-security-policy"]
+
+
+@pytest.mark.slow
+def test_the_camera_in_the_page_is_read_as_a_picture_is_and_let_go(
+    browser: Any, site: Site, shot: strips.Shot, tmp_path: Path
+) -> None:
+    """The browser's test camera looks at the rendered strip; what it shows counts as another device than the phone."""
+    page = opened(browser, site, permissions=["camera"])
+    page.goto("/tanks/foyer/test")
+    page.locator("#strip > summary").click()
+    page.get_by_role("button", name="Camera in this page").click()
+    page.locator("#strip-said", has_text="Bring the strip into the left frame").wait_for()
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    assert len(page.locator("#strip-guide polygon").first.get_attribute("points").split()) == 4
+    page.get_by_role("button", name="Take it").click()
+    page.locator("#strip-stage").wait_for()
+    assert page.locator("#strip-live").is_hidden()
+    assert page.locator("#strip-video").evaluate("v => v.srcObject") is None, "the camera is let go"
+    strippage.drag(page, strippage.corners(shot, SCALE, 6))
+    sent, own = json.loads(page.locator("#picture").input_value()), strips.record_of(shot)
+    for name in ("nitrate", "ph"):
+        assert sent[name]["strip"] == pytest.approx(own[name]["strip"], abs=6.0)
+    page.get_by_role("button", name="Save the test").click()
+    page.get_by_text("Entered. Strip test: picture of Nitrate, pH").wait_for()
+    (kept,) = entered(site)
+    assert kept.picture is not None and kept.device.endswith(IN_THE_PAGE)
+    for method, url, body in page.asked:
+        assert url.startswith((f"http://127.0.0.1:{site.port}/", "blob:"))
+        assert method != "POST" or (len(body) < 8000 and b"\xff\xd8\xff" not in body and b"%FF%D8" not in body)
+    assert page.wrong == []
+
+    # A photograph of the same phone is of the phone again.
+    page.goto("/tanks/foyer/test")
+    (tmp_path / "strip.jpg").write_bytes(shot.jpeg())
+    page.locator("#strip > summary").click()
+    page.get_by_role("button", name="Camera in this page").click()
+    page.get_by_role("button", name="Close the camera").click()
+    assert page.locator("#strip-video").evaluate("v => v.srcObject") is None
+    strippage.choose(page, tmp_path / "strip.jpg")
+    assert page.locator("#camera").input_value() == ""
+
+
+@pytest.mark.slow
+def test_only_pages_that_read_strips_may_ask_for_the_camera(browser: Any, site: Site) -> None:
+    """And a camera that is not to be had, refused or on a connection without TLS, leaves the file's way."""
+    page = opened(browser, site)
+    for path, may in (("test", True), ("kit-check", True), ("feeding", False), ("", False)):
+        policy = page.request.get(f"/tanks/foyer/{path}" if path else "/").headers["permissions-policy"]
+        assert ("camera=(self)" in policy, "camera=()" in policy) == (may, not may), path
+    page.goto("/tanks/foyer/test")
+    page.evaluate("() => { navigator.mediaDevices.getUserMedia = () => Promise.reject(new Error('refused')); }")
+    page.locator("#strip > summary").click()
+    page.get_by_role("button", name="Camera in this page").click()
+    page.locator("#strip-said", has_text="take or choose a picture instead").wait_for()
+    assert page.locator("#strip-live").is_hidden()
+    page.add_init_script("Object.defineProperty(window, 'isSecureContext', { value: false })")
+    page.goto("/tanks/foyer/test")
+    page.locator("#strip > summary").click()
+    page.get_by_text("Choose a picture").wait_for()
+    assert page.get_by_role("button", name="Camera in this page").is_hidden()
+    assert page.wrong == []
 
 
 @pytest.mark.slow

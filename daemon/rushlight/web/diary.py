@@ -19,13 +19,13 @@ from rushlight.settings import Tank
 from rushlight.web import formats, screens
 from rushlight.web.entering import entries, picture, writing
 from rushlight.web.entering.fields import FieldError
+from rushlight.web.serving.guard import CAMERA_HERE
 from rushlight.web.serving.page_request import PageRequest
 from rushlight.web.serving.wsgi import HttpError, Response
 
 SPANS = {"28": "Four weeks", "84": "Twelve weeks", "365": "A year"}
 MARGIN_DAYS = 4
 """A picture that was taken a few days before the stretch begins belongs to it."""
-_CAMERA = ("Permissions-Policy", "camera=(self), geolocation=(), microphone=()")
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,5 +167,5 @@ def _take_page(
         now_local=writing.local_of(asked),
         **values,
     )
-    response.headers.append(_CAMERA)
+    response.headers.append(CAMERA_HERE)
     return response

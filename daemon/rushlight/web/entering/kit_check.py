@@ -122,7 +122,7 @@ def _page(
         steps = recipe(query, water)
     except FieldError as e:
         faults = {**faults, e.name: e.what}
-    return asked.page(
+    response = asked.page(
         "kit_check.html",
         f"Check of kit {kit.id}",
         status=HTTPStatus.UNPROCESSABLE_ENTITY if faults else HTTPStatus.OK,
@@ -143,3 +143,5 @@ def _page(
         entry_id=entry_id or writing.new_id(),
         now_local=writing.local_of(asked),
     )
+    response.headers += strip_forms.camera_headers(kit)
+    return response

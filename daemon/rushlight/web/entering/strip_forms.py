@@ -12,10 +12,17 @@ from typing import Any
 from rushlight.science.inference.interval import strip_span
 from rushlight.settings import Kit
 from rushlight.web.entering.fields import FieldError, number, text
+from rushlight.web.serving.guard import CAMERA_HERE
 
 CUPS = {"3+1": (3, 1), "2+1": (2, 1), "1+1": (1, 1), "1+2": (1, 2), "1+3": (1, 3)}
 """Tank water and other water, in equal cups."""
+IN_THE_PAGE = ", camera in the page"
 _LONGEST = 20_000
+
+
+def camera_headers(kit: Kit) -> list[tuple[str, str]]:
+    """The camera may be asked for where a strip of this kit can be read from a picture, and nowhere else."""
+    return [CAMERA_HERE] if kit.method == "strip" and charted(kit) else []
 
 
 def charted(kit: Kit) -> dict[str, list[float]]:
@@ -31,7 +38,11 @@ def between(kit: Kit, substance: str) -> list[tuple[float, float, str]]:
 
 
 def picture(form: Mapping[str, str], device: str) -> dict[str, Any]:
-    """`picture` and `device`, if a picture was read.  Raises FieldError."""
+    """`picture` and `device`, if a picture was read.  Raises FieldError.
+
+    What a page's own view of the camera shows has another tone and white balance than the same phone's photograph, so
+    it counts as another device.
+    """
     sent = form.get("picture", "").strip()
     if not sent:
         return {}
@@ -41,6 +52,8 @@ def picture(form: Mapping[str, str], device: str) -> dict[str, Any]:
         found = None
     if not isinstance(found, dict):
         raise FieldError("picture", "the colours did not arrive whole; take the picture again")
+    if form.get("camera") == "page":
+        device = f"{device or 'a phone'}{IN_THE_PAGE}"
     return {"picture": found, **({"device": device} if device else {})}
 
 

@@ -224,7 +224,7 @@ def _test_page(
     *,
     entry_id: str = "",
 ) -> Response:
-    return asked.page(
+    response = asked.page(
         "test.html",
         f"Test, {tank.title}",
         status=HTTPStatus.UNPROCESSABLE_ENTITY if faults else HTTPStatus.OK,
@@ -235,6 +235,8 @@ def _test_page(
         now_local=local_of(asked),
         **test_values(asked, tank, kit),
     )
+    response.headers += strip_forms.camera_headers(kit)
+    return response
 
 
 def test_values(asked: PageRequest, tank: Tank, kit: Kit) -> dict[str, Any]:

@@ -31,6 +31,10 @@ HEADERS = (
 )
 
 
+CAMERA_HERE = ("Permissions-Policy", "camera=(self), geolocation=(), microphone=()")
+"""Instead of the last of `HEADERS`, on the pages that can show the camera's own view."""
+
+
 class Guard:
     """Settings of the gate."""
 

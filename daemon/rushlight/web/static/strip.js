@@ -22,6 +22,8 @@
   const remember = () => { if (work) localStorage.setItem(KEY, JSON.stringify({
     frames: frames.map((f) => f.map(([x, y]) => [x / work.width, y / work.height])), what: $("what").value, share: $("share").value, wait: $("wait").value })); };
 
+  const placed = () => remembered().frames || [[[0.08, 0.1], [0.2, 0.1], [0.2, 0.9], [0.08, 0.9]], [[0.3, 0.1], [0.92, 0.1], [0.92, 0.9], [0.3, 0.9]]];
+
   // -- geometry: the unit square to four corners (Heckbert 1989, "Fundamentals of Texture Mapping and Image Warping")
   const mapped = ([[x0, y0], [x1, y1], [x2, y2], [x3, y3]]) => {
     const a1 = x1 - x2, a2 = x3 - x2, sx = x0 - x1 + x2 - x3, b1 = y1 - y2, b2 = y3 - y2, sy = y0 - y1 + y2 - y3;
@@ -183,11 +185,14 @@
     const file = input.files[0];
     input.value = ""; // the same file chosen again must be news
     if (!file) return;
+    close();
     said.textContent = "Opening the picture.";
-    let bitmap;
     try {
-      bitmap = await createImageBitmap(file, file.size > SMALL_BYTES ? { resizeWidth: 1512, resizeQuality: "high" } : {});
-    } catch { said.textContent = "This browser can't open that kind of picture. Set the phone's camera to the most compatible format (JPEG) and take it again."; return; }
+      use(await createImageBitmap(file, file.size > SMALL_BYTES ? { resizeWidth: 1512, resizeQuality: "high" } : {}), "");
+    } catch { said.textContent = "This browser can't open that kind of picture. Set the phone's camera to the most compatible format (JPEG) and take it again."; }
+  }
+  // `camera`: "page" where it is what the camera showed in this page, whose tone is not that of a photograph.
+  function use(bitmap, camera) {
     const scale = Math.min(1, WIDEST / Math.max(bitmap.width, bitmap.height));
     work = document.createElement("canvas");
     work.width = Math.round(bitmap.width * scale); work.height = Math.round(bitmap.height * scale);
@@ -197,8 +202,8 @@
     wide = !!pen.getContextAttributes && pen.getContextAttributes().colorSpace === "display-p3";
     pixels = pen.getImageData(0, 0, work.width, work.height).data;
     if (!pixels[4 * ((work.height >> 1) * work.width + (work.width >> 1)) + 3]) { work = null; said.textContent = "The picture is too large for this browser; take a smaller one."; return; }
-    const kept = remembered().frames || [[[0.08, 0.1], [0.2, 0.1], [0.2, 0.9], [0.08, 0.9]], [[0.3, 0.1], [0.92, 0.1], [0.92, 0.9], [0.3, 0.9]]];
-    frames = kept.map((f) => f.map(([x, y]) => [x * work.width, y * work.height]));
+    document.getElementById("camera").value = camera;
+    frames = placed().map((f) => f.map(([x, y]) => [x * work.width, y * work.height]));
     stage.hidden = $("tools").hidden = false;
     snap(); remember();
   }
@@ -207,6 +212,23 @@
   $("snap").addEventListener("click", () => { snap(); remember(); });
   $("larger").addEventListener("click", () => { const on = stage.classList.toggle("twice"); $("larger").setAttribute("aria-pressed", String(on)); });
   $("forget").addEventListener("click", () => { work = pixels = null; field.value = ""; stage.hidden = $("tools").hidden = true; said.textContent = "The picture is forgotten; nothing of it is kept."; });
+
+  // -- the camera's own view, where the browser allows it: the frames of last time lie over it
+  const live = $("live"), video = $("video");
+  function close() { liveCamera.stop(video); live.hidden = true; }
+  if (liveCamera.allowed()) {
+    $("start").hidden = false;
+    $("start").addEventListener("click", async () => {
+      const lines = $("guide").querySelectorAll("polygon");
+      placed().forEach((f, i) => lines[i].setAttribute("points", f.map((c) => c.join(",")).join(" ")));
+      live.hidden = false;
+      try { await liveCamera.start(video); said.textContent = "Bring the strip into the left frame and the chart into the right one, then take it."; }
+      catch { close(); said.textContent = "The camera is not to be had here; take or choose a picture instead."; }
+    });
+    $("shoot").addEventListener("click", async () => { const bitmap = await liveCamera.shoot(video); close(); use(bitmap, "page"); });
+    $("stop").addEventListener("click", close);
+    box.addEventListener("toggle", () => { if (!box.open) close(); });
+  }
 
   // -- the clock
   let due = 0, ticking = 0;
