@@ -21,22 +21,15 @@ import paho.mqtt.client as mqtt
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from helpers.daemon import RUSHLIGHT, until
+from helpers.daemon import RUSHLIGHT, STRIP, TRUSTED_LIBRARY, until
 from helpers.hub import Broker
 from rushlight import eventlines
 from rushlight.service import control
 
-CONFIG = """
-[site]
-name = "Rowan Street library"
-timezone = "Europe/Dublin"
-trust_clock = true
-[[tank]]
-id = "foyer"
-litres = 140
-[[kit]]
-id = "strip"
-pads = {{ nitrate = [0, 10, 25, 50, 100, 250] }}
+CONFIG = (
+    TRUSTED_LIBRARY
+    + STRIP
+    + """
 [[probe]]
 id = "foyer-temperature"
 tank = "foyer"
@@ -54,6 +47,7 @@ accept_none = true
 [storage]
 folder = "{data}"
 """
+)
 GROUP = Path("/sys/fs/cgroup/memory")
 
 

@@ -31,24 +31,17 @@ import paho.mqtt.client as mqtt
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from helpers.daemon import RUSHLIGHT, Daemon, until
+from helpers.daemon import RUSHLIGHT, STRIP, TRUSTED_LIBRARY, Daemon, until
 from helpers.hub import Broker
 from helpers.page import Client
 from helpers.receivers import free_port
 from rushlight import eventlines
 from rushlight.service import control
 
-CONFIG = """
-[site]
-name = "Rowan Street library"
-timezone = "Europe/Dublin"
-trust_clock = true
-[[tank]]
-id = "foyer"
-litres = 140
-[[kit]]
-id = "strip"
-pads = {{ nitrate = [0, 10, 25, 50, 100, 250] }}
+CONFIG = (
+    TRUSTED_LIBRARY
+    + STRIP
+    + """
 [[probe]]
 id = "foyer-light"
 tank = "foyer"
@@ -74,6 +67,7 @@ accept_none = true
 folder = "{data}"
 flush_seconds = 2
 """
+)
 HARMS = ("cut short", "altered", "deleted")
 PASSPHRASE = "sedge and water mint"
 

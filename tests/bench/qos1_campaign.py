@@ -21,21 +21,14 @@ import paho.mqtt.client as mqtt
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from helpers.daemon import Daemon, until
+from helpers.daemon import STRIP, TRUSTED_LIBRARY, Daemon, until
 from helpers.hub import Broker
 from rushlight.service import control
 
-_HEAD = """
-[site]
-name = "Rowan Street library"
-timezone = "Europe/Dublin"
-trust_clock = true
-[[tank]]
-id = "foyer"
-litres = 140
-[[kit]]
-id = "strip"
-pads = {{ nitrate = [0, 10, 25, 50, 100, 250] }}
+_HEAD = (
+    TRUSTED_LIBRARY
+    + STRIP
+    + """
 [page]
 enabled = false
 [heartbeat]
@@ -44,6 +37,7 @@ accept_none = true
 folder = "{data}"
 flush_seconds = {flush_s}
 """
+)
 _PROBE = """
 [[probe]]
 id = "light-{n}"

@@ -11,6 +11,34 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+LIBRARY = """
+[site]
+name = "Rowan Street library"
+timezone = "Europe/Dublin"
+[[tank]]
+id = "foyer"
+litres = 140
+"""
+"""The foyer tank, to be filled by `format`; what a test adds stands behind it."""
+TRUSTED_LIBRARY = LIBRARY.replace("[[tank]]", "trust_clock = true\n[[tank]]")
+LIMITS = """\
+limits = {{ temperature = {{ low = 21, high = 27 }} }}
+"""
+STRIP = """\
+[[kit]]
+id = "strip"
+pads = {{ nitrate = [0, 10, 25, 50, 100, 250] }}
+"""
+THERMOMETER = """\
+[[probe]]
+id = "foyer-temperature"
+tank = "foyer"
+quantity = "temperature"
+driver = "onewire"
+device = "28-000000000001"
+root = "{tree}"
+every_seconds = 1
+"""
 RUSHLIGHT = [sys.executable, "-m", "rushlight"]
 
 

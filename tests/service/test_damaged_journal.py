@@ -10,21 +10,15 @@ from pathlib import Path
 
 import pytest
 
-from helpers.daemon import Daemon, until
+from helpers.daemon import LIBRARY, STRIP, Daemon, until
 from helpers.journals import T0, alarm, message, opened, query, reading, strip
 from rushlight.journal import schema
 from rushlight.service import control
 
-CONFIG = """
-[site]
-name = "Rowan Street library"
-timezone = "Europe/Dublin"
-[[tank]]
-id = "foyer"
-litres = 140
-[[kit]]
-id = "strip"
-pads = {{ nitrate = [0, 10, 25, 50, 100, 250] }}
+CONFIG = (
+    LIBRARY
+    + STRIP
+    + """
 [page]
 enabled = false
 [heartbeat]
@@ -32,6 +26,7 @@ accept_none = true
 [storage]
 folder = "{data}"
 """
+)
 
 
 @pytest.fixture

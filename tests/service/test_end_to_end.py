@@ -11,20 +11,16 @@ from typing import Any
 import paho.mqtt.publish as publish
 import pytest
 
-from helpers.daemon import Daemon, one_wire, until
+from helpers.daemon import LIBRARY, Daemon, one_wire, until
 from helpers.hub import MOSQUITTO, Broker
 from helpers.receivers import Receiver
 from helpers.serialbench import Board
 
 pytestmark = pytest.mark.slow
 
-CONFIG = """
-[site]
-name = "Rowan Street library"
-timezone = "Europe/Dublin"
-[[tank]]
-id = "foyer"
-litres = 140
+CONFIG = (
+    LIBRARY
+    + """
 feed = {{ grams_per_day = 0.9 }}
 limits = {{ temperature = {{ low = 21, high = 27 }} }}
 [[kit]]
@@ -75,6 +71,7 @@ enabled = false
 folder = "{data}"
 flush_seconds = 1
 """
+)
 
 
 @pytest.fixture

@@ -11,31 +11,17 @@ from typing import Any
 import pytest
 
 from helpers import store
-from helpers.daemon import Daemon, one_wire, until
+from helpers.daemon import LIMITS, STRIP, THERMOMETER, TRUSTED_LIBRARY, Daemon, one_wire, until
 from helpers.hub import MOSQUITTO, Broker, Recorder
 
 pytestmark = pytest.mark.slow
 
-CONFIG = """
-[site]
-name = "Rowan Street library"
-timezone = "Europe/Dublin"
-trust_clock = true
-[[tank]]
-id = "foyer"
-litres = 140
-limits = {{ temperature = {{ low = 21, high = 27 }} }}
-[[kit]]
-id = "strip"
-pads = {{ nitrate = [0, 10, 25, 50, 100, 250] }}
-[[probe]]
-id = "foyer-temperature"
-tank = "foyer"
-quantity = "temperature"
-driver = "onewire"
-device = "28-000000000001"
-root = "{tree}"
-every_seconds = 1
+CONFIG = (
+    TRUSTED_LIBRARY
+    + LIMITS
+    + STRIP
+    + THERMOMETER
+    + """
 [mqtt]
 host = "127.0.0.1"
 port = {broker}
@@ -58,6 +44,7 @@ enabled = false
 folder = "{data}"
 flush_seconds = 1
 """
+)
 
 
 @pytest.fixture

@@ -15,32 +15,18 @@ from typing import Any
 
 import pytest
 
-from helpers.daemon import Daemon, one_wire, until
+from helpers.daemon import STRIP, THERMOMETER, TRUSTED_LIBRARY, Daemon, one_wire, until
 from helpers.receivers import Receiver
 
 pytestmark = pytest.mark.slow
 
 PERIOD_S = 5.0
 """The shortest that the configuration allows."""
-CONFIG = """
-[site]
-name = "Rowan Street library"
-timezone = "Europe/Dublin"
-trust_clock = true
-[[tank]]
-id = "foyer"
-litres = 140
-[[kit]]
-id = "strip"
-pads = {{ nitrate = [0, 10, 25, 50, 100, 250] }}
-[[probe]]
-id = "foyer-temperature"
-tank = "foyer"
-quantity = "temperature"
-driver = "onewire"
-device = "28-000000000001"
-root = "{tree}"
-every_seconds = 1
+CONFIG = (
+    TRUSTED_LIBRARY
+    + STRIP
+    + THERMOMETER
+    + """
 silent_seconds = 5
 [push]
 server = "{push}"
@@ -58,6 +44,7 @@ enabled = false
 folder = "{data}"
 flush_seconds = 1
 """
+)
 
 
 class Wire:

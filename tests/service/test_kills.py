@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from helpers.daemon import Daemon, one_wire, until
+from helpers.daemon import LIBRARY, LIMITS, STRIP, THERMOMETER, Daemon, one_wire, until
 from helpers.receivers import Receiver
 from rushlight import eventlines
 from rushlight.service import control
@@ -21,25 +21,12 @@ pytestmark = pytest.mark.slow
 
 KILLS = 50
 
-CONFIG = """
-[site]
-name = "Rowan Street library"
-timezone = "Europe/Dublin"
-[[tank]]
-id = "foyer"
-litres = 140
-limits = {{ temperature = {{ low = 21, high = 27 }} }}
-[[kit]]
-id = "strip"
-pads = {{ nitrate = [0, 10, 25, 50, 100, 250] }}
-[[probe]]
-id = "foyer-temperature"
-tank = "foyer"
-quantity = "temperature"
-driver = "onewire"
-device = "28-000000000001"
-root = "{tree}"
-every_seconds = 1
+CONFIG = (
+    LIBRARY
+    + LIMITS
+    + STRIP
+    + THERMOMETER
+    + """
 silent_seconds = 3000
 [[probe]]
 id = "foyer-ph"
@@ -67,6 +54,7 @@ accept_none = true
 folder = "{data}"
 flush_seconds = 1
 """
+)
 
 
 @pytest.mark.slow

@@ -21,7 +21,7 @@ from typing import Any
 
 import pytest
 
-from helpers.daemon import RUSHLIGHT, Daemon, until
+from helpers.daemon import LIBRARY, RUSHLIGHT, STRIP, Daemon, until
 from helpers.page import Client
 from helpers.receivers import free_port
 from rushlight import eventlines
@@ -35,16 +35,10 @@ from rushlight.service.starting.claim import Claim, watcher
 pytestmark = pytest.mark.slow
 
 HERE = Path(__file__)
-CONFIG = """
-[site]
-name = "Rowan Street library"
-timezone = "Europe/Dublin"
-[[tank]]
-id = "foyer"
-litres = 140
-[[kit]]
-id = "strip"
-pads = {{ nitrate = [0, 10, 25, 50, 100, 250] }}
+CONFIG = (
+    LIBRARY
+    + STRIP
+    + """
 [page]
 enabled = {page}
 port = {port}
@@ -53,6 +47,7 @@ accept_none = true
 [storage]
 folder = "{data}"
 """
+)
 ON_DISK, IN_MEMORY, UNKNOWN, TAKEN = 0, 3, 4, 3
 
 

@@ -8,23 +8,17 @@ from pathlib import Path
 
 import pytest
 
-from helpers.daemon import Daemon, until
+from helpers.daemon import LIBRARY, STRIP, Daemon, until
 from helpers.page import Client
 from helpers.receivers import free_port
 from rushlight.service import control
 
 pytestmark = pytest.mark.slow
 
-CONFIG = """
-[site]
-name = "Rowan Street library"
-timezone = "Europe/Dublin"
-[[tank]]
-id = "foyer"
-litres = 140
-[[kit]]
-id = "strip"
-pads = {{ nitrate = [0, 10, 25, 50, 100, 250] }}
+CONFIG = (
+    LIBRARY
+    + STRIP
+    + """
 [page]
 port = {port}
 [heartbeat]
@@ -32,6 +26,7 @@ accept_none = true
 [storage]
 folder = "{data}"
 """
+)
 PASSPHRASE = "sedge and water mint"
 
 

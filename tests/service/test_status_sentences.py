@@ -7,33 +7,19 @@ from pathlib import Path
 import pytest
 import requests
 
-from helpers.daemon import Daemon, one_wire, until
+from helpers.daemon import LIMITS, STRIP, THERMOMETER, TRUSTED_LIBRARY, Daemon, one_wire, until
 from helpers.receivers import free_port
 from rushlight.clock import SystemClock
 from rushlight.web.serving.access import Access
 
 pytestmark = pytest.mark.slow
 
-CONFIG = """
-[site]
-name = "Rowan Street library"
-timezone = "Europe/Dublin"
-trust_clock = true
-[[tank]]
-id = "foyer"
-litres = 140
-limits = {{ temperature = {{ low = 21, high = 27 }} }}
-[[kit]]
-id = "strip"
-pads = {{ nitrate = [0, 10, 25, 50, 100, 250] }}
-[[probe]]
-id = "foyer-temperature"
-tank = "foyer"
-quantity = "temperature"
-driver = "onewire"
-device = "28-000000000001"
-root = "{tree}"
-every_seconds = 1
+CONFIG = (
+    TRUSTED_LIBRARY
+    + LIMITS
+    + STRIP
+    + THERMOMETER
+    + """
 [alarms]
 on_delay_s = {{ temperature_high = 0 }}
 [push]
@@ -61,6 +47,7 @@ port = {page}
 folder = "{data}"
 flush_seconds = 1
 """
+)
 
 
 def test_a_house_with_every_way_out_shut_says_so(tmp_path: Path) -> None:
