@@ -31,6 +31,7 @@ import paho.mqtt.client as mqtt
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+from helpers.boards import Boards
 from helpers.daemon import RUSHLIGHT, STRIP, TRUSTED_LIBRARY, Daemon, until
 from helpers.hub import Broker
 from helpers.page import Client
@@ -191,35 +192,6 @@ class Doors:
         return self._answers.get(id_, {}).get("kept") == "on disk"
 
 
-class Board:
-    """One board, a number a second that never repeats, at QoS 1."""
-
-    def __init__(self, broker: int) -> None:
-        self.confirmed: list[int] = []
-        self._mids: dict[int, int] = {}
-        self._stop = threading.Event()
-        self._client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, client_id="board", clean_session=False)
-        self._client.max_queued_messages_set(0)
-        self._client.on_publish = lambda _c, _d, mid, *_: self.confirmed.append(self._mids[mid])
-        self._client.connect("127.0.0.1", broker)
-        self._client.loop_start()
-        self._thread = threading.Thread(target=self._send, daemon=True)
-        self._thread.start()
-
-    def _send(self) -> None:
-        number = 0
-        while not self._stop.wait(1.0):
-            number += 1
-            self._mids[self._client.publish("boards/foyer", str(number), qos=1).mid] = number
-
-    def stop(self) -> None:
-        self._stop.set()
-        self._thread.join()
-        until(lambda: len(self.confirmed) == len(self._mids), 30, "the broker to confirm the rest")
-        self._client.loop_stop()
-        self._client.disconnect()
-
-
 def harmed(data: Path, how: str, rng: random.Random) -> None:
     """Do to the log what a bad card does."""
     wal = data / "journal.sqlite-wal"
@@ -261,7 +233,7 @@ def live(folder: Path, shares: dict[str, int], *, kills: int, harm_every: int = 
     _start(daemon, data)
     until(lambda: "code=" in daemon.log.read_text(), 30, "the page's code")
     until((data / "installation").exists, 30)
-    doors, board = Doors(daemon, data, broker.port, page, shares, seed), Board(broker.port)
+    doors, board = Doors(daemon, data, broker.port, page, shares, seed), Boards(broker.port, ["boards/foyer"])
     gone: set[int] = set()
     share = sum(shares.values()) / max(1, kills)
     try:

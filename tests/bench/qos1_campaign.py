@@ -11,16 +11,14 @@ import random
 import sqlite3
 import sys
 import tempfile
-import threading
 import time
 from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
 
-import paho.mqtt.client as mqtt
-
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+from helpers.boards import Boards
 from helpers.daemon import STRIP, TRUSTED_LIBRARY, Daemon, until
 from helpers.hub import Broker
 from rushlight.service import control
@@ -62,40 +60,6 @@ class Found:
     twice: int
 
 
-class Boards:
-    """So many boards on one connection, each with one message a second."""
-
-    def __init__(self, port: int, boards: int) -> None:
-        self.confirmed: list[int] = []
-        self._mids: dict[int, int] = {}
-        self._stop = threading.Event()
-        self._boards = boards
-        self._client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, client_id="boards", clean_session=False)
-        self._client.max_queued_messages_set(0)
-        self._client.on_publish = lambda _c, _d, mid, *_: self.confirmed.append(self._mids[mid])
-        self._client.reconnect_delay_set(1, 1)
-        self._client.connect("127.0.0.1", port)
-        self._client.loop_start()
-        self._thread = threading.Thread(target=self._send, daemon=True)
-        self._thread.start()
-
-    def _send(self) -> None:
-        number = 0
-        while not self._stop.is_set():
-            for board in range(self._boards):
-                number += 1
-                info = self._client.publish(f"boards/{board}", str(number), qos=1)
-                self._mids[info.mid] = number
-            self._stop.wait(1.0)
-
-    def stop(self) -> None:
-        self._stop.set()
-        self._thread.join()
-        until(lambda: len(self.confirmed) == len(self._mids), 30, "the broker to confirm the rest")
-        self._client.loop_stop()
-        self._client.disconnect()
-
-
 def live(
     folder: Path, *, kills: int, restarts: int, boards: int, flush_s: int, pause_s: tuple[float, float], seed: int = 21
 ) -> Found:
@@ -112,7 +76,7 @@ def live(
     daemon.spawn()
     until(lambda: control.answers(data), 60)
     time.sleep(1.0)
-    source = Boards(broker.port, boards)
+    source = Boards(broker.port, [f"boards/{n}" for n in range(boards)])
     try:
         until(lambda: _heard(data), 60, "the first reading")
         acts = ["kill"] * kills + ["restart"] * restarts
