@@ -207,3 +207,37 @@ def test_a_probe_measures_only_what_its_driver_can() -> None:
         "probe[0].quantity": "driver 'onewire' measures air_temperature, temperature; got 'ph'"
     }
     config.check(config.parse(SMALLEST + wrong.replace('"ph"', '"temperature"')))
+
+
+def test_a_quantity_may_carry_its_unit() -> None:
+    text = SMALLEST.replace(
+        "litres = 140",
+        """litres = "36 US gal"
+source_water = { kh = "71.392 ppm", gh = "7 °dH", nitrate = "1 mg/L N" }
+limits = { temperature = { low = "70 °F", high = "81F" }, level_low = "4 in", gh_high = "200 ppm", kh_low = 2 }""",
+    )
+    tank = config.check(config.parse(text)).tank[0]
+    # NIST SP 811, B.8: 3.785 412 L, 2.54 cm, (t/°F - 32)/1.8; 17.848 mg/L of CaCO3 in a degree
+    assert tank.litres == pytest.approx(36 * 3.785412, rel=1e-6)
+    assert tank.source_water == pytest.approx({"kh": 4.0, "gh": 7.0, "nitrate": 4.4266}, rel=1e-4)
+    assert tank.limits.temperature == Band(low=pytest.approx(21.1111, rel=1e-5), high=pytest.approx(27.2222, rel=1e-5))
+    assert tank.limits.level_low == pytest.approx(10.16)
+    assert tank.limits.gh_high == pytest.approx(11.2058, rel=1e-4)
+    assert tank.limits.kh_low == 2
+
+
+@pytest.mark.parametrize(("system", "litres"), [("us", 37.85412), ("uk", 45.4609)])
+def test_a_bare_gallon_is_the_sites_own_and_a_bare_number_always_litres(system: str, litres: float) -> None:
+    text = SMALLEST.replace("[site]", f'[site]\nunits = "{system}"').replace("= 140", '= "10 gal"')
+    assert config.check(config.parse(text)).tank[0].litres == pytest.approx(litres, rel=1e-6)
+    assert config.check(config.parse(text.replace('"10 gal"', "140"))).tank[0].litres == 140
+
+
+def test_a_unit_that_is_none_is_told_with_those_that_are_understood() -> None:
+    found = faults(SMALLEST.replace("= 140", '= "36 gal"\nlimits = { temperature = { low = "70 lx" } }'))
+    assert "US gallons 136.3 L" in found["tank[0].litres"]
+    assert "imperial gallons 163.7 L" in found["tank[0].litres"]
+    assert "write one of °C, °F, K" in found["tank[0].limits.temperature.low"]
+    assert set(found) == {"tank[0].litres", "tank[0].limits.temperature.low"}
+    assert faults(SMALLEST.replace("= 140", '= "-3 L"')).keys() == {"tank[0].litres"}
+    assert "us" in faults(SMALLEST.replace("[site]", '[site]\nunits = "imperial"'))["site.units"]

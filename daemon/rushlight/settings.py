@@ -23,6 +23,7 @@ ClockTime = str
 Quantity = Literal["temperature", "ph", "light", "nitrate", "conductivity", "level", "air_temperature", "humidity"]
 Substance = Literal["nitrate", "nitrite", "ammonia", "ph", "kh", "gh", "chlorine", "chloride"]
 Priority = Literal["low", "medium", "high"]
+UnitSystem = Literal["metric", "us", "uk"]
 
 _CHECKED: dict[str, Any] = {"extra": "forbid", "arbitrary_types_allowed": True}
 
@@ -45,6 +46,9 @@ class Site:
     timezone: str = "UTC"
     latitude: Annotated[float, Ge(-90), Le(90)] | None = None
     longitude: Annotated[float, Ge(-180), Le(180)] | None = None
+    units: UnitSystem = "metric"
+    """What people read and write: `us` °F, US gallons, inches, ppm and hardness as ppm of CaCO3; `uk` imperial gallons
+    and inches.  The record stays as it is."""
     trust_clock: bool = False
     """True: you vouch for the Pi's clock, where no time server and no clock chip with a battery does."""
 
@@ -111,7 +115,7 @@ class Limits:
     chlorine: Positive = 0.019
     """mg/L; US EPA's acute criterion of 1984, 19 µg/L, which no hobby kit can show: any colour at all is too much."""
     temperature: Band = field(default_factory=Band)
-    """°C.  A side left out is 18 or 30 (common practice, no source)."""
+    """°C, or in quotes "70 °F".  A side left out is 18 or 30 (common practice, no source)."""
     ph: Band = field(default_factory=Band)
     """A side left out is 6.0 or 8.5 (common practice, no source)."""
     level_low: NotNegative | None = None
@@ -131,11 +135,11 @@ class Tank:
     __pydantic_config__: ClassVar[dict[str, Any]] = _CHECKED
     id: Name
     litres: Positive
-    """Water, without gravel and wood."""
+    """Water, without gravel and wood; another unit in quotes, as wherever a quantity stands: "36 US gal"."""
     name: str = ""
     started: dt.date | None = None
     source_water: dict[Substance, NotNegative] = field(default_factory=dict)
-    """mg/L, °dH, pH; what is not given is not known."""
+    """mg/L, °dH, pH, or in quotes with the unit: "71 ppm"; what is not given is not known."""
     feed: Feed = field(default_factory=Feed)
     lamp: Lamp | None = None
     testing: Testing = field(default_factory=Testing)

@@ -20,6 +20,7 @@ from rushlight.alarms.evidence import (
 from rushlight.alarms.table import TABLE
 from rushlight.alarms.wording import words
 from rushlight.effects import Estimate
+from rushlight.localunits import number
 
 
 def about(mean: float, low: float, high: float) -> Estimate:
@@ -101,12 +102,12 @@ def test_blind_and_unstable_are_said():
     ],
 )  # fmt: skip
 def test_numbers_as_people_write_them(value, digits, text):
-    assert words.number(value, digits) == text
+    assert number(value, digits) == text
 
 
 @given(st.floats(1e-4, 1e6), st.integers(1, 4))
 def test_a_number_keeps_its_digits_and_has_no_exponent(value, digits):
-    text = words.number(value, digits)
+    text = number(value, digits)
     assert "e" not in text
     assert float(text) == pytest.approx(value, rel=0.51 * 10.0 ** (1 - digits))
 

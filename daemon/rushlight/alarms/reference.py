@@ -6,8 +6,8 @@ from collections.abc import Iterable
 
 from rushlight.alarms.pace import ACK_LASTS_S, REPEATS_S, Pace
 from rushlight.alarms.table import TABLE, AlarmRow
-from rushlight.alarms.wording import words
 from rushlight.localtime import DAY_S
+from rushlight.localunits import number
 
 _INTRO = """# Alarms
 
@@ -107,8 +107,8 @@ def span(seconds: float) -> str:
     """A stretch of time in the largest unit that gives a whole number."""
     for unit, size in (("d", DAY_S), ("h", 3600.0), ("min", 60.0)):
         if seconds >= size and seconds % size == 0:
-            return f"{words.number(seconds / size, 3)} {unit}"
-    return f"{words.number(seconds, 3)} s"
+            return f"{number(seconds / size, 3)} {unit}"
+    return f"{number(seconds, 3)} s"
 
 
 if __name__ == "__main__":

@@ -23,6 +23,7 @@ from rushlight.cli.common import config_in_use, config_option, fail
 from rushlight.clock import SystemClock
 from rushlight.effects import Estimate
 from rushlight.localtime import DAY_S, local_time
+from rushlight.localunits import number
 from rushlight.settings import Config
 from rushlight.views import STANDING, AlarmView, ProbeView, SiteView, TankView
 
@@ -127,8 +128,8 @@ def _named(probe: ProbeView) -> Text:
 
 def _value(probe: ProbeView) -> str:
     if probe.value is None:
-        return "—" if probe.raw is None else f"gives {words.number(probe.raw, 3)} {probe.raw_unit}"
-    return f"{words.number(probe.value, 3)} {probe.unit_shown}".strip()
+        return "—" if probe.raw is None else f"gives {number(probe.raw, 3)} {probe.raw_unit}"
+    return f"{number(probe.value, 3)} {probe.unit_shown}".strip()
 
 
 def _estimate(e: Estimate) -> str:

@@ -1,4 +1,4 @@
 """The configuration: read, filled in, judged.
 
-Imports alarms, config.checking, drivers, science, settings, pydantic, tomllib.
+Imports alarms, config.checking, drivers, localunits, science, settings, pydantic, tomllib.
 """

@@ -21,7 +21,7 @@ from pydantic import TypeAdapter, ValidationError
 
 import rushlight_drivers
 from rushlight.alarms.table import TABLE
-from rushlight.config import checking
+from rushlight.config import checking, quantities
 from rushlight.config.checking import Fault
 from rushlight.science.optics import photometry
 from rushlight.settings import Config, Kit, Probe, Tank
@@ -59,8 +59,8 @@ def check(raw: Mapping[str, Any], file: Path | str = "config", *, readable_by_ot
     """The checked configuration in an already decoded table; raises `ConfigError`."""
     if fault := checking.unfit(raw):
         raise ConfigError(file, [fault])
+    raw, found = quantities.plain(raw)
     bare, driver_keys = _split_probes(raw)
-    found: list[Fault] = []
     config: Config | None = None
     try:
         # Strict checking of JSON keeps "140" from passing for 140 and still takes lists for tuples.

@@ -1,5 +1,5 @@
 """What a person enters: units, doubts about it, and what is said of its being kept.
 
-Imports alarms, effects, events, localtime, science, settings, views and the pure part of the standard library; no file,
-clock, thread or socket.
+Imports alarms, effects, events, localtime, localunits, science, settings, views and the pure part of the standard
+library; no file, clock, thread or socket.
 """

@@ -48,6 +48,7 @@ CORE = (
     "entry/firstaid.py",
     "entry/kitunits.py",
     "localtime.py",
+    "localunits.py",
     "science",
     "settings.py",
     "tank",

@@ -10,7 +10,7 @@ import zoneinfo
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from rushlight.alarms.wording.words import number, sentence
+from rushlight.alarms.wording.words import sentence
 from rushlight.effects import AlarmChange, Daily
 from rushlight.events import (
     Absence,
@@ -30,6 +30,7 @@ from rushlight.events import (
     WaterChange,
 )
 from rushlight.localtime import DAY_S, local_time
+from rushlight.localunits import number
 from rushlight.summary.week import Week, week_at
 from rushlight.views import STANDING, AlarmView, ProbeView, SiteView, TankView
 

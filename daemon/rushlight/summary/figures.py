@@ -10,10 +10,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from rushlight import drawing
-from rushlight.alarms.wording.words import number
 from rushlight.effects import Daily
 from rushlight.events import Event, Test
 from rushlight.localtime import DAY_S, local_day
+from rushlight.localunits import number
 from rushlight.settings import Config, Tank
 from rushlight.summary.build import Picture
 from rushlight.tank.amounts import nitrate_span

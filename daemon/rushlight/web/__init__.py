@@ -2,6 +2,6 @@
 
 What it needs of the daemon is `daemon.Daemon`; it never touches the core or the database's writing end.
 
-Imports alarms, clock, config.implied, drawing, effects, entry, eventlines, events, journal, localtime, science,
-settings, tank, tank.probes, views, http, ipaddress, jinja2, secrets, socket, ssl, urllib, waitress.
+Imports alarms, clock, config.implied, drawing, effects, entry, eventlines, events, journal, localtime, localunits,
+science, settings, tank, tank.probes, views, http, ipaddress, jinja2, secrets, socket, ssl, urllib, waitress.
 """

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import zoneinfo
 
-from rushlight.alarms.wording.words import number
 from rushlight.effects import Estimate
 from rushlight.entry.entered import length
 from rushlight.localtime import local_date, local_day, local_time
+from rushlight.localunits import number
 from rushlight.science.measuring.units import from_standard
 from rushlight.settings import Kit
 from rushlight.views import ProbeView

@@ -8,10 +8,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from rushlight.alarms.wording.words import number
 from rushlight.drawing import lanes
 from rushlight.journal.reader import Reader
 from rushlight.localtime import DAY_S, local_day
+from rushlight.localunits import number
 from rushlight.views import STANDING, URGENCIES, AlarmView, SiteView, TankView, Urgency
 from rushlight.web import formats
 from rushlight.web.entering.entries import SHEETS

@@ -26,8 +26,9 @@ from rushlight.alarms.evidence import (
 )
 from rushlight.alarms.rows.row import AlarmRow
 from rushlight.alarms.wording.brief import BRIEF
-from rushlight.alarms.wording.words import number, percent, sentence
+from rushlight.alarms.wording.words import percent, sentence
 from rushlight.effects import Estimate, Step
+from rushlight.localunits import number
 
 LEAST_DEED = 25
 """Less than this is half an order: 'no feed' and nothing of what to do with the water."""

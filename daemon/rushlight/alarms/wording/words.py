@@ -17,6 +17,7 @@ from rushlight.alarms.evidence import (
 from rushlight.alarms.table import AlarmRow
 from rushlight.config.implied import ASSUMED
 from rushlight.effects import AlarmStateName, Estimate
+from rushlight.localunits import number
 
 
 def alarm_text(row: AlarmRow, place: str, told: Evidence) -> str:
@@ -102,16 +103,6 @@ def sitter_text(row: AlarmRow, place: str, told: Evidence, call: str) -> str:
 def first_action(row: AlarmRow, told: Evidence) -> str:
     """The one thing to do first."""
     return sentence(told.action_sentence or row.first_action)
-
-
-def number(value: float, digits: int = 2) -> str:
-    """A number as people write it: so many significant digits, never an exponent, no trailing zeros."""
-    if value == 0:
-        return "0"
-    size = f"{abs(value):.{digits}g}"
-    rounded = float(size)
-    text = f"{rounded:.0f}" if rounded >= 10 ** (digits - 1) else f"{rounded:.6f}".rstrip("0").rstrip(".")
-    return f"−{text}" if value < 0 else text
 
 
 def capital(text: str) -> str:

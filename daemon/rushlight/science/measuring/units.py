@@ -9,7 +9,8 @@ and the millivolts of its electrode.  These are kept apart, each with its own ca
 
 Sources: atomic weights are the IUPAC/CIAAW abridged standard values; one German degree is 10 mg CaO per litre,
 one French degree 10 mg CaCO3 per litre, by definition; the US gallon is 231 cubic inches (NIST Handbook 44),
-the imperial one 4.54609 L (UK Units of Measurement Regulations 1995); SenML unit names are those of RFC 8428.
+the imperial one 4.54609 L (UK Weights and Measures Act 1985, schedule 1); the inch is 2.54 cm (NIST SP 811, B.8);
+SenML unit names are those of RFC 8428.
 """
 
 from __future__ import annotations
@@ -37,6 +38,7 @@ CACO3_PER_DH = MMOL_PER_DH * CACO3
 
 US_GALLON_L = 3.785411784
 IMPERIAL_GALLON_L = 4.54609
+INCH_CM = 2.54
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +118,8 @@ _CELSIUS = {
 _MILLIVOLT = _table("mV", {"mv|millivolt": 1.0, "v|volt": 1000.0})
 _LUX = _table("lx", {"lx|lux|lm/m2": 1.0, "klx|klux": 1000.0})
 _PPFD = _table("µmol/m²/s", {"umol/m2/s|umolm-2s-1|umol/(m2s)|umol/m2s|umol/s/m2|ppfd": 1.0, "mol/m2/s": 1e6})
+_LENGTH = _table("cm", {"cm": 1.0, "mm": 0.1, "m": 100.0, "in|inch|inches|\"|″|′′|''": INCH_CM})
+_LENGTH |= _table("cm", {"ft|foot|feet|'|′": 12 * INCH_CM})
 _PERCENT = _table("%", {"%|%rh|percent": 1.0, "/|ratio": 100.0})
 
 UNITS: dict[str, dict[str, Unit]] = {
@@ -135,12 +139,13 @@ UNITS: dict[str, dict[str, Unit]] = {
     "chlorine": _table("mg/L", {"mg/l|ppm|mg/lcl2|ppmcl2": 1.0, "ug/l": 1e-3}),
     "chloride": _table("mg/L", {"mg/l|ppm|mg/lcl|mg/lcl-|ppmcl": 1.0, "mmol/l": 35.45}),
     "conductivity": _table("µS/cm", {"us/cm": 1.0, "ms/cm": 1000.0, "ms/m": 10.0, "s/m": 1e4, "s/cm": 1e6}),
-    "level": _table("cm", {"cm": 1.0, "mm": 0.1, "m": 100.0, "in|inch": 2.54}) | _PERCENT,
+    "level": _LENGTH | _PERCENT,
+    "length": _LENGTH,
     "humidity": _PERCENT,
     "volume": _table("L", {"l|litre|litres|liter|liters": 1.0, "ml": 1e-3, "m3": 1000.0, "dm3": 1.0})
     | _table("L", {"usgal|usgallon|usgallons|gal(us)|galus": US_GALLON_L})
     | _table("L", {"impgal|imperialgallons|ukgal|gal(uk)|gal(imp)": IMPERIAL_GALLON_L}),
-    "mass": _table("g", {"g|gram|grams": 1.0, "mg": 1e-3, "kg": 1000.0, "oz": 28.349523125}),
+    "mass": _table("g", {"g|gram|grams": 1.0, "mg": 1e-3, "kg": 1000.0, "oz": 28.349523125, "lb|lbs": 453.59237}),
 }
 """Quantity or substance -> normalised spelling -> unit."""
 
@@ -158,6 +163,7 @@ STANDARD: dict[str, str] = {
     "chloride": "mg/L",
     "conductivity": "µS/cm",
     "level": "cm",
+    "length": "cm",
     "humidity": "%",
     "volume": "L",
     "mass": "g",
@@ -262,10 +268,11 @@ _OFFER: dict[str, tuple[str, ...]] = {
     "chlorine": ("mg/L",),
     "chloride": ("mg/L", "mmol/L"),
     "conductivity": ("µS/cm", "mS/cm", "S/m"),
-    "level": ("cm", "mm", "m", "%"),
+    "level": ("cm", "mm", "m", "in", "%"),
+    "length": ("cm", "mm", "m", "in", "ft"),
     "humidity": ("%",),
     "volume": ("L", "mL", "US gal", "imp gal"),
-    "mass": ("g", "mg", "kg", "oz"),
+    "mass": ("g", "mg", "kg", "oz", "lb"),
 }
 
 

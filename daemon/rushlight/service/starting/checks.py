@@ -14,9 +14,9 @@ from typing import Any
 
 from pydantic import TypeAdapter
 
-from rushlight.alarms.wording import words
 from rushlight.clock import Clock
 from rushlight.config import implied
+from rushlight.localunits import number
 from rushlight.outlets.hub import broker
 from rushlight.outlets.result import Done, Parcel, Result
 from rushlight.service import notifying
@@ -76,7 +76,7 @@ def _heard(config: Config, view: SiteView) -> list[Line]:
             found.append(Line(p.id, False, "the running daemon does not know it; restart the daemon"))
         elif probe.fresh and probe.value is not None:
             age_s = max(0.0, view.at_s - (probe.value_at_s or view.at_s))
-            value = f"{words.number(probe.value, 3)} {'' if probe.unit == 'pH' else probe.unit}".strip()
+            value = f"{number(probe.value, 3)} {'' if probe.unit == 'pH' else probe.unit}".strip()
             said = f"{value}, {age_s:.0f} s ago" + (f"; {probe.trouble}" if probe.trouble else "")
             found.append(Line(p.id, not probe.trouble, said))
         elif p.driver == "none":
@@ -217,7 +217,7 @@ def _assumed_limits(config: Config, tank: Tank) -> Iterator[str]:
         if not sides or not implied.alike(config, tank.id, quantity):
             continue
         band, unit = implied.band(tank, quantity), " °C" if quantity == "temperature" else ""
-        said = " and ".join(f"{side} = {words.number(getattr(band, side), 3)}{unit}" for side in sides)
+        said = " and ".join(f"{side} = {number(getattr(band, side), 3)}{unit}" for side in sides)
         yield (
             f"{tank.id}: no limit given for {'pH' if quantity == 'ph' else quantity}; {said} stands in "
             f"({implied.ASSUMED}). Set tank.limits.{quantity} to what your fish need."

@@ -13,7 +13,7 @@ from types import MappingProxyType
 
 from rushlight.alarms.evidence import DistressEvidence, MineralEvidence, WaterTestEvidence
 from rushlight.alarms.finding import Finding
-from rushlight.alarms.wording.words import number
+from rushlight.localunits import number
 from rushlight.science.chemistry.aftermath import Moment
 from rushlight.tank.water.plan import Remedy
 

@@ -10,8 +10,9 @@ from typing import Any
 
 import jinja2
 
-from rushlight.alarms.wording.words import capital, number
+from rushlight.alarms.wording.words import capital
 from rushlight.drawing import signs
+from rushlight.localunits import number
 from rushlight.web import formats
 
 STATIC = {

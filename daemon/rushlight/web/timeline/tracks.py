@@ -10,13 +10,13 @@ import zoneinfo
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from rushlight.alarms.wording.words import number
 from rushlight.config.implied import USUAL, band
 from rushlight.drawing.lanes import Band, Curve, Hue, Lane, Upright, thinned
 from rushlight.effects import Daily, Estimate
 from rushlight.events import Test
 from rushlight.journal.reader import Reader
 from rushlight.localtime import DAY_S, midnight_after, midnight_before
+from rushlight.localunits import number
 from rushlight.settings import Config, Tank
 from rushlight.tank.amounts import nitrate_span
 from rushlight.views import ProbeView, TankView
