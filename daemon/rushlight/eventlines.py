@@ -29,6 +29,7 @@ from rushlight.events import (
     Reading,
     Test,
 )
+from rushlight.localunits import Units
 from rushlight.science.measuring import units
 from rushlight.settings import Config
 from rushlight.tank.probes.entered import come_to
@@ -199,7 +200,7 @@ def check_typed(event: Event, config: Config) -> None:
             raise LineError(0, key, f"is longer than {LONGEST_NOTE} characters")
     if isinstance(event, Calibration):
         probe = next(p for p in config.probe if p.id == event.probe)
-        verdict = come_to(probe, event)
+        verdict = come_to(probe, event, Units(config.site.units))
         if not verdict.accepted:
             raise LineError(0, "points", verdict.words)
     if isinstance(event, KitCheck):

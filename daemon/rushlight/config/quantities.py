@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any, get_args
 
 from rushlight.config.checking import Fault
-from rushlight.localunits import METRIC, Units
+from rushlight.localunits import Units
 from rushlight.settings import UnitSystem
 
 _LIMITS = {
@@ -22,6 +22,7 @@ _LIMITS = {
     "gh_high": "gh",
 }
 _SUBSTANCES = {name: name for name in ("nitrate", "nitrite", "ammonia", "kh", "gh", "chlorine", "chloride")}
+_SYSTEMS: tuple[UnitSystem, ...] = get_args(UnitSystem)
 _ENDS = dict.fromkeys(("low", "high"), "temperature")
 _Slot = tuple[dict[str, Any], str, str, str]
 """A table, a key in it, the key's whole path, and what quantity it holds."""
@@ -31,7 +32,7 @@ def plain(raw: Mapping[str, Any]) -> tuple[dict[str, Any], list[Fault]]:
     """The table with a number for every quantity that was written with its unit, and what is wrong with the others."""
     site = raw.get("site")
     system = site.get("units") if isinstance(site, dict) else None
-    units = Units(system) if system in get_args(UnitSystem) else METRIC
+    units = Units(next((s for s in _SYSTEMS if s == system), "metric"))
     out: dict[str, Any] = {k: _copy(v) if k in {"tank", "probe"} else v for k, v in raw.items()}
     faults = []
     for table, key, path, quantity in list(_slots(out)):

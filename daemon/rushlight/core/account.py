@@ -11,6 +11,7 @@ from collections.abc import Sequence
 
 from rushlight.alarms.table import TABLE
 from rushlight.effects import Estimate
+from rushlight.localunits import METRIC, Units
 from rushlight.tank.nitrate.report import NitrateReport
 from rushlight.tank.routine.next_test import BUY
 from rushlight.views import STANDING, Account, AlarmView
@@ -29,6 +30,7 @@ def of_tank(
     tested: bool,
     without_strips: bool = False,
     aid: tuple[str, str] | None = None,
+    units: Units = METRIC,
 ) -> Account:
     """The account; `alarms` come most pressing first.  `without_strips`: there is none to test with.
 
@@ -36,8 +38,8 @@ def of_tank(
     """
     standing = [a for a in alarms if a.state in STANDING]
     aid_first = aid is not None and not (standing and standing[0].priority == "high")
-    level = state_sentence(report.nitrate, report.net_rate, limit)
-    ahead = ahead_sentence(report.days_to_limit, limit)
+    level = state_sentence(report.nitrate, report.net_rate, limit, units)
+    ahead = ahead_sentence(report.days_to_limit, limit, units)
     todo = todo_sentence(list(alarms), overdue=overdue, tested=tested, without_strips=without_strips)
     if aid is not None and aid_first:
         headline, todo = aid
@@ -66,11 +68,12 @@ def _headline(alarm: AlarmView, report: NitrateReport, limit: float) -> str:
     return f"{TABLE[alarm.alarm].title}."
 
 
-def ahead_sentence(days_to_limit: float | None, limit: float) -> str:
+def ahead_sentence(days_to_limit: float | None, limit: float, units: Units = METRIC) -> str:
     """When the limit is as likely passed as not; empty where that lies too far ahead, or behind."""
     if days_to_limit is None or not 1.0 <= days_to_limit <= FAR_DAYS:
         return ""
-    return f"As things are, even odds of passing {limit:.0f} mg/L in about {days_to_limit:.0f} days."
+    passing = units.say(limit, "mg/L", ".0f")
+    return f"As things are, even odds of passing {passing} in about {days_to_limit:.0f} days."
 
 
 def cause_sentence(report: NitrateReport, standing: Sequence[AlarmView]) -> str:
@@ -82,17 +85,18 @@ def cause_sentence(report: NitrateReport, standing: Sequence[AlarmView]) -> str:
     return ""
 
 
-def state_sentence(nitrate: Estimate | None, net_rate: Estimate | None, limit: float) -> str:
+def state_sentence(nitrate: Estimate | None, net_rate: Estimate | None, limit: float, units: Units = METRIC) -> str:
     """Where nitrate is and where it goes, with how sure that is."""
     if nitrate is None:
         return "Not known yet: no test has been entered."
-    level = f"Nitrate about {nitrate.mean:.0f} mg/L as NO3 ({nitrate.low:.0f} to {nitrate.high:.0f}), limit {limit:.0f}"
+    mean, a_day = units.say(nitrate.mean, "mg/L as NO3", ".0f"), units.word("mg/L a day")
+    level = f"Nitrate about {mean} ({nitrate.low:.0f} to {nitrate.high:.0f}), limit {limit:.0f}"
     if net_rate is None:
         return f"{level}."
     if net_rate.low > 0:
-        return f"{level}, rising {net_rate.mean:.1f} mg/L a day ({net_rate.low:.1f} to {net_rate.high:.1f})."
+        return f"{level}, rising {net_rate.mean:.1f} {a_day} ({net_rate.low:.1f} to {net_rate.high:.1f})."
     if net_rate.high < 0:
-        return f"{level}, falling {-net_rate.mean:.1f} mg/L a day ({-net_rate.high:.1f} to {-net_rate.low:.1f})."
+        return f"{level}, falling {-net_rate.mean:.1f} {a_day} ({-net_rate.high:.1f} to {-net_rate.low:.1f})."
     return f"{level}, not clearly rising or falling."
 
 

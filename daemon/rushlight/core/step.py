@@ -36,6 +36,7 @@ from rushlight.events import (
     Untold,
 )
 from rushlight.localtime import DAY_S, local_date, midnight_after
+from rushlight.localunits import Units
 from rushlight.settings import Config
 from rushlight.tank.probes.gateway import gateways, power_back
 from rushlight.tank.probes.health import listen_from, note_interference
@@ -77,7 +78,8 @@ class Core:
     def __init__(self, config: Config) -> None:
         self.config = config
         self.zone = zoneinfo.ZoneInfo(config.site.timezone)
-        self.probes = {p.id: ProbeWatch(p) for p in config.probe}
+        self.units = Units(config.site.units)
+        self.probes = {p.id: ProbeWatch(p, self.units) for p in config.probe}
         inner = dataclasses.replace(config, kit=canonical(config.kit))
         self.tanks = {t.id: TankCore(t, inner) for t in config.tank}
         self.book = AlarmBook(config)

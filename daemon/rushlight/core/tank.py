@@ -18,6 +18,7 @@ from rushlight.config.implied import alike, carrier
 from rushlight.core import leaves
 from rushlight.effects import Daily, DueChange, Effect
 from rushlight.events import Dose, Harvest, KitCheck, LampWork, LightSpot, Pack, TankEvent, Test, WaterChange
+from rushlight.localunits import Units
 from rushlight.settings import Config, Tank
 from rushlight.tank.growth import outgrown
 from rushlight.tank.growth.watch import GrowthState, GrowthWatch
@@ -97,15 +98,17 @@ class TankCore:
         light, electrode = (carrier(alike(config, tank.id, q)) for q in ("light", "nitrate"))
         self._carriers = {p.id for p in (light, electrode) if p is not None}
         self.light = LightWatch(tank, config.site, light)
-        self.nitrate = NitrateWatch(tank, config.kit, config.site.timezone, electrode is not None, config.site.latitude)
-        self.chemistry = ChemistryWatch(tank, config.kit)
+        site, self.units = config.site, Units(config.site.units)
+        units = self.units
+        self.nitrate = NitrateWatch(tank, config.kit, site.timezone, electrode is not None, site.latitude, units)
+        self.chemistry = ChemistryWatch(tank, config.kit, units)
         quiet = (config.contacts.quiet_from, config.contacts.quiet_until)
-        self.routine = RoutineWatch(tank, config.kit, config.site.timezone, quiet)
+        self.routine = RoutineWatch(tank, config.kit, site.timezone, quiet, units)
         self.supplies = SuppliesWatch(tank, config.kit)
         self.limits = LimitsWatch(tank, probes)
-        self.drifts = DriftsWatch(tank, probes)
-        self.agreement = AgreementWatch(tank.id, probes)
-        self.kits = KitsWatch(tank, config.kit)
+        self.drifts = DriftsWatch(tank, probes, units)
+        self.agreement = AgreementWatch(tank.id, probes, units)
+        self.kits = KitsWatch(tank, config.kit, units)
         kit = _kit_id(tank, config)
         self._checks_take_strips = next(t.id for t in config.tank if _kit_id(t, config) == kit) == tank.id
         self.seen = SeenWatch(tank, config.kit)
@@ -345,7 +348,7 @@ class TankCore:
         found = [
             *self.light.present(state.light, at_s),
             *self._nitrate(state, at_s, report, standing),
-            *(advice.advise(f, remedy, self.seen.measures) for f in self._water(state, at_s, report)),
+            *(advice.advise(f, remedy, self.seen.measures, self.units) for f in self._water(state, at_s, report)),
             *self._growth(state, at_s),
             *self.supplies.findings(state.supplies, at_s),
             *self._late(state, at_s),

@@ -11,12 +11,13 @@ from rushlight.core.step import Core, SiteState
 from rushlight.core.tank import TankCore, TankState
 from rushlight.entry.entered import NAMES
 from rushlight.events import Test
+from rushlight.localunits import METRIC, Units
 from rushlight.science.chemistry.nitrogen import feed_nitrogen_g
 from rushlight.science.measuring.units import read_reported
 from rushlight.tank.routine import care
 from rushlight.tank.water import advice
 from rushlight.tank.water.chemistry import ChemistryReport
-from rushlight.tank.water.degrees import Hardness
+from rushlight.tank.water.degrees import Hardness, band
 from rushlight.views import STANDING, AlarmView, PlannedView, ProbeView, SiteView, TankView
 
 _LONG_DAYS = 365.0
@@ -75,6 +76,7 @@ def _tank(tank: TankCore, state: TankState, at_s: float, probes: list[ProbeView]
         tested=last is not None,
         without_strips=tank.without_strips(state),
         aid=aid,
+        units=tank.units,
     )
     if state.due_at_s is not None:
         reasons = (state.due_reason, *(r for r in state.routine.reasons if r != state.due_reason))
@@ -105,9 +107,9 @@ def _tank(tank: TankCore, state: TankState, at_s: float, probes: list[ProbeView]
         overdue=overdue,
         strips_left=left,
         reorder_at_s=tank.supplies.reorder_at_s(state.supplies, at_s),
-        water_sentences=water_sentences(tank.chemistry_report(state, at_s, report)),
+        water_sentences=water_sentences(tank.chemistry_report(state, at_s, report), tank.units),
         remedy_kind=remedy.kind,
-        remedy_sentences=tuple(advice.lines(remedy)),
+        remedy_sentences=tuple(advice.lines(remedy, tank.units)),
         planned=tuple(
             PlannedView(at_s=p.at_s, substances=p.substances, why=p.why, done=p.done, cannot=p.cannot)
             for p in tank.routine.planned(state.routine, at_s)
@@ -165,27 +167,25 @@ def tested(test: Test) -> dict[str, float | str]:
     return found
 
 
-def water_sentences(water: ChemistryReport) -> tuple[str, ...]:
+def water_sentences(water: ChemistryReport, units: Units = METRIC) -> tuple[str, ...]:
     """Ammonia and hardness as far as tests tell, a sentence each."""
     said: list[str] = []
     if water.un_ionised is not None and water.total_ammonia is not None:
         said.append(
-            f"Ammonia in the last test {water.total_ammonia:g} mg/L as NH4 in all; of it poisonous (un-ionised), at "
-            f"pH {water.ph:.1f} and {water.temp_c:.0f} °C, {water.un_ionised:.2g} mg/L as NH3."
+            f"Ammonia in the last test {units.say(water.total_ammonia, 'mg/L as NH4', 'g')} in all; of it poisonous "
+            f"(un-ionised), at pH {water.ph:.1f} and {units.say(water.temp_c, '°C', '.0f')}, "
+            f"{units.say(water.un_ionised, 'mg/L as NH3', '.2g')}."
         )
     for name, hardness in (("KH", water.kh), ("GH", water.gh)):
         if hardness is not None:
-            said.append(_hardness(name, hardness))
+            said.append(_hardness(name, hardness, units))
     return tuple(said)
 
 
-def _hardness(name: str, h: Hardness) -> str:
+def _hardness(name: str, h: Hardness, units: Units) -> str:
     if not h.tests:
-        return (
-            f"{name} was never tested; by source water, feed and changes about {h.level.mean:.1f} °dH "
-            f"({h.level.low:.1f} to {h.level.high:.1f}). Add it to the next test."
-        )
-    level = f"{name} about {h.level.mean:.1f} °dH ({h.level.low:.1f} to {h.level.high:.1f})"
+        return f"{name} was never tested; by source water, feed and changes {band(h, units)}. Add it to the next test."
+    level = f"{name} {band(h, units)}"
     if h.days_to_limit is None or h.days_to_limit > _LONG_DAYS:
         return f"{level}."
     return (

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from rushlight.entry.kitunits import canonical, in_own_units, kit_for
 from rushlight.events import Correction, Event, Feeding, Harvest, Stocking, Test, TopOff, WaterChange
+from rushlight.localunits import METRIC, Units
 from rushlight.science.inference.interval import strip_span
 from rushlight.science.measuring.units import from_standard, read_reported
 from rushlight.settings import Config, Kit, Tank
@@ -36,30 +37,33 @@ def question(  # noqa: PLR0911 - one answer for each kind
     if tank is None:
         return None
     seen = next((t for t in view.tanks if t.id == tank.id), None) if view is not None else None
+    units = Units(config.site.units)
+    water = units.say(tank.litres, "L", "g")
     match inner:
         case Feeding():
-            return _feed(inner, tank, seen)
+            return _feed(inner, tank, seen, units)
         case WaterChange() if inner.litres is not None and inner.litres > tank.litres:
-            return "litres", f"{inner.litres:g} L is more water than the {tank.litres:g} L of this tank"
+            return "litres", f"{units.say(inner.litres, 'L', 'g')} is more water than the {water} of this tank"
         case TopOff() if inner.litres > tank.litres:
-            return "litres", f"{inner.litres:g} L is more water than the {tank.litres:g} L of this tank"
+            return "litres", f"{units.say(inner.litres, 'L', 'g')} is more water than the {water} of this tank"
         case Stocking() if abs(inner.change) > FISH_PER_L * tank.litres:
-            return "change", f"{abs(inner.change)} fish in {tank.litres:g} L is more than one a litre"
+            each = "a litre" if units == METRIC else f"for each {units.say(1.0 / FISH_PER_L, 'L')}"
+            return "change", f"{abs(inner.change)} fish in {water} is more than one {each}"
         case Harvest() if (inner.fresh_grams or 10.0 * (inner.dry_grams or 0.0)) > HARVEST_G_PER_L * tank.litres:
             key = "fresh_grams" if inner.fresh_grams is not None else "dry_grams"
-            return key, f"{getattr(inner, key):g} g is more than a tank of {tank.litres:g} L grows"
+            return key, f"{getattr(inner, key):g} g is more than a tank of {water} grows"
         case Test():
             return _pads(inner, tank, config)
     return None
 
 
-def _feed(event: Feeding, tank: Tank, seen: TankView | None) -> tuple[str, str] | None:
+def _feed(event: Feeding, tank: Tank, seen: TankView | None, units: Units) -> tuple[str, str] | None:
     usual = max(tank.feed.grams_per_day, (seen.most_fed_g or 0.0) if seen is not None else 0.0)
     most = FEED_TIMES * usual if usual > 0.0 else FEED_G_PER_L * tank.litres
     if event.grams <= most:
         return None
     if usual <= 0.0:
-        return "grams", f"{event.grams:g} g of dry food is a great deal for {tank.litres:g} L"
+        return "grams", f"{event.grams:g} g of dry food is a great deal for {units.say(tank.litres, 'L', 'g')}"
     return (
         "grams",
         f"{event.grams:g} g is {event.grams / usual:.0f} times the {usual:.2g} g that this tank gets in a day",

@@ -36,6 +36,7 @@ from rushlight.events import (
     WaterChange,
 )
 from rushlight.localtime import DAY_S, local_time
+from rushlight.localunits import METRIC, Units
 from rushlight.science.measuring.units import spoken
 from rushlight.views import STANDING, TankView
 
@@ -76,24 +77,26 @@ NAMES = {
 }
 
 
-def of_event(event: Event) -> str:  # noqa: C901, PLR0911, PLR0912 - one line for each kind
+def of_event(event: Event, units: Units = METRIC) -> str:  # noqa: C901, PLR0911, PLR0912 - one line for each kind
     """What an entry says, in a few words."""
     match event:
         case Test():
-            return f"{event.method.capitalize()} test: {_of_test(event)}"
+            return f"{event.method.capitalize()} test: {_of_test(event, units)}"
         case Feeding():
             return f"Feeding: {event.grams:g} g"
         case WaterChange():
-            amount = f"{event.litres:g} L" if event.fraction is None else f"{100 * event.fraction:.0f} %"
+            amount = (
+                units.say(event.litres or 0.0, "L", "g") if event.fraction is None else f"{100 * event.fraction:.0f} %"
+            )
             return f"Water change: {amount}"
         case TopOff():
-            return f"Top-off: {event.litres:g} L"
+            return f"Top-off: {units.say(event.litres, 'L', 'g')}"
         case Harvest():
             fresh = event.fresh_grams is not None
             amount = f"{event.fresh_grams:g} g fresh" if fresh else f"{event.dry_grams:g} g dry"
             return f"Harvest: {amount}{f', {event.plant}' if event.plant else ''}"
         case Growth():
-            return _of_growth(event)
+            return _of_growth(event, units)
         case LightSpot():
             return f"Light at {event.place}: {event.value:g} {event.unit or 'lx'}"
         case LampWork():
@@ -122,42 +125,48 @@ def of_event(event: Event) -> str:  # noqa: C901, PLR0911, PLR0912 - one line fo
         case Note():
             return f"Note: {event.text}"
         case Correction():
-            return "Undone" if event.replacement is None else f"Put right. It now says: {of_event(event.replacement)}"
+            return (
+                "Undone"
+                if event.replacement is None
+                else f"Put right. It now says: {of_event(event.replacement, units)}"
+            )
     return event.kind
 
 
-def _of_test(event: Test) -> str:
+def _of_test(event: Test, units: Units) -> str:
     """Its values, or what its picture shows, and whether the sample was thinned."""
     seen = ", ".join(NAMES.get(k, k) for k in event.picture.pads()) if event.picture is not None else ""
-    said = values_of(event) or f"picture of {seen}"
+    said = values_of(event, units) or f"picture of {seen}"
     return said if event.dilution == 1.0 else f"{said}, thinned to one part in {event.dilution:g}"
 
 
-def _of_growth(event: Growth) -> str:
+def _of_growth(event: Growth, units: Units) -> str:
     """'Growth of water mint: 6 new leaves, longest shoot 31 cm'."""
     seen = (
-        ("", event.new_leaves, " new leaves" if event.new_leaves != 1 else " new leaf"),
-        ("longest shoot ", event.longest_cm, " cm"),
-        ("height ", event.height_cm, " cm"),
-        ("leaf cover ", None if event.cover is None else 100.0 * event.cover, " %"),
+        ("", event.new_leaves, "new leaves" if event.new_leaves != 1 else "new leaf"),
+        ("longest shoot ", event.longest_cm, "cm"),
+        ("height ", event.height_cm, "cm"),
+        ("leaf cover ", None if event.cover is None else 100.0 * event.cover, "%"),
     )
-    said = [f"{before}{value:.4g}{after}" for before, value, after in seen if value is not None]
+    said = [f"{before}{units.say(value, after, '.4g')}" for before, value, after in seen if value is not None]
     who = f" of {event.plant}" if event.plant else ""
     return f"Growth{who}: {', '.join(said or ['a picture'])}"
 
 
-def values_of(test: Test) -> str:
+def values_of(test: Test, units: Units = METRIC) -> str:
     """'Nitrate 25 mg/L as NO3, pH 7'."""
     said = []
     for k, v in test.values.items():
-        unit = _unit(k, test.units.get(k, ""))
+        unit = _unit(k, test.units.get(k, ""), units)
         said.append(f"{NAMES.get(k, k)} {v if isinstance(v, str) else f'{v:g}'}{f' {unit}' if unit else ''}")
     return ", ".join(said)
 
 
-def _unit(substance: str, unit: str) -> str:
+def _unit(substance: str, unit: str, units: Units) -> str:
+    """As the kit has it: a test's value is what was read off the box, in whatever unit that is."""
     try:
-        return spoken(substance, unit)
+        said = spoken(substance, unit)
+        return units.word(said) if said.startswith("mg/L") else said
     except ValueError:
         return unit  # of an older entry, in a spelling that is no longer known
 
@@ -174,7 +183,13 @@ def length(s: float) -> str:
 
 
 def changed(
-    event: Event, before: TankView, after: TankView, zone: zoneinfo.ZoneInfo, *, only_news: bool = False
+    event: Event,
+    before: TankView,
+    after: TankView,
+    zone: zoneinfo.ZoneInfo,
+    *,
+    only_news: bool = False,
+    units: Units = METRIC,
 ) -> str:
     """What is told of the tank otherwise than before the entry, a sentence or two.
 
@@ -182,7 +197,7 @@ def changed(
     """
     inner = event.replacement if isinstance(event, Correction) and event.replacement is not None else event
     asked = isinstance(inner, Test | WaterChange | Correction | Absence) and not only_news
-    said = [s for s in (_nitrate(before, after, asked), _next_test(before, after, zone, asked)) if s]
+    said = [s for s in (_nitrate(before, after, asked, units), _next_test(before, after, zone, asked)) if s]
     if after.strips_left is not None and after.strips_left != before.strips_left:
         said.append(f"{after.strips_left:g} strip{'' if after.strips_left == 1 else 's'} left")
     text = ", ".join(said)
@@ -195,11 +210,18 @@ def changed(
     return " ".join(parts) or NOTHING
 
 
-def answer(event: Event, before: Sequence[TankView], after: Sequence[TankView], zone: zoneinfo.ZoneInfo) -> str:
+def answer(
+    event: Event,
+    before: Sequence[TankView],
+    after: Sequence[TankView],
+    zone: zoneinfo.ZoneInfo,
+    units: Units = METRIC,
+) -> str:
     """The same of all tanks on which it may bear: of several those are named on which it does."""
     several = len(before) > 1
     said = [
-        (now.title, changed(event, was, now, zone, only_news=several)) for was, now in zip(before, after, strict=True)
+        (now.title, changed(event, was, now, zone, only_news=several, units=units))
+        for was, now in zip(before, after, strict=True)
     ]
     if several:
         said = [(title, f"{title}: {text}") for title, text in said if text != NOTHING]
@@ -211,22 +233,22 @@ def _titles(alarms: set[str]) -> str:
     return ", ".join(t if t.startswith("pH") else t[0].lower() + t[1:] for t in titles)
 
 
-def _nitrate(before: TankView, after: TankView, asked: bool) -> str:
-    now, was = _level(after.nitrate), _level(before.nitrate)
+def _nitrate(before: TankView, after: TankView, asked: bool, units: Units) -> str:
+    now, was = _level(after.nitrate, units), _level(before.nitrate, units)
     if not now:
         return "nitrate not known any more" if was else ""
     if now == was:
         return f"nitrate still {now}" if asked else ""
-    about = was.partition(" mg")[0]
+    about = was.partition(f" {units.word('mg/L')}")[0]
     if now.startswith(f"{about} "):  # surer or less sure of the same level
         return f"nitrate still {now}"
     return f"nitrate now {now}" + (f", {about} before" if was else "")
 
 
-def _level(value: Estimate | None) -> str:
+def _level(value: Estimate | None, units: Units) -> str:
     if value is None:
         return ""
-    return f"about {value.mean:.0f} mg/L as NO3 ({max(0.0, value.low):.0f} to {value.high:.0f})"
+    return f"about {units.say(value.mean, 'mg/L as NO3', '.0f')} ({max(0.0, value.low):.0f} to {value.high:.0f})"
 
 
 def _next_test(before: TankView, after: TankView, zone: zoneinfo.ZoneInfo, asked: bool) -> str:

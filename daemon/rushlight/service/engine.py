@@ -255,13 +255,13 @@ class Engine:
         if isinstance(event, Correction) and not self.journal.has(event.of):
             raise ValueError(f"of: no entry {event.of!r} in the journal; 'rushlight export' shows their ids")
         if self.journal.has(event.id):
-            return dataclasses.replace(self.enter(event), understood=entered.of_event(event))
+            return dataclasses.replace(self.enter(event), understood=entered.of_event(event, self.core.units))
         at_s = max(self.now_s(), self.timeline.state.at_s or 0.0)
         before = questions.tanks_told(self.core, self.timeline.state, at_s, event)
         kept = self.enter(event)
         after = questions.tanks_told(self.core, self.timeline.state, at_s, event)
-        said = entered.answer(event, before, after, self.core.zone)
-        kept = dataclasses.replace(kept, understood=entered.of_event(event), changed=said)
+        said = entered.answer(event, before, after, self.core.zone, self.core.units)
+        kept = dataclasses.replace(kept, understood=entered.of_event(event, self.core.units), changed=said)
         self.answers[kept.id] = kept
         while len(self.answers) > _ANSWERS_KEPT:
             del self.answers[next(iter(self.answers))]

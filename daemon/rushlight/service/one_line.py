@@ -8,12 +8,13 @@ from __future__ import annotations
 from zoneinfo import ZoneInfo
 
 from rushlight import localtime
+from rushlight.localunits import METRIC, Units
 from rushlight.views import STANDING, SiteView, TankView
 
 
-def one_line(view: SiteView) -> str:
+def one_line(view: SiteView, units: Units = METRIC) -> str:
     """Each tank with its alarms, nitrate and next test; then what concerns the whole house."""
-    parts = [_tank(tank, ZoneInfo(view.timezone)) for tank in view.tanks]
+    parts = [_tank(tank, ZoneInfo(view.timezone), units) for tank in view.tanks]
     parts += [a.text.partition(". ")[0] for a in view.alarms if a.state in STANDING]
     people = [o for o in view.outlets if o.state]
     if not people:
@@ -23,10 +24,10 @@ def one_line(view: SiteView) -> str:
     return "; ".join(parts)
 
 
-def _tank(tank: TankView, zone: ZoneInfo) -> str:
+def _tank(tank: TankView, zone: ZoneInfo, units: Units) -> str:
     said = [_alarms(tank)]
     if tank.nitrate is not None:
-        said.append(f"nitrate about {tank.nitrate.mean:.0f} mg/L as NO3")
+        said.append(f"nitrate about {units.say(tank.nitrate.mean, 'mg/L as NO3', '.0f')}")
     if tank.overdue:
         said.append("test overdue")
     elif tank.due_at_s is not None:

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 
 from rushlight.alarms.evidence import (
     SITE,
+    DisagreementEvidence,
     Evidence,
     LampLoss,
     LateTest,
@@ -28,7 +29,7 @@ from rushlight.alarms.rows.row import AlarmRow
 from rushlight.alarms.wording.brief import BRIEF
 from rushlight.alarms.wording.words import percent, sentence
 from rushlight.effects import Estimate, Step
-from rushlight.localunits import number
+from rushlight.localunits import METRIC, Units, number
 
 LEAST_DEED = 25
 """Less than this is half an order: 'no feed' and nothing of what to do with the water."""
@@ -54,6 +55,7 @@ class Item:
     sits: bool = False
     """It goes to somebody who only feeds the fish."""
     call: str = ""
+    units: Units = METRIC
 
 
 def title(items: Sequence[Item]) -> str:
@@ -151,27 +153,28 @@ def deed(item: Item) -> str:
 
 def state(item: Item) -> str:
     """How bad, and how sure; the value with its unit and its range once."""
-    told = item.evidence
+    told, units = item.evidence, item.units
     match told:
         case NitrateEvidence(nitrate_mg_l=Estimate() as level):
-            text = _nitrate(item.row.name, told, level)
+            text = _nitrate(item.row.name, told, level, units)
         case LampLoss(lamp_percent=float() as mean, lamp_percent_low=float() as low, lamp_percent_high=float() as high):
             what = "The light probe reads" if item.row.name == "light_probe_fouled" else "The lamp gives"
             text = f"{what} {mean:.0f} % ({low:.0f} to {high:.0f}) of what it was"
         case MovingEvidence(value=float() as change):
-            text = f"{_quantity(told)} {'rising' if change > 0 else 'falling'} by {number(abs(change))} {told.unit}"
+            text = f"{_quantity(told)} {'rising' if change > 0 else 'falling'} by "
+            text += units.say_change(abs(change), told.unit)
         case WaterTestEvidence(total_mg_l=float() as total) if _total_decides(told):
             times = (told.total_mg_n_l or 0.0) / (told.epa_chronic_mg_n_l or 1.0)
-            text = f"Total ammonia {number(total)} mg/L as NH4, {times:.1f} times what fish bear for weeks"
+            text = f"Total ammonia {units.say(total, 'mg/L as NH4')}, {times:.1f} times what fish bear for weeks"
             text += ", by the last test"
         case WaterTestEvidence(value=float() as value):
             name = "Poisonous ammonia" if told.quantity == "ammonia" else told.quantity.capitalize()
-            text = f"{name} {number(value)} {told.unit}, limit {number(told.limit or 0.0)}, by the last test"
+            limit = units.figure(told.limit or 0.0, told.unit)
+            text = f"{name} {units.say(value, told.unit)}, limit {limit}, by the last test"
         case LevelEvidence(value=float() as value) if not told.sentence:
-            unit = f" {told.unit}" if told.unit else ""
-            limit = f", limit {number(told.limit, 3)}" if told.limit is not None else ""
+            limit = f", limit {units.figure(told.limit, told.unit, 3)}" if told.limit is not None else ""
             which = f" ({told.probe})" if told.probe else ""
-            text = f"{_quantity(told)}{which} {number(value, 3)}{unit}{limit}"
+            text = f"{_quantity(told)}{which} {units.say(value, told.unit, 3)}{limit}"
         case ProbeEvidence(gateway=str() as gateway) if gateway:
             dark = f"probably no power since {told.dark_since}: " if told.dark_since else ""
             text = f"{dark}{gateway} is silent" + ("" if gateway == SITE else ", with all its probes")
@@ -194,11 +197,13 @@ def figure(item: Item) -> str:
     """The one figure by which it is seen whether anything is new; empty where there is none."""
     match item.evidence:
         case NitrateEvidence(nitrate_mg_l=Estimate() as level):
-            return f"{number(level.mean)} mg/L"
+            return item.units.say(level.mean, "mg/L")
         case LampLoss(lamp_percent=float() as mean):
             return f"{mean:.0f} %"
+        case MovingEvidence(value=float() as value) | DisagreementEvidence(value=float() as value) as told:
+            return item.units.say_change(value, told.unit, 3)
         case LevelEvidence(value=float() as value) as told:
-            return f"{number(value, 3)} {told.unit}".rstrip()
+            return item.units.say(value, told.unit, 3)
     return ""
 
 
@@ -244,9 +249,11 @@ def _fitted(parts: Sequence[str], last: str = "") -> str:
     return out
 
 
-def _nitrate(name: str, told: NitrateEvidence, level: Estimate) -> str:
+def _nitrate(name: str, told: NitrateEvidence, level: Estimate, units: Units) -> str:
     limit = number(told.limit_mg_l, 3)
-    text = f"Nitrate about {number(level.mean)} mg/L as NO3 ({number(max(0.0, level.low))} to {number(level.high)})"
+    text = (
+        f"Nitrate about {units.say(level.mean, 'mg/L as NO3')} ({number(max(0.0, level.low))} to {number(level.high)})"
+    )
     if name == "uptake_behind" and told.kept_up_share is not None:
         share = told.kept_up_share
         low, high = max(0.0, 100 * share.low), 100 * share.high

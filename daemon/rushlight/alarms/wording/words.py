@@ -17,17 +17,18 @@ from rushlight.alarms.evidence import (
 from rushlight.alarms.table import AlarmRow
 from rushlight.config.implied import ASSUMED
 from rushlight.effects import AlarmStateName, Estimate
-from rushlight.localunits import number
+from rushlight.localunits import METRIC, Units, number
 
 
-def alarm_text(row: AlarmRow, place: str, told: Evidence) -> str:
+def alarm_text(row: AlarmRow, place: str, told: Evidence, units: Units = METRIC) -> str:
     """The whole message of a standing alarm.  `place` is the tank's name, empty for the installation itself."""
-    return f"{happening_text(row, place, told)} {advice_text(row, told)}"
+    return f"{happening_text(row, place, told, units)} {advice_text(row, told)}"
 
 
-def happening_text(row: AlarmRow, place: str, told: Evidence) -> str:
+def happening_text(row: AlarmRow, place: str, told: Evidence, units: Units = METRIC) -> str:
     """What is happening, in which tank, how sure."""
-    parts = [sentence(f"{place}: {happening(row, told)}" if place else happening(row, told))]
+    what = happening(row, told, units)
+    parts = [sentence(f"{place}: {what}" if place else what)]
     if told.unstable:
         parts.append(
             "It has come and gone several times within the hour, so it is held until it has been steady for an hour."
@@ -91,9 +92,10 @@ def _which(told: Evidence) -> str:
     return ""
 
 
-def sitter_text(row: AlarmRow, place: str, told: Evidence, call: str) -> str:
+def sitter_text(row: AlarmRow, place: str, told: Evidence, call: str, units: Units = METRIC) -> str:
     """The same for somebody who only feeds the fish: what is the matter, what to do, whom to call."""
-    what = sentence(f"{place}: {happening(row, told)}" if place else happening(row, told))
+    matter = happening(row, told, units)
+    what = sentence(f"{place}: {matter}" if place else matter)
     parts = [what, sentence(told.sitter_sentence) or row.sitter]
     if call:
         parts.append(sentence(f"If in doubt, call {call}"))
@@ -132,42 +134,41 @@ def _cause(row: AlarmRow, told: Evidence) -> str:
     return sentence(f"Usual cause: {_lower(row.cause)}")
 
 
-def happening(row: AlarmRow, told: Evidence) -> str:
+def happening(row: AlarmRow, told: Evidence, units: Units = METRIC) -> str:
     """What is happening, in the middle of a sentence: the watch's own words, or made of the figures."""
     if told.sentence:
         return told.sentence
     match told:
         case NitrateEvidence() if row.name in ("nitrate_high", "nitrate_rising"):
-            return _nitrate(told)
+            return _nitrate(told, units)
         case NitrateEvidence() if row.name == "uptake_behind":
             return _uptake_behind(told)
         case MovingEvidence():
-            return _moving(told)
-    return _plain(row, told)
+            return _moving(told, units)
+    return _plain(row, told, units)
 
 
-def _plain(row: AlarmRow, told: Evidence) -> str:
+def _plain(row: AlarmRow, told: Evidence, units: Units) -> str:
     """The title, with value and limit where they are known."""
     text = _lower(row.title)
     which = _which(told)
     if which:
         text += f" ({which})"
     if isinstance(told, LevelEvidence) and told.value is not None:
-        unit = f" {told.unit}" if told.unit else ""
-        text += f": {number(told.value, 3)}{unit}"
+        text += f": {units.say(told.value, told.unit, 3)}"
         if told.limit is not None:
-            text += f" against a limit of {number(told.limit, 3)}{unit}"
+            text += f" against a limit of {units.say(told.limit, told.unit, 3)}"
             text += f" ({ASSUMED})" if told.limit_assumed else ""
     return text
 
 
-def _nitrate(told: NitrateEvidence) -> str:
+def _nitrate(told: NitrateEvidence, units: Units) -> str:
     """Level, direction and chance, so that direction words agree with the rate and the level with the limit."""
-    limit = f"{number(told.limit_mg_l, 3)} mg/L"
+    limit = units.say(told.limit_mg_l, "mg/L", 3)
     level = told.nitrate_mg_l
     if level is None or told.chance_now is None:
         return f"nitrate may be above its limit of {limit} as NO3"
-    text = f"nitrate {_band(level, 'mg/L as NO3')}{_direction(told.net_rate_mg_l_day)}"
+    text = f"nitrate {_band(level, units.word('mg/L as NO3'))}{_direction(told.net_rate_mg_l_day, units)}"
     if level.mean > told.limit_mg_l:
         return f"{text}, above its limit of {limit} with a chance of {percent(told.chance_now)}"
     if told.chance_28_days is None:
@@ -177,14 +178,14 @@ def _nitrate(told: NitrateEvidence) -> str:
     return text + (f", even odds in about {number(days)} days" if days is not None and days >= 1.0 else "")
 
 
-def _direction(rate: Estimate | None) -> str:
+def _direction(rate: Estimate | None, units: Units) -> str:
     """Which way it goes: only as far as the whole interval says so."""
     if rate is None:
         return ""
     if rate.low > 0:
-        return f", rising by {number(rate.mean)} mg/L a day"
+        return f", rising by {units.say_change(rate.mean, 'mg/L a day')}"
     if rate.high < 0:
-        return f", falling by {number(-rate.mean)} mg/L a day"
+        return f", falling by {units.say_change(-rate.mean, 'mg/L a day')}"
     return ", not clearly rising or falling"
 
 
@@ -199,14 +200,16 @@ def _uptake_behind(told: NitrateEvidence) -> str:
     )
 
 
-def _moving(told: MovingEvidence) -> str:
+def _moving(told: MovingEvidence, units: Units) -> str:
     """A rate: the sign says which way."""
     name = "pH" if told.quantity == "ph" else f"the water's {told.quantity or 'value'}"
     if told.value is None:
         return f"{name} is moving fast"
     way = "rising" if told.value > 0 else "falling"
-    text = f"{name} is {way} by {number(abs(told.value))} {told.unit}".rstrip()
-    return text + (f", against a limit of {number(abs(told.limit))}" if told.limit is not None else "")
+    text = f"{name} is {way} by {units.say_change(abs(told.value), told.unit)}"
+    return text + (
+        f", against a limit of {units.change_figure(abs(told.limit), told.unit)}" if told.limit is not None else ""
+    )
 
 
 def _band(value: Estimate, unit: str) -> str:

@@ -18,6 +18,7 @@ from rushlight.alarms.table import TABLE
 from rushlight.alarms.wording import letter, words
 from rushlight.effects import AlarmChange, Effect, Message, Told
 from rushlight.localtime import HOUR_S, local_time
+from rushlight.localunits import Units
 from rushlight.settings import Config, Person
 from rushlight.views import AlarmView
 
@@ -32,6 +33,7 @@ class Writer:
         self._zone = zoneinfo.ZoneInfo(config.site.timezone)
         self._titles = {t.id: t.title for t in config.tank}
         self._roster = Roster(config)
+        self._units = Units(config.site.units)
 
     def effect(
         self, effect: Effect, records: Mapping[str, AlarmRecord], tellings: Mapping[str, Telling], ask: Ask
@@ -47,7 +49,7 @@ class Writer:
         """A change of state, with its evidence."""
         row, place, told = TABLE[change.alarm], self.place(change.tank), ask(change.id)
         if change.state == "unacknowledged":
-            text = words.alarm_text(row, place, told)
+            text = words.alarm_text(row, place, told, self._units)
         else:
             until_s = record.shelved_until_s if record is not None else None
             hours = None if until_s is None else (until_s - change.at_s) / HOUR_S
@@ -58,7 +60,7 @@ class Writer:
     def view(self, alarm: AlarmView, ask: Ask) -> AlarmView:
         """What the page shows of an alarm."""
         row, told = TABLE[alarm.alarm], ask(alarm.id)
-        text = words.alarm_text(row, self.place(alarm.tank), told)
+        text = words.alarm_text(row, self.place(alarm.tank), told, self._units)
         return dataclasses.replace(alarm, text=text, first_action=words.first_action(row, told), evidence=told.record())
 
     def message(
@@ -91,6 +93,7 @@ class Writer:
             cause_before=telling.cause if telling is not None else "",
             sits=sitter is not None,
             call=sitter[1] if sitter is not None else "",
+            units=self._units,
         )
 
     def place(self, tank: str | None) -> str:

@@ -16,6 +16,7 @@ from itertools import pairwise
 from typing import Literal
 
 from rushlight.effects import Estimate
+from rushlight.localunits import METRIC, Units
 from rushlight.science.chemistry import solutions
 from rushlight.science.inference.interval import strip_span
 from rushlight.settings import Kit, Tank
@@ -98,14 +99,15 @@ def options(
     return sorted(found, key=lambda o: -o.worth)
 
 
-def choose(found: Sequence[Option], tank: Tank, water: float | None) -> Option:
+def choose(found: Sequence[Option], tank: Tank, water: float | None, units: Units = METRIC) -> Option:
     """The best test with its reason, or 'nothing yet' where none would tell anything."""
     limit = tank.limits.nitrate
     if not found or max(o.bits for o in found) < WORTH_ASKING:
-        words = f"No test would tell much now: it is clear on which side of {limit:g} mg/L (as NO3) nitrate stands."
+        line = units.say(limit, "mg/L", "g")
+        words = f"No test would tell much now: it is clear on which side of {line} (as NO3) nitrate stands."
         return Option(kind="nothing yet", bits=0.0, cost=0.0, sentence=words)
     best = found[0]
-    return replace(best, sentence=_sentence(best, limit, water))
+    return replace(best, sentence=_sentence(best, limit, water, units))
 
 
 def nearest_border(pads: Sequence[float], limit: float, parts: float, water: float) -> float:
@@ -115,17 +117,17 @@ def nearest_border(pads: Sequence[float], limit: float, parts: float, water: flo
     return min(borders, key=lambda b: abs(math.log(max(b, 1e-3) / limit)))
 
 
-def _sentence(best: Option, limit: float, water: float | None) -> str:
-    line = f"{limit:g} mg/L as NO3"
+def _sentence(best: Option, limit: float, water: float | None, units: Units) -> str:
+    line = units.say(limit, "mg/L as NO3", "g")
     match best.kind:
         case "thinned":
             assert best.cups is not None
             tank_parts, other = best.cups
-            of = f"holding {water:g} mg/L itself" if water else "free of nitrate"
+            of = f"holding {units.say(water, 'mg/L', 'g')} itself" if water else "free of nitrate"
             return (
                 f"Thin the sample, {tank_parts} part{'s' if tank_parts > 1 else ''} of tank water and {other} of water "
-                f"{of}: two pads then meet at {best.border:.0f} mg/L as NO3 in the tank, where the limit of {limit:g} "
-                "is in question."
+                f"{of}: two pads then meet at {units.say(best.border or 0.0, 'mg/L as NO3', '.0f')} in the tank, "
+                f"where the limit of {limit:g} is in question."
             )
         case "picture":
             return f"Take a picture of the strip: it tells finer than its pads on which side of {line} it lies."

@@ -14,6 +14,7 @@ from itertools import pairwise
 from rushlight.effects import Effect, Estimate, TestRead
 from rushlight.events import KitCheck, Pack, TankEvent, Test
 from rushlight.localtime import DAY_S
+from rushlight.localunits import METRIC, Units
 from rushlight.science.measuring.units import to_standard
 from rushlight.science.optics.stripscale import UnreadableError
 from rushlight.settings import Kit, Substance, Tank
@@ -42,8 +43,8 @@ class KitsState:
 class KitsWatch:
     """Settings of one tank's kits; what it remembers is in a `KitsState`."""
 
-    def __init__(self, tank: Tank, kits: Sequence[Kit]) -> None:
-        self.tank = tank
+    def __init__(self, tank: Tank, kits: Sequence[Kit], units: Units = METRIC) -> None:
+        self.tank, self._units = tank, units
         self.kits = tuple(kits)
         self._own = tank.testing.kit or (kits[0].id if kits else "")
         self._memo: tuple[tuple[Estimate, float | None, bool, bool], Option] | None = None
@@ -171,7 +172,7 @@ class KitsWatch:
             standards=standards,
             pictures=pictures,
         )
-        self._memo = (asked, choice.choose(found, self.tank, water))
+        self._memo = (asked, choice.choose(found, self.tank, water, self._units))
         return self._memo[1]
 
     def of(self, state: KitsState, event_id: str) -> list[tuple[Seen, Said | None]]:

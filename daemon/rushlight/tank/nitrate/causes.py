@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo
 
 from rushlight.effects import Estimate
 from rushlight.localtime import DAY_S, local_day
+from rushlight.localunits import METRIC, Units
 from rushlight.science.chemistry import nitrogen
 from rushlight.science.inference.gaussian import mixture_moments
 from rushlight.science.plants.response import LIGHT_RESPONSE, grown_back, nitrification_left, uptake_left
@@ -126,7 +127,13 @@ def drivers(
 
 
 def split(
-    ledger: Ledger, feed_on: Callable[[str], float], zone: ZoneInfo, balance: Balance, litres: float, named: str = ""
+    ledger: Ledger,
+    feed_on: Callable[[str], float],
+    zone: ZoneInfo,
+    balance: Balance,
+    litres: float,
+    named: str = "",
+    units: Units = METRIC,
 ) -> tuple[tuple[Share, ...], str]:
     """The causes of the change since the tank was last quiet, largest first, and one sentence; nothing if none shows.
 
@@ -145,7 +152,7 @@ def split(
     now = drivers(ledger, feed_on, zone, (balance.at_s - NOW_DAYS * DAY_S, balance.at_s), missed)
     rate, rate_sd = mixture_moments(rate_parts(balance))
     facts = ledger.later_than(quiet_s - UNSEEN_DAYS * DAY_S, balance.at_s)
-    suspects = _suspects(facts, balance, litres, then, now)
+    suspects = _suspects(facts, balance, litres, then, now, units)
     carried = sum(s.mean for s in suspects if s.cause in {"water changes", "source water"})
     seen = rate - balance.quiet_rate + carried
     seen_sd = math.hypot(rate_sd, balance.quiet_rate_sd)
@@ -153,7 +160,7 @@ def split(
     if abs(seen) < max(NOTABLE * size, NOTABLE_SURE * seen_sd):
         return (), ""
     parts = _condition(suspects, seen, seen_sd, LEFTOVER * size, named)
-    return parts, _sentence(parts, sum(p.change.mean for p in parts), evidence_tests(ledger, balance))
+    return parts, _sentence(parts, sum(p.change.mean for p in parts), evidence_tests(ledger, balance), units)
 
 
 def evidence_tests(ledger: Ledger, balance: Balance) -> int:
@@ -172,17 +179,19 @@ def _before(ledger: Ledger, quiet_s: float) -> tuple[float, float]:
     return max(early, min(first_s, late - DAY_S)), late
 
 
-def _suspects(facts: list[Fact], balance: Balance, litres: float, then: Drivers, now: Drivers) -> list[Suspect]:
+def _suspects(
+    facts: list[Fact], balance: Balance, litres: float, then: Drivers, now: Drivers, units: Units
+) -> list[Suspect]:
     share, share_sd = mixture_moments([(m.weight, m.belief.mean[SHARE], m.belief.sd(SHARE)) for m in balance.modes])
     level = then.level if then.level is not None else sum(w * m for w, m, _ in level_parts(balance))
     uptake = share * then.feed if then.feed > 0.0 else scale(0.0)
     found = (
         _feed(share, share_sd, then, now),
         _light(uptake, then, now),
-        _temperature(uptake, then, now),
+        _temperature(uptake, then, now, units),
         _harvest(facts, uptake, litres, balance.at_s),
         _changes(level, then, now),
-        _source(then, now),
+        _source(then, now, units),
         _stocking(facts, scale(balance.usual), now),
     )
     return [s for s in found if s is not None]
@@ -209,14 +218,15 @@ def _light(uptake: float, then: Drivers, now: Drivers) -> Suspect | None:
     return Suspect("light", response * per_mol * lost, response_sd * per_mol * abs(lost) + 0.02 * uptake, told)
 
 
-def _temperature(uptake: float, then: Drivers, now: Drivers) -> Suspect | None:
+def _temperature(uptake: float, then: Drivers, now: Drivers, units: Units) -> Suspect | None:
     """Plants take up less in cooler water; the filter slows too, and then catches up, so it is told and not counted."""
     if then.water_c is None or now.water_c is None or abs(now.water_c - then.water_c) < WARMER_C:
         return None
     least, middle, most = uptake_left(then.water_c, now.water_c)
     filter_percent = 100.0 * (nitrification_left(then.water_c, now.water_c) - 1.0)
     told = (
-        f"the water is {now.water_c:.1f} °C, before {then.water_c:.1f}, by which plants take up about "
+        f"the water is {units.say(now.water_c, '°C', '.1f')}, before {units.figure(then.water_c, '°C', '.1f')}, "
+        "by which plants take up about "
         f"{abs(100.0 * (1.0 - middle)):.0f} % {'less' if middle < 1.0 else 'more'} and the filter works "
         f"{abs(filter_percent):.0f} % {'slower' if filter_percent < 0.0 else 'faster'}"
     )
@@ -247,11 +257,11 @@ def _changes(level: float, then: Drivers, now: Drivers) -> Suspect | None:
     return Suspect("water changes", carried, CARRIED_PART * abs(carried), told)
 
 
-def _source(then: Drivers, now: Drivers) -> Suspect | None:
+def _source(then: Drivers, now: Drivers, units: Units) -> Suspect | None:
     if then.source is None or now.source is None or abs(now.source - then.source) < 0.5:
         return None
     brought = now.exchange * (now.source - then.source)
-    told = f"the source water holds {now.source:.0f} mg/L nitrate (as NO3), before {then.source:.0f}"
+    told = f"the source water holds {units.say(now.source, 'mg/L', '.0f')} nitrate (as NO3), before {then.source:.0f}"
     return Suspect("source water", brought, CARRIED_PART * abs(brought), told)
 
 
@@ -303,9 +313,10 @@ def _in_order(shares: list[Share], named: str = "") -> tuple[Share, ...]:
     return tuple(ordered)
 
 
-def _sentence(parts: tuple[Share, ...], total: float, tests: int) -> str:
+def _sentence(parts: tuple[Share, ...], total: float, tests: int, units: Units) -> str:
     word = "rises" if total > 0.0 else "falls"
-    per_day = f"{abs(total):.2f} mg/L as NO3 a day faster than when the tank was last quiet"
+    rate = units.say_change(abs(total), "mg/L as NO3 a day", ".2f")
+    per_day = f"{rate} faster than when the tank was last quiet"
     first = parts[0]
     part = first.change.mean / total if total else 0.0
     if first.cause == "unexplained":

@@ -23,6 +23,7 @@ from rushlight.alarms.finding import Finding, Says
 from rushlight.effects import Estimate
 from rushlight.events import TankEvent, Test
 from rushlight.localtime import DAY_S, local_date, midnight_after, midnight_before
+from rushlight.localunits import METRIC, Units
 from rushlight.science.chemistry import nitrogen
 from rushlight.settings import Kit, Tank
 from rushlight.tank.amounts import fact_of, test_fact
@@ -81,9 +82,15 @@ class NitrateWatch:
     """Settings of one tank's nitrate watch; what it remembers is in a `NitrateState`."""
 
     def __init__(
-        self, tank: Tank, kits: Sequence[Kit], timezone: str, has_electrode: bool, latitude: float | None = None
+        self,
+        tank: Tank,
+        kits: Sequence[Kit],
+        timezone: str,
+        has_electrode: bool,
+        latitude: float | None = None,
+        units: Units = METRIC,
     ) -> None:
-        self.tank = tank
+        self.tank, self._units = tank, units
         self.kits = tuple(kits)
         self.zone = ZoneInfo(timezone)
         self.has_electrode = has_electrode
@@ -346,7 +353,13 @@ class NitrateWatch:
             return NitrateReport(at_s=now.at_s, supply_rate=supply)
         level, rate = forecast.level_estimate(bal.level_parts(now)), forecast.estimate(bal.rate_parts(now))
         causes, sentence = split(
-            state.ledger, lambda day: self._feed_on(state, day), self.zone, now, self.tank.litres, state.named
+            state.ledger,
+            lambda day: self._feed_on(state, day),
+            self.zone,
+            now,
+            self.tank.litres,
+            state.named,
+            self._units,
         )
         behind_s = now.behind_since_s
         limit = self.tank.limits.nitrate

@@ -15,6 +15,7 @@ from types import MappingProxyType
 
 from rushlight.alarms.evidence import DisagreementEvidence, Evidence
 from rushlight.alarms.finding import Finding, Says
+from rushlight.localunits import METRIC, Units
 from rushlight.settings import Probe
 from rushlight.tank.probes.health import name_of
 
@@ -68,8 +69,8 @@ class AgreementState:
 class AgreementWatch:
     """One tank's probes, those of one quantity held against each other; `probes` are the tank's."""
 
-    def __init__(self, tank: str, probes: Sequence[Probe]) -> None:
-        self.tank = tank
+    def __init__(self, tank: str, probes: Sequence[Probe], units: Units = METRIC) -> None:
+        self.tank, self._units = tank, units
         kinds = [p.quantity for p in probes]
         self._probes = {p.id: p for p in probes if p.quantity in ALLOWED and kinds.count(p.quantity) > 1}
 
@@ -110,7 +111,7 @@ class AgreementWatch:
             limit=round(most, 3),
             unit=allowed.unit,
             values={p.id: round(v, 3) for v, p in seen},
-            sentence=_sentence(one, allowed.unit, ((low, lower), (high, higher)), most),
+            sentence=_sentence(one, ((low, lower), (high, higher)), most, self._units),
         )
         return [Finding(alarm="probes_disagree", tank=self.tank, says=says, subject=one.quantity, evidence=told)]
 
@@ -124,11 +125,12 @@ def _value(seen: tuple[float, Probe]) -> float:
     return seen[0]
 
 
-def _sentence(one: Probe, unit: str, ends: Sequence[tuple[float, Probe]], most: float) -> str:
+def _sentence(one: Probe, ends: Sequence[tuple[float, Probe]], most: float, units: Units) -> str:
     digits = 2 if one.quantity == "ph" else 1 if one.quantity == "temperature" else 0
-    unit = f" {unit}" if unit else ""
+    unit, spec = ALLOWED[one.quantity].unit, f".{digits}f"
     (low, lower), (high, higher) = ends
     return (
-        f"the {name_of(one)} probes differ by {high - low:.{digits}f}{unit}, more than the {most:.{digits}f}{unit} "
-        f"that two sound ones may: {lower.title} reads {low:.{digits}f}{unit}, {higher.title} {high:.{digits}f}{unit}"
+        f"the {name_of(one)} probes differ by {units.say_change(high - low, unit, spec)}, more than the "
+        f"{units.say_change(most, unit, spec)} that two sound ones may: {lower.title} reads "
+        f"{units.say(low, unit, spec)}, {higher.title} {units.say(high, unit, spec)}"
     )

@@ -17,6 +17,7 @@ from types import MappingProxyType
 from rushlight.alarms.evidence import Evidence, LevelEvidence
 from rushlight.alarms.finding import Finding, Says
 from rushlight.events import Dose, TankEvent, TopOff, WaterChange
+from rushlight.localunits import METRIC, Units
 from rushlight.science.measuring.units import standard_unit
 from rushlight.settings import Probe, Tank
 from rushlight.tank.probes.health import span
@@ -95,8 +96,8 @@ class _Watched:
 class DriftsWatch:
     """One tank's level and conductivity; `probes` are the tank's."""
 
-    def __init__(self, tank: Tank, probes: Sequence[Probe]) -> None:
-        self.tank = tank
+    def __init__(self, tank: Tank, probes: Sequence[Probe], units: Units = METRIC) -> None:
+        self.tank, self._units = tank, units
         names = subjects(probes)
         self._watched: dict[str, _Watched] = {}
         for p in probes:
@@ -149,7 +150,7 @@ class DriftsWatch:
         elif words[0] == "clear":
             course.since_s = None
         says: Says = "raise" if "raise" in words else "hold" if "hold" in words else "clear"
-        told = _evidence(course, at_s, watched, value)
+        told = _evidence(course, at_s, watched, value, self._units)
         return [Finding(alarm=manner.alarm, tank=self.tank.id, says=says, subject=watched.named.probe, evidence=told)]
 
     def present(
@@ -160,7 +161,7 @@ class DriftsWatch:
         for probe, watched in self._watched.items():
             if probe in latest:
                 value, value_at_s = latest[probe]
-                told = _evidence(state.courses[probe], at_s, watched, value)
+                told = _evidence(state.courses[probe], at_s, watched, value, self._units)
                 told = dataclasses.replace(told, blind=at_s - value_at_s > BLIND_S)
                 found[watched.manner.alarm, watched.named.probe] = told
         return found
@@ -179,7 +180,7 @@ class DriftsWatch:
         return course.anchor
 
 
-def _evidence(course: Course, at_s: float, watched: _Watched, value: float) -> LevelEvidence:
+def _evidence(course: Course, at_s: float, watched: _Watched, value: float, units: Units) -> LevelEvidence:
     manner, before = watched.manner, course.anchor or 0.0
     told = LevelEvidence(
         value=round(value, 2),
@@ -190,17 +191,16 @@ def _evidence(course: Course, at_s: float, watched: _Watched, value: float) -> L
     )
     if course.since_s is None:
         return told
-    sentence = _sentence(manner, before, value, at_s - course.since_s, watched)
+    sentence = _sentence(before, value, at_s - course.since_s, watched, units)
     return dataclasses.replace(told, before=round(before, 2), sentence=sentence)
 
 
-def _sentence(manner: Manner, before: float, now: float, lasted_s: float, watched: _Watched) -> str:
-    digits = 1 if manner.unit == "cm" else 0
+def _sentence(before: float, now: float, lasted_s: float, watched: _Watched, units: Units) -> str:
+    manner = watched.manner
+    spec = ".1f" if manner.unit == "cm" else ".0f"
     name = "the water level" if manner.sign < 0 else "conductivity"
     which = ", ".join(w for w in (watched.named.probe, watched.named.place) if w)
     way = "fallen" if manner.sign < 0 else "risen"
     since = "" if lasted_s < SLOT_S else f", {span(lasted_s)} ago"
-    return (
-        f"{name}{f' ({which})' if which else ''} has {way} from {before:.{digits}f} to {now:.{digits}f} {manner.unit}"
-        f"{since}, and no entry explains it"
-    )
+    course = f"{units.figure(before, manner.unit, spec)} to {units.say(now, manner.unit, spec)}"
+    return f"{name}{f' ({which})' if which else ''} has {way} from {course}{since}, and no entry explains it"

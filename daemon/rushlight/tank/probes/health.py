@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from rushlight.alarms.evidence import ProbeEvidence
 from rushlight.alarms.finding import Finding, Says
 from rushlight.localtime import DAY_S, HOUR_S
+from rushlight.localunits import METRIC, Units
 from rushlight.science.measuring.quality import MISSING, Memory
 from rushlight.settings import Probe
 
@@ -152,14 +153,16 @@ class Patience:
     uncalibrated: bool
 
 
-def findings(probe: Probe, unit: str, state: ProbeState, at_s: float, patience: Patience) -> list[Finding]:
+def findings(
+    probe: Probe, unit: str, state: ProbeState, at_s: float, patience: Patience, units: Units = METRIC
+) -> list[Finding]:
     """All that is to be said of a probe at `at_s`; remembers what it said."""
     if state.asked_at_s is None:
         state.asked_at_s = at_s
     if state.interfered_until_s is not None and at_s >= state.interfered_until_s:
         state.interfered_until_s = None
     found = _silent(probe, state, at_s, patience)
-    found += _fault(probe, unit, state, at_s)
+    found += _fault(probe, unit, state, at_s, units)
     found += _calibration(probe, state, at_s, patience)
     state.watched = not (state.silent or state.fault)
     return found
@@ -188,7 +191,7 @@ def _silent(probe: Probe, state: ProbeState, at_s: float, patience: Patience) ->
     return [_finding(probe, "probe_silent", "clear", told)]
 
 
-def _fault(probe: Probe, unit: str, state: ProbeState, at_s: float) -> list[Finding]:
+def _fault(probe: Probe, unit: str, state: ProbeState, at_s: float, units: Units) -> list[Finding]:
     """Readings that cannot be true, in a row or too often; or two electrodes that jump together."""
     told = _fault_evidence(probe, state)
     faulty = is_faulty(state, at_s)
@@ -201,7 +204,7 @@ def _fault(probe: Probe, unit: str, state: ProbeState, at_s: float) -> list[Find
     if state.fault:
         if state.silent or not (faulty or state.interfered_until_s is not None):
             return [_finding(probe, "probe_fault", "hold", told)]
-        told = dataclasses.replace(told, reason=state.fault_why, sentence=trouble(probe, unit, state, at_s))
+        told = dataclasses.replace(told, reason=state.fault_why, sentence=trouble(probe, unit, state, at_s, units))
         return [_finding(probe, "probe_fault", "raise", told)]
     says = state.heard_at_s is not None and not state.silent and not state.bad_run
     return [_finding(probe, "probe_fault", "clear" if says else "hold", told)]
@@ -231,7 +234,9 @@ def _fault_evidence(probe: Probe, state: ProbeState) -> ProbeEvidence:
     return ProbeEvidence(probe=probe.id, quantity=probe.quantity, flag=state.flag, bad_share=share)
 
 
-def present(probe: Probe, unit: str, state: ProbeState, at_s: float, patience: Patience) -> dict[str, ProbeEvidence]:
+def present(
+    probe: Probe, unit: str, state: ProbeState, at_s: float, patience: Patience, units: Units = METRIC
+) -> dict[str, ProbeEvidence]:
     """What there is to say of each of a probe's alarms at `at_s`; changes nothing of what is remembered."""
     since_s = state.silent_since_s if state.silent else state.heard_at_s
     since_s = since_s if since_s is not None else state.asked_at_s
@@ -245,7 +250,7 @@ def present(probe: Probe, unit: str, state: ProbeState, at_s: float, patience: P
         )
     told = _fault_evidence(probe, state)
     if state.fault:
-        told = dataclasses.replace(told, reason=state.fault_why, sentence=trouble(probe, unit, state, at_s))
+        told = dataclasses.replace(told, reason=state.fault_why, sentence=trouble(probe, unit, state, at_s, units))
     found["probe_fault"] = told
     found["calibration_due"] = ProbeEvidence(
         probe=probe.id,
@@ -282,13 +287,14 @@ def _finding(probe: Probe, alarm: str, says: Says, told: ProbeEvidence) -> Findi
     return Finding(alarm=alarm, tank=probe.tank or None, says=says, subject=probe.id, evidence=told)
 
 
-def trouble(probe: Probe, unit: str, state: ProbeState, at_s: float) -> str:
+def trouble(probe: Probe, unit: str, state: ProbeState, at_s: float, units: Units = METRIC) -> str:
     """What is wrong with a probe in one plain sentence without its full stop; empty when nothing is."""
     who = f"the {name_of(probe)} probe {probe.id}"
     if state.silent:
         return f"{who} has been silent for {span(at_s - state.silent_since_s)}{_supply(state, at_s)}"
     why = state.fault_why or state.why
-    last = "" if state.memory.value is None else f" {state.memory.value:.4g} {'' if unit == 'pH' else unit}".rstrip()
+    value = state.memory.value
+    last = "" if value is None else f" {units.say(value, '' if unit == 'pH' else unit, '.4g')}"
     sentences = {
         "flat": f"{who} has read{last} without the slightest change for {span(at_s - state.memory.flat_from_s)}",
         "range": f"{who} reads values that it cannot measure; look for a broken cable",

@@ -16,6 +16,7 @@ from rushlight.alarms.evidence import ProbeEvidence
 from rushlight.alarms.finding import Finding
 from rushlight.events import Calibration, Reading
 from rushlight.localtime import DAY_S
+from rushlight.localunits import METRIC, Units
 from rushlight.science.measuring import electrode, quality
 from rushlight.science.measuring.electrode import Standard, Verdict
 from rushlight.science.measuring.quality import BAD, GOOD, MISSING, SUSPECT, UNEVALUATED, judge
@@ -48,8 +49,8 @@ class ProbeWatch:
         ValueError: the probe's unit does not fit its quantity.
     """
 
-    def __init__(self, probe: Probe) -> None:
-        self.probe = probe
+    def __init__(self, probe: Probe, units: Units = METRIC) -> None:
+        self.probe, self._units = probe, units
         self.standard = standard_unit(probe.quantity, probe.unit)
         unit = unit_of(probe.quantity, probe.unit)
         self._factor, self._shift = unit.factor, unit.shift
@@ -350,11 +351,11 @@ class ProbeWatch:
 
     def findings(self, state: ProbeState, at_s: float) -> list[Finding]:
         """What is to be said of this probe at `at_s`; also settles what `next_wake` waits for."""
-        return health.findings(self.probe, self.standard, state, at_s, self._patience(state))
+        return health.findings(self.probe, self.standard, state, at_s, self._patience(state), self._units)
 
     def present(self, state: ProbeState, at_s: float) -> dict[str, ProbeEvidence]:
         """What there is to say of each of this probe's alarms at `at_s`, whether it stands or not."""
-        return health.present(self.probe, self.standard, state, at_s, self._patience(state))
+        return health.present(self.probe, self.standard, state, at_s, self._patience(state), self._units)
 
     def _patience(self, state: ProbeState) -> health.Patience:
         return health.Patience(
@@ -386,7 +387,7 @@ class ProbeWatch:
 
         A fault comes before a calibration that has grown old: who mends the first sees to the second anyway.
         """
-        said = health.trouble(self.probe, self.standard, state, at_s)
+        said = health.trouble(self.probe, self.standard, state, at_s, self._units)
         due_s = self.calibration_due_s(state)
         if said or due_s is None or at_s < due_s or (self._millivolt and state.calibrated_at_s is None):
             return said

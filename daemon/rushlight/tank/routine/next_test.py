@@ -23,6 +23,7 @@ from rushlight.alarms.finding import Finding, Says
 from rushlight.entry import firstaid
 from rushlight.events import Absence, Feeding, Harvest, Sighting, Stocking, TankEvent, Test
 from rushlight.localtime import DAY_S, clock_on, local_date, local_day, local_time, midnight_of
+from rushlight.localunits import METRIC, Units
 from rushlight.settings import Kit, Priority, Tank
 from rushlight.tank.kits.reading import measurable
 from rushlight.tank.routine import care
@@ -109,7 +110,12 @@ class RoutineWatch:
     """Settings of one tank's testing; what it remembers is in a `RoutineState`."""
 
     def __init__(
-        self, tank: Tank, kits: Sequence[Kit], timezone: str, quiet: tuple[str, str] = ("22:00", "07:00")
+        self,
+        tank: Tank,
+        kits: Sequence[Kit],
+        timezone: str,
+        quiet: tuple[str, str] = ("22:00", "07:00"),
+        units: Units = METRIC,
     ) -> None:
         self.tank = tank
         self.zone = ZoneInfo(timezone)
@@ -122,7 +128,8 @@ class RoutineWatch:
         kit = next((k for k in kits if k.id == testing.kit), kits[0] if kits else None)
         self._by_strip = kit is not None and kit.method == "strip"
         pads = kit.pads.get("nitrate", ()) if kit is not None and kit.method == "strip" else ()
-        self._coarse = coarse(pads, tank.limits.nitrate)
+        self._coarse = coarse(pads, tank.limits.nitrate, units)
+        self._limit = units.say(tank.limits.nitrate, "mg/L as NO3", "g")
         self._any_test_counts = kit is not None and bool(kit.pads) and "nitrate" not in kit.pads
         self.measures = measurable(kits)
         started = tank.started
@@ -344,16 +351,13 @@ class RoutineWatch:
         chance_now = risk(0.0)
         if DOUBT[0] < chance_now < DOUBT[1]:
             halfway_s = tested_s + self._between(0.5)
-            wishes.append(
-                (halfway_s, f"it is open whether nitrate is above {self.tank.limits.nitrate:g} mg/L as NO3 already")
-            )
+            wishes.append((halfway_s, f"it is open whether nitrate is above {self._limit} already"))
         horizon = int((tested_s + self.longest_s - at_s) // DAY_S)
         for day in range(1, horizon + 1):
             chance = risk(float(day))
             if chance - chance_now >= RISE:
                 days = max(0.0, (at_s - tested_s) // DAY_S + day - 1)
-                limit = self.tank.limits.nitrate
-                reason = f"a day later the chance of nitrate above {limit:g} mg/L as NO3 would be {100 * chance:.0f} %"
+                reason = f"a day later the chance of nitrate above {self._limit} would be {100 * chance:.0f} %"
                 wishes.append((tested_s + days * DAY_S, reason))
                 break
         return wishes
@@ -364,8 +368,7 @@ class RoutineWatch:
         between = next((share for least, share in AHEAD if chance >= least), None)
         if between is None or risk(0.0) >= DOUBT[0]:
             return []
-        limit = self.tank.limits.nitrate
-        reason = f"the chance that nitrate passes {limit:g} mg/L as NO3 within four weeks is {100 * chance:.0f} %"
+        reason = f"the chance that nitrate passes {self._limit} within four weeks is {100 * chance:.0f} %"
         return [(tested_s + self._between(between), reason)]
 
     def _by_alarms(self, tested_s: float, pressing: AbstractSet[str]) -> list[tuple[float, str]]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from rushlight.localtime import DAY_S
+from rushlight.localunits import METRIC, Units
 
 SURPRISED = "something was higher than expected: another test tells whether it was a slip or a drift"
 
@@ -51,13 +52,13 @@ FINE_PADS = 1.25
 """Pads whose values lie no further apart than by this factor are as fine as a strip's reading error."""
 
 
-def coarse(pads: Sequence[float], limit: float) -> str:
+def coarse(pads: Sequence[float], limit: float, units: Units = METRIC) -> str:
     """What to measure with instead where a strip cannot tell both sides of the limit apart; empty where it can."""
     below, above = max((p for p in pads if p < limit), default=0.0), min((p for p in pads if p >= limit), default=0.0)
     if not above or above <= FINE_PADS * below:
         return ""
     return (
-        f"pads at {below:g} and {above:g} are too coarse beside a limit of {limit:g} mg/L as NO3: "
+        f"pads at {below:g} and {above:g} are too coarse beside a limit of {units.say(limit, 'mg/L as NO3', 'g')}: "
         "a drop test or a laboratory's value would settle it"
     )
 

@@ -13,7 +13,7 @@ from types import MappingProxyType
 
 from rushlight.alarms.evidence import DistressEvidence, MineralEvidence, WaterTestEvidence
 from rushlight.alarms.finding import Finding
-from rushlight.localunits import number
+from rushlight.localunits import METRIC, Units, number
 from rushlight.science.chemistry.aftermath import Moment
 from rushlight.tank.water.plan import Remedy
 
@@ -22,17 +22,17 @@ LABELS = "Go by the label, and ask a vet or a dealer about your fish: not all be
 SOFT = "distilled or osmosis water"
 NAMES: Mapping[str, tuple[str, str]] = MappingProxyType(
     {
-        "nitrate": ("nitrate", " mg/L as NO3"),
-        "nitrite": ("nitrite", " mg/L as NO2"),
-        "ammonia": ("total ammonia", " mg/L as NH4"),
-        "kh": ("KH", " °dH"),
-        "gh": ("GH", " °dH"),
+        "nitrate": ("nitrate", "mg/L as NO3"),
+        "nitrite": ("nitrite", "mg/L as NO2"),
+        "ammonia": ("total ammonia", "mg/L as NH4"),
+        "kh": ("KH", "°dH"),
+        "gh": ("GH", "°dH"),
         "ph": ("pH", ""),
     }
 )
 
 
-def action(made: Remedy) -> str:  # noqa: PLR0911 - one line for each kind
+def action(made: Remedy, units: Units = METRIC) -> str:  # noqa: PLR0911 - one line for each kind
     """The one thing to do with the water, for an alarm; empty where there is none."""
     match made.kind:
         case "conditioner":
@@ -41,11 +41,13 @@ def action(made: Remedy) -> str:  # noqa: PLR0911 - one line for each kind
         case "test first":
             return f"give no feed, and test {_list(made.missing)} before changing any water: it might do harm"
         case "change":
-            return f"{_if_clear(made)}{_changes(made)} with tap water, treated and {_warm(made)}{_to(made)}"
+            how = f"{_changes(made, units)} with tap water, treated and {_warm(made, units)}"
+            return f"{_if_clear(made)}{how}{_to(made, units)}"
         case "matched":
-            return f"no plain tap water{_would(made)}: {_changes(made)} with {_blend(made)}, treated and {_warm(made)}"
+            how = f"{_changes(made, units)} with {_blend(made)}, treated and {_warm(made, units)}"
+            return f"no plain tap water{_would(made, units)}: {how}"
         case "bicarbonate":
-            return f"{_if_clear(made)}raise KH by {number(made.rise_dh)} °dH with {_soda(made)}"
+            return f"{_if_clear(made)}raise KH by {units.say_change(made.rise_dh, '°dH')} with {_soda(made)}"
         case "impossible":
             return made.why
     return ""
@@ -58,31 +60,32 @@ PRICE = 1.5
 """A rise of un-ionised ammonia by driving out CO2 that is worth a sentence (own choice)."""
 
 
-def advise(finding: Finding, made: Remedy, measures: AbstractSet[str]) -> Finding:
+def advise(finding: Finding, made: Remedy, measures: AbstractSet[str], units: Units = METRIC) -> Finding:
     """The finding with the planner's first action and figures; `measures` is what the kits here can test."""
     told = finding.evidence
     if isinstance(told, DistressEvidence):
-        return replace(finding, evidence=_first_aid(told, made, measures))
-    text = action(made)
+        return replace(finding, evidence=_first_aid(told, made, measures, units))
+    text = action(made, units)
     if finding.alarm not in ADVISED or not text or told.action_sentence:
         return finding
     if finding.alarm in FEED and made.kind != "test first":
         text = f"no feed; {text}"
     if isinstance(told, WaterTestEvidence | MineralEvidence):
-        told = replace(told, action_sentence=text, deed=deed(made), plan=figures(made))
+        told = replace(told, action_sentence=text, deed=deed(made, units), plan=figures(made))
     return replace(finding, evidence=told)
 
 
-def deed(made: Remedy) -> str:
+def deed(made: Remedy, units: Units = METRIC) -> str:
     """The same as a locked phone shows it: short, and never an order that does harm when only its beginning is read."""
+    litres = units.say(made.steps[0].litres, "L", ".0f") if made.steps else ""
     match made.kind:
         case "matched":
-            return f"No tap water, no feed: {made.steps[0].litres:.0f} L of matched water, as the page shows."
+            return f"No tap water, no feed: {litres} of matched water, as the page shows."
         case "change":
             times = f", {len(made.steps)} times" if len(made.steps) > 1 else ""
             tested = f"Test {_list(made.missing)}; then change" if made.missing else "Change"
             tested = "No feed; change" if {"ammonia", "nitrite"} & set(made.wrong) else tested
-            return f"{tested} {made.steps[0].litres:.0f} L{times}, treated and as warm as the tank."
+            return f"{tested} {litres}{times}, treated and as warm as the tank."
         case "bicarbonate":
             return "Test ammonia; if there is none, raise KH as the page shows."
         case "test first":
@@ -90,7 +93,7 @@ def deed(made: Remedy) -> str:
     return ""
 
 
-def _first_aid(told: DistressEvidence, made: Remedy, measures: AbstractSet[str]) -> DistressEvidence:
+def _first_aid(told: DistressEvidence, made: Remedy, measures: AbstractSet[str], units: Units) -> DistressEvidence:
     """Three steps for gasping or dying fish; moving the surface has a price where there is ammonia."""
     poisons = [p for p in ("ammonia", "nitrite") if p in measures]
     test = f"test {' and '.join(poisons)} now" if poisons else "have a shop test ammonia and nitrite today"
@@ -98,23 +101,25 @@ def _first_aid(told: DistressEvidence, made: Remedy, measures: AbstractSet[str])
     if made.aired is None or made.aired[1].nh3 <= PRICE * made.aired[0].nh3:
         return replace(told, action_sentence=text)
     was, then = made.aired
-    text += f". The air has a price: un-ionised ammonia goes from {_nh3(was)} to {_nh3(then)} mg/L as CO2 leaves"
+    price = f"{_nh3(was)} to {_nh3(then)} {units.word('mg/L')}"
+    text += f". The air has a price: un-ionised ammonia goes from {price} as CO2 leaves"
     return replace(told, action_sentence=text, nh3_now_mg_l=round(was.nh3, 4), nh3_aired_mg_l=round(then.nh3, 4))
 
 
-def lines(made: Remedy) -> list[str]:
+def lines(made: Remedy, units: Units = METRIC) -> list[str]:
     """The whole plan, a sentence each."""
     if made.kind == "none":
         return []
-    said = [f"{text[:1].upper()}{text[1:]}." for text in (action(made),) if text]
-    said += _chloramine(made)
+    said = [f"{text[:1].upper()}{text[1:]}." for text in (action(made, units),) if text]
+    said += _chloramine(made, units)
     if made.steps:
-        said.append(f"New water: {CARE}, {_warm(made)}.")
-        said += list(_afterwards(made))
+        said.append(f"New water: {CARE}, {_warm(made, units)}.")
+        said += list(_afterwards(made, units))
     if made.kind == "matched":
         said.append("Give no feed meanwhile, and test ammonia after each change.")
         if made.rise_dh:
-            said.append(f"Only once none is left: raise KH by {number(made.rise_dh)} °dH with {_soda(made)}.")
+            rise = units.say_change(made.rise_dh, "°dH")
+            said.append(f"Only once none is left: raise KH by {rise} with {_soda(made)}.")
     if made.rise_dh:
         said.append(f"In place of sodium bicarbonate: {number(made.potash_g, 3)} g of potassium bicarbonate. {LABELS}")
     if made.salt_g:
@@ -125,17 +130,17 @@ def lines(made: Remedy) -> list[str]:
     if made.aired is not None and made.aired[1].nh3 > PRICE * made.aired[0].nh3:
         was, then = made.aired
         said.append(
-            f"Moving the surface drives out CO2: un-ionised ammonia then goes from {_nh3(was)} to {_nh3(then)} mg/L, "
-            f"pH {was.ph:.1f} to {then.ph:.1f}. Fish that gasp need the air all the same."
+            f"Moving the surface drives out CO2: un-ionised ammonia then goes from {_nh3(was)} to {_nh3(then)} "
+            f"{units.word('mg/L')}, pH {was.ph:.1f} to {then.ph:.1f}. Fish that gasp need the air all the same."
         )
     return said
 
 
-def _chloramine(made: Remedy) -> list[str]:
+def _chloramine(made: Remedy, units: Units) -> list[str]:
     """What treating the chlorine leaves, where it is chloramine: conditioner takes the chlorine and frees ammonia."""
     if made.freed <= 0.0:
         return []
-    amount = f"{number(made.freed)} mg/L as NH4 of ammonia"
+    amount = f"{units.say(made.freed, 'mg/L as NH4')} of ammonia"
     if made.kind != "conditioner":
         soft = " where none of it is distilled" if made.soft_share > 0 else ""
         brings = f"the treated water brings up to {amount}{soft}"
@@ -146,7 +151,8 @@ def _chloramine(made: Remedy) -> list[str]:
     how = (
         f"{then.chronic:.1f} times what fish bear for weeks" if then.chronic > 1.0 else "less than fish bear for weeks"
     )
-    return [f"{start}: un-ionised {number(then.nh3)} mg/L as NH3 at pH {then.ph:.1f}, the total {how} (US EPA 2013)."]
+    free = units.say(then.nh3, "mg/L as NH3")
+    return [f"{start}: un-ionised {free} at pH {then.ph:.1f}, the total {how} (US EPA 2013)."]
 
 
 def figures(made: Remedy) -> dict[str, float | str]:
@@ -178,30 +184,31 @@ def figures(made: Remedy) -> dict[str, float | str]:
     return {k: v for k, v in found.items() if v != ""}
 
 
-def _changes(made: Remedy) -> str:
+def _changes(made: Remedy, units: Units) -> str:
     step, n = made.steps[0], len(made.steps)
-    amount = f"{number(step.litres)} L ({100 * step.fraction:.0f} %)"
+    amount = f"{units.say(step.litres, 'L')} ({100 * step.fraction:.0f} %)"
     if n == 1:
         return f"change {amount}"
     gap = f"{made.hours_between:.0f} hours apart" if made.hours_between < 24 else "one a day"
     return f"change {amount} {n} times, {gap},"
 
 
-def _to(made: Remedy) -> str:
+def _to(made: Remedy, units: Units) -> str:
     """What it comes to, of what was wrong."""
     parts = []
     for name in made.wrong:
         was, then = getattr(made.before, name), getattr(made.after, name)
         if was is not None and then is not None:
-            parts.append(f"{NAMES[name][0]} {number(was)} to {number(then)}{NAMES[name][1]}")
+            title, unit = NAMES[name]
+            parts.append(f"{title} {units.figure(was, unit)} to {units.say(then, unit)}")
     return f": {', '.join(parts)}" if parts else ""
 
 
-def _afterwards(made: Remedy) -> Iterator[str]:
+def _afterwards(made: Remedy, units: Units) -> Iterator[str]:
     """The water after each change, and ammonia's three states at their worst."""
     last = made.after
     known = [
-        f"{NAMES[k][0]} {number(v)}{NAMES[k][1]}" for k in NAMES if k != "ph" and (v := getattr(last, k)) is not None
+        f"{NAMES[k][0]} {units.say(v, NAMES[k][1])}" for k in NAMES if k != "ph" and (v := getattr(last, k)) is not None
     ]
     if known:
         yield f"Afterwards: {', '.join(known)}."
@@ -216,20 +223,21 @@ def _afterwards(made: Remedy) -> Iterator[str]:
     )
     if after.before.nh3 > 0:
         yield (
-            f"Un-ionised ammonia {_nh3(after.before)} mg/L now, then {_nh3(after.at_once)}, {_nh3(after.own_co2)} and "
-            f"{_nh3(after.aired)} (left alone, with its surplus CO2 gone: {_nh3(after.unchanged_aired)})."
+            f"Un-ionised ammonia {_nh3(after.before)} {units.word('mg/L')} now, then {_nh3(after.at_once)}, "
+            f"{_nh3(after.own_co2)} and {_nh3(after.aired)} (left alone, with its surplus CO2 gone: "
+            f"{_nh3(after.unchanged_aired)})."
         )
     if abs(after.own_co2.ph - after.before.ph) > 0.5:
         yield "That is a large step of pH for one day: take it more slowly if the fish can wait."
 
 
-def _would(made: Remedy) -> str:
+def _would(made: Remedy, units: Units) -> str:
     if made.harm is None:
         return ""
-    was, then = _nh3(made.harm.before), _nh3(made.harm.worst())
+    was, then = _nh3(made.harm.before), f"{_nh3(made.harm.worst())} {units.word('mg/L')}"
     if made.harm_soda:
-        return f" and no bicarbonate yet, it would lift un-ionised ammonia from {was} to {then} mg/L"
-    return f", {100 * made.harm_fraction:.0f} % of it would lift un-ionised ammonia from {was} to {then} mg/L"
+        return f" and no bicarbonate yet, it would lift un-ionised ammonia from {was} to {then}"
+    return f", {100 * made.harm_fraction:.0f} % of it would lift un-ionised ammonia from {was} to {then}"
 
 
 def _blend(made: Remedy) -> str:
@@ -251,9 +259,9 @@ def _if_clear(made: Remedy) -> str:
     return f"test {_list(made.missing)} first; if there is none, " if made.missing else ""
 
 
-def _warm(made: Remedy) -> str:
+def _warm(made: Remedy, units: Units) -> str:
     temp_c = made.before.temp_c
-    return "as warm as the tank" if temp_c is None else f"as warm as the tank, {temp_c:.0f} °C"
+    return "as warm as the tank" if temp_c is None else f"as warm as the tank, {units.say(temp_c, '°C', '.0f')}"
 
 
 def _tap() -> str:

@@ -18,6 +18,7 @@ from rushlight.effects import Estimate
 from rushlight.entry.kitunits import kit_for
 from rushlight.events import Dose, TankEvent, Test, TopOff, WaterChange
 from rushlight.localtime import DAY_S
+from rushlight.localunits import METRIC, Units
 from rushlight.science.chemistry import ammonia, hardness
 from rushlight.science.chemistry.remedies import CHLORINE_ACUTE, nitrite_limit
 from rushlight.science.inference.interval import strip_span
@@ -115,8 +116,8 @@ class ChemistryReport:
 class ChemistryWatch:
     """Settings of one tank's chemistry; what it remembers is in a `ChemistryState`."""
 
-    def __init__(self, tank: Tank, kits: Sequence[Kit]) -> None:
-        self.tank = tank
+    def __init__(self, tank: Tank, kits: Sequence[Kit], units: Units = METRIC) -> None:
+        self.tank, self._units = tank, units
         self.kits = tuple(kits)
         started = tank.started
         self._started_s = None if started is None else dt.datetime.combine(started, dt.time(), dt.UTC).timestamp()
@@ -299,20 +300,22 @@ class ChemistryWatch:
         says = _level_says(share, 1.0, at_s - test.at_s)
         assumed = [w for w, is_so in (("pH", told.ph_assumed), ("temperature", told.temp_assumed)) if is_so]
         more_than = "more than " if test.bound == ">" else ""
-        water = f"at pH {told.ph:.1f} and {told.temp_c:.0f} °C"
+        units = self._units
+        water = f"at pH {told.ph:.1f} and {units.say(told.temp_c, '°C', '.0f')}"
+        total = f"{more_than}{units.say(told.total_ammonia, 'mg/L as NH4', 'g')}"
         water += f", {' and '.join(assumed)} assumed," if assumed else ""
         as_n, chronic = told.ammonia_n_mg_l or 0.0, told.chronic_mg_n_l or math.inf
         if as_n / chronic > told.un_ionised / limit:
             far = f", extrapolated beyond pH {EPA_PH[0]:g} to {EPA_PH[1]:g}" if told.extrapolated else ""
             sentence = (
-                f"total ammonia {more_than}{told.total_ammonia:g} mg/L as NH4 {water} is {as_n / chronic:.1f} times "
-                f"what fish bear for weeks (US EPA 2013{far})"
+                f"total ammonia {total} {water} is {as_n / chronic:.1f} times what fish bear for weeks "
+                f"(US EPA 2013{far})"
             )
         else:
             sentence = (
-                f"un-ionised ammonia {more_than}about {told.un_ionised:.2g} mg/L as NH3 against a limit of {limit:g} "
-                f"(total {told.total_ammonia:g} mg/L as NH4 {water.rstrip(',')}; salts in the water make it 5–10 % "
-                "less)"
+                f"un-ionised ammonia {more_than}about {units.say(told.un_ionised, 'mg/L as NH3', '.2g')} against a "
+                f"limit of {limit:g} (total {total.removeprefix(more_than)} {water.rstrip(',')}; salts in the water "
+                "make it 5–10 % less)"
             )
         evidence = WaterTestEvidence(
             quantity="ammonia",
@@ -354,6 +357,7 @@ class ChemistryWatch:
         if test is None or told.chlorine is None:
             return self._never_tested("chlorine_high")
         limit = self.tank.limits.chlorine
+        level = self._units.say(told.chlorine, "mg/L", "g")
         times = f", {told.chlorine / limit:.0f} times what fish bear for an hour (US EPA 1984)"
         evidence = WaterTestEvidence(
             quantity="chlorine",
@@ -361,7 +365,7 @@ class ChemistryWatch:
             unit="mg/L",
             limit=limit,
             tested_at_s=test.at_s,
-            sentence=f"chlorine {told.chlorine:g} mg/L{times if limit == CHLORINE_ACUTE else ''}",
+            sentence=f"chlorine {level}{times if limit == CHLORINE_ACUTE else ''}",
         )
         says = _level_says(told.chlorine, limit, at_s - test.at_s)
         return Finding(alarm="chlorine_high", tank=self.tank.id, says=says, evidence=evidence)
@@ -400,7 +404,7 @@ class ChemistryWatch:
         """Before any test: once it is likelier than not that it runs out within four weeks, a test is asked for."""
         chance = max(kh.chance_now, kh.chance_in_four_weeks)
         says: Says = "clear" if chance < UNTESTED_CLEAR else "hold" if patient or chance <= UNSURE else "raise"
-        sentence = f"carbonate hardness was never tested; by source water, feed and changes {band(kh)}"
+        sentence = f"carbonate hardness was never tested; by source water, feed and changes {band(kh, self._units)}"
         if kh.rate < 0 and kh.days_to_limit is not None:
             when = f"in about {kh.days_to_limit:.0f} days" if kh.days_to_limit >= 1 else "by now"
             sentence += f", falling by {-kh.rate:.2g} a day, at its limit of {limit:g} {when}"
@@ -411,7 +415,7 @@ class ChemistryWatch:
     def _mineral_finding(self, alarm: str, told: Hardness, limit: float, name: str, way: str) -> Finding:
         worst = max(told.chance_now, told.chance_in_four_weeks)
         says: Says = "raise" if worst > SURE else "clear" if worst < UNSURE else "hold"
-        sentence = f"{name} {band(told)}"
+        sentence = f"{name} {band(told, self._units)}"
         if told.chance_now > SURE:
             sentence += f", past its limit of {limit:g}"
         elif told.days_to_limit is not None:

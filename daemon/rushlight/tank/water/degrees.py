@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from rushlight.alarms.evidence import MineralEvidence
 from rushlight.effects import Estimate
 from rushlight.localtime import DAY_S
+from rushlight.localunits import METRIC, Units
 from rushlight.tank.water import minerals
 from rushlight.tank.water.minerals import MineralFact
 
@@ -36,9 +37,10 @@ class Hardness:
     tested_at_s: float
 
 
-def band(told: Hardness) -> str:
+def band(told: Hardness, units: Units = METRIC) -> str:
     """The level in words, with its central 90 %."""
-    return f"about {told.level.mean:.1f} °dH ({told.level.low:.1f} to {told.level.high:.1f})"
+    low, high = (units.figure(v, "°dH", ".1f") for v in (told.level.low, told.level.high))
+    return f"about {units.say(told.level.mean, '°dH', '.1f')} ({low} to {high})"
 
 
 def hardness_of(
