@@ -86,6 +86,10 @@ class Units:
         shown = _SHOWN[self.system].get(head)
         return unit if shown is None else f"{shown.word}{space}{rest}"
 
+    def name(self, litres: str) -> str:
+        """What water is counted in, spelt out: 'gallons' for 'litres'."""
+        return litres if self.word("L") == "L" else "gallons"
+
     def of(self, value: float, unit: str) -> float:
         """The value in the site's unit."""
         shown = self._shown(unit)

@@ -12,7 +12,7 @@ from statistics import median_high
 from typing import Any, Literal
 
 from rushlight.effects import AlarmStateName, Estimate
-from rushlight.settings import Priority
+from rushlight.settings import Priority, UnitSystem
 
 STANDING = frozenset({"unacknowledged", "acknowledged"})
 """States of an alarm whose cause is there."""
@@ -255,6 +255,8 @@ class SiteView:
     at_s: float
     name: str
     timezone: str
+    units: UnitSystem = "metric"
+    """What people at the site read."""
     clock_ok: bool = True
     tanks: tuple[TankView, ...] = ()
     alarms: tuple[AlarmView, ...] = ()

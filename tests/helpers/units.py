@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterator
 
 from helpers.site import CONFIG, lines_of
+from rushlight import eventlines
 
 METRIC_WORDS = re.compile(r"°C|°dH|mg/L|\blit(?:re|er)s?\b|(?<=[\d\s])(?:L|cm|mL)\b(?![a-z])")
 OTHER_WORDS = re.compile(
@@ -36,26 +37,26 @@ def config_text(system: str) -> str:
     return text + _MORE + drops
 
 
-def lines() -> list[str]:
+def lines(start: str = START) -> list[str]:
     """Ten days of probes and entries: heat, a fall of level, two thermometers apart, every test beyond its limit."""
     n = 10 * EVERY_DAY
     warm = [25.0 if i < 2 * EVERY_DAY else 29.5 if i < 4 * EVERY_DAY else 25.0 for i in range(n)]
-    out = lines_of("foyer-temperature", warm, start=START, every_s=EVERY_S)
+    out = lines_of("foyer-temperature", warm, start=start, every_s=EVERY_S)
     out += lines_of(
         "heater-end",
         [w + (4.0 if i > 5.5 * EVERY_DAY else 0.0) for i, w in enumerate(warm)],
-        start=START,
+        start=start,
         every_s=EVERY_S,
     )
     out += lines_of(
-        "foyer-level", [30.0 if i < 8.3 * EVERY_DAY else 24.0 for i in range(n)], start=START, every_s=EVERY_S
+        "foyer-level", [30.0 if i < 8.3 * EVERY_DAY else 24.0 for i in range(n)], start=start, every_s=EVERY_S
     )
-    out += lines_of("foyer-ph", [7.4] * n, start=START, every_s=EVERY_S)
-    out += list(_entries())
+    out += lines_of("foyer-ph", [7.4] * n, start=start, every_s=EVERY_S)
+    out += list(_entries(eventlines.unix_s(start)))
     return sorted(out, key=lambda line: re.search(r'"at": ?"([^"]+)"', line).group(1))  # type: ignore[union-attr]
 
 
-def _entries() -> Iterator[str]:
+def _entries(start_s: float) -> Iterator[str]:
     for day, body in (
         (2, '"kind": "test", "method": "strip", "values": {"nitrate": 25, "ph": 7.5, "kh": 5, "gh": 20}'),
         (
@@ -74,5 +75,5 @@ def _entries() -> Iterator[str]:
         (9.2, '"kind": "sighting", "what": "gasping"'),
         (9.4, '"kind": "note", "text": "all as it should be"'),
     ):
-        whole, part = divmod(day, 1)
-        yield f'{{"at": "2026-03-{2 + int(whole):02d}T{int(part * 24):02d}:00:01Z", {body}, "tank": "foyer"}}'
+        at = eventlines.rfc3339(start_s + day * 86_400.0 + 1.0)
+        yield f'{{"at": "{at}", {body}, "tank": "foyer", "id": "entry-{day:g}"}}'

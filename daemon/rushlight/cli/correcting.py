@@ -17,6 +17,7 @@ from rushlight.cli.recording import changes_of, said_of
 from rushlight.clock import SystemClock
 from rushlight.entry import entered
 from rushlight.entry.receipt import Receipt
+from rushlight.localunits import Units
 from rushlight.service import offline
 from rushlight.settings import Config
 
@@ -105,7 +106,7 @@ def undo(entry: str, config_file: Path | None) -> None:
         fail(f"not stored: {e}")
     except OSError as e:
         fail(f"not stored: the daemon is not running and {data_folder(config)} can't be written ({e})")
-    asking.report(receipt, event.id, said=f"Undone: {entered.of_event(event)}")
+    asking.report(receipt, event.id, said=f"Undone: {entered.of_event(event, Units(config.site.units))}")
 
 
 def _found(config: Config, tank: str | None) -> list[dict[str, Any]]:

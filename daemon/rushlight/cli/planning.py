@@ -12,6 +12,7 @@ from rich.table import Table
 
 from rushlight.cli import asking
 from rushlight.cli.common import config_option, fail, load_config
+from rushlight.localunits import Units
 from rushlight.science.chemistry.water_change import DAILY_CAP, Contents, Plan, plan
 from rushlight.settings import Config, Tank
 from rushlight.views import SiteView, TankView
@@ -23,12 +24,12 @@ from rushlight.web import plans
 @click.option(
     "--target",
     type=click.FloatRange(min=0),
-    help="Nitrate to reach, mg/L as NO3.  [default: what the planner proposes for all that is beyond its limit]",
+    help="Nitrate to reach, mg/L (ppm) as NO3.  [default: what the planner proposes for all that is beyond its limit]",
 )
 @click.option(
     "--nitrate",
     type=click.FloatRange(min=0),
-    help="Nitrate now, mg/L as NO3.  [default: the running daemon's estimate]",
+    help="Nitrate now, mg/L (ppm) as NO3.  [default: the running daemon's estimate]",
 )
 @click.option(
     "--daily-cap",
@@ -60,13 +61,22 @@ def plan_(
     if seen is not None and (target is None or seen.remedy_kind not in {"none", "change"}):
         _propose(seen)  # without a target, or where plain tap water would do harm or nobody can know
         return
+    units = Units(config.site.units)
     now, rise = _now(seen, why, nitrate)
     source = Contents(**{k: tank.source_water.get(k) for k in ("nitrate", "kh", "gh", "ph")})
     try:
-        made = plan(now, source, tank.litres, target or 0.0, daily_cap=daily_cap, net_rate=rise)
+        made = plan(
+            now,
+            source,
+            tank.litres,
+            target or 0.0,
+            daily_cap=daily_cap,
+            net_rate=rise,
+            say=units.say,
+        )
     except ValueError as e:
         fail(str(e), status=2)
-    _show(made)
+    _show(made, units)
 
 
 def _tank(config: Config, tank_id: str | None) -> Tank:
@@ -108,7 +118,7 @@ def _now(seen: TankView | None, why: str, nitrate: float | None) -> tuple[Conten
     return (found if nitrate is None else dataclasses.replace(found, nitrate=nitrate)), rise
 
 
-def _show(made: Plan) -> None:
+def _show(made: Plan, units: Units) -> None:
     console = Console(highlight=False)
     if not made.changes:
         console.print("nothing to change: nitrate is at or below the target already.")
@@ -117,16 +127,16 @@ def _show(made: Plan) -> None:
     known = {k: v for k, v in names.items() if any(getattr(c.after, k) is not None for c in made.changes)}
     table = Table(box=None, padding=(0, 2), header_style="dim")
     table.add_column("when")
-    for column in ("change", "litres", *(f"{name} after" for name, _ in known.values())):
+    for column in ("change", units.name("litres"), *(f"{name} after" for name, _ in known.values())):
         table.add_column(column, justify="right", no_wrap=True)
     for change in made.changes:
-        after = (_figure(getattr(change.after, key), unit) for key, (_, unit) in known.items())
+        after = (_figure(getattr(change.after, key), unit, units) for key, (_, unit) in known.items())
         when = {0: "now", 1: "in 1 day"}.get(change.day, f"in {change.day} days")
-        table.add_row(when, f"{100 * change.fraction:.0f} %", f"{change.litres:.0f}", *after)
+        table.add_row(when, f"{100 * change.fraction:.0f} %", units.figure(change.litres, "L", ".0f"), *after)
     console.print(table)
     for caution in made.cautions:
         console.print(f"note: {caution}")
 
 
-def _figure(value: float | None, unit: str) -> str:
-    return "not known" if value is None else f"{value:.1f} {unit}".rstrip()
+def _figure(value: float | None, unit: str, units: Units) -> str:
+    return "not known" if value is None else units.say(value, unit, ".1f")

@@ -23,6 +23,7 @@ from rushlight.entry.kitunits import in_own_units
 from rushlight.entry.receipt import Receipt
 from rushlight.events import KINDS, Calibration, Event, Test
 from rushlight.localtime import local_time
+from rushlight.localunits import METRIC, Units
 from rushlight.settings import Config
 from rushlight.views import SiteView
 
@@ -66,6 +67,7 @@ def record(kind: str, pairs: tuple[str, ...], config_file: Path | None, *, sure:
     rushlight record kit_check kit=strip nitrate=50:25 nitrate=25:10 pack='lot 7'
     rushlight record feeding --tank foyer grams=0.9
     rushlight record water_change --tank foyer fraction=30%
+    rushlight record top_off --tank foyer litres='2 US gal'
     rushlight record harvest --tank foyer fresh_grams=400 plant='umbrella sedge'
     rushlight record growth --tank foyer plant='water mint' new_leaves=6 longest_cm=31
     rushlight record growth --tank foyer cover=42%
@@ -79,6 +81,9 @@ def record(kind: str, pairs: tuple[str, ...], config_file: Path | None, *, sure:
     rushlight record pack --tank foyer strips=50
     rushlight record calibration --probe foyer-ph 6.86=6.91@24 4.01=4.10@24
     rushlight record correction of=ENTRY-ID void=true
+
+    Volumes, lengths and weights are in the site's units ([site] units) unless one is written: 10gal, '4 in', 25g.
+    Tests are in the unit that the kit's box gives, and what was understood is said back.
 
     Exit status: 0 on the disk (the entry's id is printed); 1 it could not be stored; 2 the entry is wrong;
     3 it acts, but is in memory only: a restart before the disk takes it loses it; 4 no answer came, so it is not known.
@@ -118,7 +123,8 @@ def said_of(event: Event, config: Config, zone: zoneinfo.ZoneInfo) -> str:
     title = next((t.title for t in config.tank if t.id == getattr(event, "tank", "")), "")
     kit = getattr(event, "kit", "") if len(config.kit) > 1 and event.kind == "test" else ""
     when = f"{local_time(event.at_s, zone):%a %-d %b %Y, %H:%M}"
-    return ", ".join(p for p in (entered.of_event(event), f"kit {kit}" if kit else "", title, when) if p)
+    what = entered.of_event(event, Units(config.site.units))
+    return ", ".join(p for p in (what, f"kit {kit}" if kit else "", title, when) if p)
 
 
 def changes_of(event: Event, pairs: tuple[str, ...], when: str | None, config: Config, now_s: float) -> dict[str, Any]:
@@ -135,7 +141,7 @@ def changes_of(event: Event, pairs: tuple[str, ...], when: str | None, config: C
     elif isinstance(event, Calibration):
         changes["points"] = [_point(p) for p in pairs]
     else:
-        changes |= {k: _plain(v) if v.strip() else None for k, v in fields.items()}
+        changes |= {k: _value(k, v, config) if v.strip() else None for k, v in fields.items()}
     if when:
         changes["at"] = _when(when, local_time(now_s, zoneinfo.ZoneInfo(config.site.timezone))).isoformat()
     return changes
@@ -182,7 +188,7 @@ def build(kind: str, pairs: tuple[str, ...], config: Config, now_s: float, **giv
     if kind != "test":
         if given.get("picture"):
             fail("--picture: goes with a test", status=2)
-        return line | {k: _plain(v) for k, v in fields.items()}
+        return line | {k: _value(k, v, config) for k, v in fields.items()}
     body = _test(fields, line["tank"], config)
     return line | body | _picture(body, config, given)
 
@@ -287,6 +293,27 @@ def _plain(text: str) -> Any:
         return json.loads(text)
     except ValueError:
         return text
+
+
+_QUANTITIES = {
+    "litres": "volume",
+    "longest_cm": "length",
+    "height_cm": "length",
+    **dict.fromkeys(("grams", "fresh_grams", "dry_grams"), "mass"),
+}
+
+
+def _value(key: str, text: str, config: Config) -> Any:
+    """A value as `_plain`; of a quantity, in the site's unit or the one that is written behind it, the record's."""
+    units = Units(config.site.units)
+    if key not in _QUANTITIES or (units == METRIC and isinstance(_plain(text), int | float)):
+        return _plain(text)
+    if _COMMA.fullmatch(text):
+        fail(f"{key}: write decimals with a point, such as 25.5, got {text!r}", status=2)
+    try:
+        return units.read(text, _QUANTITIES[key])
+    except ValueError as e:
+        fail(f"{key}: {e}", status=2)
 
 
 def _point(text: str) -> dict[str, float]:

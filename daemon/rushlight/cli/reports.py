@@ -23,7 +23,7 @@ from rushlight.cli.common import config_in_use, config_option, fail
 from rushlight.clock import SystemClock
 from rushlight.effects import Estimate
 from rushlight.localtime import DAY_S, local_time
-from rushlight.localunits import number
+from rushlight.localunits import Units
 from rushlight.settings import Config
 from rushlight.views import STANDING, AlarmView, ProbeView, SiteView, TankView
 
@@ -59,7 +59,7 @@ def status(config_file: Path | None, *, as_json: bool) -> None:
     if view.storage:
         _say(console, view.storage)
     for tank in view.tanks:
-        _print_tank(console, tank, view.at_s, zone)
+        _print_tank(console, tank, view.at_s, zone, Units(view.units))
     _print_alarms(console, [*view.alarms, *(a for t in view.tanks for a in t.alarms)], zone)
     for outlet in view.outlets:
         console.print()
@@ -67,8 +67,8 @@ def status(config_file: Path | None, *, as_json: bool) -> None:
         _say(console, outlet.sentence)
 
 
-def _print_tank(console: Console, tank: TankView, now_s: float, zone: zoneinfo.ZoneInfo) -> None:
-    console.print(Text.assemble("\n", (tank.title, "bold"), f" ({tank.litres:g} L)"))
+def _print_tank(console: Console, tank: TankView, now_s: float, zone: zoneinfo.ZoneInfo, units: Units) -> None:
+    console.print(Text.assemble("\n", (tank.title, "bold"), f" ({units.say(tank.litres, 'L', 'g')})"))
     _print_account(console, tank, zone)
     water = (f"Water: {said}" for said in tank.remedy_sentences)
     for said in (tank.next_kind_sentence, *tank.kit_sentences, *water):
@@ -82,14 +82,14 @@ def _print_tank(console: Console, tank: TankView, now_s: float, zone: zoneinfo.Z
         ("share kept up", tank.kept_up, ""),
     ):
         if value is not None:
-            _say(console, f"{name}: {_estimate(value)} {unit}".rstrip())
+            _say(console, f"{name}: {_estimate(value)} {units.word(unit)}".rstrip())
     if tank.probes:
         table = Table(box=None, padding=(0, 2), header_style="dim")
         for column in ("probe", "value", "age", ""):
             table.add_column(column)
         for probe in tank.probes:
             at_s = probe.heard_at_s if probe.value is None else probe.value_at_s
-            table.add_row(_named(probe), _value(probe), _age(at_s, now_s), Text(probe.trouble))
+            table.add_row(_named(probe), _value(probe, units), _age(at_s, now_s), Text(probe.trouble))
         console.print(table)
 
 
@@ -126,10 +126,10 @@ def _named(probe: ProbeView) -> Text:
     return Text(", ".join(s for s in said if s))
 
 
-def _value(probe: ProbeView) -> str:
+def _value(probe: ProbeView, units: Units) -> str:
     if probe.value is None:
-        return "—" if probe.raw is None else f"gives {number(probe.raw, 3)} {probe.raw_unit}"
-    return f"{number(probe.value, 3)} {probe.unit_shown}".strip()
+        return "—" if probe.raw is None else f"gives {units.say(probe.raw, probe.raw_unit, 3)}"
+    return units.say(probe.value, probe.unit_shown, 3)
 
 
 def _estimate(e: Estimate) -> str:

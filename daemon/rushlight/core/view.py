@@ -34,6 +34,7 @@ def site_view(core: Core, state: SiteState, at_s: float, *, clock_ok: bool = Tru
         at_s=at_s,
         name=core.config.site.name,
         timezone=core.config.site.timezone,
+        units=core.config.site.units,
         clock_ok=clock_ok,
         tanks=tuple(
             _tank(t, state.tanks[k], at_s, [p for p in probes if p.tank == k], [a for a in alarms if a.tank == k])

@@ -58,17 +58,18 @@ def nitrate(
     zone: zoneinfo.ZoneInfo,
     palette: Palette,
     size: tuple[int, int] = (360, 130),
+    unit: str = "mg/L as NO3",
 ) -> str:
     """Nitrate with its band over the stretch, mg/L as NO3; '' where nothing is known."""
     inside = [h for h in history if span[0] <= h[0] <= span[1]]
     if not inside:
         return ""
     top = max(limit * 1.1, *(min(high, limit * 3) for _, _, _, high in inside))
-    c = Canvas("Nitrate", span, (0.0, top), zone=zone, palette=palette, size=size, unit="mg/L as NO3")
+    c = Canvas("Nitrate", span, (0.0, top), zone=zone, palette=palette, size=size, unit=unit)
     c.band([(t, low, high) for t, _, low, high in inside], palette.first)
     c.level(limit, f"limit {limit:g}", palette.warn)
     c.line([(t, mean) for t, mean, _, _ in inside], palette.first)
-    return c.svg(f"From {inside[0][1]:.0f} to {inside[-1][1]:.0f} mg/L; limit {limit:g}")
+    return c.svg(f"From {inside[0][1]:.0f} to {inside[-1][1]:.0f} {unit.partition(' ')[0]}; limit {limit:g}")
 
 
 def light(

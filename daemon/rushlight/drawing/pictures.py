@@ -35,8 +35,9 @@ def nitrate(
     zone: zoneinfo.ZoneInfo,
     palette: Palette,
     size: Size = (360, 220),
+    unit: str = "mg/L as NO3",
 ) -> str:
-    """Nitrate with its 90 % band, tests as bars, the limit, and the forecast dashed.  mg/L as NO3."""
+    """Nitrate with its 90 % band, tests as bars, the limit, and the forecast dashed; `unit` is what it is read in."""
     everything = [*history, *forecast]
     if not everything:
         return _nothing("Nitrate", "no test yet", palette, size)
@@ -54,7 +55,7 @@ def nitrate(
         zone=zone,
         palette=palette,
         size=size,
-        unit="mg/L as NO3",
+        unit=unit,
     )
     c.band([(t, lo, hi) for t, _, lo, hi in history], palette.first)
     c.band([(t, lo, hi) for t, _, lo, hi in forecast], palette.first, 0.10)
@@ -64,7 +65,7 @@ def nitrate(
     for bar in tests:
         c.upright(bar.at_s, bar.low, bar.high if bar.high is not None else top, palette.second)
     now = history[-1] if history else forecast[0]
-    level = f"{now[1]:.0f} mg/L as NO3 now, between {now[2]:.0f} and {now[3]:.0f}"
+    level = f"{now[1]:.0f} {unit} now, between {now[2]:.0f} and {now[3]:.0f}"
     return c.svg(f"{level}; limit {limit:g}; {len(tests)} tests shown as bars")
 
 
@@ -110,7 +111,13 @@ def light(
     return c.svg(said)
 
 
-def shares(rows: Sequence[tuple[str, float, float, float]], *, palette: Palette, width: int = 360) -> str:
+def shares(
+    rows: Sequence[tuple[str, float, float, float]],
+    *,
+    palette: Palette,
+    width: int = 360,
+    unit: str = "mg/L as NO3 a day",
+) -> str:
     """Causes of a change as bars left and right of nought: name, mean, low, high in mg/L a day."""
     if not rows:
         return _nothing("What changed", "nothing to explain", palette, (width, 60))
@@ -132,7 +139,7 @@ def shares(rows: Sequence[tuple[str, float, float, float]], *, palette: Palette,
             tag("path", d=whisker, stroke=ink, stroke_width=1.2),
             over(f"{mean:+.2f}".replace("-", "\N{MINUS SIGN}"), mid + aside, y + 11, ink, palette, anchor=anchor),
         ]
-    title = "Change of the net rate, mg/L as NO3 a day"
+    title = f"Change of the net rate, {unit}"
     said = "; ".join(f"{name} {mean:+.2f}" for name, mean, _, _ in rows)
     return sheet(title, f"{title}, by cause: {said}", (width, height), palette, "".join(parts))
 

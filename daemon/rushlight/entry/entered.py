@@ -157,12 +157,12 @@ def values_of(test: Test, units: Units = METRIC) -> str:
     """'Nitrate 25 mg/L as NO3, pH 7'."""
     said = []
     for k, v in test.values.items():
-        unit = _unit(k, test.units.get(k, ""), units)
+        unit = unit_of_value(k, test.units.get(k, ""), units)
         said.append(f"{NAMES.get(k, k)} {v if isinstance(v, str) else f'{v:g}'}{f' {unit}' if unit else ''}")
     return ", ".join(said)
 
 
-def _unit(substance: str, unit: str, units: Units) -> str:
+def unit_of_value(substance: str, unit: str, units: Units) -> str:
     """As the kit has it: a test's value is what was read off the box, in whatever unit that is."""
     try:
         said = spoken(substance, unit)

@@ -30,7 +30,7 @@ from rushlight.events import (
     WaterChange,
 )
 from rushlight.localtime import DAY_S, local_time
-from rushlight.localunits import number
+from rushlight.localunits import Units, number
 from rushlight.summary.week import Week, week_at
 from rushlight.views import STANDING, AlarmView, ProbeView, SiteView, TankView
 
@@ -96,8 +96,8 @@ def build(material: Material) -> Summary:
     """The summary of the seven days before the view's day."""
     view = material.view
     zone = zoneinfo.ZoneInfo(view.timezone)
-    week = week_at(view.at_s, zone)
-    tanks = tuple(_tank(material, tank, week, zone) for tank in view.tanks)
+    week, units = week_at(view.at_s, zone), Units(view.units)
+    tanks = tuple(_tank(material, tank, week, zone, units) for tank in view.tanks)
     return Summary(
         site=view.name,
         week=week,
@@ -115,7 +115,7 @@ def _headline(tanks: Sequence[TankPart], view: SiteView) -> str:
     return f"To look at this week: {', '.join(busy)}."
 
 
-def _tank(material: Material, tank: TankView, week: Week, zone: zoneinfo.ZoneInfo) -> TankPart:
+def _tank(material: Material, tank: TankView, week: Week, zone: zoneinfo.ZoneInfo, units: Units) -> TankPart:
     standing = [a for a in tank.alarms if a.state in STANDING]
     entries = [e for e in material.entries if isinstance(e, TankEvent) and e.tank == tank.id and _within(e.at_s, week)]
     entries.sort(key=lambda e: e.at_s)
@@ -127,8 +127,8 @@ def _tank(material: Material, tank: TankView, week: Week, zone: zoneinfo.ZoneInf
         state=tank.account.evidence[0] if tank.account.evidence else "Not known yet.",
         worry=_worst(standing),
         todo=tuple(_todo(tank, standing, zone)),
-        changed=tuple(_changed(tank, standing, changes, entries, zone)),
-        figures=tuple(_figures(tank, days, before, changes, entries, zone)),
+        changed=tuple(_changed(tank, standing, changes, entries, zone, units)),
+        figures=tuple(_figures(tank, days, before, changes, entries, zone, units)),
         pictures=tuple(material.pictures.get(tank.id, ())),
     )
 
@@ -156,6 +156,7 @@ def _changed(
     changes: Sequence[AlarmChange],
     entries: Sequence[TankEvent],
     zone: zoneinfo.ZoneInfo,
+    units: Units,
 ) -> list[str]:
     lines = [_without_advice(a.text, a.first_action, tank.title) for a in standing]
     cause = tank.account.cause
@@ -165,7 +166,7 @@ def _changed(
     ids = {a.id for a in standing}
     over = {c.id: c for c in changes if c.id not in ids and c.state in ("returned", "normal")}
     lines += [f"{_day(c.at_s, zone)}: {_mild(c.text, tank.title)}" for c in over.values()]
-    lines += [f"{_day(e.at_s, zone)}: {words}." for e in entries if (words := _entry(e))][-MOST_LINES:]
+    lines += [f"{_day(e.at_s, zone)}: {words}." for e in entries if (words := _entry(e, units))][-MOST_LINES:]
     return lines or ["Nothing of note."]
 
 
@@ -179,14 +180,14 @@ def _mild(text: str, title: str) -> str:
     return text.removeprefix(f"{title}: ").replace("Back to normal; not yet acknowledged.", "Over.")
 
 
-def _entry(event: TankEvent) -> str:  # noqa: C901 - one line for each kind
+def _entry(event: TankEvent, units: Units) -> str:  # noqa: C901 - one line for each kind
     """What somebody did, in a few words; empty for what is no news."""
     said = ""
     match event:
         case WaterChange(fraction=fraction, litres=litres):
-            said = f"water change, {number(100 * fraction)} %" if fraction else f"water change, {number(litres or 0)} L"
+            said = f"water change, {f'{number(100 * fraction)} %' if fraction else units.say(litres or 0, 'L')}"
         case TopOff(litres=litres):
-            said = f"topped off, {number(litres)} L"
+            said = f"topped off, {units.say(litres, 'L')}"
         case Harvest(fresh_grams=fresh, dry_grams=dry):
             said = f"plants cut, {number(fresh or dry or 0)} g {'fresh' if fresh else 'dry'}"
         case LightSpot(place=place, value=value, unit=unit):
@@ -217,9 +218,11 @@ def _figures(
     changes: Sequence[AlarmChange],
     entries: Sequence[TankEvent],
     zone: zoneinfo.ZoneInfo,
+    units: Units,
 ) -> Iterable[tuple[str, str]]:
     if (n := tank.nitrate) is not None:
-        yield "Nitrate", f"{number(n.mean)} mg/L as NO3 (90 %: {number(max(0.0, n.low))} to {number(n.high)})"
+        mean = units.say(n.mean, "mg/L as NO3")
+        yield "Nitrate", f"{mean} (90 %: {number(max(0.0, n.low))} to {number(n.high)})"
     if (k := tank.kept_up) is not None:
         low, high = 100 * max(0.0, k.low), 100 * k.high
         yield "Plants keep up with", f"{100 * k.mean:.0f} % of the feed (90 %: {low:.0f} to {high:.0f} %)"
@@ -236,7 +239,7 @@ def _figures(
         yield "Lamp", f"{tank.lamp_percent:.0f} % of its output when anchored"
     for probe in tank.probes:
         if probe.quantity != "light":
-            yield _probe_name(probe), _probe(probe, zone)
+            yield _probe_name(probe), _probe(probe, zone, units)
     if tank.strips_left is not None:
         yield "Strips left", number(tank.strips_left, 3)
 
@@ -247,12 +250,12 @@ def _probe_name(probe: ProbeView) -> str:
     return f"{name}, {probe.which}" if probe.which else name
 
 
-def _probe(probe: ProbeView, zone: zoneinfo.ZoneInfo) -> str:
+def _probe(probe: ProbeView, zone: zoneinfo.ZoneInfo, units: Units) -> str:
     if probe.trouble:
         return probe.trouble
     if probe.value is None:
         return "nothing heard yet"
-    value = f"{number(probe.value, 3)} {probe.unit_shown}".rstrip()
+    value = units.say(probe.value, probe.unit_shown, 3)
     if probe.fresh or probe.value_at_s is None:
         return value
     return f"{value}, last on {_day(probe.value_at_s, zone)}"

@@ -13,7 +13,7 @@ from rushlight import drawing
 from rushlight.effects import Daily
 from rushlight.events import Event, Test
 from rushlight.localtime import DAY_S, local_day
-from rushlight.localunits import number
+from rushlight.localunits import Units, number
 from rushlight.settings import Config, Tank
 from rushlight.summary.build import Picture
 from rushlight.tank.amounts import nitrate_span
@@ -38,10 +38,10 @@ def _nitrate(
     if not history:
         return None
     bars = [b for t in tests if (b := _bar(config, tank, t)) is not None]
-    limit = tank.limits.nitrate
-    svg = drawing.nitrate(history, (), bars, limit, zone=zone, palette=drawing.MAIL)
+    limit, unit = tank.limits.nitrate, Units(config.site.units).word("mg/L as NO3")
+    svg = drawing.nitrate(history, (), bars, limit, zone=zone, palette=drawing.MAIL, unit=unit)
     first, last = history[0][1], history[-1][1]
-    said = f"Nitrate over {len(history)} days: from {number(first)} to {number(last)} mg/L as NO3"
+    said = f"Nitrate over {len(history)} days: from {number(first)} to {number(last)} {unit}"
     said += f", limit {number(limit, 3)}."
     return Picture(f"nitrate-{tank.id}", said, svg)
 

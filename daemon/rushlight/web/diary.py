@@ -51,7 +51,7 @@ def screen(asked: PageRequest, tank_id: str) -> Response:
     span = (now_s - (span_days + MARGIN_DAYS) * DAY_S, now_s)
     held = [(d.at_s, n.mean, n.low, n.high) for d in days if (n := d.nitrate) is not None]
     shots = [_shot(tank, v, chosen, asked) for v in views if v.address]
-    zone = asked.zone
+    zone, unit = asked.zone, asked.units.word("mg/L as NO3")
     return asked.page(
         "diary.html",
         f"Picture diary, {tank.title}",
@@ -67,7 +67,7 @@ def screen(asked: PageRequest, tank_id: str) -> Response:
             svg
             for svg in (
                 album.light([(d.at_s, d.light_dose_mol) for d in days], span, zone=zone, palette=PAGE),
-                album.nitrate(held, span, tank.limits.nitrate, zone=zone, palette=PAGE),
+                album.nitrate(held, span, tank.limits.nitrate, zone=zone, palette=PAGE, unit=unit),
             )
             if svg
         ],

@@ -105,7 +105,8 @@ def _curve(asked: PageRequest, t: TankView, reader: Reader) -> str:
     if t.nitrate is None:
         return ""
     band.append((now_s, t.nitrate.mean, t.nitrate.low, t.nitrate.high))
-    said = f"Nitrate over {CURVE_DAYS // 7} weeks: now {formats.span(t.nitrate)} mg/L as NO3, limit {limit:g}"
+    unit = asked.units.word("mg/L as NO3")
+    said = f"Nitrate over {CURVE_DAYS // 7} weeks: now {formats.span(t.nitrate)} {unit}, limit {limit:g}"
     return lanes.small(band, (), limit, f"limit {limit:g}", (from_s, now_s), said)
 
 

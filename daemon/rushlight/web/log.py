@@ -16,6 +16,7 @@ from rushlight.drawing.signs import Shape
 from rushlight.entry import entered
 from rushlight.events import Acknowledge, Correction, Event, Shelve
 from rushlight.localtime import DAY_S, local_date, midnight_of
+from rushlight.localunits import Units
 from rushlight.web import formats
 from rushlight.web.entering.entries import SHEETS
 from rushlight.web.screens import notice
@@ -67,7 +68,7 @@ def screen(asked: PageRequest, tank_id: str) -> Response:
     ]
     shown.sort(key=lambda e: -e.at_s)
     kinds = _kinds(shown)
-    found = [e for e in shown if (not kind or e.kind == kind) and _has(e, word) and e.at_s < before_s]
+    found = [e for e in shown if (not kind or e.kind == kind) and _has(e, word, asked.units) and e.at_s < before_s]
     days = _days(asked, found[:PAGE], undone)
     older = found[PAGE - 1].at_s if len(found) > PAGE else None
     return asked.page(
@@ -98,9 +99,9 @@ def _kinds(events: Sequence[Event]) -> dict[str, str]:
     return dict(sorted(((k, titles.get(k, k)) for k in here), key=lambda item: item[1]))
 
 
-def _has(event: Event, word: str) -> bool:
+def _has(event: Event, word: str, units: Units) -> bool:
     """Whether the word stands in what the entry says, or in what was noted beside it."""
-    said = f"{entered.of_event(event)} {getattr(event, 'note', '')} {getattr(event, 'what', '')}"
+    said = f"{entered.of_event(event, units)} {getattr(event, 'note', '')} {getattr(event, 'what', '')}"
     return word.casefold() in said.casefold()
 
 
@@ -121,4 +122,4 @@ def _line(asked: PageRequest, event: Event, undone: bool) -> Line:
     late = event.received_s is not None and event.received_s > event.at_s + 600.0
     moment = formats.moment(event.received_s, asked.daemon.now_s(), asked.zone) if late else ""
     at = formats.clock(event.at_s, asked.zone)
-    return Line(event.id, marks.shape_of(event), entered.of_event(event), at, moment, undone)
+    return Line(event.id, marks.shape_of(event), entered.of_event(event, asked.units), at, moment, undone)

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from rushlight.alarms.wording.words import capital
+from rushlight.localunits import METRIC, Units
 from rushlight.science.chemistry.water_change import Contents, Plan, plan
 from rushlight.settings import Tank
 from rushlight.views import TankView
@@ -23,7 +24,7 @@ class Suggestion:
     words: str = ""
 
 
-def water_change(tank: Tank, view: TankView, target: float | None = None) -> Suggestion:
+def water_change(tank: Tank, view: TankView, target: float | None = None, units: Units = METRIC) -> Suggestion:
     """The change that brings nitrate to `target` (by default half the limit, or a little above the source water)."""
     if view.remedy_kind != "none" and (target is None or view.remedy_kind != "change"):
         goal = target if target is not None else 0.5 * tank.limits.nitrate
@@ -33,7 +34,7 @@ def water_change(tank: Tank, view: TankView, target: float | None = None) -> Sug
     source = Contents(**{k: tank.source_water.get(k) for k in ("nitrate", "kh", "gh", "ph")})
     rise = max(0.0, view.net_rate.mean) if view.net_rate else 0.0
     try:
-        made = plan(contents(view), source, tank.litres, goal, net_rate=rise)
+        made = plan(contents(view), source, tank.litres, goal, net_rate=rise, say=units.say)
     except ValueError as e:
         return Suggestion(goal, words=f"{capital(str(e))}.")
     return Suggestion(goal, made)

@@ -36,7 +36,8 @@ def notice(asked: PageRequest) -> Notice | None:
     event = standing or next((e for e in events if e.id == entry_id), None)
     if event is None:
         return Notice(f"Entered.{held}") if "done" in query else None
-    said, gone = entered.of_event(event), any(isinstance(e, Correction) and e.of == entry_id and e.void for e in events)
+    said = entered.of_event(event, asked.units)
+    gone = any(isinstance(e, Correction) and e.of == entry_id and e.void for e in events)
     if gone:
         return Notice(f"Undone. {said}.{changed}{held}")
     when = formats.moment(event.at_s, asked.daemon.now_s(), asked.zone)

@@ -7,9 +7,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from rushlight.effects import Estimate
+from rushlight.localunits import Units
 from rushlight.settings import OnHours, Tank
 from rushlight.web import formats
-from rushlight.web.entering.fields import FieldError, number
+from rushlight.web.entering.fields import FieldError, in_record, number
 from rushlight.web.serving.daemon import Trial
 from rushlight.web.serving.page_request import PageRequest
 
@@ -47,7 +48,7 @@ def asked_for(asked: PageRequest, tank: Tank) -> tuple[dict[str, str], Outcome |
     if not any(wanted.values()):
         return wanted, None, {}
     try:
-        grams = number(wanted, "feed", most=1000)
+        grams = number(in_record(wanted, {"feed": "mass"}, asked.units), "feed", most=1000)
         hours = number(wanted, "hours", most=24)
         percent = number(wanted, "change", most=100)
     except FieldError as e:
@@ -60,13 +61,15 @@ def asked_for(asked: PageRequest, tank: Tank) -> tuple[dict[str, str], Outcome |
     plain, tried = asked.daemon.what_if(tank.id, Trial()), asked.daemon.what_if(tank.id, trial)
     if not tried:
         return wanted, None, {"feed": "there is no test to start from yet"}
-    return wanted, _outcome(tank, plain, tried), {}
+    return wanted, _outcome(tank, plain, tried, asked.units), {}
 
 
-def _outcome(tank: Tank, plain: Sequence[tuple[int, Estimate]], tried: Sequence[tuple[int, Estimate]]) -> Outcome:
+def _outcome(
+    tank: Tank, plain: Sequence[tuple[int, Estimate]], tried: Sequence[tuple[int, Estimate]], units: Units
+) -> Outcome:
     limit, last = tank.limits.nitrate, tried[-1][0]
     sentence = (
-        f"In {last} days nitrate would be {formats.span(tried[-1][1])} mg/L as NO3 instead of "
+        f"In {last} days nitrate would be {formats.span(tried[-1][1])} {units.word('mg/L as NO3')} instead of "
         f"{formats.span(plain[-1][1])}; "
         f"the limit is {limit:g}. {_crossing(tried, limit)}"
     )

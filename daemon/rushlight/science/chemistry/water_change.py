@@ -10,6 +10,7 @@ supply make both uncertain; where pH, KH or temperature of either water is not k
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from rushlight.science.chemistry import carbonate
@@ -69,6 +70,15 @@ class Plan:
         return sum(c.litres for c in self.changes)
 
 
+Say = Callable[[float, str, str], str]
+"""Writes a value, its unit, by a format specification."""
+
+
+def as_recorded(value: float, unit: str, spec: str) -> str:
+    """A value in the unit in which it is worked out."""
+    return f"{format(value, spec)} {unit}".rstrip()
+
+
 def plan(
     tank: Contents,
     source: Contents,
@@ -77,10 +87,11 @@ def plan(
     *,
     daily_cap: float = DAILY_CAP,
     net_rate: float = 0.0,
+    say: Say = as_recorded,
 ) -> Plan:
     """The fewest equal daily changes, none above `daily_cap`, after which nitrate is at `target`.
 
-    `net_rate`: by how much nitrate rises a day by itself, mg/L as NO3.
+    `net_rate`: by how much nitrate rises a day by itself, mg/L as NO3.  `say` writes a value for whoever reads it.
 
     Raises:
         ImpossibleError: the source water, the cap or the daily rise forbid the target.
@@ -97,14 +108,14 @@ def plan(
         return Plan(changes=(), after=tank, ph_settled=tank.ph)
     if source.nitrate >= target:
         raise ImpossibleError(
-            f"the source water holds {source.nitrate:g} mg/L of nitrate (as NO3), the target is {target:g}: no "
-            "amount of it gets there. Use water with less nitrate, or choose a higher target."
+            f"the source water holds {say(source.nitrate, 'mg/L', 'g')} of nitrate (as NO3), the target is {target:g}: "
+            "no amount of it gets there. Use water with less nitrate, or choose a higher target."
         )
-    number, fraction = _series(level, target, source.nitrate, daily_cap, net_rate)
-    return _carry_out(tank, source, litres, (number, fraction), net_rate)
+    number, fraction = _series(level, target, source.nitrate, daily_cap, net_rate, say)
+    return _carry_out(tank, source, litres, (number, fraction), net_rate, say)
 
 
-def _series(level: float, target: float, source: float, cap: float, rise: float) -> tuple[int, float]:
+def _series(level: float, target: float, source: float, cap: float, rise: float, say: Say) -> tuple[int, float]:
     """How many changes and of which fraction."""
     number = 1
     while _after_series(level, source, cap, number, rise) > target * (1 + 1e-12):
@@ -112,8 +123,9 @@ def _series(level: float, target: float, source: float, cap: float, rise: float)
         if number > LONGEST_SERIES:
             low = _after_series(level, source, cap, LONGEST_SERIES, rise)
             raise ImpossibleError(
-                f"changes of {100 * cap:.0f} % a day leave nitrate at {low:.0f} mg/L as NO3, because it rises by "
-                f"{rise:.1f} mg/L a day meanwhile. Allow larger changes, or find the cause of the rise first."
+                f"changes of {100 * cap:.0f} % a day leave nitrate at {say(low, 'mg/L as NO3', '.0f')}, because it "
+                f"rises by {say(rise, 'mg/L a day', '.1f')} meanwhile. Allow larger changes, or find the cause of the "
+                "rise first."
             )
     if number == 1:
         return 1, fraction_for(level, target, source)
@@ -133,7 +145,9 @@ def _after_series(level: float, source: float, fraction: float, number: int, ris
     return level
 
 
-def _carry_out(tank: Contents, source: Contents, litres: float, series: tuple[int, float], rise: float) -> Plan:
+def _carry_out(
+    tank: Contents, source: Contents, litres: float, series: tuple[int, float], rise: float, say: Say
+) -> Plan:
     number, fraction = series
     changes: list[Change] = []
     cautions: list[str] = []
@@ -142,7 +156,7 @@ def _carry_out(tank: Contents, source: Contents, litres: float, series: tuple[in
         before = now if not day else _overnight(now, tank, rise)
         now = mixed(before, source, fraction)
         changes.append(Change(day=day, fraction=fraction, litres=fraction * litres, after=now))
-        cautions += [c for c in _cautions(before, now) if c not in cautions]
+        cautions += [c for c in _cautions(before, now, say) if c not in cautions]
     settled = _settled_ph(tank, now)
     if settled is None:
         cautions.append("pH afterwards is not known: it needs pH, KH and temperature of both waters")
@@ -201,16 +215,15 @@ def _overnight(after: Contents, tank: Contents, rise: float) -> Contents:
     return replace(after, nitrate=nitrate, ph=_settled_ph(tank, after), temp_c=tank.temp_c)
 
 
-def _cautions(before: Contents, after: Contents) -> list[str]:
+def _cautions(before: Contents, after: Contents, say: Say) -> list[str]:
     """What changes too much in one go."""
     found = []
     for name, unit, limit, a, b in (
-        ("temperature", " °C", QUICK_C, before.temp_c, after.temp_c),
-        ("KH", " °dH", QUICK_KH, before.kh, after.kh),
+        ("temperature", "°C", QUICK_C, before.temp_c, after.temp_c),
+        ("KH", "°dH", QUICK_KH, before.kh, after.kh),
         ("pH", "", QUICK_PH, before.ph, after.ph),
     ):
         if a is not None and b is not None and abs(b - a) > limit:
-            found.append(
-                f"{name} moves from {a:.1f} to {b:.1f}{unit} in one go; change less at a time, or adjust the water"
-            )
+            was, then = say(a, unit, ".1f").partition(" ")[0], say(b, unit, ".1f")
+            found.append(f"{name} moves from {was} to {then} in one go; change less at a time, or adjust the water")
     return found

@@ -16,7 +16,7 @@ from pydantic import TypeAdapter
 
 from rushlight.clock import Clock
 from rushlight.config import implied
-from rushlight.localunits import number
+from rushlight.localunits import Units
 from rushlight.outlets.hub import broker
 from rushlight.outlets.result import Done, Parcel, Result
 from rushlight.service import notifying
@@ -76,7 +76,7 @@ def _heard(config: Config, view: SiteView) -> list[Line]:
             found.append(Line(p.id, False, "the running daemon does not know it; restart the daemon"))
         elif probe.fresh and probe.value is not None:
             age_s = max(0.0, view.at_s - (probe.value_at_s or view.at_s))
-            value = f"{number(probe.value, 3)} {'' if probe.unit == 'pH' else probe.unit}".strip()
+            value = Units(config.site.units).say(probe.value, "" if probe.unit == "pH" else probe.unit, 3)
             said = f"{value}, {age_s:.0f} s ago" + (f"; {probe.trouble}" if probe.trouble else "")
             found.append(Line(p.id, not probe.trouble, said))
         elif p.driver == "none":
@@ -216,8 +216,9 @@ def _assumed_limits(config: Config, tank: Tank) -> Iterator[str]:
         sides = implied.assumed(tank, quantity)
         if not sides or not implied.alike(config, tank.id, quantity):
             continue
-        band, unit = implied.band(tank, quantity), " °C" if quantity == "temperature" else ""
-        said = " and ".join(f"{side} = {number(getattr(band, side), 3)}{unit}" for side in sides)
+        band, unit = implied.band(tank, quantity), "°C" if quantity == "temperature" else ""
+        units = Units(config.site.units)
+        said = " and ".join(f"{side} = {units.say(getattr(band, side), unit, 3)}" for side in sides)
         yield (
             f"{tank.id}: no limit given for {'pH' if quantity == 'ph' else quantity}; {said} stands in "
             f"({implied.ASSUMED}). Set tank.limits.{quantity} to what your fish need."

@@ -9,10 +9,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from rushlight.events import Calibration
+from rushlight.localunits import Units
 from rushlight.science.chemistry.buffers import STANDARD, TECHNICAL, TEMPERATURES_C, buffer_ph, named
+from rushlight.science.measuring.units import from_standard, standard_unit, to_standard
 from rushlight.settings import Probe
 from rushlight.tank.probes.entered import COLDEST_C, WARMEST_C, come_to
-from rushlight.web.entering.fields import FieldError, number
+from rushlight.web.entering.fields import FieldError, in_record, number
 
 POINTS = 3
 TEMPS_C = (15.0, 20.0, 25.0, 30.0)
@@ -39,13 +41,24 @@ def buffer_table() -> list[BufferRow]:
     ]
 
 
-def points(form: Mapping[str, str]) -> list[dict[str, float]]:
-    """The standards that were filled in.  Raises FieldError for a half-filled one, or none."""
+def points(form: Mapping[str, str], probe: Probe, units: Units) -> list[dict[str, float]]:
+    """The standards that were filled in, in the units of the record; the raw value in the probe's own.
+
+    Raises FieldError for a half-filled one, or none.
+    """
     found: list[dict[str, float]] = []
-    for n in range(1, POINTS + 1):
+    numbers = range(1, POINTS + 1)
+    read = {f"{name}_{n}": probe.quantity for n in numbers for name in ("value", "raw") if _shown(probe, units)}
+    form = in_record(form, {f"temp_{n}": "temperature" for n in numbers} | read, units)
+    for n in numbers:
         value = number(form, f"value_{n}", most=100_000)
         raw = number(form, f"raw_{n}", least=-100_000, most=1e6)
-        temp_c = number(form, f"temp_{n}", least=COLDEST_C, most=WARMEST_C)
+        if raw is not None and _shown(probe, units):
+            raw = from_standard(probe.quantity, raw, probe.unit)
+        temp_c = number(form, f"temp_{n}", least=-1e6)
+        if temp_c is not None and not COLDEST_C <= temp_c <= WARMEST_C:
+            low, high = (units.figure(c, "°C", "g") for c in (COLDEST_C, WARMEST_C))
+            raise FieldError(f"temp_{n}", f"expected a number from {low} to {high}")
         if value is None and raw is None:
             continue
         if value is None:
@@ -58,6 +71,21 @@ def points(form: Mapping[str, str]) -> list[dict[str, float]]:
     return found
 
 
+def _shown(probe: Probe, units: Units) -> bool:
+    """Whether people here read this probe in another unit than the record's."""
+    unit = standard_unit(probe.quantity, probe.unit)
+    return units.word(unit) != unit and probe.quantity in ("temperature", "air_temperature", "level")
+
+
+def raw_in(probe: Probe, unit: str, value: float | None, units: Units) -> tuple[str, float | None]:
+    """What the device gives, as people here read it: the unit, and its value now; `unit` is the device's own."""
+    if not _shown(probe, units):
+        return unit, value
+    standard = standard_unit(probe.quantity, probe.unit)
+    known = None if value is None else units.of(to_standard(probe.quantity, value, probe.unit), standard)
+    return units.word(standard), known
+
+
 @dataclass(frozen=True, slots=True)
 class Preview:
     """What the points would come to."""
@@ -67,12 +95,13 @@ class Preview:
     lines: tuple[str, ...] = ()
 
 
-def preview(probe: Probe, entry: Calibration) -> Preview:
+def preview(probe: Probe, entry: Calibration, units: Units) -> Preview:
     """What it would come to, before anything is saved."""
-    verdict = come_to(probe, entry)
+    verdict = come_to(probe, entry, units)
     lines = []
     for p in entry.points if probe.quantity == "ph" else ():
         name = named(p.value)
         if name is not None:
-            lines.append(f"Buffer {p.value:g} is {buffer_ph(name, p.temperature_c):.2f} at {p.temperature_c:g} °C.")
+            at = units.say(p.temperature_c, "°C", "g")
+            lines.append(f"Buffer {p.value:g} is {buffer_ph(name, p.temperature_c):.2f} at {at}.")
     return Preview(verdict.accepted, verdict.words, tuple(lines))

@@ -10,9 +10,10 @@ from dataclasses import dataclass
 from typing import Any
 
 from rushlight.entry.entered import FILTER_WORK, LAMP_WORK, NAMES, SIGHTINGS
+from rushlight.localunits import Units
 from rushlight.settings import Kit
 from rushlight.web.entering import strip_forms
-from rushlight.web.entering.fields import FieldError, chosen, needed, number, text
+from rushlight.web.entering.fields import FieldError, chosen, in_record, needed, number, text
 
 Form = Mapping[str, str]
 Record = dict[str, Any]
@@ -31,6 +32,8 @@ class Field:
     choices: Mapping[str, str] | None = None
     hint: str = ""
     most: float = 1e6
+    quantity: str = ""
+    """What may be typed with a unit of its own, and is in the site's without one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +48,10 @@ class Sheet:
     """A button on every tank's card, not one link among many: done every day or every week."""
     short: str = ""
     """What the button says where that is less than the title."""
+
+    def body(self, form: Form, units: Units) -> Record:
+        """What a form says, as the keys of an entry's line.  Raises FieldError."""
+        return self.build(in_record(form, {f.name: f.quantity for f in self.fields if f.quantity}, units))
 
 
 def _feeding(form: Form) -> Record:
@@ -220,7 +227,7 @@ SHEETS: Mapping[str, Sheet] = {
         "feeding",
         "Feeding",
         (
-            Field("grams", "Dry food", "g", hint=_GRAMS, most=1000),
+            Field("grams", "Dry food", "g", hint=_GRAMS, most=1000, quantity="mass"),
             Field("protein_percent", "Protein, if not the usual", "%", most=100),
         ),
         _feeding,
@@ -230,22 +237,25 @@ SHEETS: Mapping[str, Sheet] = {
     "water-change": Sheet(
         "water_change",
         "Water change",
-        (Field("percent", "Share changed", "%", most=100), Field("litres", "Or litres changed", "L")),
+        (
+            Field("percent", "Share changed", "%", most=100),
+            Field("litres", "Or amount changed", "L", quantity="volume"),
+        ),
         _water_change,
         at_hand=True,
         short="Change",
     ),
-    "top-off": Sheet("top_off", "Top-off", (Field("litres", "Water added", "L"),), _top_off),
+    "top-off": Sheet("top_off", "Top-off", (Field("litres", "Water added", "L", quantity="volume"),), _top_off),
     "harvest": Sheet(
         "harvest",
         "Harvest or pruning",
         (
-            Field("fresh_grams", "Fresh weight, dripped off", "g"),
+            Field("fresh_grams", "Fresh weight, dripped off", "g", quantity="mass"),
             Field("handfuls", "Or handfuls", hint=_HANDFUL, most=200),
-            Field("handful_grams", "Weight of one handful, if weighed", "g", most=2000),
+            Field("handful_grams", "Weight of one handful, if weighed", "g", most=2000, quantity="mass"),
             Field("share_percent", "Or share of the plants cut", "%", most=100),
-            Field("standing_grams", "Of about how much, fresh", "g"),
-            Field("dry_grams", "Or dry weight", "g"),
+            Field("standing_grams", "Of about how much, fresh", "g", quantity="mass"),
+            Field("dry_grams", "Or dry weight", "g", quantity="mass"),
             Field("plant", "Which plant", kind="text"),
         ),
         _harvest,
@@ -255,8 +265,8 @@ SHEETS: Mapping[str, Sheet] = {
         "Growth",
         (
             Field("new_leaves", "New leaves since the last look", hint=_LOOK, most=10_000),
-            Field("longest_cm", "Longest shoot", "cm", most=2000),
-            Field("height_cm", "Height", "cm", most=2000),
+            Field("longest_cm", "Longest shoot", "cm", most=2000, quantity="length"),
+            Field("height_cm", "Height", "cm", most=2000, quantity="length"),
             Field("cover_percent", "Share of the view that is leaf", "%", most=100),
             Field("plant", "Which plant, if one alone", kind="text"),
         ),

@@ -12,11 +12,13 @@ import zoneinfo
 from collections.abc import Mapping
 
 from rushlight.localtime import DAY_S
+from rushlight.localunits import METRIC, Units
 
 AHEAD_S = 300.0
 """A phone's clock may be so much ahead of ours, or behind, before it is spoken of."""
 LATEST_DAYS = 366.0
 _MS = 1000.0
+_UNIT = re.compile(r"[-+\N{MINUS SIGN}]?[\d.,]+\s*([^\d\s.,_].*|)")
 _THOUSANDS = re.compile(r"-?[1-9]\d{0,2},\d{3}")
 
 
@@ -43,6 +45,24 @@ def number(form: Mapping[str, str], name: str, *, least: float = 0.0, most: floa
     if not math.isfinite(value) or not least <= value <= most:
         raise FieldError(name, f"expected a number from {least:g} to {most:g}")
     return value
+
+
+def in_record(form: Mapping[str, str], quantities: Mapping[str, str], units: Units) -> dict[str, str]:
+    """The form with the named fields in the record's units, in place of the site's or the one that was typed.
+
+    Raises FieldError.
+    """
+    plain = dict(form)
+    for name, quantity in quantities.items():
+        typed = form.get(name, "").strip()
+        unit = _UNIT.fullmatch(typed)
+        if unit is None or (units == METRIC and not unit[1]) or _THOUSANDS.fullmatch(typed):
+            continue  # `number` has its own words for what is none
+        try:
+            plain[name] = repr(units.read(typed, quantity))
+        except ValueError as e:
+            raise FieldError(name, str(e)) from None
+    return plain
 
 
 def needed(form: Mapping[str, str], name: str, *, least: float = 0.0, most: float = 1e6) -> float:

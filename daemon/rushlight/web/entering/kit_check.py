@@ -12,18 +12,24 @@ from http import HTTPStatus
 from typing import Any
 
 from rushlight.entry import entered
+from rushlight.localunits import METRIC, Units
 from rushlight.science.chemistry import solutions
 from rushlight.science.chemistry.solutions import Solution
-from rushlight.science.measuring.units import from_standard, spoken
+from rushlight.science.measuring.units import from_standard
 from rushlight.settings import Kit, Tank
 from rushlight.web.entering import entries, strip_forms, writing
-from rushlight.web.entering.fields import FieldError, chosen, number, text
+from rushlight.web.entering.fields import FieldError, chosen, in_record, number, text
 from rushlight.web.serving.page_request import PageRequest
 from rushlight.web.serving.wsgi import Response, redirect
 
 HALVINGS = 4
 _SALTS = {name: name.capitalize() for name in solutions.NITRATE_OF_SALT}
 _DEFAULT = {"salt": "potassium nitrate", "grams": "0.5", "litres": "5", "purity": "100", "scale_g": "0.01"}
+
+
+def defaults(units: Units) -> dict[str, str]:
+    """The recipe before anything was asked: five litres, or one of the site's gallons."""
+    return _DEFAULT if units.word("L") == "L" else _DEFAULT | {"litres": "1"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,9 +46,10 @@ class Step:
         return f"{self.mg_l:.1f}"
 
 
-def recipe(form: Mapping[str, str], water: float | None) -> list[Step]:
+def recipe(form: Mapping[str, str], water: float | None, units: Units = METRIC) -> list[Step]:
     """The first solution and its halvings.  Raises FieldError."""
-    form = _DEFAULT | {k: v for k, v in form.items() if v.strip()}
+    form = defaults(units) | {k: v for k, v in form.items() if v.strip()}
+    form = in_record(form, {"litres": "volume", "grams": "mass", "scale_g": "mass"}, units)
     salt = chosen(form, "salt", _SALTS)
     grams = number(form, "grams", least=0.001, most=1000) or 0.0
     litres = number(form, "litres", least=0.01, most=1000) or 0.0
@@ -51,7 +58,7 @@ def recipe(form: Mapping[str, str], water: float | None) -> list[Step]:
     own = number(form, "water", most=500)
     own = (water or 0.0) if own is None else own
     first = solutions.dissolved(grams, litres, salt, purity / 100.0, own, scale_g)
-    found = [_step(f"{grams:g} g in {litres:g} L", first)]
+    found = [_step(f"{grams:g} g in {units.say(litres, 'L', 'g')}", first)]
     for n in range(1, HALVINGS + 1):
         again = "half of it" if n == 1 else "half of that again"
         found.append(_step(f"{again} and as much water", solutions.halved(first, own, n)))
@@ -117,9 +124,10 @@ def _page(
     entry_id: str = "",
 ) -> Response:
     query, water = asked.request.query, tank.source_water.get("nitrate")
+    own = defaults(asked.units) | {"water": f"{water:g}" if water is not None else "0"}
     steps: list[Step] = []
     try:
-        steps = recipe(query, water)
+        steps = recipe(query, water, asked.units)
     except FieldError as e:
         faults = {**faults, e.name: e.what}
     response = asked.page(
@@ -131,11 +139,11 @@ def _page(
         kit=kit,
         kits=asked.config.kit,
         names=entered.NAMES,
-        units={s: spoken(s, kit.unit(s)) for s in entries.substances(kit)},
+        units=writing.kit_words(kit, asked.units),
         substances=entries.substances(kit),
         charted=strip_forms.charted(kit),
         salts=_SALTS,
-        recipe=_DEFAULT | {"water": f"{water:g}" if water is not None else "0"} | {k: v for k, v in query.items() if v},
+        recipe=own | {k: v for k, v in query.items() if v},
         steps=steps,
         form=form,
         faults=faults,

@@ -15,6 +15,7 @@ from rushlight.entry import entered
 from rushlight.entry.kitunits import in_own_units
 from rushlight.eventlines import LineError
 from rushlight.events import Correction, Event, Growth, Outage, TankEvent, Test, WaterChange
+from rushlight.localunits import Units
 from rushlight.science.measuring.units import from_standard, read_reported
 from rushlight.settings import Kit, Substance
 from rushlight.web import formats
@@ -73,7 +74,7 @@ def _body(asked: PageRequest, event: TankEvent, what: str, form: Mapping[str, st
     """What a form says, as the keys of an entry's line.  Raises FieldError."""
     if isinstance(event, Test):
         return entries.test_record(form, kit_of(asked, event))
-    return SHEETS[what].build(form)
+    return SHEETS[what].body(form, asked.units)
 
 
 def _changes(was: entries.Record, now: entries.Record) -> dict[str, object]:
@@ -125,23 +126,25 @@ def form_of(event: Event, asked: PageRequest) -> dict[str, str]:
         case Outage():
             form["minutes"] = _text(event.minutes)
         case Growth():
-            form |= _plain(event, _SHEET_OF[event.kind])
+            form |= _plain(event, _SHEET_OF[event.kind], asked.units)
             if event.cover is not None:
                 form["cover_percent"] = _text(100.0 * event.cover)
         case _ if event.kind in _SHEET_OF:
-            form |= _plain(event, _SHEET_OF[event.kind])
+            form |= _plain(event, _SHEET_OF[event.kind], asked.units)
     hours = getattr(event, "hours", None)
     if event.kind == "lamp" and hours:
         form |= {"on": hours[0].on, "off": hours[0].off}
     return form
 
 
-def _plain(event: Event, what: str) -> dict[str, str]:
+def _plain(event: Event, what: str, units: Units) -> dict[str, str]:
     """Fields that are called as the entry's own."""
     found = {f.name: getattr(event, f.name, None) for f in SHEETS[what].fields}
     if event.kind == "light_spot":
         found["unit"] = found["unit"] or "lx"
-    return {name: _text(value) for name, value in found.items() if value not in (None, "")}
+    unit = {f.name: f.unit for f in SHEETS[what].fields if f.quantity}
+    shown = {k: units.of(v, unit[k]) if k in unit and isinstance(v, float | int) else v for k, v in found.items()}
+    return {name: _text(value) for name, value in shown.items() if value not in (None, "")}
 
 
 def _of_test(event: Test, kit: Kit) -> dict[str, str]:
@@ -179,7 +182,7 @@ def _page(
         "An entry",
         status=HTTPStatus.UNPROCESSABLE_ENTITY if faults else HTTPStatus.OK,
         event=event,
-        words=entered.of_event(event),
+        words=entered.of_event(event, asked.units),
         tank_id=tank_id,
         what=what,
         sheet=SHEETS.get(what),

@@ -19,7 +19,7 @@ from rushlight.entry.kitunits import in_own_units
 from rushlight.entry.receipt import Receipt
 from rushlight.eventlines import LineError
 from rushlight.events import Acknowledge, Calibration, Correction, Event, Shelve
-from rushlight.science.measuring.units import spoken
+from rushlight.localunits import Units
 from rushlight.settings import Kit, Tank
 from rushlight.views import AlarmView, SiteView
 from rushlight.web import formats, plans
@@ -132,7 +132,9 @@ def entry(asked: PageRequest, tank_id: str, what: str) -> Response:
             filled["grams"] = f"{tank.feed.grams_per_day:g}"  # as usual: one tap and it is entered
         return _sheet_page(asked, tank, what, filled, {})
     try:
-        record = entries.record(sheet.kind, sheet.build(form), tank=tank.id, entry_id=form_id(asked), at=at_of(asked))
+        record = entries.record(
+            sheet.kind, sheet.body(form, asked.units), tank=tank.id, entry_id=form_id(asked), at=at_of(asked)
+        )
         event = checked(asked, record)
         if doubted := doubt(asked, event):
             return _sheet_page(asked, tank, what, form, doubted, entry_id=form_id(asked))
@@ -157,7 +159,7 @@ def _sheet_page(
             target = fields.number(asked.request.query, "target", least=0.1, most=1000)
         except FieldError as e:
             target, faults = None, {**faults, "target": e.what}
-        suggestion = plans.water_change(tank, asked.tank_view(tank.id), target)
+        suggestion = plans.water_change(tank, asked.tank_view(tank.id), target, asked.units)
     return asked.page(
         "entry.html",
         f"{sheet.title}, {tank.title}",
@@ -181,7 +183,7 @@ def _last(asked: PageRequest, tank: Tank, kind: str) -> str:
     found = next((e for e in events if e.kind == kind and e.id not in gone), None)
     if found is None:
         return ""
-    return f"{entered.of_event(found)}, {formats.moment(found.at_s, asked.daemon.now_s(), asked.zone)}"
+    return f"{entered.of_event(found, asked.units)}, {formats.moment(found.at_s, asked.daemon.now_s(), asked.zone)}"
 
 
 def local_of(asked: PageRequest) -> str:
@@ -247,7 +249,7 @@ def test_values(asked: PageRequest, tank: Tank, kit: Kit) -> dict[str, Any]:
         "kit": kit,
         "kits": asked.config.kit,
         "names": entered.NAMES,
-        "units": {s: spoken(s, kit.unit(s)) for s in entries.substances(kit)},
+        "units": kit_words(kit, asked.units),
         "last": {s: formats.reading(v, s, kit) for s, v in view.last_test.items() if s in entered.NAMES},
         "substances": entries.substances(kit),
         "charted": strip_forms.charted(kit),
@@ -255,6 +257,11 @@ def test_values(asked: PageRequest, tank: Tank, kit: Kit) -> dict[str, Any]:
         "cups": strip_forms.CUPS,
         "water": tank.source_water.get("nitrate"),
     }
+
+
+def kit_words(kit: Kit, units: Units) -> dict[str, str]:
+    """The unit beside each field of a test: what is printed on the box, whatever the site reads elsewhere."""
+    return {s: entered.unit_of_value(s, kit.unit(s), units) for s in entries.substances(kit)}
 
 
 def undo(asked: PageRequest) -> Response:
@@ -335,12 +342,12 @@ def calibration(asked: PageRequest, probe_id: str) -> Response:
             "kind": "calibration",
             "id": form_id(asked),
             "probe": probe.id,
-            "points": calibrating.points(form),
+            "points": calibrating.points(form, probe, asked.units),
         }
         event = cast(Calibration, _parsed(record))
     except FieldError as e:
         return _guide(asked, probe_id, form, {e.name: e.what}, entry_id=form_id(asked))
-    preview = calibrating.preview(probe, event)
+    preview = calibrating.preview(probe, event, asked.units)
     if form.get("step") != "save" or not preview.accepted:
         return _guide(asked, probe_id, form, {}, preview=preview, entry_id=form_id(asked), checked=preview.accepted)
     stored = store(asked, event, f"/probes/{probe.id}/calibration")
@@ -359,13 +366,15 @@ def _guide(
 ) -> Response:
     probe = asked.probe(probe_id)
     view = next(p for p in asked.tank_view(probe.tank).probes if p.id == probe_id)
+    raw_unit, raw_now = calibrating.raw_in(probe, probe.unit or view.unit, view.raw, asked.units)
     return asked.page(
         "calibration.html",
         f"Calibration of {probe.title}",
         status=HTTPStatus.UNPROCESSABLE_ENTITY if faults else HTTPStatus.OK,
         probe=probe,
         p=view,
-        raw_unit=probe.unit or view.unit,
+        raw_unit=raw_unit,
+        raw_now=raw_now,
         history=asked.daemon.calibrations(probe_id),
         buffers=calibrating.buffer_table(),
         temps=calibrating.TEMPS_C,

@@ -8,6 +8,7 @@ from http import HTTPStatus
 from typing import Any
 
 from rushlight.alarms.table import TABLE
+from rushlight.localunits import Units
 from rushlight.settings import Config, Probe, Tank
 from rushlight.views import TankView
 from rushlight.web import formats
@@ -38,6 +39,11 @@ class PageRequest:
         """The site's local time."""
         return zoneinfo.ZoneInfo(self.config.site.timezone)
 
+    @property
+    def units(self) -> Units:
+        """What people at the site read."""
+        return Units(self.config.site.units)
+
     def tank(self, tank_id: str) -> Tank:
         """A configured tank.  Raises HttpError 404."""
         found = next((t for t in self.config.tank if t.id == tank_id), None)
@@ -67,6 +73,7 @@ class PageRequest:
             moment=lambda at_s: formats.moment(at_s, now_s, zone),
             day=lambda at_s: formats.day(at_s, now_s, zone),
             alarm_title=lambda alarm: TABLE[alarm.alarm].title,
+            u=self.units,
             ago=lambda at_s: formats.ago(at_s, now_s),
             **values,
         )

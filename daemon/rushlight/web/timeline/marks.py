@@ -13,6 +13,7 @@ from rushlight.alarms.table import TABLE
 from rushlight.drawing.signs import Shape, Sign, Span
 from rushlight.entry import entered
 from rushlight.events import Event
+from rushlight.localunits import Units
 from rushlight.web import formats
 from rushlight.web.timeline.record import Episode, Record
 
@@ -55,9 +56,9 @@ class Line:
     stands: bool = False
 
 
-def entry_signs(record: Record, now_s: float, zone: zoneinfo.ZoneInfo) -> list[Sign]:
+def entry_signs(record: Record, now_s: float, zone: zoneinfo.ZoneInfo, units: Units) -> list[Sign]:
     """A sign for each entry."""
-    return [Sign(e.at_s, shape_of(e), _label(entered.of_event(e), e.at_s, now_s, zone)) for e in record.entries]
+    return [Sign(e.at_s, shape_of(e), _label(entered.of_event(e, units), e.at_s, now_s, zone)) for e in record.entries]
 
 
 def shape_of(event: Event) -> Shape:
@@ -87,10 +88,10 @@ def _label(words: str, at_s: float, now_s: float, zone: zoneinfo.ZoneInfo) -> st
     return f"{words}, {formats.moment(at_s, now_s, zone)}"
 
 
-def lines(record: Record, from_s: float, to_s: float) -> list[Line]:
+def lines(record: Record, from_s: float, to_s: float, units: Units) -> list[Line]:
     """What happened from `from_s` to `to_s`, both included, newest first."""
     found = [
-        Line(e.at_s, shape_of(e), entered.of_event(e), entry_id=e.id)
+        Line(e.at_s, shape_of(e), entered.of_event(e, units), entry_id=e.id)
         for e in record.entries
         if from_s <= e.at_s <= to_s
     ]

@@ -54,7 +54,9 @@ def tank(asked: PageRequest, tank_id: str) -> Response:
     wanted, outcome, faults = trial.asked_for(asked, settings)
     drawn = _drawn(asked, settings, view, outcome.tried if outcome else ())
     shares = drawing.shares(
-        [(s.cause, s.change.mean, s.change.low, s.change.high) for s in view.causes], palette=drawing.PAGE
+        [(s.cause, s.change.mean, s.change.low, s.change.high) for s in view.causes],
+        palette=drawing.PAGE,
+        unit=asked.units.word("mg/L as NO3 a day"),
     )
     return asked.page(
         "tank.html",
@@ -102,7 +104,7 @@ def look(asked: PageRequest, tank_id: str) -> Response:
     from_s, to_s = _looked_at(asked) or at.span_s
     with asked.daemon.reader() as reader:
         found = record.read(reader, tank_id, _probes(asked, settings), (from_s, to_s), asked.zone)
-    return asked.page("look.html", settings.title, tank=settings, lines=marks.lines(found, from_s, to_s))
+    return asked.page("look.html", settings.title, tank=settings, lines=marks.lines(found, from_s, to_s, asked.units))
 
 
 # ---------------------------------------------------------------------- parts
@@ -138,13 +140,13 @@ def _drawn(asked: PageRequest, settings: Tank, view: TankView, tried: Sequence[t
         tracks=made,
         lanes=[lanes.lane(t.lane, chosen.span_s, now_s, zone) for t in made],
         axis=lanes.axis(chosen.span_s, zone),
-        done=signs.signs("What was done", marks.entry_signs(found, now_s, zone), chosen.span_s, address),
+        done=signs.signs("What was done", marks.entry_signs(found, now_s, zone, asked.units), chosen.span_s, address),
         alarms=signs.signs(
             "Alarms", marks.alarm_signs(found, now_s, zone), chosen.span_s, address, marks.spans(found, now_s)
         ),
         key=marks.kinds(found),
         days=stretch.days(chosen, now_s, zone),
-        look=marks.lines(found, *looked) if looked else (),
+        look=marks.lines(found, *looked, asked.units) if looked else (),
         looking=looked is not None,
         choices={name: words for name, (words, _) in stretch.CHOICES.items()},
         keep=trial.query(asked),

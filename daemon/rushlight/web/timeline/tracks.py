@@ -16,7 +16,7 @@ from rushlight.effects import Daily, Estimate
 from rushlight.events import Test
 from rushlight.journal.reader import Reader
 from rushlight.localtime import DAY_S, midnight_after, midnight_before
-from rushlight.localunits import number
+from rushlight.localunits import Units, number
 from rushlight.settings import Config, Tank
 from rushlight.tank.amounts import nitrate_span
 from rushlight.views import ProbeView, TankView
@@ -60,6 +60,11 @@ class Asked:
         return zoneinfo.ZoneInfo(self.daemon.config.site.timezone)
 
     @property
+    def units(self) -> Units:
+        """What people at the site read."""
+        return Units(self.daemon.config.site.units)
+
+    @property
     def day_gap_s(self) -> float:
         """Between thinned days a longer step is a gap."""
         return max(_GAP_DAYS_S, 1.6 * (self.stretch.to_s - self.stretch.from_s) / COLUMNS + DAY_S)
@@ -97,10 +102,11 @@ def nitrate(asked: Asked) -> Track:
         curves.append(Curve(tried, "third", "dotted"))
         key.append(("third", "dotted", "forecast as tried"))
     tests = uprights(asked.daemon.config, asked.tank, asked.record)
-    level = f"now about {now.mean:.0f} mg/L as NO3 ({now.low:.0f} to {now.high:.0f}), " if now else ""
+    unit = asked.units.word("mg/L as NO3")
+    level = f"now about {now.mean:.0f} {unit} ({now.low:.0f} to {now.high:.0f}), " if now else ""
     lane = Lane(
         "Nitrate",
-        "mg/L as NO3",
+        unit,
         f"{level}limit {limit:g}; {len(tests)} tests in this stretch" if history or tests else "no test yet",
         [c for c in curves if c.points],
         tests,
@@ -110,7 +116,7 @@ def nitrate(asked: Asked) -> Track:
         key=tuple(key),
         tall=True,
     )
-    return Track(lane, (("Nitrate, mg/L as NO3", [*history, *ahead[1:]], _span),))
+    return Track(lane, ((f"Nitrate, {unit}", [*history, *ahead[1:]], _span),))
 
 
 def ahead_of(found: Ahead, now_s: float) -> list[Band]:
@@ -140,9 +146,10 @@ def _of_days(days: Sequence[Daily], name: str) -> list[Band]:
 def _balance(asked: Asked) -> Track:
     supply, uptake = (asked.thin(_of_days(asked.record.days, n)) for n in ("supply_rate", "uptake_rate"))
     most = max((p[1] for p in (*supply, *uptake)), default=0.0)
+    unit = asked.units.word("mg/L as NO3 a day")
     lane = Lane(
         "Supply and uptake",
-        "mg/L as NO3 a day",
+        unit,
         "what the feed brings, and what the plants take up; where the lines part, nitrate moves"
         if supply or uptake
         else "not known yet",
@@ -151,7 +158,7 @@ def _balance(asked: Asked) -> Track:
         ceiling=2.5 * most or None,
         key=(("second", "dashed", "supply by feed"), ("third", "", "uptake by plants")),
     )
-    return Track(lane, (("Supply, mg/L as NO3 a day", supply, _span), ("Uptake, mg/L as NO3 a day", uptake, _span)))
+    return Track(lane, ((f"Supply, {unit}", supply, _span), (f"Uptake, {unit}", uptake, _span)))
 
 
 def _line(asked: Asked, points: Sequence[Band], hue: Hue, style: str = "") -> Curve:
@@ -213,7 +220,10 @@ def _probe(asked: Asked, probe: ProbeView, reader: Reader) -> Track:
     found = reader.readings(
         probe.id, midnight_before(span_s[0], asked.zone), midnight_after(span_s[1], asked.zone), COLUMNS
     )
-    flat = asked.daemon.in_force(probe.id, [v for b in found for v in (b.mean, b.low, b.high)])
+    shown, units = probe.unit_shown, asked.units
+    unit = units.word(shown)
+    in_force = asked.daemon.in_force(probe.id, [v for b in found for v in (b.mean, b.low, b.high)])
+    flat = [None if v is None else units.of(v, shown) for v in in_force]
     points: list[Band] = []
     for n, bucket in enumerate(found):
         mean, one, other = flat[3 * n : 3 * n + 3]
@@ -223,12 +233,16 @@ def _probe(asked: Asked, probe: ProbeView, reader: Reader) -> Track:
     name, width_s = formats.probe(probe), (span_s[1] - span_s[0]) / COLUMNS
     lane = Lane(
         name,
-        probe.unit_shown,
-        f"last {number(points[-1][1], 3)} {probe.unit_shown}".strip() if points else "nothing heard in this stretch",
+        unit,
+        f"last {number(points[-1][1], 3)} {unit}".strip() if points else "nothing heard in this stretch",
         (Curve(points, "first", gap_s=max(2.5 * width_s, 900.0)),) if points else (),
-        levels=tuple((v, f"{word} {v:g}") for v, word in ((low, "low"), (high, "high")) if v is not None),
+        levels=tuple(
+            (units.of(v, shown), f"{word} {units.figure(v, shown, 'g')}")
+            for v, word in ((low, "low"), (high, "high"))
+            if v is not None
+        ),
     )
-    return Track(lane, ((f"{name}, {probe.unit_shown}" if probe.unit_shown else name, points, _least_to_most),))
+    return Track(lane, ((f"{name}, {unit}" if unit else name, points, _least_to_most),))
 
 
 def _least_to_most(point: Band) -> str:
