@@ -90,6 +90,11 @@ class Units:
         """What water is counted in, spelt out: 'gallons' for 'litres'."""
         return litres if self.word("L") == "L" else "gallons"
 
+    @property
+    def gallon(self) -> str:
+        """How the site's gallon is written where it must not be taken for another one."""
+        return _GALLON.get(self.system, "")
+
     def of(self, value: float, unit: str) -> float:
         """The value in the site's unit."""
         shown = self._shown(unit)

@@ -13,6 +13,7 @@ from rich.console import Console
 from helpers.site import CONFIG
 from rushlight.cli import main
 from rushlight.cli.reports import _print_alarms, _value
+from rushlight.localunits import METRIC, Units
 from rushlight.views import AlarmView, ProbeView
 
 UTC = zoneinfo.ZoneInfo("UTC")
@@ -50,7 +51,8 @@ def test_what_stands_says_what_to_do_and_what_is_over_asks_for_nothing() -> None
 
 def test_a_value_has_no_more_digits_than_the_probe_deserves() -> None:
     probe = ProbeView(id="p", tank="foyer", quantity="temperature", unit="°C", value=23.9983)
-    assert _value(probe) == "24 °C"
+    assert _value(probe, METRIC) == "24 °C"
+    assert _value(probe, Units("us")) == "75.2 °F"
 
 
 @pytest.mark.parametrize("name", ["week.pdf", "week"])

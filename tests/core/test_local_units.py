@@ -16,7 +16,11 @@ from helpers.units import METRIC_WORDS, OTHER_WORDS, config_text, lines
 from rushlight.core.step import Core
 from rushlight.core.timeline import Timeline
 from rushlight.core.view import site_view
+from rushlight.effects import Daily
 from rushlight.replay import events, record_of, with_phone
+from rushlight.summary.build import Material, build
+from rushlight.summary.figures import tank_pictures
+from rushlight.summary.render import as_page, as_text
 
 FOR_PROGRAMS = frozenset({"unit", "raw_unit"})
 
@@ -35,6 +39,20 @@ def told(system: str) -> tuple[str, ...]:
             last = event.at_s
             out.append(json.dumps(dataclasses.asdict(site_view(core, timeline.state, last)), default=str))
     return tuple(out)
+
+
+@cache
+def letter(system: str) -> str:
+    """The weekly letter at the end of the story, as text and as HTML with its pictures inside."""
+    config = config_of(config_text(system))
+    core = Core(config)
+    timeline = Timeline(core, core.initial())
+    entered = list(events(config, lines()))
+    days = [e for e in timeline.run(entered) if isinstance(e, Daily)]
+    view = site_view(core, timeline.state, entered[-1].at_s)
+    pictures = tank_pictures(config, config.tank[0], days, entered, view.at_s)
+    made = build(Material(view=view, days={"foyer": days}, entries=entered, pictures={"foyer": pictures}))
+    return as_text(made) + "".join(p.svg for p in pictures) + as_page(made)
 
 
 def texts(value: Any, key: str = "") -> Iterator[str]:
@@ -56,6 +74,13 @@ def all_texts(system: str) -> set[str]:
 @pytest.mark.parametrize(("system", "never"), [("us", METRIC_WORDS), ("metric", OTHER_WORDS)], ids=["us", "metric"])
 def test_no_text_is_in_other_peoples_units(system: str, never: re.Pattern[str]) -> None:
     assert [t for t in all_texts(system) if never.search(t)] == []
+
+
+@pytest.mark.parametrize(("system", "never"), [("us", METRIC_WORDS), ("metric", OTHER_WORDS)], ids=["us", "metric"])
+def test_nor_is_the_weekly_letter(system: str, never: re.Pattern[str]) -> None:
+    said = re.sub(r"<[^>]+>", " ", letter(system))
+    assert "water change, " in said
+    assert [said[max(0, m.start() - 40) : m.end() + 20] for m in never.finditer(said)] == []
 
 
 def test_a_british_site_reads_gallons_inches_and_degrees_celsius() -> None:

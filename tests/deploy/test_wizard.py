@@ -18,6 +18,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from helpers.units import METRIC_WORDS
 from rushlight.config import loading as config
 from rushlight.guide import animals, first, questions, wizard
 from rushlight.guide.dialogue import Dialogue
@@ -224,6 +225,32 @@ def test_what_was_said_of_age_water_and_box_is_in_the_file_with_limits_to_go_by(
 def test_the_boxs_own_words_say_what_was_weighed(said: str) -> None:
     got = ask_all(lambda q, default: said if "pad" in q else default, wizard.Answers())
     assert (got.nitrate_pads, got.nitrate_unit) == ((0, 10, 20), "mg/L as N")
+
+
+def test_a_place_where_people_read_gallons_is_asked_in_them_and_written_in_them() -> None:
+    replies = {
+        "Name": "Rowan Street library, America/Chicago, us",
+        "Your tanks": "Foyer 36 0.9, Reading room 54L 0.4",
+        "Who lives": "72-79 -",
+        "The water": "5 71.392 125 7.4",
+    }
+    asked: list[str] = []
+
+    def ask(question: str, default: str) -> str:
+        asked.append(question)
+        return next((r for q, r in replies.items() if question.startswith(q)), default)
+
+    got = ask_all(ask, wizard.Answers())
+    assert not [q for q in asked if METRIC_WORDS.search(q)]
+    assert "gallons of water" in asked[1] and "37 gal" not in asked[1]
+    assert "Foyer (36 gal, 0.9 g a day) and Reading room (14.3 gal, 0.4 g a day)" in asked[2]
+    text = wizard.propose(discover.Findings(), got)
+    assert 'units = "us"' in text and 'litres = "36 US gal"' in text and 'low = "72 °F"' in text
+    read = config.check(tomllib.loads(text))
+    # NIST SP 811, B.8: 3.785 412 L, (t/°F - 32)/1.8; 17.848 mg/L of CaCO3 in a German degree
+    assert [t.litres for t in read.tank] == [pytest.approx(136.2748, rel=1e-5), pytest.approx(54.0, rel=1e-5)]
+    assert read.tank[0].limits.temperature.low == pytest.approx(22.2222, rel=1e-5)
+    assert read.tank[0].source_water["kh"] == pytest.approx(4.0, rel=1e-3)
 
 
 def test_of_two_light_probes_in_one_tank_it_asks_which_carries_the_dose() -> None:

@@ -10,6 +10,8 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from rushlight.localunits import METRIC, Units
+
 PH = (6.2, 8.2)
 """For every group; what water an animal needs depends on more than its group."""
 
@@ -43,18 +45,27 @@ GROUPS: Mapping[str, Keeping] = {
 USUAL = GROUPS["mixed"]
 
 
-def explained() -> str:
+def _span(low_c: float, high_c: float, units: Units) -> str:
+    return f"{units.figure(low_c, '°C', '.0f')} to {units.say(high_c, '°C', '.0f')}"
+
+
+def _example(units: Units) -> str:
+    return "-".join(units.figure(c, "°C", ".0f") for c in (22.0, 26.0))
+
+
+def explained(units: Units = METRIC) -> str:
     """The groups in words."""
-    said = ", ".join(f"{k.word} {k.low_c:g} to {k.high_c:g} °C" for k in GROUPS.values())
-    return f"Common practice, no source: {said}. What is known of your animals is better: give it as 22-26."
+    said = ", ".join(f"{k.word} {_span(k.low_c, k.high_c, units)}" for k in GROUPS.values())
+    return f"Common practice, no source: {said}. What is known of your animals is better: give it as {_example(units)}."
 
 
-def keeping(text: str) -> Keeping:
-    """A group's word, or a range in °C such as 22-26; ValueError says what is wanted."""
+def keeping(text: str, units: Units = METRIC) -> Keeping:
+    """A group's word, or a range such as 22-26 in the site's degrees; ValueError says what is wanted."""
     if text.lower() in GROUPS:
         return GROUPS[text.lower()]
-    match = re.fullmatch(r"(\d{1,2}(?:\.\d)?)-(\d{1,2}(?:\.\d)?)", text)
-    if match is None or not 0 < float(match[1]) < float(match[2]) < 40:
-        raise ValueError(f"{', '.join(GROUPS)}, or a range in °C such as 22-26")
+    match = re.fullmatch(r"(\d{1,3}(?:\.\d)?)-(\d{1,3}(?:\.\d)?)", text)
+    low_c, high_c = (units.in_record(float(t), "temperature") for t in match.groups()) if match else (0.0, 0.0)
+    if not 0 < low_c < high_c < 40:
+        raise ValueError(f"{', '.join(GROUPS)}, or a range in {units.word('°C')} such as {_example(units)}")
     said = "Temperature as its keeper gave it; pH: common practice, no source"
-    return Keeping(text, float(match[1]), float(match[2]), said)
+    return Keeping(text, low_c, high_c, said)

@@ -7,8 +7,11 @@ import itertools
 import re
 import zoneinfo
 from collections.abc import Callable, Mapping
+from typing import get_args
 
 from rushlight.guide.animals import Keeping, keeping
+from rushlight.localunits import METRIC, Units
+from rushlight.settings import UnitSystem
 
 Lives = tuple[tuple[Keeping, dt.date | None], ...]
 """How each tank's animals are kept, and since when it stands."""
@@ -19,42 +22,62 @@ def parts(text: str) -> list[str]:
     return [part.strip() for part in re.split(r";|(?<!\d),|,(?!\d)", text) if part.strip()]
 
 
-def place(usual_zone: str) -> Callable[[str], tuple[str, str]]:
-    """Reads a name and, after the last comma, an IANA time zone; without one it is the usual."""
+def place(usual_zone: str) -> Callable[[str], tuple[str, str, UnitSystem]]:
+    """Reads a name and, after commas, an IANA time zone, or the usual one, and the units, or metric ones."""
+    systems: tuple[UnitSystem, ...] = get_args(UnitSystem)
 
-    def read(text: str) -> tuple[str, str]:
+    def read(text: str) -> tuple[str, str, UnitSystem]:
+        before, comma, word = text.rpartition(",")
+        system = next((s for s in systems if comma and s == word.strip().lower()), None)
+        text = text if system is None else before.strip()
         name, comma, zone = text.rpartition(",")
         zone = zone.strip()
         if comma and zone in zoneinfo.available_timezones():
-            return name.strip(), zone
+            return name.strip(), zone, system or "metric"
         if comma and "/" in zone:
             raise ValueError(f"{zone} is no time zone; an IANA name such as Europe/Dublin")
-        return text, usual_zone
+        return text, usual_zone, system or "metric"
 
     return read
 
 
-def tanks(text: str) -> tuple[tuple[str, float, float], ...]:
-    """Name, litres and grams of feed a day of each tank."""
-    found = []
-    for part in parts(text):
-        match = re.fullmatch(r"(.*\S)\s+(\S+)\s+(\S+)", part)
-        if match is None:
-            raise ValueError("name, litres and grams for each, such as Foyer 140 0.9, Reading room 54 0.4")
-        found.append((match[1], positive(match[2]), positive(match[3])))
-    if not found:
-        raise ValueError("at least one tank")
-    return tuple(found)
+def tanks(units: Units = METRIC) -> Callable[[str], tuple[tuple[str, float, float], ...]]:
+    """Reads name, volume and grams of feed a day of each tank; the volume comes out in litres."""
+
+    def read(text: str) -> tuple[tuple[str, float, float], ...]:
+        found = []
+        for part in parts(text):
+            match = re.fullmatch(r"(.*\S)\s+(\S+)\s+(\S+)", part)
+            if match is None:
+                raise ValueError(f"name, {units.name('litres')} and grams for each, such as {example(units)}")
+            found.append((match[1], _litres(match[2], units), positive(match[3])))
+        if not found:
+            raise ValueError("at least one tank")
+        return tuple(found)
+
+    return read
 
 
-def lives(count: int) -> Callable[[str], Lives]:
+def example(units: Units) -> str:
+    """Two tanks, as they may be typed."""
+    big, small = (units.figure(litres, "L", ".0f") for litres in (140.0, 54.0))
+    return f"Foyer {big} 0.9, Reading room {small} 0.4"
+
+
+def _litres(text: str, units: Units) -> float:
+    if re.fullmatch(r"[\d.,]+", text):
+        return units.in_record(positive(text), "volume")
+    return positive(repr(units.read(text, "volume")))
+
+
+def lives(count: int, units: Units = METRIC) -> Callable[[str], Lives]:
     """Reads who lives in each of so many tanks and since when it stands; one answer may serve for all."""
 
     def read(text: str) -> Lives:
         found = []
         for part in parts(text):
             who, _, since = part.partition(" ")
-            found.append((keeping(who), day(since.strip())))
+            found.append((keeping(who, units), day(since.strip())))
         if len(found) not in {1, count}:
             raise ValueError(f"{count} answers with commas between them, or one for all")
         return tuple(found * (count if len(found) == 1 else 1))
@@ -83,8 +106,12 @@ def day(text: str) -> dt.date | None:
         raise ValueError("a date such as 2025-01-10, or -") from None
 
 
-def source(text: str) -> Mapping[str, float]:
-    """What is known of nitrate (mg/L as NO3), KH, GH (°dH) and pH, in that order."""
+def source(units: Units = METRIC) -> Callable[[str], Mapping[str, float]]:
+    """Reads what is known of nitrate, KH, GH and pH, in that order; out come mg/L as NO3 and °dH."""
+    return lambda text: _source(text, units)
+
+
+def _source(text: str, units: Units) -> Mapping[str, float]:
     words = text.replace(",", ".").split()
     order = ("nitrate", "kh", "gh", "ph")
     if set(words) <= {"-"}:
@@ -96,8 +123,9 @@ def source(text: str) -> Mapping[str, float]:
     except ValueError:
         raise ValueError("four figures with blanks between them, - for what is not known") from None
     if any(not 0 <= v < 1000 for v in found.values()) or found.get("ph", 7.0) > 14:
-        raise ValueError("figures that water can have: mg/L, degrees, degrees, pH")
-    return found
+        hard = "degrees" if units.word("°dH") == "°dH" else units.word("°dH")
+        raise ValueError(f"figures that water can have: {units.word('mg/L')}, {hard}, {hard}, pH")
+    return {k: units.in_record(v, k) if k in ("kh", "gh") else v for k, v in found.items()}
 
 
 def pads(text: str) -> tuple[tuple[float, ...], str]:

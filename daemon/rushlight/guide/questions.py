@@ -11,17 +11,18 @@ from dataclasses import replace
 from rushlight.guide import animals, wizard
 from rushlight.guide import answers as typed
 from rushlight.guide.dialogue import Dialogue
+from rushlight.localunits import METRIC, Units
 from rushlight_drivers.discover import Proposal
 
 
 def ask_all(talk: Dialogue, usual: wizard.Answers) -> wizard.Answers:
     """Put each question."""
-    site, timezone = talk.ask_for(
-        "Name of the place, and its time zone with a comma between them",
+    site, timezone, system = talk.ask_for(
+        "Name of the place, and its time zone with a comma between them; then us or uk, where people read gallons",
         f"{usual.site}, {usual.timezone}",
         typed.place(usual.timezone),
     )
-    tanks = _tanks(talk, usual.tanks)
+    tanks = _tanks(talk, usual.tanks, Units(system))
     pads, unit = talk.ask_for(
         "Values beside the strip's nitrate pad; if the box says NO3-N and not NO3, write NO3-N after them",
         " ".join(f"{p:g}" for p in usual.nitrate_pads),
@@ -35,6 +36,7 @@ def ask_all(talk: Dialogue, usual: wizard.Answers) -> wizard.Answers:
         usual,
         site=site,
         timezone=timezone,
+        units=system,
         tanks=tanks,
         nitrate_pads=pads,
         nitrate_unit=unit,
@@ -44,19 +46,23 @@ def ask_all(talk: Dialogue, usual: wizard.Answers) -> wizard.Answers:
     )
 
 
-def _tanks(talk: Dialogue, usual: Sequence[wizard.Water]) -> tuple[wizard.Water, ...]:
+def _tanks(talk: Dialogue, usual: Sequence[wizard.Water], units: Units) -> tuple[wizard.Water, ...]:
     """The tanks: what they hold, who lives in them, what they are filled with."""
     given = talk.ask_for(
-        "Your tanks, each with its name, litres of water without gravel and wood, and grams of dry feed a day, such as"
-        " Foyer 140 0.9, Reading room 54 0.4",
-        ", ".join(f"{t.name} {t.litres:g} {t.feed_grams:g}" for t in usual),
-        typed.tanks,
+        f"Your tanks, each with its name, {units.name('litres')} of water without gravel and wood, and grams of dry"
+        f" feed a day, such as {typed.example(units)}",
+        ", ".join(f"{t.name} {units.figure(t.litres, 'L', 'g')} {t.feed_grams:g}" for t in usual),
+        typed.tanks(units),
     )
-    lives = ask_lives(talk, [f"{name} ({litres:g} L, {grams:g} g a day)" for name, litres, grams in given])
+    said = [f"{name} ({units.say(litres, 'L', 'g')}, {grams:g} g a day)" for name, litres, grams in given]
+    lives = ask_lives(talk, said, units)
+    degrees = units.word("°dH")
+    water = f"nitrate in {units.word('mg/L')}, KH and GH in {'degrees' if degrees == '°dH' else degrees}, pH"
+    example = f"5 {units.figure(4.0, '°dH', 'g')} {units.figure(7.0, '°dH', 'g')} 7.4"
     source = talk.ask_for(
-        "The water that you fill in: nitrate in mg/L, KH and GH in degrees, pH, such as 5 4 7 7.4 (unknown: -)",
+        f"The water that you fill in: {water}, such as {example} (unknown: -)",
         "- - - -",
-        typed.source,
+        typed.source(units),
     )
     return tuple(
         wizard.Water(name, litres, grams, since, source, keeping)
@@ -64,15 +70,15 @@ def _tanks(talk: Dialogue, usual: Sequence[wizard.Water]) -> tuple[wizard.Water,
     )
 
 
-def ask_lives(talk: Dialogue, tanks: Sequence[str]) -> typed.Lives:
+def ask_lives(talk: Dialogue, tanks: Sequence[str], units: Units = METRIC) -> typed.Lives:
     """Who lives in each tank, which proposes its limits, and since when it stands."""
-    talk.say(f"Limits for the animals. {animals.explained()}")
+    talk.say(f"Limits for the animals. {animals.explained(units)}")
     each = "" if len(tanks) == 1 else "; one answer for each with commas between them, or one for all"
     return talk.ask_for(
         f"Who lives in {' and '.join(tanks)}, and the day on which it was set up (unknown: -), such as"
         f" mixed 2025-01-10{each}",
         f"{animals.USUAL.word} -",
-        typed.lives(len(tanks)),
+        typed.lives(len(tanks), units),
     )
 
 

@@ -18,6 +18,7 @@ from rushlight.config import loading as configuration
 from rushlight.guide import answers as typed
 from rushlight.guide import files, first, questions, touch, wizard
 from rushlight.guide.dialogue import Dialogue
+from rushlight.localunits import Units
 from rushlight.service import control
 from rushlight.service.starting import checks
 from rushlight.settings import Config
@@ -85,10 +86,10 @@ class Session:
         return part != "phone" or self._verdict(self._rehearse())
 
     def _new_limits(self) -> list[tuple[str, int, str, str]]:
-        tanks = self.config.tank
-        lives = questions.ask_lives(self.talk, [t.title for t in tanks])
+        tanks, units = self.config.tank, Units(self.config.site.units)
+        lives = questions.ask_lives(self.talk, [t.title for t in tanks], units)
         return [
-            ("tank.limits", n, "temperature", wizard.written(keeping.limits["temperature"]))
+            ("tank.limits", n, "temperature", wizard.written(wizard.limits(keeping, units)["temperature"]))
             for n, (keeping, _) in enumerate(lives)
         ]
 

@@ -16,6 +16,8 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from rushlight.guide import animals, touch
+from rushlight.localunits import Units
+from rushlight.settings import UnitSystem
 from rushlight_drivers.discover import BOARD_FIELDS, BOARD_LINES, Findings, Proposal
 from rushlight_drivers.formats.checksums import crc16_modbus
 from rushlight_drivers.formats.framing import Framer
@@ -63,6 +65,7 @@ class Answers:
 
     site: str = "At home"
     timezone: str = "UTC"
+    units: UnitSystem = "metric"
     tanks: tuple[Water, ...] = (Water(),)
     nitrate_pads: tuple[float, ...] = PADS["nitrate"]
     nitrate_unit: str = ""
@@ -86,8 +89,11 @@ def propose(
     `heard` says by port which board of ours is behind it, `homes` by probe id in which tank it is; where that is
     not said, the name decides, and failing that it is the first tank.  `dose` names the light probes that carry a dose.
     """
-    tanks = tank_ids(answers.tanks)
-    parts = [_head(answers), *(_tank(water, tank_id) for water, tank_id in zip(answers.tanks, tanks, strict=True))]
+    tanks, units = tank_ids(answers.tanks), Units(answers.units)
+    parts = [
+        _head(answers),
+        *(_tank(water, tank_id, units) for water, tank_id in zip(answers.tanks, tanks, strict=True)),
+    ]
     parts.append(_kit(answers))
     for probe in with_boards(found.proposals, heard or {}):
         home = (homes or {}).get(probe.id, "")
@@ -182,19 +188,35 @@ def slug(text: str) -> str:
 
 
 def _head(answers: Answers) -> str:
+    own = {} if answers.units == "metric" else {"units": answers.units}
     return (
         "# Proposed by the installation from what it found.  Every key is explained in\n"
         "# /opt/rushlight/current/share/rushlight/config.example.toml\n"
         "# After a change:  sudo rushlight check --no-probes  and then  sudo systemctl restart rushlight\n\n"
-    ) + table("site", {"name": answers.site, "timezone": answers.timezone})
+    ) + table("site", {"name": answers.site, "timezone": answers.timezone} | own)
 
 
-def _tank(water: Water, tank_id: str) -> str:
-    keys: dict[str, Any] = {"id": tank_id, "name": water.name, "litres": water.litres}
+def limits(keeping: animals.Keeping, units: Units) -> Mapping[str, Mapping[str, Any]]:
+    """For `[tank.limits]`, in the units that their keeper thinks in."""
+    temperature = {side: _own(value, "°C", units) for side, value in keeping.limits["temperature"].items()}
+    return {**keeping.limits, "temperature": temperature}
+
+
+def _own(value: float, unit: str, units: Units) -> float | str:
+    """A number where the site reads the record's unit, else a text with the unit that it reads."""
+    if units.word(unit) == unit:
+        return value
+    word = {"L": units.gallon}.get(unit, units.word(unit))
+    return f"{units.of(value, unit):.6g} {word}"
+
+
+def _tank(water: Water, tank_id: str, units: Units) -> str:
+    keys: dict[str, Any] = {"id": tank_id, "name": water.name, "litres": _own(water.litres, "L", units)}
     if water.started is not None:
         keys["started"] = water.started
     if water.source:
-        keys["source_water"] = water.source
+        hard = {k: _own(v, "°dH", units) for k, v in water.source.items() if k in ("kh", "gh")}
+        keys["source_water"] = {**water.source, **hard}
     unknown = (
         ""
         if water.source
@@ -204,7 +226,7 @@ def _tank(water: Water, tank_id: str) -> str:
         [
             unknown + table("[tank]", keys),
             f"# {water.animals.said}; set what YOUR animals need.\n"
-            + table("tank.limits", {"nitrate": 40} | dict(water.animals.limits)),
+            + table("tank.limits", {"nitrate": 40} | dict(limits(water.animals, units))),
             "# Fed a day, when no feeding is entered.\n"
             + table("tank.feed", {"grams_per_day": water.feed_grams, "protein_percent": 42}),
             "# Empty hours: the light probe finds out when the lamp is on.\n"
