@@ -124,6 +124,10 @@ class Account:
     next_test_reason: str = ""
     next_test_reasons: tuple[str, ...] = ()
     """All that asks for a test by the day after that date; the first is `next_test_reason`."""
+    next_test_kind: str = ""
+    """What kind of test that had best be, as `tank.kits.choice` names them; empty where there is no date."""
+    next_test_kind_sentence: str = ""
+    """Which kind, and why."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

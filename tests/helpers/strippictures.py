@@ -374,7 +374,10 @@ def record_of(shot: Shot, values: Mapping[str, Sequence[float]] = PADS) -> dict[
     record: dict[str, Any] = {"paper": {"chart": _code(card), "strip": _code(mean_strip)}}
     for k in names:
         fields = [
-            [float(v), _code(_light(spot(shot.image, shot.boxes[f"field {k} {i}"])) * card / cards[k, i])]
+            [
+                float(v),
+                _code(_light(spot(shot.image, shot.boxes[f"field {k} {i}"])) * card / np.maximum(cards[k, i], 1e-4)),
+            ]
             for i, v in enumerate(values[k])
         ]
         pad = list(spot(shot.image, shot.boxes[f"pad {k}"]))

@@ -100,6 +100,8 @@ class LateTest(Evidence):
     late_days: float
     last_test_at_s: float | None = None
     reason: str = ""
+    test_kind: str = ""
+    """What kind of test tells most, as `tank.kits.choice` names them."""
     strips_left: float | None = None
     """Where there is none to test with."""
 

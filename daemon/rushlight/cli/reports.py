@@ -71,7 +71,7 @@ def _print_tank(console: Console, tank: TankView, now_s: float, zone: zoneinfo.Z
     console.print(Text.assemble("\n", (tank.title, "bold"), f" ({units.say(tank.litres, 'L', 'g')})"))
     _print_account(console, tank, zone)
     water = (f"Water: {said}" for said in tank.remedy_sentences)
-    for said in (tank.next_kind_sentence, *tank.kit_sentences, *water):
+    for said in (*tank.kit_sentences, *water):
         if said:
             _say(console, said)
     for planned in tank.planned:
@@ -108,6 +108,8 @@ def _print_account(console: Console, tank: TankView, zone: zoneinfo.ZoneInfo) ->
         late = " — overdue" if tank.overdue else ""
         why = "; ".join(told.next_test_reasons)
         _say(console, f"Next test: {_local(told.next_test_at_s, zone)}{late}. {words.sentence(why)}")
+        if told.next_test_kind_sentence:
+            _say(console, told.next_test_kind_sentence)
 
 
 def _standing(tank: TankView) -> int:

@@ -29,10 +29,13 @@ def of_tank(
     overdue: bool,
     tested: bool,
     without_strips: bool = False,
+    test_action: str = "",
     aid: tuple[str, str] | None = None,
     units: Units = METRIC,
 ) -> Account:
     """The account; `alarms` come most pressing first.  `without_strips`: there is none to test with.
+
+    `test_action`: how the water is to be tested, where that is known.
 
     `aid`: what was just done to the tank, and what that asks for at once; only what is high goes before it.
     """
@@ -40,7 +43,9 @@ def of_tank(
     aid_first = aid is not None and not (standing and standing[0].priority == "high")
     level = state_sentence(report.nitrate, report.net_rate, limit, units)
     ahead = ahead_sentence(report.days_to_limit, limit, units)
-    todo = todo_sentence(list(alarms), overdue=overdue, tested=tested, without_strips=without_strips)
+    todo = todo_sentence(
+        list(alarms), overdue=overdue, tested=tested, without_strips=without_strips, test_action=test_action
+    )
     if aid is not None and aid_first:
         headline, todo = aid
     elif standing:
@@ -100,7 +105,14 @@ def state_sentence(nitrate: Estimate | None, net_rate: Estimate | None, limit: f
     return f"{level}, not clearly rising or falling."
 
 
-def todo_sentence(alarms: list[AlarmView], *, overdue: bool, tested: bool = True, without_strips: bool = False) -> str:
+def todo_sentence(
+    alarms: list[AlarmView],
+    *,
+    overdue: bool,
+    tested: bool = True,
+    without_strips: bool = False,
+    test_action: str = "",
+) -> str:
     """The one thing to do today, or that there is none.  `alarms` come most pressing first."""
     standing = [a for a in alarms if a.state in STANDING]
     if standing and standing[0].first_action:
@@ -108,7 +120,7 @@ def todo_sentence(alarms: list[AlarmView], *, overdue: bool, tested: bool = True
     if without_strips and (overdue or not tested):
         return f"{BUY}."
     if overdue:
-        return "Test the water with a strip and enter the result."
+        return test_action or "Test the water with a strip and enter the result."
     if not tested:
         return "Test the water with a strip and enter the result; with the first test the estimate begins."
     return "Nothing to do today."

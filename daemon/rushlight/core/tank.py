@@ -12,16 +12,20 @@ from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field
 from statistics import median_high
 
-from rushlight.alarms.evidence import Evidence
+from rushlight.alarms.evidence import Evidence, LateTest
 from rushlight.alarms.finding import Finding
 from rushlight.config.implied import alike, carrier
 from rushlight.core import leaves
-from rushlight.effects import Daily, DueChange, Effect
+from rushlight.effects import Daily, DueChange, Effect, Estimate
 from rushlight.events import Dose, Harvest, KitCheck, LampWork, LightSpot, Pack, TankEvent, Test, WaterChange
+from rushlight.localtime import DAY_S
 from rushlight.localunits import Units
 from rushlight.settings import Config, Tank
 from rushlight.tank.growth import outgrown
 from rushlight.tank.growth.watch import GrowthState, GrowthWatch
+from rushlight.tank.kits import next_kind
+from rushlight.tank.kits.choice import Option
+from rushlight.tank.kits.next_kind import NextKind
 from rushlight.tank.kits.said import Said
 from rushlight.tank.kits.watch import KitsState, KitsWatch
 from rushlight.tank.light.watch import LightState, LightWatch
@@ -40,6 +44,8 @@ from rushlight.tank.water.chemistry import ChemistryReport, ChemistryState, Chem
 from rushlight.tank.water.seen import SeenState, SeenWatch
 
 GOOD = 1
+AT_HAND_DAYS = 1.0
+"""A test that is due within so many days is as good as due (own choice)."""
 FRESH_S = 6 * 3600.0
 """A probe's value older than this no longer says what the water is like (own choice)."""
 
@@ -298,7 +304,29 @@ class TankCore:
         if due_at_s == state.due_at_s:
             return []
         state.due_at_s, state.due_reason = due_at_s, reason
-        return [DueChange(at_s=at_s, tank=self.tank.id, due_at_s=due_at_s, reason=reason)]
+        kind = self.next_kind(state, at_s, report)
+        told = reason if kind is None else f"{reason}. {kind.sentence}"
+        return [DueChange(at_s=at_s, tank=self.tank.id, due_at_s=due_at_s, reason=told)]
+
+    def next_kind(self, state: TankState, at_s: float, report: NitrateReport) -> NextKind | None:
+        """What kind of test the next one had best be, as it will stand on its date; None where there is no date."""
+        if state.due_at_s is None:
+            return None
+        kits, left = self.kits.own_first, self.supplies.left(state.supplies)
+        if state.routine.asked_of:
+            return next_kind.of_others(state.routine.asked_of, kits, left)
+        days = max(0.0, (state.due_at_s - at_s) / DAY_S)
+        then = self.nitrate.expected(state.nitrate, at_s, days)
+        if report.nitrate is None or then is None:
+            return next_kind.first(kits, left)
+        now, then_best = (self.best_test(state, at_s, report, n) for n in (report.nitrate, then))
+        limit = self.units.say(self.tank.limits.nitrate, "mg/L as NO3", "g")
+        return next_kind.of_nitrate(now, then_best, limit, kits, at_hand=days < AT_HAND_DAYS)
+
+    def best_test(self, state: TankState, at_s: float, report: NitrateReport, nitrate: Estimate) -> Option:
+        """What kind of test would tell most while nitrate is believed to be so, and why."""
+        left_open = self.routine.left_open(state.routine, at_s, report.chance_within(0.0))
+        return self.kits.best_test(state.kits, nitrate, self.supplies.left(state.supplies), left_open=left_open)
 
     def without_strips(self, state: TankState) -> bool:
         """Whether this tank is tested with strips and none is left."""
@@ -351,7 +379,7 @@ class TankCore:
             *(advice.advise(f, remedy, self.seen.measures, self.units) for f in self._water(state, at_s, report)),
             *self._growth(state, at_s),
             *self.supplies.findings(state.supplies, at_s),
-            *self._late(state, at_s),
+            *(self._by_kind(state, at_s, report, f) for f in self._late(state, at_s)),
         ]
         found = [self._as_done(state, at_s, f) for f in found]
         return {
@@ -360,6 +388,14 @@ class TankCore:
             **self.drifts.present(state.drifts, state.latest, at_s),
             **self.agreement.present(state.agreement, at_s),
         }
+
+    def _by_kind(self, state: TankState, at_s: float, report: NitrateReport, finding: Finding) -> Finding:
+        """A late test with the kind that it had best be; what is asked of a person says so too."""
+        kind, told = self.next_kind(state, at_s, report), finding.evidence
+        if kind is None or not isinstance(told, LateTest) or told.action_sentence:
+            return finding
+        told = dataclasses.replace(told, test_kind=kind.kind, action_sentence=kind.action, deed=kind.deed)
+        return dataclasses.replace(finding, evidence=told)
 
     def _as_done(self, state: TankState, at_s: float, finding: Finding) -> Finding:
         """Where the water was changed since the last test, another test is asked for and no change."""

@@ -66,7 +66,8 @@ def _tank(tank: TankCore, state: TankState, at_s: float, probes: list[ProbeView]
     overdue = state.due_at_s is not None and at_s > state.due_at_s
     last = state.tests[-1] if state.tests else None
     left = tank.supplies.left(state.supplies)
-    best = tank.kits.best_test(state.kits, report.nitrate, left) if report.nitrate is not None else None
+    best = tank.best_test(state, at_s, report, report.nitrate) if report.nitrate is not None else None
+    kind = tank.next_kind(state, at_s, report)
     remedy = tank.remedy(state, at_s, report)
     aid = care.first_aid(state.routine.causes, state.routine.marks, at_s)
     told = account.of_tank(
@@ -76,13 +77,19 @@ def _tank(tank: TankCore, state: TankState, at_s: float, probes: list[ProbeView]
         overdue=overdue,
         tested=last is not None,
         without_strips=tank.without_strips(state),
+        test_action=kind.action if kind else "",
         aid=aid,
         units=tank.units,
     )
     if state.due_at_s is not None:
         reasons = (state.due_reason, *(r for r in state.routine.reasons if r != state.due_reason))
         told = dataclasses.replace(
-            told, next_test_at_s=state.due_at_s, next_test_reason=state.due_reason, next_test_reasons=reasons
+            told,
+            next_test_at_s=state.due_at_s,
+            next_test_reason=state.due_reason,
+            next_test_reasons=reasons,
+            next_test_kind=kind.kind if kind else "",
+            next_test_kind_sentence=kind.sentence if kind else "",
         )
     return TankView(
         id=tank.tank.id,

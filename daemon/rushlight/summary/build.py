@@ -146,7 +146,7 @@ def _todo(tank: TankView, standing: Sequence[AlarmView], zone: zoneinfo.ZoneInfo
     # Once overdue, the alarm's own first action asks for the test; a day gone by would only puzzle.
     if told.next_test_at_s is not None and not any(a.alarm == "test_overdue" for a in standing):
         reason = f" ({told.next_test_reason.rstrip('.')})" if told.next_test_reason else ""
-        actions.append(f"Test by {_day(told.next_test_at_s, zone)}{reason}.")
+        actions.append(f"Test by {_day(told.next_test_at_s, zone)}{reason}. {told.next_test_kind_sentence}".rstrip())
     return actions or ["Nothing."]
 
 

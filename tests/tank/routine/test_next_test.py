@@ -64,20 +64,21 @@ def test_a_settled_tank_gets_the_longest_interval_and_no_more() -> None:
 
 
 def test_two_strips_that_leave_it_open_ask_for_a_finer_measurement() -> None:
-    """Pads of 25 and 50 both fit a level beside 40: a third strip says nothing new, drops or a laboratory do."""
+    """Pads of 25 and 50 both fit a level beside 40: a third strip says nothing new; what does is told with the kind."""
     w, s = watch()
     open_now = lambda days: 0.5  # noqa: E731
     w.on_fact(s, strip(0))
-    assert "drop test" not in w.due(s, T0, open_now)[1]
+    assert "too coarse" not in w.due(s, T0, open_now)[1]
     w.on_fact(s, strip(7, nitrate=50.0))
     said = w.due(s, T0 + 7 * DAY_S, open_now)[1]
     assert said.startswith(
         "it is open whether nitrate is above 40 mg/L as NO3 already; pads at 25 and 50 are too coarse"
     )
-    assert "a drop test or a laboratory's value would settle it" in said
-    assert "drop test" not in watch_after(w, s, 8, calm)
+    assert "for a third strip to settle it" in said
+    assert w.left_open(s, T0 + 7 * DAY_S, 0.5) and not w.left_open(s, T0 + 7 * DAY_S, 0.95)
+    assert "too coarse" not in watch_after(w, s, 8, calm)
     w.on_fact(s, Test(at_s=T0 + 9 * DAY_S, id="d", tank="foyer", method="drops", values={"nitrate": 38.0}))
-    assert "drop test" not in watch_after(w, s, 9, open_now)
+    assert "too coarse" not in watch_after(w, s, 9, open_now)
 
 
 def test_fine_pads_and_drops_need_nothing_finer() -> None:

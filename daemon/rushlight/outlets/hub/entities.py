@@ -352,7 +352,16 @@ def _account(tank: TankView, place: str) -> list[Publication]:
     due = None if told.next_test_at_s is None else iso(told.next_test_at_s)
     said: dict[str, tuple[str, dict[str, Any]]] = {
         "headline": (told.headline, {"text": list(told.evidence), "cause": told.cause, "priority": told.worst}),
-        "todo": (told.todo, {"then": list(told.also), "next_test": due, "why": list(told.next_test_reasons)}),
+        "todo": (
+            told.todo,
+            {
+                "then": list(told.also),
+                "next_test": due,
+                "why": list(told.next_test_reasons),
+                "kind": told.next_test_kind,
+                "kind_why": told.next_test_kind_sentence,
+            },
+        ),
     }
     out: list[Publication] = []
     for name, (words, beside) in said.items():

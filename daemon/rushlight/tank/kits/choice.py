@@ -37,6 +37,11 @@ WORTH_ASKING = 0.05
 FEW_STRIPS = 8.0
 PICTURE_SD = {True: 0.13, False: 0.28}
 """A picture's error, with known solutions and by the chart alone (`tests/bench/bench_pictures.py`)."""
+ENOUGH: dict[Kind, str] = {
+    "strip": "A strip by eye is enough",
+    "drops": "The drop test is enough",
+    "laboratory": "A laboratory's or a shop's figure is enough",
+}
 _GRID, _MARKS = 60, 14
 
 
@@ -68,10 +73,12 @@ def options(
     strips_left: float | None = None,
     standards: bool = False,
     pictures: bool = False,
+    left_open: bool = False,
 ) -> list[Option]:
     """Every test that could be made now, the best first; `water` is the nitrate of the water to thin with, mg/L.
 
-    `pictures`: this keeper takes them; `standards`: of this kit in known solutions.
+    `pictures`: this keeper takes them; `standards`: of this kit in known solutions.  `left_open`: two strips have left
+    it open which side of the limit it is, so that a third one, which errs as they did, tells nothing new.
     """
     belief = _belief(nitrate)
     limit = tank.limits.nitrate
@@ -81,7 +88,8 @@ def options(
     if strip is not None and (strips_left is None or strips_left >= 1.0):
         pads = strip.pads["nitrate"]
         plain = _pads(strip, pads)
-        found.append(Option(kind="strip", bits=_bits(belief, plain, limit), cost=cost))
+        if not left_open:
+            found.append(Option(kind="strip", bits=_bits(belief, plain, limit), cost=cost))
         if pictures:
             bits = _bits(belief, _marks(belief, PICTURE_SD[standards], 0.5 * _first(pads)), limit)
             found.append(Option(kind="picture", bits=bits, cost=cost))
@@ -99,12 +107,21 @@ def options(
     return sorted(found, key=lambda o: -o.worth)
 
 
-def choose(found: Sequence[Option], tank: Tank, water: float | None, units: Units = METRIC) -> Option:
-    """The best test with its reason, or 'nothing yet' where none would tell anything."""
+def choose(
+    found: Sequence[Option], tank: Tank, water: float | None, units: Units = METRIC, *, above: bool = False
+) -> Option:
+    """The best test with its reason, or 'nothing yet' where none would tell anything.
+
+    `above`: nitrate is believed to stand above its limit, and then whether it comes down is worth the usual test.
+    """
     limit = tank.limits.nitrate
     if not found or max(o.bits for o in found) < WORTH_ASKING:
         line = units.say(limit, "mg/L", "g")
-        words = f"No test would tell much now: it is clear on which side of {line} (as NO3) nitrate stands."
+        usual = next((o for o in found if o.kind in ENOUGH), None)
+        if above and usual is not None:
+            words = f"it is clear that nitrate stands above {line} (as NO3), and the test shows whether it comes down"
+            return replace(usual, sentence=f"{ENOUGH[usual.kind]}: {words}.")
+        words = f"Nothing to test yet: it is clear on which side of {line} (as NO3) nitrate stands."
         return Option(kind="nothing yet", bits=0.0, cost=0.0, sentence=words)
     best = found[0]
     return replace(best, sentence=_sentence(best, limit, water, units))

@@ -28,6 +28,7 @@ from rushlight.tank.kits.said import Said
 KEEP_DAYS = 400.0
 """What is older is no longer read anew."""
 _MOST_CHECKS = 200
+_MEMO = 8
 
 
 @dataclass(slots=True)
@@ -47,7 +48,8 @@ class KitsWatch:
         self.tank, self._units = tank, units
         self.kits = tuple(kits)
         self._own = tank.testing.kit or (kits[0].id if kits else "")
-        self._memo: tuple[tuple[Estimate, float | None, bool, bool], Option] | None = None
+        self.own_first = tuple(sorted(self.kits, key=lambda k: k.id != self._own))
+        self._memo: dict[tuple[Estimate, float | None, bool, bool, bool], Option] = {}
 
     def initial(self) -> KitsState:
         """Nothing seen yet."""
@@ -155,14 +157,16 @@ class KitsWatch:
             )
         return ""
 
-    def best_test(self, state: KitsState, nitrate: Estimate, strips_left: float | None) -> Option:
-        """What kind of test would tell most now, and why."""
+    def best_test(
+        self, state: KitsState, nitrate: Estimate, strips_left: float | None, *, left_open: bool = False
+    ) -> Option:
+        """What kind of test would tell most while nitrate is believed to be so, and why."""
         pictures = any(s.by == "picture" for s in state.seen)
         standards = any(p.seen.by == "picture" and not p.seen.unread for p in state.points)
         water = self.tank.source_water.get("nitrate")
-        asked = (nitrate, strips_left, pictures, standards)
-        if self._memo is not None and self._memo[0] == asked:  # whoever looks, looks often, and it changes by the hour
-            return self._memo[1]
+        asked = (nitrate, strips_left, pictures, standards, left_open)
+        if asked in self._memo:  # whoever looks, looks often, and it changes by the hour
+            return self._memo[asked]
         found = choice.options(
             self.tank,
             self.kits,
@@ -171,9 +175,13 @@ class KitsWatch:
             strips_left=strips_left,
             standards=standards,
             pictures=pictures,
+            left_open=left_open,
         )
-        self._memo = (asked, choice.choose(found, self.tank, water, self._units))
-        return self._memo[1]
+        if len(self._memo) >= _MEMO:
+            self._memo.clear()
+        above = nitrate.mean > self.tank.limits.nitrate
+        self._memo[asked] = choice.choose(found, self.tank, water, self._units, above=above)
+        return self._memo[asked]
 
     def of(self, state: KitsState, event_id: str) -> list[tuple[Seen, Said | None]]:
         """What one test says, a substance each."""

@@ -37,11 +37,22 @@ class Change:
 
 def tried(balance: Balance, change: Change, days: int) -> list[tuple[int, Estimate]]:
     """The level on each day from now to `days`, mg/L as NO3: mean and central 90 %."""
+    now = _above_nought(balance)
+    return [(day, piled_up(_ahead(now, change, float(day)))) for day in range(days + 1)]
+
+
+def on_day(balance: Balance, days: float) -> Estimate:
+    """The level so many days from now if nothing is changed, mg/L as NO3: mean and central 90 %."""
+    return piled_up(_ahead(_above_nought(balance), Change(), days))
+
+
+def _above_nought(balance: Balance) -> Balance:
+    """A copy in which what is there now is not below nought."""
     now = balance.copy()
-    for mode in now.modes:  # what is there now is not below nought
+    for mode in now.modes:
         _, mean, variance = moments_above_zero(mode.belief.mean[LEVEL], mode.belief.sd(LEVEL))
         mode.belief = regress(mode.belief, LEVEL, mean, variance)
-    return [(day, piled_up(_ahead(now, change, float(day)))) for day in range(days + 1)]
+    return now
 
 
 def piled_up(parts: Sequence[Part]) -> Estimate:

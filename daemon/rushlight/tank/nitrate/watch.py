@@ -420,6 +420,11 @@ class NitrateWatch:
         change = trial.Change(feed, factor, water_change_fraction or 0.0, source)
         return trial.tried(now, change, forecast.HORIZON_DAYS)
 
+    def expected(self, state: NitrateState, at_s: float, days: float) -> Estimate | None:
+        """Nitrate so many days from now if nothing is changed; None before any test."""
+        now = self._at(state, at_s, at_s // 3600.0 * 3600.0)
+        return trial.on_day(now, days) if now is not None and now.last_test_at_s else None
+
     def findings(self, state: NitrateState, at_s: float) -> list[Finding]:
         """The three alarms' words."""
         report = self.report(state, at_s)

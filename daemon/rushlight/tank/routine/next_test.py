@@ -26,9 +26,9 @@ from rushlight.localtime import DAY_S, clock_on, local_date, local_day, local_ti
 from rushlight.localunits import METRIC, Units
 from rushlight.settings import Kit, Priority, Tank
 from rushlight.tank.kits.reading import measurable
-from rushlight.tank.routine import care
+from rushlight.tank.routine import care, reasons
 from rushlight.tank.routine.care import Cause, Mark, Planned
-from rushlight.tank.routine.reasons import AT_ONCE, MISFIT, PRESSING, SOON, SURPRISED, URGENT, coarse, overdue_sentence
+from rushlight.tank.routine.reasons import AT_ONCE, MISFIT, PRESSING, SOON, SURPRISED, URGENT
 
 KEEP_DAYS = 60.0
 NEW_TANK_DAYS, VERY_NEW_DAYS = 56.0, 28.0
@@ -100,6 +100,8 @@ class RoutineState:
     asked_s: float | None = None
     asked: str = ""
     """The date given out and its reason: the routine's own, or an earlier one of a plan or of a standing alarm."""
+    asked_of: list[str] = field(default_factory=list)
+    """The substances that date is for, where they are others than nitrate."""
     absences: list[tuple[float, float, str]] = field(default_factory=list)
     """From when until when nobody is there to test, and by which entry."""
     reasons: list[str] = field(default_factory=list)
@@ -128,7 +130,7 @@ class RoutineWatch:
         kit = next((k for k in kits if k.id == testing.kit), kits[0] if kits else None)
         self._by_strip = kit is not None and kit.method == "strip"
         pads = kit.pads.get("nitrate", ()) if kit is not None and kit.method == "strip" else ()
-        self._coarse = coarse(pads, tank.limits.nitrate, units)
+        self._coarse = reasons.coarse(pads, tank.limits.nitrate, units)
         self._limit = units.say(tank.limits.nitrate, "mg/L as NO3", "g")
         self._any_test_counts = kit is not None and bool(kit.pads) and "nitrate" not in kit.pads
         self.measures = measurable(kits)
@@ -234,15 +236,20 @@ class RoutineWatch:
         if urgent is not None and urgent[0] < state.due_at_s:
             state.due_at_s, state.reason = urgent
         asked = [(state.due_at_s, state.reason)]
+        others = dict(reasons.OF_OTHERS)
         planned = care.due(self.planned(state, at_s))
         if planned is not None and last is not None:
             asked.append((planned.at_s, f"{' and '.join(planned.substances)}: {planned.why}"))
+            others[asked[-1][1]] = tuple(s for s in planned.substances if s not in planned.cannot)
         if urgent is None:
-            asked = [self._once_back(state, *min(asked))]
+            soonest = min(asked)
+            asked = [self._once_back(state, *soonest)]
+            others[asked[0][1]] = others.get(soonest[1], ())
         asked += self._at_once(state, at_s, pressing)
         misread = [(t.at_s, t.what) for t in state.triggers if t.what in care.REPEAT]
         asked += care.repeats(misread, state.marks, at_s)
         state.asked_s, state.asked = min(asked)
+        state.asked_of = list(others.get(state.asked, ()))
         wished = sorted([*asked, *self._wishes(state, at_s, risk, pressing, surprised=surprised)])
         by_then = (why for wish_s, why in wished if wish_s <= (state.asked_s or 0.0) + DAY_S)
         state.reasons = list(dict.fromkeys([state.asked, *by_then]))[:MOST_REASONS]
@@ -271,10 +278,10 @@ class RoutineWatch:
         """What the standing poisons ask for, counted from the last test of each."""
         found = []
         for name in sorted(pressing & AT_ONCE.keys()):
-            substance, after_s, why = AT_ONCE[name]
+            substance, after_s, _ = AT_ONCE[name]
             tested = [m[0] for m in state.marks if m[0] <= at_s and substance in m[2]]
             if tested and substance in self.measures:
-                found.append((tested[-1] + after_s, f"{why}: test {substance} again"))
+                found.append((tested[-1] + after_s, reasons.at_once_why(name)))
         return found
 
     def _last(self, state: RoutineState, at_s: float) -> tuple[float, str, str] | None:
@@ -298,7 +305,8 @@ class RoutineWatch:
         due_at_s, reason = min(self._wishes(state, at_s, risk, pressing, surprised=surprised))
         # A wish that is heard of late asks for a test now, not for one last week.
         not_before_s = max(tested_s + self.shortest_s, min(at_s, tested_s + self.longest_s))
-        return max(due_at_s, not_before_s), self._with_advice(state, at_s, risk, reason)
+        advice = f"; {self._coarse}" if self.left_open(state, at_s, risk(0.0)) else ""
+        return max(due_at_s, not_before_s), f"{reason}{advice}"
 
     def _wishes(
         self,
@@ -324,12 +332,10 @@ class RoutineWatch:
         wishes += self._by_alarms(tested_s, pressing)
         return wishes + self._by_changes(state, tested_s)
 
-    def _with_advice(self, state: RoutineState, at_s: float, risk: Callable[[float], float], reason: str) -> str:
-        """Where two strips have left it open whether nitrate is above its limit, a third one will not settle it."""
+    def left_open(self, state: RoutineState, at_s: float, chance_above: float) -> bool:
+        """Whether two strips have left it open that nitrate is above its limit: a third one will not settle it."""
         last = [method for tested_s, _, method in state.tests if tested_s <= at_s][-2:]
-        if last != ["strip", "strip"] or not self._coarse or not DOUBT[0] < risk(0.0) < DOUBT[1]:
-            return reason
-        return f"{reason}; {self._coarse}"
+        return last == ["strip", "strip"] and bool(self._coarse) and DOUBT[0] < chance_above < DOUBT[1]
 
     def _settled_reason(self) -> str:
         days = self.tank.testing.longest_days
@@ -478,7 +484,7 @@ class RoutineWatch:
             last_test_at_s=None if last is None else last[0],
             reason=state.asked,
             strips_left=strips_left if without else None,
-            sentence=overdue_sentence(late_s, None if last is None else at_s - last[0]),
+            sentence=reasons.overdue_sentence(late_s, None if last is None else at_s - last[0]),
             cause_sentence="",
             action_sentence=BUY if without else f"Test {what} and enter the result" if named else "",
             sitter_sentence=BUY_SITTER if without else "",

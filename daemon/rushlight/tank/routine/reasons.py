@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from rushlight.localtime import DAY_S
 from rushlight.localunits import METRIC, Units
+from rushlight.tank.routine.care import REPEAT
 
 SURPRISED = "something was higher than expected: another test tells whether it was a slip or a drift"
 
@@ -30,6 +31,14 @@ AT_ONCE = {
     "nitrite_high": ("nitrite", DAY_S, "nitrite was above its limit"),
 }
 """Standing alarms that ask for a test of one substance so long after its last, whatever the shortest interval."""
+
+
+def at_once_why(alarm: str) -> str:
+    """What such an alarm asks for."""
+    substance, _, why = AT_ONCE[alarm]
+    return f"{why}: test {substance} again"
+
+
 MISFIT = "the last reading fits nothing that came before it; test again now, with three strips within a minute"
 PRESSING = {
     "chlorine_high": (0.0, "chlorine was in the water"),
@@ -48,18 +57,25 @@ PRESSING = {
     "probe_silent": (0.7, "a probe is silent, so the test is the only witness"),
 }
 """Standing alarms: how far between the shortest and the longest interval the next test may lie."""
+OF_OTHERS = {
+    **dict.fromkeys(URGENT.values(), ("ammonia", "nitrite")),
+    **{at_once_why(name): (told[0],) for name, told in AT_ONCE.items()},
+    REPEAT["kh"]: ("kh", "ph", "ammonia"),
+    PRESSING["alkalinity_low"][1]: ("kh",),
+}
+"""Of which substances a test is that is asked for so, where that is not nitrate."""
 FINE_PADS = 1.25
 """Pads whose values lie no further apart than by this factor are as fine as a strip's reading error."""
 
 
 def coarse(pads: Sequence[float], limit: float, units: Units = METRIC) -> str:
-    """What to measure with instead where a strip cannot tell both sides of the limit apart; empty where it can."""
+    """Why a third strip settles nothing where pads cannot tell both sides of the limit apart; empty where they can."""
     below, above = max((p for p in pads if p < limit), default=0.0), min((p for p in pads if p >= limit), default=0.0)
     if not above or above <= FINE_PADS * below:
         return ""
     return (
-        f"pads at {below:g} and {above:g} are too coarse beside a limit of {units.say(limit, 'mg/L as NO3', 'g')}: "
-        "a drop test or a laboratory's value would settle it"
+        f"pads at {below:g} and {above:g} are too coarse beside a limit of {units.say(limit, 'mg/L as NO3', 'g')} "
+        "for a third strip to settle it"
     )
 
 
