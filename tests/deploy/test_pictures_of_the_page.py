@@ -20,9 +20,9 @@ def test_the_command_makes_every_picture_that_readme_shows(tmp_path: Path) -> No
     """From the first weeks of the year, so that it is quick."""
     if not CHROMIUM.exists():
         pytest.skip("chromium is not installed")
-    shown = set(re.findall(r"deploy/pictures/(\w+)\.png", (TOP / "README.md").read_text()))
+    shown = set(re.findall(r"deploy/pictures/([\w.]+)\)", (TOP / "README.md").read_text()))
     made = page_pictures.make(tmp_path, 1, 20)
     assert set(made) == shown
     for name, size in made.items():
-        assert 2000 < size < page_pictures.MOST_BYTES
-        assert (TOP / f"deploy/pictures/{name}.png").stat().st_size < page_pictures.MOST_BYTES
+        assert 2000 < size < page_pictures.most_bytes(name)
+        assert (TOP / f"deploy/pictures/{name}").stat().st_size < page_pictures.most_bytes(name)
