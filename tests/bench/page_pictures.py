@@ -68,7 +68,7 @@ def lived(month: int, day: int, now_s: float, told: list[tuple[float, Message]])
 
     def moved() -> Iterator[Event]:
         for event, effects in staff.play(core):
-            told.extend((event.at_s + shift_s, e) for e in effects if isinstance(e, Message) and e.alarms)
+            told.extend((event.at_s, e) for e in effects if isinstance(e, Message) and e.step == "raise")
             yield dataclasses.replace(event, at_s=event.at_s + shift_s)
 
     return takewhile(lambda e: e.at_s <= now_s, moved())
@@ -100,7 +100,7 @@ def phone(browser: Any, site: Site, size: tuple[int, int]) -> Any:
 
 
 def push(browser: Any, told: list[tuple[float, Message]]) -> bytes:
-    """The last message about the foyer tank, on a locked phone."""
+    """The last thing that was new about the foyer tank, on a locked phone, at the year's own time."""
     at_s, message = next(m for m in reversed(told) if any(t.alarm.startswith("foyer.") for t in m[1].alarms))
     local = dt.datetime.fromtimestamp(at_s, year.ZONE)
     page = browser.new_page(viewport={"width": LOCKED[0], "height": LOCKED[1]})
@@ -127,6 +127,7 @@ def film(page: Any) -> bytes:
         page.locator(f"input[name={substance}][value='{pad}']").first.check(force=True)
         take(FRAME_MS // 2)
     page.get_by_role("button", name="Save").first.click()
+    page.wait_for_url("**done=**")
     page.wait_for_load_state("networkidle")
     take(2 * FRAME_MS)
     out = io.BytesIO()
