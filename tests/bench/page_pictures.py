@@ -68,7 +68,7 @@ def lived(month: int, day: int, now_s: float, told: list[tuple[float, Message]])
 
     def moved() -> Iterator[Event]:
         for event, effects in staff.play(core):
-            told.extend((event.at_s, e) for e in effects if isinstance(e, Message) and e.step == "raise")
+            told.extend((event.at_s, e) for e in effects if isinstance(e, Message) and len(e.alarms) == 1)
             yield dataclasses.replace(event, at_s=event.at_s + shift_s)
 
     return takewhile(lambda e: e.at_s <= now_s, moved())
