@@ -76,8 +76,26 @@ _FORM = (
 )
 _TOML = (
     *(b"[site]", b"[[tank]]", b"[[kit]]", b"[[probe]]", b"[tank.lamp]", b"[mqtt]", b"[push]", b"inf", b"nan", b"1e400"),
+    *(b'units = "us"', b'litres = "36 gal"', b'low = "70 \xc2\xb0F"'),
     *(b'id = "foyer"', b"litres = 140", b"started = 2025-01-10", b'driver = "lines"', b"pads = {", b"hours = [{"),
     *(b'quantity = "ph"', b"every_seconds = ", b"[limits]", b"sentinels = [", b'"""', b"'''", b"0x", b"12:00:00"),
+)
+_QUANTITY = (
+    *(
+        b" gal",
+        b"US gal",
+        b"imp gal",
+        b"L",
+        b"\xc2\xb0F",
+        b"F",
+        b"4 in",
+        b'"',
+        b"ppm",
+        b"dKH",
+        b"\xe2\x88\x92",
+        b"2,5",
+        b"oz",
+    ),
 )
 FAMILIES = {
     f.name: f
@@ -107,6 +125,7 @@ FAMILIES = {
         Family("control", people.control_target, (*_JSON, *_KINDS, b'"do":"record"', b'"line":{')),
         Family("ticket", people.ticket_target, (b".", b"=", b"-", b"_"), 200),
         Family("form", people.form_target, _FORM),
+        Family("quantity", people.quantity_target, _QUANTITY, 60),
         Family(
             "picture",
             people.picture_target,

@@ -163,3 +163,32 @@ FAINT = """(() => {
       return [e.outerHTML.slice(0, 60), (Math.max(a, b) + 0.05) / (Math.min(a, b) + 0.05)]; })
     .filter(([, ratio]) => ratio < 4.5);
 })()"""
+
+
+@pytest.mark.parametrize(
+    ("locale", "clock", "date"),
+    [
+        ("en-US", r"^6:30.PM$", r"^\w{3}, \w{3} \d{1,2}, 6:30.PM$"),
+        ("en-GB", r"^18:30$", r"^\w{3},? \d{1,2} \w{3,4},? 18:30$"),
+        ("de-DE", r"^18:30$", r"^\w{2}\., \d{1,2}\. \w+\.?,? 18:30$"),
+        ("", r"^18:30$", r"^\w{3} \d{1,2} \w{3} 18:30$"),
+    ],
+)
+def test_moments_are_written_as_the_browser_does_in_the_sites_zone(
+    browser: Any, site: Site, locale: str, clock: str, date: str
+) -> None:
+    """The manners are those of Unicode's CLDR; without a script 24 hours stay.  The phone stands in another zone."""
+    zone = zoneinfo.ZoneInfo("Europe/Dublin")
+    evening = dt.datetime.now(zone).replace(hour=18, minute=30, second=0, microsecond=0)
+    for days in (1, 20):
+        at_s = (evening - dt.timedelta(days=days)).timestamp()
+        site.engine.submit(Feeding(at_s=at_s, id=f"fed-{days}", tank="foyer", grams=1))
+    options: dict[str, Any] = {"locale": locale} if locale else {"java_script_enabled": False}
+    page = opened(browser, site, SCREENS["phone"], timezone_id="America/New_York", **options)
+    page.goto("/tanks/foyer/entries")
+    done, _typed = page.locator("main li").first.locator("small time").all_inner_texts()
+    assert re.match(clock, done), done
+    page.goto("/?done=fed-20")
+    (when,) = page.locator("main .notice time").all_inner_texts()
+    assert re.match(date, when), when
+    page.context.close()

@@ -139,4 +139,5 @@ def _show(made: Plan, units: Units) -> None:
 
 
 def _figure(value: float | None, unit: str, units: Units) -> str:
-    return "not known" if value is None else units.say(value, unit, ".1f")
+    # A hardness in ppm is as CaCO3 everywhere; said in each cell it would leave the table no room for the days.
+    return "not known" if value is None else units.say(value, unit, ".1f").removesuffix(" as CaCO3")

@@ -16,6 +16,7 @@ from typing import Literal
 from xml.sax.saxutils import quoteattr
 
 from rushlight.drawing.canvas import dates, tag, ticks
+from rushlight.localtime import local_time
 
 WIDE, HIGH = 2000, 200
 """Units of a nested sheet."""
@@ -118,10 +119,15 @@ def small(
 
 
 def axis(span_s: tuple[float, float], zone: zoneinfo.ZoneInfo) -> str:
-    """The dates under all lanes."""
+    """The dates under all lanes, each with its moment and its parts, so that a browser can write them in its manner."""
     scale = Scale(span_s, (0.0, 1.0))
+
+    def moment(at_s: float, word: str) -> dict[str, str]:
+        parts = "t" if ":" in word else "d" if word[0].isdigit() else "m"
+        return {"data_at": local_time(at_s, zone).isoformat(timespec="minutes"), "data_as": parts}
+
     found = "".join(
-        tag("text", word, x=f"{min(96.0, max(4.0, at)):.1f}%", y="70%", text_anchor="middle")
+        tag("text", word, x=f"{min(96.0, max(4.0, at)):.1f}%", y="70%", text_anchor="middle", **moment(at_s, word))
         for at_s, word in dates(*span_s, zone)
         if -1.0 < (at := 100.0 * scale.x(at_s) / WIDE) < 101.0
     )

@@ -3,5 +3,6 @@
 What it needs of the daemon is `daemon.Daemon`; it never touches the core or the database's writing end.
 
 Imports alarms, clock, config.implied, drawing, effects, entry, eventlines, events, journal, localtime, localunits,
-science, settings, tank, tank.probes, views, http, ipaddress, jinja2, secrets, socket, ssl, urllib, waitress.
+science, settings, tank, tank.probes, views, http, ipaddress, jinja2, markupsafe, secrets, socket, ssl, urllib,
+waitress.
 """

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import zoneinfo
 
+from markupsafe import Markup
+
+from rushlight.alarms.wording.words import capital
 from rushlight.effects import Estimate
 from rushlight.entry.entered import length
 from rushlight.localtime import local_date, local_day, local_time
@@ -30,9 +33,36 @@ def day(at_s: float, now_s: float, zone: zoneinfo.ZoneInfo) -> str:
     return near or f"{when:%a} {when.day} {when:%b}" + ("" if when.year == now.year else f" {when.year}")
 
 
-def clock(at_s: float, zone: zoneinfo.ZoneInfo) -> str:
+def timed(at_s: float, zone: zoneinfo.ZoneInfo, parts: str, words: str) -> Markup:
+    """A moment that the browser writes again in its own manner: `parts` of weekday, day and month, year, time."""
+    at = local_time(at_s, zone).isoformat(timespec="seconds")
+    return Markup('<time datetime="{}" data-as="{}">{}</time>').format(at, parts, words)
+
+
+def clock(at_s: float, zone: zoneinfo.ZoneInfo) -> Markup:
     """18:30."""
-    return f"{local_time(at_s, zone):%H:%M}"
+    return timed(at_s, zone, "t", f"{local_time(at_s, zone):%H:%M}")
+
+
+def shown_day(at_s: float, now_s: float, zone: zoneinfo.ZoneInfo, *, first: bool = False) -> Markup:
+    """As `day`, for the page's text; `first`: it begins a sentence."""
+    words, when, now = day(at_s, now_s, zone), local_day(at_s, zone), local_day(now_s, zone)
+    if abs((when - now).days) <= 1:
+        return Markup("{}").format(capital(words) if first else words)
+    return timed(at_s, zone, "wd" if when.year == now.year else "wdy", words)
+
+
+def shown_moment(at_s: float | None, now_s: float, zone: zoneinfo.ZoneInfo, *, first: bool = False) -> Markup:
+    """As `moment`, for the page's text; `first`: it begins a sentence."""
+    words = moment(at_s, now_s, zone)
+    if at_s is None:
+        return Markup("{}").format(capital(words) if first else words)
+    when, now = (local_day(s, zone) for s in (at_s, now_s))
+    days = abs((when - now).days)
+    if days <= 1:
+        return Markup("{} {}").format(shown_day(at_s, now_s, zone, first=first), clock(at_s, zone))
+    parts = "dy" if days >= 300 else "wdt" if when.year == now.year else "wdyt"
+    return timed(at_s, zone, parts, words)
 
 
 def date(at_s: float, zone: zoneinfo.ZoneInfo) -> str:

@@ -11,7 +11,6 @@ import zoneinfo
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from rushlight.alarms.wording.words import capital
 from rushlight.drawing.signs import Shape
 from rushlight.entry import entered
 from rushlight.events import Acknowledge, Correction, Event, Shelve
@@ -114,12 +113,11 @@ def _days(asked: PageRequest, events: Sequence[Event], undone: set[str]) -> list
 
 
 def _name(date: str, now_s: float, zone: zoneinfo.ZoneInfo) -> str:
-    word = formats.day(midnight_of(dt.date.fromisoformat(date), zone) + 0.5 * DAY_S, now_s, zone)
-    return capital(word)
+    return formats.shown_day(midnight_of(dt.date.fromisoformat(date), zone) + 0.5 * DAY_S, now_s, zone, first=True)
 
 
 def _line(asked: PageRequest, event: Event, undone: bool) -> Line:
     late = event.received_s is not None and event.received_s > event.at_s + 600.0
-    moment = formats.moment(event.received_s, asked.daemon.now_s(), asked.zone) if late else ""
+    moment = formats.shown_moment(event.received_s, asked.daemon.now_s(), asked.zone) if late else ""
     at = formats.clock(event.at_s, asked.zone)
     return Line(event.id, marks.shape_of(event), entered.of_event(event, asked.units), at, moment, undone)

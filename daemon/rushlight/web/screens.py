@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
+from markupsafe import Markup
+
 from rushlight.entry import entered, firstaid
 from rushlight.events import Correction, Event, Test
 from rushlight.web import formats
@@ -40,14 +42,15 @@ def notice(asked: PageRequest) -> Notice | None:
     gone = any(isinstance(e, Correction) and e.of == entry_id and e.void for e in events)
     if gone:
         return Notice(f"Undone. {said}.{changed}{held}")
-    when = formats.moment(event.at_s, asked.daemon.now_s(), asked.zone)
+    when = formats.shown_moment(event.at_s, asked.daemon.now_s(), asked.zone)
     if "mended" in query:
-        return Notice(f"Put right. It now says: {said}, {when}.{changed}{held}", entry_id)
+        return Notice(Markup("Put right. It now says: {}, {}.{}").format(said, when, f"{changed}{held}"), entry_id)
     if "again" in query:
-        return Notice(f"That was entered already, once: {said}, {when}.{_read(asked, event)}", entry_id)
+        once = Markup("That was entered already, once: {}, {}.{}").format(said, when, _read(asked, event))
+        return Notice(once, entry_id)
     changed = changed or f" {firstaid.now(event, asked.daemon.now_s())}".rstrip()
     more = f"{_read(asked, event)}{changed}{held}{_clock(query.get('clock', ''))}"
-    return Notice(f"Entered. {said}, {when}.{more}", entry_id)
+    return Notice(Markup("Entered. {}, {}.{}").format(said, when, more), entry_id)
 
 
 def _changed(asked: PageRequest, entry_id: str) -> str:

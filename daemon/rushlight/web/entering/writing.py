@@ -12,6 +12,8 @@ from collections.abc import Mapping
 from http import HTTPStatus
 from typing import Any, cast
 
+from markupsafe import Markup
+
 from rushlight import eventlines
 from rushlight.alarms import oneclick
 from rushlight.entry import doubts, entered
@@ -183,7 +185,8 @@ def _last(asked: PageRequest, tank: Tank, kind: str) -> str:
     found = next((e for e in events if e.kind == kind and e.id not in gone), None)
     if found is None:
         return ""
-    return f"{entered.of_event(found, asked.units)}, {formats.moment(found.at_s, asked.daemon.now_s(), asked.zone)}"
+    when = formats.shown_moment(found.at_s, asked.daemon.now_s(), asked.zone)
+    return Markup("{}, {}").format(entered.of_event(found, asked.units), when)
 
 
 def local_of(asked: PageRequest) -> str:

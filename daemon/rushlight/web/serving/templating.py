@@ -22,6 +22,7 @@ STATIC = {
     "cover.js": "text/javascript; charset=utf-8",
     "diary.css": "text/css; charset=utf-8",
     "diary.js": "text/javascript; charset=utf-8",
+    "times.js": "text/javascript; charset=utf-8",
     "timeline.js": "text/javascript; charset=utf-8",
     "wall.js": "text/javascript; charset=utf-8",
     "strip.css": "text/css; charset=utf-8",

@@ -77,8 +77,9 @@
   function show(n) {
     at = Math.max(0, Math.min(rows.length - 1, n));
     const [moment, when, ...said] = rows[at];
-    document.getElementById("reading").textContent =
-      `${when}: ${said.map((v, k) => v && `${titles[k]} ${v}`).filter(Boolean).join("; ") || "nothing known"}`;
+    const line = document.getElementById("reading");
+    line.innerHTML = when; // the daemon's own, a moment as elsewhere on the page
+    line.append(`: ${said.map((v, k) => v && `${titles[k]} ${v}`).filter(Boolean).join("; ") || "nothing known"}`);
     const x = Math.round(WIDE * (moment - drawn.from) / (drawn.to - drawn.from));
     for (const plot of sheet.querySelectorAll(".lane .plot")) {
       let line = plot.querySelector(".cursor");

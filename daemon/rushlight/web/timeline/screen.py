@@ -9,8 +9,9 @@ import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from markupsafe import Markup
+
 from rushlight import drawing
-from rushlight.alarms.wording.words import capital
 from rushlight.drawing import lanes, signs
 from rushlight.effects import Estimate
 from rushlight.localtime import midnight_of
@@ -177,9 +178,8 @@ def _table(asked: PageRequest, drawn: Drawn, most: int) -> Table:
 
 
 def _when(asked: PageRequest, chosen: Stretch, at_s: float) -> str:
-    say = formats.day if chosen.to_s - chosen.from_s > 30 * 86400.0 else formats.moment
-    said = say(at_s, asked.daemon.now_s(), asked.zone)
-    return capital(said)
+    say = formats.shown_day if chosen.to_s - chosen.from_s > 30 * 86400.0 else formats.shown_moment
+    return say(at_s, asked.daemon.now_s(), asked.zone, first=True)
 
 
 def _facts(asked: PageRequest, view: TankView) -> list[str]:
@@ -189,6 +189,7 @@ def _facts(asked: PageRequest, view: TankView) -> list[str]:
         facts.append(f"About {view.strips_left:.0f} strips left.")
     if view.reorder_at_s is not None:
         due = view.reorder_at_s <= asked.daemon.now_s()
-        day = formats.day(view.reorder_at_s, asked.daemon.now_s(), asked.zone)
-        facts.append("Buy the next pack of strips now." if due else f"Buy the next pack of strips by {day}.")
+        day = formats.shown_day(view.reorder_at_s, asked.daemon.now_s(), asked.zone)
+        by = Markup("Buy the next pack of strips by {}.").format(day)
+        facts.append("Buy the next pack of strips now." if due else by)
     return facts
