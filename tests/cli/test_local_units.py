@@ -87,3 +87,17 @@ def test_no_command_speaks_metric(config: Path, words: tuple[str, ...], said: st
     _, out, err = run(config, *words)
     assert said in out + err
     assert [m.group() for m in METRIC_WORDS.finditer(out + err)] == []
+
+
+def test_a_calibration_is_typed_as_the_site_reads_it_and_kept_as_the_device_gives_it(config: Path) -> None:
+    for words in (("foyer-ph", "6.86=6.91@75.2", "4.01=4.10@77"), ("foyer-temperature", "77=78.8")):
+        code, _, err = run(config, "record", "calibration", "--probe", *words)
+        assert code == 0, err
+    ph, warm = (json.loads(x)["points"] for x in run(config, "export")[1].splitlines())
+    # (t/°F - 32)/1.8 by NIST SP 811, B.9
+    assert [p["temperature_c"] for p in ph] == pytest.approx([24.0, 25.0])
+    assert [p["value"] for p in ph] == [6.86, 4.01]
+    assert (warm[0]["value"], warm[0]["raw"]) == (pytest.approx(25.0), pytest.approx(26.0))
+    code, _, err = run(config, "record", "calibration", "--probe", "foyer-ph", "6.86=6.9@24", "4.01=4.0@75")
+    assert code == 2
+    assert "refused: a standard at 24 °F; between 32 and 104 °F" in err

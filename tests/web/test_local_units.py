@@ -13,7 +13,7 @@ from helpers.page import Client, Site, page_site
 from helpers.site import config_of
 from helpers.units import METRIC_WORDS, config_text, lines
 from rushlight import eventlines
-from rushlight.events import Growth, TopOff, WaterChange
+from rushlight.events import Calibration, Growth, TopOff, WaterChange
 from rushlight.service import offline
 
 SCREENS = (
@@ -94,3 +94,36 @@ def test_what_is_no_volume_is_told_with_the_units_that_are(client: Client) -> No
     answer = client.post("/tanks/foyer/top-off", {"id": client.value("id"), "litres": "2 lx"})
     assert answer.status == 422
     assert "'lx' is not a unit of volume; write one of L, mL, US gal, imp gal" in read(answer.text)
+
+
+def test_a_thermometer_is_calibrated_in_fahrenheit(site: Site, client: Client) -> None:
+    client.get("/probes/foyer-temperature/calibration")
+    form = {"id": client.value("id"), "step": "save", "value_1": "77", "raw_1": "78.8", "temp_1": "77"}
+    assert client.post("/probes/foyer-temperature/calibration", form).status == 303
+    with site.engine.journal.reader() as reader:
+        kept = next(e.event for e in reader.entries(limit=5) if isinstance(e.event, Calibration))
+    (point,) = kept.points
+    assert (point.value, point.raw, point.temperature_c) == pytest.approx((25.0, 26.0, 25.0))
+    client.get("/probes/foyer-ph/calibration")
+    cold = {"id": client.value("id"), "step": "check", "value_1": "7", "raw_1": "7", "temp_1": "20"}
+    answer = client.post("/probes/foyer-ph/calibration", cold)
+    assert answer.status == 422 and "expected a number from 32 to 104" in read(answer.text)
+
+
+def test_an_entry_that_is_shown_and_sent_again_as_it_is_changes_nothing(site: Site, client: Client) -> None:
+    """36 gallons and a third are no round number in either unit."""
+    client.get("/tanks/foyer/top-off")
+    client.post("/tanks/foyer/top-off", {"id": client.value("id"), "litres": "1.234567"})
+    with site.engine.journal.reader() as reader:
+        topped = next(e.event for e in reader.entries("foyer", limit=3) if isinstance(e.event, TopOff))
+    client.get(f"/entries/{topped.id}")
+    again = {
+        "id": client.value("id"),
+        "litres": client.value("litres") if 'name="litres" value' in client.page else "1.23457",
+    }
+    again["done_at"] = re.search(r'name="done_at" value="([^"]*)"', client.page).group(1)  # type: ignore[union-attr]
+    client.post(f"/entries/{topped.id}", again)
+    with site.engine.journal.reader() as reader:
+        kept = reader.entry(topped.id)
+    assert isinstance(kept, TopOff)
+    assert kept.litres == topped.litres

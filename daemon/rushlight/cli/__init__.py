@@ -4,8 +4,8 @@ Exit statuses, the same for all: 0 done; 1 it did not work (the daemon is not ru
 request or the file was wrong.
 
 Imports alarms, clock, config, core, demo, effects, entry, eventlines, events, guide, host, localtime, localunits,
-outlets, replay, science, service, settings, views, web, PIL, click, subprocess, getpass, pydantic, rich, secrets,
-signal, socket.
+outlets, replay, science, service, settings, tank.probes, views, web, PIL, click, subprocess, getpass, pydantic, rich,
+secrets, signal, socket.
 """
 
 from __future__ import annotations

@@ -25,6 +25,7 @@ from rushlight.events import KINDS, Calibration, Event, Test
 from rushlight.localtime import local_time
 from rushlight.localunits import METRIC, Units
 from rushlight.settings import Config
+from rushlight.tank.probes.entered import raw_of, read_otherwise
 from rushlight.views import SiteView
 
 _KINDS = [k for k in KINDS if k not in {"reading", "acknowledge", "shelve"}]
@@ -139,7 +140,7 @@ def changes_of(event: Event, pairs: tuple[str, ...], when: str | None, config: C
         changes |= {f"units.{k}": v for k, v in kept.get("units", {}).items()}
         changes |= {(k if k in _TEST_KEYS else f"values.{k}"): None for k in gone}
     elif isinstance(event, Calibration):
-        changes["points"] = [_point(p) for p in pairs]
+        changes["points"] = [_point(p, event.probe, config) for p in pairs]
     else:
         changes |= {k: _value(k, v, config) if v.strip() else None for k, v in fields.items()}
     if when:
@@ -174,7 +175,7 @@ def build(kind: str, pairs: tuple[str, ...], config: Config, now_s: float, **giv
         if given.get("note"):
             _note_key(kind)
         line["probe"] = given.get("probe") or fail("probe: is missing; give --probe", status=2)
-        line["points"] = [_point(p) for p in pairs]
+        line["points"] = [_point(p, line["probe"], config) for p in pairs]
         return line
     if kind == "kit_check":
         return line | _kit_check(pairs, config)
@@ -316,12 +317,18 @@ def _value(key: str, text: str, config: Config) -> Any:
         fail(f"{key}: {e}", status=2)
 
 
-def _point(text: str) -> dict[str, float]:
+def _point(text: str, probe_id: str, config: Config) -> dict[str, float]:
+    """One standard, from the site's units into the record's; the raw value into the device's own."""
     matched = _POINT.fullmatch(text)
     if matched is None:
         fail(f"{text!r}: expected STANDARD=READ or STANDARD=READ@TEMPERATURE, such as 6.86=6.91@24", status=2)
-    value, raw, temp_c = matched.groups()
-    return {"value": float(value), "raw": float(raw)} | ({"temperature_c": float(temp_c)} if temp_c else {})
+    value, raw, temperature = matched.groups()
+    point, units = {"value": float(value), "raw": float(raw)}, Units(config.site.units)
+    probe = next((p for p in config.probe if p.id == probe_id), None)
+    if probe is not None and read_otherwise(probe, units):
+        point = {name: units.in_record(v, probe.quantity) for name, v in point.items()}
+        point["raw"] = raw_of(probe, point["raw"])
+    return point | ({"temperature_c": units.in_record(float(temperature), "temperature")} if temperature else {})
 
 
 def _only_tank(config: Config) -> str:

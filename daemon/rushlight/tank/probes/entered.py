@@ -8,11 +8,23 @@ from __future__ import annotations
 from rushlight.events import Calibration
 from rushlight.localunits import METRIC, Units
 from rushlight.science.measuring.electrode import Verdict
+from rushlight.science.measuring.units import from_standard, standard_unit
 from rushlight.settings import Probe
 from rushlight.tank.probes.watch import ProbeWatch
 
 COLDEST_C, WARMEST_C = 0.0, 40.0
 """Standards are used at the temperature of a room or a tank."""
+
+
+def read_otherwise(probe: Probe, units: Units) -> bool:
+    """Whether people here read and type what this probe measures in another unit than the record's."""
+    unit = standard_unit(probe.quantity, probe.unit)
+    return units.word(unit) != unit and probe.quantity in ("temperature", "air_temperature", "level")
+
+
+def raw_of(probe: Probe, value: float) -> float:
+    """What the device itself gave for a value in the record's unit."""
+    return from_standard(probe.quantity, value, probe.unit) if probe.unit else value
 
 
 def come_to(probe: Probe, entry: Calibration, units: Units = METRIC) -> Verdict:

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 from rushlight.events import Calibration
 from rushlight.localunits import Units
 from rushlight.science.chemistry.buffers import STANDARD, TECHNICAL, TEMPERATURES_C, buffer_ph, named
-from rushlight.science.measuring.units import from_standard, standard_unit, to_standard
+from rushlight.science.measuring.units import standard_unit, to_standard
 from rushlight.settings import Probe
-from rushlight.tank.probes.entered import COLDEST_C, WARMEST_C, come_to
+from rushlight.tank.probes.entered import COLDEST_C, WARMEST_C, come_to, raw_of, read_otherwise
 from rushlight.web.entering.fields import FieldError, in_record, number
 
 POINTS = 3
@@ -48,13 +48,13 @@ def points(form: Mapping[str, str], probe: Probe, units: Units) -> list[dict[str
     """
     found: list[dict[str, float]] = []
     numbers = range(1, POINTS + 1)
-    read = {f"{name}_{n}": probe.quantity for n in numbers for name in ("value", "raw") if _shown(probe, units)}
+    read = {f"{name}_{n}": probe.quantity for n in numbers for name in ("value", "raw") if read_otherwise(probe, units)}
     form = in_record(form, {f"temp_{n}": "temperature" for n in numbers} | read, units)
     for n in numbers:
         value = number(form, f"value_{n}", most=100_000)
         raw = number(form, f"raw_{n}", least=-100_000, most=1e6)
-        if raw is not None and _shown(probe, units):
-            raw = from_standard(probe.quantity, raw, probe.unit)
+        if raw is not None and read_otherwise(probe, units):
+            raw = raw_of(probe, raw)
         temp_c = number(form, f"temp_{n}", least=-1e6)
         if temp_c is not None and not COLDEST_C <= temp_c <= WARMEST_C:
             low, high = (units.figure(c, "°C", "g") for c in (COLDEST_C, WARMEST_C))
@@ -71,15 +71,9 @@ def points(form: Mapping[str, str], probe: Probe, units: Units) -> list[dict[str
     return found
 
 
-def _shown(probe: Probe, units: Units) -> bool:
-    """Whether people here read this probe in another unit than the record's."""
-    unit = standard_unit(probe.quantity, probe.unit)
-    return units.word(unit) != unit and probe.quantity in ("temperature", "air_temperature", "level")
-
-
 def raw_in(probe: Probe, unit: str, value: float | None, units: Units) -> tuple[str, float | None]:
     """What the device gives, as people here read it: the unit, and its value now; `unit` is the device's own."""
-    if not _shown(probe, units):
+    if not read_otherwise(probe, units):
         return unit, value
     standard = standard_unit(probe.quantity, probe.unit)
     known = None if value is None else units.of(to_standard(probe.quantity, value, probe.unit), standard)

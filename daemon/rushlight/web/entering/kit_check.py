@@ -80,7 +80,7 @@ def screen(asked: PageRequest, tank_id: str) -> Response:
             "at": writing.at_of(asked),
             "kind": "kit_check",
             "id": writing.form_id(asked),
-            **check_record(form, kit, asked.device.name if asked.device else ""),
+            **check_record(form, kit, asked.device.name if asked.device else "", asked.units),
         }
         event = writing.checked(asked, record)
     except FieldError as e:
@@ -89,7 +89,7 @@ def screen(asked: PageRequest, tank_id: str) -> Response:
     return redirect(f"/tanks/{tank.id}/kit-check?kit={kit.id}&done={receipt.id}")
 
 
-def check_record(form: Mapping[str, str], kit: Kit, device: str) -> dict[str, Any]:
+def check_record(form: Mapping[str, str], kit: Kit, device: str, units: Units = METRIC) -> dict[str, Any]:
     """A check of one solution.  Raises FieldError."""
     substance = chosen(form, "substance", entered.NAMES)
     held = number(form, "held", least=0.001, most=10_000)
@@ -97,6 +97,7 @@ def check_record(form: Mapping[str, str], kit: Kit, device: str) -> dict[str, An
         raise FieldError("held", "what was in the water?")
     # What was weighed in is told as the recipe has it; what was read, as the box has it.
     own = kit.unit(substance)
+    held = units.in_record(held, substance) if substance in ("kh", "gh") else held
     standard: dict[str, Any] = {"substance": substance, "value": from_standard(substance, held, own)}
     standard |= {"unit": own} if own else {}
     given = form.get(substance, "").strip()
