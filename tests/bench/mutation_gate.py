@@ -40,6 +40,28 @@ MARK, STORE = f"{DAEMON}/journal/recovery/mark.py", f"{DAEMON}/journal/store.py"
 
 MUTANTS = (
     Mutant(
+        "a difference of temperatures is turned into Fahrenheit with the offset",
+        f"{DAEMON}/tank/probes/agreement.py",
+        "units.say_change(high - low, unit, spec)",
+        "units.say(high - low, unit, spec)",
+        ("tests/core/test_local_units.py::test_texts_say_the_converted_figures_and_evidence_keeps_the_records",),
+    ),
+    Mutant(
+        "gallons from a form are kept as litres",
+        f"{DAEMON}/web/entering/writing.py",
+        "sheet.body(form, asked.units)",
+        "sheet.build(form)",
+        ("tests/web/test_local_units.py::test_gallons_and_inches_are_kept_as_litres_and_centimetres",),
+    ),
+    Mutant(
+        "a bare gallon is guessed where the site names none",
+        f"{DAEMON}/localunits.py",
+        '{"us": "US gal", "uk": "imp gal"}',
+        '{"us": "US gal", "uk": "imp gal", "metric": "US gal"}',
+        ("tests/test_localunits.py::test_a_gallon_is_never_guessed",),
+        quick=True,
+    ),
+    Mutant(
         "an entry in memory is called kept",
         ENGINE,
         "if not self.journal.holds(event_id):",
