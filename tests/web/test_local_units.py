@@ -94,6 +94,8 @@ def test_what_is_no_volume_is_told_with_the_units_that_are(client: Client) -> No
     answer = client.post("/tanks/foyer/top-off", {"id": client.value("id"), "litres": "2 lx"})
     assert answer.status == 422
     assert "'lx' is not a unit of volume; write one of L, mL, US gal, imp gal" in read(answer.text)
+    answer = client.post("/tanks/foyer/growth", {"id": client.value("id"), "longest_cm": "900"})
+    assert "expected a number from 0 to 787" in read(answer.text), "2000 cm by 2.54 (NIST SP 811)"
 
 
 def test_a_thermometer_is_calibrated_in_fahrenheit(site: Site, client: Client) -> None:

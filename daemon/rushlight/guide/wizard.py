@@ -239,8 +239,12 @@ def _tank(water: Water, tank_id: str, units: Units) -> str:
 def _kit(answers: Answers) -> str:
     pads = dict(PADS) | {"nitrate": answers.nitrate_pads}
     own = {"units": {"nitrate": answers.nitrate_unit}} if answers.nitrate_unit else {}
+    hard = (
+        "" if answers.units != "us" else '# Where the box gives KH and GH in ppm: units = { kh = "ppm", gh = "ppm" }\n'
+    )
     return (
         "# The values printed beside the pads of YOUR strip, pad by pad; these are an example.\n"
+        + hard
         + table("[kit]", {"id": "strip", "method": "strip"} | own)
         + "\n"
         + table("kit.pads", pads)

@@ -51,7 +51,14 @@ class Sheet:
 
     def body(self, form: Form, units: Units) -> Record:
         """What a form says, as the keys of an entry's line.  Raises FieldError."""
-        return self.build(in_record(form, {f.name: f.quantity for f in self.fields if f.quantity}, units))
+        own = {f.name: f for f in self.fields if f.quantity}
+        try:
+            return self.build(in_record(form, {name: f.quantity for name, f in own.items()}, units))
+        except FieldError as e:
+            if e.span is None or e.name not in own:
+                raise
+            least, most = (units.figure(v, own[e.name].unit, "g") for v in e.span)
+            raise FieldError(e.name, f"expected a number from {least} to {most}") from None
 
 
 def _feeding(form: Form) -> Record:

@@ -23,11 +23,11 @@ _THOUSANDS = re.compile(r"-?[1-9]\d{0,2},\d{3}")
 
 
 class FieldError(ValueError):
-    """A field that can't be used: its name and what is wrong."""
+    """A field that can't be used: its name and what is wrong; of a number too small or too large what it may be."""
 
-    def __init__(self, name: str, what: str) -> None:
+    def __init__(self, name: str, what: str, span: tuple[float, float] | None = None) -> None:
         super().__init__(what)
-        self.name, self.what = name, what
+        self.name, self.what, self.span = name, what, span
 
 
 def number(form: Mapping[str, str], name: str, *, least: float = 0.0, most: float = 1e6) -> float | None:
@@ -43,7 +43,7 @@ def number(form: Mapping[str, str], name: str, *, least: float = 0.0, most: floa
     except ValueError:
         raise FieldError(name, f"“{text[:20]}” is not a number") from None
     if not math.isfinite(value) or not least <= value <= most:
-        raise FieldError(name, f"expected a number from {least:g} to {most:g}")
+        raise FieldError(name, f"expected a number from {least:g} to {most:g}", (least, most))
     return value
 
 
