@@ -6,7 +6,7 @@ Pure data; `core.step` makes them.  Times are seconds since 1970 UTC; rates mg/L
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from statistics import median_high
 from typing import Any, Literal
@@ -16,9 +16,21 @@ from rushlight.settings import Priority, UnitSystem
 
 STANDING = frozenset({"unacknowledged", "acknowledged"})
 """States of an alarm whose cause is there."""
+CALLED = {"ph": "pH", "kh": "KH", "gh": "GH"}
+"""Substances that people write in another way."""
 Urgency = Literal["now", "soon", "look", "unknown", "quiet"]
 URGENCIES: tuple[Urgency, ...] = ("now", "soon", "look", "unknown", "quiet")
 """The most pressing first."""
+
+
+def no_kit_for(substances: Sequence[str], *, short: bool = False) -> str:
+    """Where a test of what no kit here measures is to be had, in the middle of a sentence; empty for nothing."""
+    if not substances:
+        return ""
+    named = " or ".join(CALLED.get(s, s) for s in substances)
+    if short:
+        return f"no kit here measures {named}: a shop sells drop tests or tests a sample"
+    return f"no kit here measures {named}: a shop sells drop tests for it, and a shop or a laboratory tests a sample"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,7 +113,7 @@ class PlannedView:
         """Without its date."""
         told = f"{' and '.join(self.substances)}: {self.why}"
         if self.cannot:
-            told += f"; no kit here measures {' or '.join(self.cannot)}, a shop can"
+            told += f"; {no_kit_for(self.cannot)}"
         return f"{told} (made)" if self.done else told
 
 

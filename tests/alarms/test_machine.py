@@ -135,7 +135,7 @@ def test_what_only_a_test_can_clear_stays_acknowledged_for_days():
     book, state = AlarmBook(CONFIG), AlarmsState()
     book.judge(state, T0, finding("raise", alarm="nitrite_high"))
     book.acknowledge(state, T0, "foyer.nitrite_high", "x")
-    assert book.next_wake(state) == T0 + 7 * 86400
+    assert book.next_wake(state) == T0 + 3 * 86400
 
 
 def test_a_climb_in_priority_ends_the_acknowledgement():

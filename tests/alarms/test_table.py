@@ -59,7 +59,7 @@ def test_repeats_grow_and_acknowledgements_of_high_alarms_are_short():
         assert list(steps) == sorted(set(steps))
     assert all(0 < first_s <= most_s for first_s, most_s in ACK_LASTS_S.values())
     assert max(ACK_LASTS_S["urgent"]) <= 4 * 3600
-    assert max(ACK_LASTS_S["tested"]) <= 7 * 86400, "each strip tells it anew, and one that is not made is told"
+    assert max(ACK_LASTS_S["tested"]) <= 3 * 86400, "poisons"
     assert max(ACK_LASTS_S["high"]) <= 7 * 86400
 
 

@@ -38,6 +38,10 @@ class Evidence:
     """What somebody who only feeds the fish is to do, instead of the alarm table's."""
     trap_sentence: str | None = None
     """What not to do; None: as the alarm table says."""
+    asks: tuple[str, ...] = ()
+    """Substances that `action_sentence` asks to test; without one, those of the alarm table's row."""
+    cannot: tuple[str, ...] = ()
+    """What of these no kit here measures."""
     blind: bool = False
     """There is no fresh data: these are the last that were known."""
     unstable: bool = False
@@ -51,7 +55,7 @@ class Evidence:
         return {k: dict(v) if isinstance(v, Mapping) else v for k, v in known.items() if k not in _FOR_PHONES}
 
 
-_FOR_PHONES = ("deed", "why")
+_FOR_PHONES = ("deed", "why", "asks")
 
 
 Ask = Callable[[str], Evidence]

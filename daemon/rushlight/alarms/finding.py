@@ -26,6 +26,8 @@ class Finding:
     says: Says
     subject: str = ""
     priority: Priority | None = None
+    tested_s: float | None = None
+    """When the test was made on which the word rests, where a person made it."""
     evidence: Evidence = field(default_factory=Evidence)
 
     @property

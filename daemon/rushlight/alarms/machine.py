@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from rushlight.alarms.finding import Finding, Says
-from rushlight.alarms.pace import RANK
+from rushlight.alarms.pace import LOOKED_AT_S, RANK
 from rushlight.alarms.table import TABLE, AlarmRow
 from rushlight.config.implied import alike
 from rushlight.effects import AlarmChange, AlarmStateName, Effect, Remark
@@ -65,6 +65,8 @@ class AlarmRecord:
     said_s: float = 0.0
     undo_due_s: float | None = None
     acked_s: float | None = None
+    tested_s: float | None = None
+    """When somebody last looked by a test of his own."""
     acks: int = 0
     """Acknowledgements of this occurrence at this priority."""
     shelved_until_s: float | None = None
@@ -120,9 +122,10 @@ class AlarmBook:
             if says != "raise":
                 return []
             record = self._enter(state, finding, alarm_id)
-        elif record.resting and says != "raise":
+        record.tested_s = finding.tested_s
+        if record.resting and says != "raise":
             return []
-        elif says == record.said and at_s >= record.said_s and self._is_old_news(record, finding, at_s):
+        if says == record.said and at_s >= record.said_s and self._is_old_news(record, finding, at_s):
             record.said_s = at_s
             return []
         return self._hear(state, alarm_id, record, at_s, finding)
@@ -357,7 +360,11 @@ class AlarmBook:
         if record.state == "shelved":
             return record.shelved_until_s
         if record.state == "acknowledged" and record.active and record.acked_s is not None:
-            return record.acked_s + TABLE[record.alarm].ack_lasts_s(record.priority, record.acks)
+            row, looked_s = TABLE[record.alarm], record.acked_s
+            if row.by_test and record.tested_s is not None:
+                looked_s = max(looked_s, record.tested_s)
+            until_s = looked_s + row.ack_lasts_s(record.priority, record.acks)
+            return until_s if looked_s == record.acked_s else min(until_s, record.acked_s + LOOKED_AT_S)
         return None
 
     def _set_wake(self, state: AlarmsState) -> None:

@@ -7,9 +7,9 @@ message passes through here, so there is one gate for all of them.  Never sends 
 Low priority is the weekly summary's; where no e-mail is set up that could carry one, it goes in one message on Monday
 morning.  Medium waits for the end of the quiet hours and for its part of the hourly budget; what then still stands
 goes out as one message.  High is told at once, at any hour, and again until somebody acknowledges it; after
-`escalate_minutes` to the second contact as well.  What was acknowledged and still stands is no news: told again it goes
-along with the next message, or by itself on a morning.  A return is told, without a sound, to those who were told of
-the rise.
+`escalate_minutes` to the second contact as well; what one test says of one water is one message.  What was acknowledged
+and still stands is no news: told again it goes along with the next message, or by itself on a morning.  A return is
+told, without a sound, to those who were told of the rise.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from __future__ import annotations
 import datetime as dt
 import zoneinfo
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from rushlight.alarms import quiet_hours
 from rushlight.alarms.machine import OF_VALUES
@@ -137,7 +137,21 @@ class Notifier:
         for who in sorted(w for w, h in state.held.items() if at_s >= h.until_s):
             effects += self._release(state, who, at_s)
         self._set_wake(state)
-        return effects
+        return self.as_one(state, effects)
+
+    def as_one(self, state: NotifyState, effects: list[Effect]) -> list[Effect]:
+        """The same, where what one test of one water tells one person at one moment is one message about all of it."""
+        together: dict[tuple[str, str | None], list[Message]] = {}
+        for effect in effects:
+            if isinstance(effect, Message) and _by_test(state, effect):
+                together.setdefault((effect.contact, effect.tank), []).append(effect)
+        ones = {group[0].key: group for group in together.values() if len(group) > 1}
+        gone = {m.key for group in ones.values() for m in group[1:]}
+        return [
+            _joined(state, ones[e.key]) if isinstance(e, Message) and e.key in ones else e
+            for e in effects
+            if not (isinstance(e, Message) and e.key in gone)
+        ]
 
     def tell_anew(self, state: NotifyState, at_s: float, alarm_ids: Iterable[str]) -> list[Effect]:
         """Alarms that stand though nobody was told of them, whatever this memory believes: told as if they rose now."""
@@ -150,7 +164,7 @@ class Notifier:
             telling.told, telling.first_s, telling.next_s, telling.escalate_s = [], None, None, None
             effects += self._tell(state, alarm_id, telling, at_s, "raise")
         self._set_wake(state)
-        return effects
+        return self.as_one(state, effects)
 
     # -- an alarm stands -----------------------------------------------------------------------------------
 
@@ -381,6 +395,27 @@ class Notifier:
 def who_was_told(effects: Iterable[Effect]) -> list[str]:
     """The contacts that these effects address."""
     return [e.contact for e in effects if isinstance(e, Message)]
+
+
+def _by_test(state: NotifyState, message: Message) -> bool:
+    """Whether it is about something urgent that a test of the water said."""
+    tellings = [state.telling.get(told.alarm) for told in message.alarms if told.step != "return"]
+    return len(tellings) == 1 == len(message.alarms) and all(
+        t is not None and TABLE[t.alarm].pace(t.priority) == "tested" for t in tellings
+    )
+
+
+def _joined(state: NotifyState, messages: list[Message]) -> Message:
+    """One message for several of one moment, tank and person; a later one takes the place of it as of each."""
+    first = messages[0]
+    key = "+".join(m.key.rpartition("@")[0] for m in messages) + f"@{first.contact}"
+    alarms = tuple(told for m in messages for told in m.alarms)
+    for told in alarms:
+        state.telling[told.alarm].last_key = key
+    recent = state.sent_s.get(first.contact, [])
+    state.sent_s[first.contact] = recent[: len(recent) - len(messages) + 1]
+    supersedes = tuple(dict.fromkeys(k for m in messages for k in m.supersedes))
+    return replace(first, key=key, alarms=alarms, supersedes=supersedes)
 
 
 def _new_telling(change: AlarmChange) -> Telling:

@@ -10,6 +10,8 @@ from __future__ import annotations
 import base64
 import hmac
 
+JOIN = "~"
+"""Between the tickets of one message that is about several alarms."""
 _HASH_BYTES = 15
 
 

@@ -18,15 +18,19 @@ but somebody has just read it off a strip and knows."""
 ACK_LASTS_S: Mapping[Pace, tuple[float, float]] = MappingProxyType(
     {
         "urgent": (4 * HOUR_S, 4 * HOUR_S),
-        "tested": (7 * DAY_S, 7 * DAY_S),
+        "tested": (3 * DAY_S, 3 * DAY_S),
         "high": (3 * DAY_S, 7 * DAY_S),
         "medium": (28 * DAY_S, 91 * DAY_S),
         "low": (91 * DAY_S, 91 * DAY_S),
     }
 )
 """How long an acknowledgement holds while the alarm still stands (the ReAlarmTime of IEC 62541-9): at first, and at
-most.  What a strip tells is told anew by every strip, and a strip that is not made has an alarm of its own.  Each holds
-twice as long as the one before it: who has seen it twice need not be told of it every month."""
+most.  Each holds twice as long as the one before it: who has seen it twice need not be told of it every month.  Three
+days for a poison that a test showed are our own choice."""
+
+LOOKED_AT_S = 7 * DAY_S
+"""A test made since shows the same to whoever makes it, so the three days count from it; at most so long after the
+acknowledgement, though (own choice)."""
 
 REPEATS_S: Mapping[Pace, tuple[float, ...]] = MappingProxyType(
     {

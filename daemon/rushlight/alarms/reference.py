@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from rushlight.alarms.pace import ACK_LASTS_S, REPEATS_S, Pace
+from rushlight.alarms.pace import ACK_LASTS_S, LOOKED_AT_S, REPEATS_S, Pace
 from rushlight.alarms.table import TABLE, AlarmRow
 from rushlight.localtime import DAY_S
 from rushlight.localunits import number
@@ -64,6 +64,7 @@ def _times() -> str:
                 "",
                 f"Urgent are {urgent}.",
                 f"By a test are {tested}: urgent too, but somebody has just read them off a strip.",
+                f"A test made after the acknowledgement counts as another look, up to {span(LOOKED_AT_S)} in all.",
             ]
         )
         + "\n"

@@ -321,6 +321,7 @@ class Core:
                 out += self.notifier.on_change(state.notify, effect)
                 if effect.tank is not None and effect.alarm in PRESSING:
                     pressed.add(effect.tank)
+        out = self.notifier.as_one(state.notify, out)
         # What presses for a test moves its date in the same instant, not when the tank is next looked at.
         for tank in sorted(pressed & self.tanks.keys()):
             self._wakes.touched.add(tank)

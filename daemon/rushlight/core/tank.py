@@ -14,6 +14,7 @@ from statistics import median_high
 
 from rushlight.alarms.evidence import Evidence, LateTest
 from rushlight.alarms.finding import Finding
+from rushlight.alarms.table import TABLE
 from rushlight.config.implied import alike, carrier
 from rushlight.core import leaves
 from rushlight.effects import Daily, DueChange, Effect, Estimate
@@ -54,7 +55,12 @@ FEW_TESTS = 3  # own choice
 FAR_OUT, FAR_OUT_MG_L = 1.5, 5.0
 """A reading fits nothing when its interval begins this far beyond the end of the estimate's (own choice: a strip beside
 the neighbouring pad is never that far out)."""
-_ASK_FOR_CHANGE = frozenset({"ammonia_high", "nitrite_high", "nitrate_high", "alkalinity_low"})
+_ASK_FOR_CHANGE = {
+    "ammonia_high": ("ammonia", "ammonia"),
+    "nitrite_high": ("nitrite", "nitrite"),
+    "nitrate_high": ("nitrate", "nitrate"),
+    "alkalinity_low": ("kh", "KH"),
+}
 """Alarms of a test whose first action is a change of water."""
 
 
@@ -376,18 +382,25 @@ class TankCore:
         found = [
             *self.light.present(state.light, at_s),
             *self._nitrate(state, at_s, report, standing),
-            *(advice.advise(f, remedy, self.seen.measures, self.units) for f in self._water(state, at_s, report)),
+            *(advice.advise(f, remedy, self.units) for f in self._water(state, at_s, report)),
             *self._growth(state, at_s),
             *self.supplies.findings(state.supplies, at_s),
             *(self._by_kind(state, at_s, report, f) for f in self._late(state, at_s)),
         ]
         found = [self._as_done(state, at_s, f) for f in found]
         return {
-            **{(f.alarm, f.subject): f.evidence for f in found},
+            **{(f.alarm, f.subject): self._by_kits(f.alarm, f.evidence) for f in found},
+            **self._of_values(state, at_s),
+        }
+
+    def _of_values(self, state: TankState, at_s: float) -> dict[tuple[str, str], Evidence]:
+        """What there is to say of what the probes read."""
+        told = {
             **self.limits.present(state.limits, state.latest, at_s),
             **self.drifts.present(state.drifts, state.latest, at_s),
             **self.agreement.present(state.agreement, at_s),
         }
+        return {k: self._by_kits(k[0], e) for k, e in told.items()}
 
     def _by_kind(self, state: TankState, at_s: float, report: NitrateReport, finding: Finding) -> Finding:
         """A late test with the kind that it had best be; what is asked of a person says so too."""
@@ -403,12 +416,20 @@ class TankCore:
         tested_s = max((t.at_s for t in state.tests if t.at_s <= at_s), default=None)
         if finding.alarm not in _ASK_FOR_CHANGE or changed_s is None or tested_s is None or changed_s <= tested_s:
             return finding
+        substance, name = _ASK_FOR_CHANGE[finding.alarm]
         told = dataclasses.replace(
             finding.evidence,
-            action_sentence="Test the water: it has been changed since the last test.",
-            deed="Test the water: it was changed since.",
+            action_sentence=f"Test {name}: the water has been changed since the last test.",
+            deed=f"Test {name}: water was changed since.",
+            asks=(substance,),
         )
         return dataclasses.replace(finding, evidence=told)
+
+    def _by_kits(self, alarm: str, told: Evidence) -> Evidence:
+        """With what it asks to test and no kit here measures."""
+        asks = told.asks if told.action_sentence else TABLE[alarm].asks
+        cannot = tuple(s for s in asks if s not in self.seen.measures)
+        return dataclasses.replace(told, cannot=cannot) if cannot else told
 
     def _water(self, state: TankState, at_s: float, report: NitrateReport) -> list[Finding]:
         """Chemistry, fish and leaves."""

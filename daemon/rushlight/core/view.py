@@ -117,7 +117,7 @@ def _tank(tank: TankCore, state: TankState, at_s: float, probes: list[ProbeView]
         reorder_at_s=tank.supplies.reorder_at_s(state.supplies, at_s),
         water_sentences=water_sentences(tank.chemistry_report(state, at_s, report), tank.units),
         remedy_kind=remedy.kind,
-        remedy_sentences=tuple(advice.lines(remedy, tank.units)),
+        remedy_sentences=tuple(advice.lines(remedy, tank.seen.measures, tank.units)),
         planned=tuple(
             PlannedView(at_s=p.at_s, substances=p.substances, why=p.why, done=p.done, cannot=p.cannot)
             for p in tank.routine.planned(state.routine, at_s)

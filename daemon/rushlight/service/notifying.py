@@ -236,8 +236,10 @@ class Telling:
         )
 
     def _acknowledge_url(self, base: str, row: Row) -> str:
-        """Where a POST acknowledges this very rise of the alarm; empty for what is over and for several at once."""
-        if not (base and self.ticket_secret and len(row.alarms) == 1) or row.alarms[0].step == "return":
+        """Where a POST acknowledges these very rises; empty for what is over and for what is about several tanks."""
+        secret, alarms = self.ticket_secret, row.alarms
+        one_matter = len(alarms) == 1 or (alarms and row.tank is not None)
+        if not (base and secret and one_matter) or any(told.step == "return" for told in alarms):
             return ""
-        told = row.alarms[0]
-        return f"{base}/acknowledge/{oneclick.ticket(self.ticket_secret, told.alarm, told.occurrence)}"
+        tickets = (oneclick.ticket(secret, told.alarm, told.occurrence) for told in alarms)
+        return f"{base}/acknowledge/{oneclick.JOIN.join(tickets)}"

@@ -37,7 +37,7 @@ _OPEN: tuple[tuple[str, str, Screen], ...] = (
     ("GET POST", "/setup", login.setup),
     ("GET POST", "/login", login.login),
     ("GET POST", f"/join/(?P<token>{_NAME})", login.join),
-    ("GET POST", r"/acknowledge/(?P<text>[^/]{1,300})", writing.ticket),
+    ("GET POST", r"/acknowledge/(?P<text>[^/]{1,900})", writing.ticket),
 )
 """Screens for those who are not logged in."""
 _CLOSED: tuple[tuple[str, str, Screen], ...] = (

@@ -36,6 +36,8 @@ class AlarmRow:
     """Answered within hours or not at all; at high priority it is told again within minutes."""
     by_test: bool = False
     """Only a test by hand can clear it: once acknowledged, the next test is what is asked for, not haste."""
+    asks: tuple[str, ...] = ()
+    """Substances that the first action asks to test: where no kit measures them, it is said who does."""
     told_by: tuple[str, ...] = ()
     """Alarms of the same tank that tell the same trouble further on; while one of them stands, this one is not told."""
 

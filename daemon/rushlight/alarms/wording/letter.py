@@ -30,9 +30,11 @@ from rushlight.alarms.wording.brief import BRIEF
 from rushlight.alarms.wording.words import percent, sentence
 from rushlight.effects import Estimate, Step
 from rushlight.localunits import METRIC, Units, number
+from rushlight.views import no_kit_for
 
 LEAST_DEED = 25
 """Less than this is half an order: 'no feed' and nothing of what to do with the water."""
+BY_TEST = ", by the last test"
 MOST_TITLE, MOST_DEED, MOST_BODY, MOST_EACH = 30, 100, 300, 120
 
 
@@ -68,6 +70,9 @@ def title(items: Sequence[Item]) -> str:
         matters = ["all probes silent" if boards == {SITE} else "board silent"]
     elif len(items) > 2 and {i.row.name for i in items} == {"probe_silent"}:
         matters = ["probes silent"]
+    if len(matters) > 1 and len(places) == 1 and all(isinstance(i.evidence, WaterTestEvidence) for i in items):
+        named = ", ".join(m.removesuffix(" high") for m in matters)
+        matters = [named] if len(f"{places[0]}: {named}") + len(over) <= MOST_TITLE else matters
     what = matters[0] if len(matters) == 1 else f"{len(items)} matters"
     place = places[0] if len(places) == 1 else f"{len(places)} tanks" if places else "Rushlight"
     if len(places) == 2 and len(": ".join((" + ".join(places), what))) + len(over) <= MOST_TITLE:
@@ -80,6 +85,8 @@ def body(items: Sequence[Item]) -> str:
     """The text of one alarm, or of several with their places, what is alike said once."""
     if len(items) == 1:
         return _one(items[0])
+    if len({(i.place, deed(i), i.sits) for i in items}) == 1 and all(i.step != "return" for i in items):
+        return _one_water(items)
     groups: dict[tuple[str, str, bool], list[Item]] = {}
     for item in items:
         groups.setdefault((item.row.name, deed(item), item.step == "return"), []).append(item)
@@ -94,8 +101,26 @@ def _one(item: Item) -> str:
         call = sentence(f"If in doubt, call {item.call}") if item.call else ""
         return _fitted([_for_sitter(item), state(item), call, _standing(item)])
     if item.step == "raise":
-        return _fitted([deed(item), state(item), _standing(item), why(item), trap(item)])
-    return _fitted([deed(item), state(item), _standing(item), _news(item)])
+        return _fitted([deed(item), _elsewhere(item), state(item), _standing(item), why(item), trap(item)])
+    return _fitted([deed(item), _elsewhere(item), state(item), _standing(item), _news(item)])
+
+
+def _elsewhere(item: Item) -> str:
+    """Where a test is to be had that the deed asks for and no kit here makes."""
+    return sentence(no_kit_for(item.evidence.cannot, short=True))
+
+
+def _one_water(items: Sequence[Item]) -> str:
+    """Several alarms of one tank that one deed answers: the deed, how bad each is, the traps; the title names it."""
+    first = items[0]
+    act = max(map(_for_sitter, items), key=len) if first.sits else ""
+    elsewhere = "" if act else max(map(_elsewhere, items), key=len)
+    states = [state(i).removesuffix(f"{BY_TEST}.").rstrip(".") for i in items]
+    by = BY_TEST if any(state(i).endswith(f"{BY_TEST}.") for i in items) else ""
+    call = sentence(f"If in doubt, call {first.call}") if first.sits and first.call else ""
+    since = next((_standing(i) for i in items if i.since), "")
+    traps = () if act else dict.fromkeys(trap(i) for i in items if i.step == "raise")
+    return _fitted([act or deed(first), elsewhere, ". ".join(dict.fromkeys(states)) + f"{by}.", call, since, *traps])
 
 
 def _group(group: Sequence[Item]) -> str:
@@ -166,11 +191,11 @@ def state(item: Item) -> str:
         case WaterTestEvidence(total_mg_l=float() as total) if _total_decides(told):
             times = (told.total_mg_n_l or 0.0) / (told.epa_chronic_mg_n_l or 1.0)
             text = f"Total ammonia {units.say(total, 'mg/L as NH4')}, {times:.1f} times what fish bear for weeks"
-            text += ", by the last test"
+            text += BY_TEST
         case WaterTestEvidence(value=float() as value):
             name = "Poisonous ammonia" if told.quantity == "ammonia" else told.quantity.capitalize()
             limit = units.figure(told.limit or 0.0, told.unit)
-            text = f"{name} {units.say(value, told.unit)}, limit {limit}, by the last test"
+            text = f"{name} {units.say(value, told.unit)}, limit {limit}{BY_TEST}"
         case LevelEvidence(value=float() as value) if not told.sentence:
             limit = f", limit {units.figure(told.limit, told.unit, 3)}" if told.limit is not None else ""
             which = f" ({told.probe})" if told.probe else ""

@@ -18,6 +18,7 @@ from rushlight.alarms.table import AlarmRow
 from rushlight.config.implied import ASSUMED
 from rushlight.effects import AlarmStateName, Estimate
 from rushlight.localunits import METRIC, Units, number
+from rushlight.views import no_kit_for
 
 
 def alarm_text(row: AlarmRow, place: str, told: Evidence, units: Units = METRIC) -> str:
@@ -103,8 +104,8 @@ def sitter_text(row: AlarmRow, place: str, told: Evidence, call: str, units: Uni
 
 
 def first_action(row: AlarmRow, told: Evidence) -> str:
-    """The one thing to do first."""
-    return sentence(told.action_sentence or row.first_action)
+    """The one thing to do first, and where a test is to be had that it asks for and no kit here makes."""
+    return f"{sentence(told.action_sentence or row.first_action)} {sentence(no_kit_for(told.cannot))}".rstrip()
 
 
 def capital(text: str) -> str:

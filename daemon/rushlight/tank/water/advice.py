@@ -16,6 +16,7 @@ from rushlight.alarms.finding import Finding
 from rushlight.localunits import METRIC, Units, number
 from rushlight.science.chemistry.aftermath import Moment
 from rushlight.tank.water.plan import Remedy
+from rushlight.views import no_kit_for
 
 CARE = "treated against chlorine and chloramine by the conditioner's label"
 LABELS = "Go by the label, and ask a vet or a dealer about your fish: not all bear it."
@@ -30,6 +31,22 @@ NAMES: Mapping[str, tuple[str, str]] = MappingProxyType(
         "ph": ("pH", ""),
     }
 )
+
+
+_TESTED: Mapping[str, tuple[str, ...]] = MappingProxyType(
+    {"pH": ("ph",), "KH": ("kh",), "ammonia": ("ammonia",), "the tap's pH": ("ph",), "the tap's KH": ("kh",)}
+)
+"""What the planner finds missing, as substances of a test."""
+
+
+def asks(made: Remedy) -> tuple[str, ...]:
+    """The substances that the plan asks to test, each once."""
+    wanted = [s for name in made.missing for s in _TESTED.get(name, ())]
+    if made.kind == "conditioner":
+        wanted += ["chlorine", "ammonia"]
+    if made.kind == "matched":
+        wanted.append("ammonia")
+    return tuple(dict.fromkeys(wanted))
 
 
 def action(made: Remedy, units: Units = METRIC) -> str:  # noqa: PLR0911 - one line for each kind
@@ -60,18 +77,18 @@ PRICE = 1.5
 """A rise of un-ionised ammonia by driving out CO2 that is worth a sentence (own choice)."""
 
 
-def advise(finding: Finding, made: Remedy, measures: AbstractSet[str], units: Units = METRIC) -> Finding:
-    """The finding with the planner's first action and figures; `measures` is what the kits here can test."""
+def advise(finding: Finding, made: Remedy, units: Units = METRIC) -> Finding:
+    """The finding with the planner's first action and figures."""
     told = finding.evidence
     if isinstance(told, DistressEvidence):
-        return replace(finding, evidence=_first_aid(told, made, measures, units))
+        return replace(finding, evidence=_first_aid(told, made, units))
     text = action(made, units)
     if finding.alarm not in ADVISED or not text or told.action_sentence:
         return finding
     if finding.alarm in FEED and made.kind != "test first":
         text = f"no feed; {text}"
     if isinstance(told, WaterTestEvidence | MineralEvidence):
-        told = replace(told, action_sentence=text, deed=deed(made, units), plan=figures(made))
+        told = replace(told, action_sentence=text, deed=deed(made, units), plan=figures(made), asks=asks(made))
     return replace(finding, evidence=told)
 
 
@@ -79,6 +96,9 @@ def deed(made: Remedy, units: Units = METRIC) -> str:
     """The same as a locked phone shows it: short, and never an order that does harm when only its beginning is read."""
     litres = units.say(made.steps[0].litres, "L", ".0f") if made.steps else ""
     match made.kind:
+        case "conditioner":
+            feed = "No feed; water" if {"ammonia", "nitrite"} & set(made.wrong) else "Water"
+            return f"{feed} conditioner for the whole tank, by its label; test in an hour."
         case "matched":
             return f"No tap water, no feed: {litres} of matched water, as the page shows."
         case "change":
@@ -93,11 +113,10 @@ def deed(made: Remedy, units: Units = METRIC) -> str:
     return ""
 
 
-def _first_aid(told: DistressEvidence, made: Remedy, measures: AbstractSet[str], units: Units) -> DistressEvidence:
+def _first_aid(told: DistressEvidence, made: Remedy, units: Units) -> DistressEvidence:
     """Three steps for gasping or dying fish; moving the surface has a price where there is ammonia."""
-    poisons = [p for p in ("ammonia", "nitrite") if p in measures]
-    test = f"test {' and '.join(poisons)} now" if poisons else "have a shop test ammonia and nitrite today"
-    text = f"1. make the surface move, see that the pump runs; 2. no food; 3. {test}"
+    text = "1. make the surface move, see that the pump runs; 2. no food; 3. test ammonia and nitrite now"
+    told = replace(told, asks=("ammonia", "nitrite"))
     if made.aired is None or made.aired[1].nh3 <= PRICE * made.aired[0].nh3:
         return replace(told, action_sentence=text)
     was, then = made.aired
@@ -106,11 +125,12 @@ def _first_aid(told: DistressEvidence, made: Remedy, measures: AbstractSet[str],
     return replace(told, action_sentence=text, nh3_now_mg_l=round(was.nh3, 4), nh3_aired_mg_l=round(then.nh3, 4))
 
 
-def lines(made: Remedy, units: Units = METRIC) -> list[str]:
-    """The whole plan, a sentence each."""
+def lines(made: Remedy, measures: AbstractSet[str], units: Units = METRIC) -> list[str]:
+    """The whole plan, a sentence each; `measures` is what the kits here can test."""
     if made.kind == "none":
         return []
-    said = [f"{text[:1].upper()}{text[1:]}." for text in (action(made, units),) if text]
+    cannot = no_kit_for([s for s in asks(made) if s not in measures])
+    said = [f"{text[:1].upper()}{text[1:]}." for text in (action(made, units), cannot) if text]
     said += _chloramine(made, units)
     if made.steps:
         said.append(f"New water: {CARE}, {_warm(made, units)}.")

@@ -333,7 +333,7 @@ class ChemistryWatch:
             share_of_limit=round(share, 3),
             sentence=sentence,
         )
-        return [Finding(alarm="ammonia_high", tank=self.tank.id, says=says, evidence=evidence)]
+        return [Finding(alarm="ammonia_high", tank=self.tank.id, says=says, tested_s=test.at_s, evidence=evidence)]
 
     def _nitrite(self, state: ChemistryState, at_s: float, told: ChemistryReport) -> list[Finding]:
         test = _latest(state.tested.get("nitrite", ()), at_s)
@@ -349,7 +349,7 @@ class ChemistryWatch:
             tested_at_s=test.at_s,
         )
         says = _level_says(told.nitrite, limit, at_s - test.at_s)
-        return [Finding(alarm="nitrite_high", tank=self.tank.id, says=says, evidence=evidence)]
+        return [Finding(alarm="nitrite_high", tank=self.tank.id, says=says, tested_s=test.at_s, evidence=evidence)]
 
     def _chlorine(self, state: ChemistryState, at_s: float, told: ChemistryReport) -> Finding:
         """Any colour on the pad is more than fish bear: no kit shows as little as the criterion."""
@@ -368,7 +368,7 @@ class ChemistryWatch:
             sentence=f"chlorine {level}{times if limit == CHLORINE_ACUTE else ''}",
         )
         says = _level_says(told.chlorine, limit, at_s - test.at_s)
-        return Finding(alarm="chlorine_high", tank=self.tank.id, says=says, evidence=evidence)
+        return Finding(alarm="chlorine_high", tank=self.tank.id, says=says, tested_s=test.at_s, evidence=evidence)
 
     def _chloride(self, state: ChemistryState, at_s: float) -> float | None:
         """The last test's, else the source water's: nothing in a tank takes chloride up."""
@@ -409,7 +409,7 @@ class ChemistryWatch:
             when = f"in about {kh.days_to_limit:.0f} days" if kh.days_to_limit >= 1 else "by now"
             sentence += f", falling by {-kh.rate:.2g} a day, at its limit of {limit:g} {when}"
         evidence = evidence_of(kh, "carbonate hardness", limit, sentence)
-        evidence = replace(evidence, action_sentence="Test KH: nobody has yet, and the pH hangs on it")
+        evidence = replace(evidence, action_sentence="Test KH: nobody has yet, and the pH hangs on it", asks=("kh",))
         return Finding(alarm="alkalinity_low", tank=self.tank.id, says=says, evidence=evidence)
 
     def _mineral_finding(self, alarm: str, told: Hardness, limit: float, name: str, way: str) -> Finding:

@@ -319,16 +319,18 @@ def _alarm(view: SiteView, alarm_id: str) -> AlarmView | None:
 
 
 def ticket(asked: PageRequest, text: str) -> Response:
-    """From a notification, without logging in: the one rise of the one alarm that the ticket names."""
-    named = oneclick.read(asked.access.secret, text)
-    if named is None:
+    """From a notification, without logging in: the very rises of the alarms that its tickets name."""
+    named = [oneclick.read(asked.access.secret, t) for t in text.split(oneclick.JOIN)]
+    if None in named:
         raise HttpError(HTTPStatus.NOT_FOUND, "This link does not name an alarm.")
-    alarm = _alarm(asked.daemon.view(), named[0])
-    standing = alarm is not None and alarm.occurrence == named[1] and alarm.state in _OPEN
-    if asked.request.method == "POST" and alarm is not None and standing:
-        _acknowledge(asked, alarm, "notification")
-        standing = False
-    return asked.page("ticket.html", "Alarm", alarm=alarm if standing else None)
+    view = asked.daemon.view()
+    alarms = [(_alarm(view, alarm_id), rise) for alarm_id, rise in filter(None, named)]
+    standing = [a for a, rise in alarms if a is not None and a.occurrence == rise and a.state in _OPEN]
+    if asked.request.method == "POST":
+        for alarm in standing:
+            _acknowledge(asked, alarm, "notification")
+        standing = []
+    return asked.page("ticket.html", "Alarm", alarms=standing)
 
 
 # ---------------------------------------------------------------------- calibration
