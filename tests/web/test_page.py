@@ -226,6 +226,26 @@ def test_an_alarm_is_acknowledged_on_the_page_and_by_its_ticket(site: Site) -> N
     assert next(a for a in site.engine.view().tanks[0].alarms if a.id == alarm.id).state == "acknowledged"
 
 
+def test_one_button_acknowledges_all_that_its_message_tells_of(tmp_path: Path) -> None:
+    """What one test found comes as one message: its link holds a ticket for each alarm."""
+    with page_site(tmp_path) as site:
+        enter(site.client(), "/tanks/foyer/test", kit="strip", nitrite="3")
+        enter(site.client(), "/tanks/foyer/sighting", what="gasping")
+        _acknowledge_both(site)
+
+
+def _acknowledge_both(site: Site) -> None:
+    poisons = [a for t in site.engine.view().tanks for a in t.alarms if a.alarm in ("nitrite_high", "fish_in_distress")]
+    tickets = [oneclick.ticket(site.access.secret, a.id, a.occurrence) for a in poisons]
+    link, stranger = f"/acknowledge/{oneclick.JOIN.join(tickets)}", site.client(logged_in=False)
+    asked = stranger.get(link)
+    assert "nitrite" in asked.text and "gasping" in asked.text and asked.text.count("<form") == 1
+    assert stranger.post(link, {}).status == 200
+    states = {a.alarm: a.state for t in site.engine.view().tanks for a in t.alarms}
+    assert (states["nitrite_high"], states["fish_in_distress"]) == ("acknowledged", "acknowledged")
+    assert stranger.get(f"/acknowledge/{tickets[0]}{oneclick.JOIN}none.such").status == 404
+
+
 def test_an_alarm_is_put_aside_and_taken_back(site: Site) -> None:
     client = site.client()
     enter(client, "/tanks/foyer/test", kit="strip", nitrite="10")

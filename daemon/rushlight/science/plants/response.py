@@ -11,8 +11,8 @@ LIGHT_RESPONSE = (0.8, 0.25)
 """How far uptake follows light: 1 is in proportion, as below saturation; mean and standard deviation (own choice: a
 canopy is partly saturated, and no source gives a figure for foliage plants).  The slope itself is each tank's own."""
 REGROWTH_DAYS = 60.0
-"""What a cut took is made good as e^(−t/this): half of it after six weeks.  No source; a shoot that doubles in six
-weeks is ordinary for foliage under lamps."""
+"""What a cut took is made good as e^(−t/this): half of it after six weeks.  Own choice, no source; it is the one
+figure for regrowth, wherever it is asked for."""
 UPTAKE_Q10 = (1.0, 1.5, 2.7)
 """Uptake of nitrate at ten degrees more, over that at the temperature: least, middle, most.  1.5 to 2.7 in rape between
 3 and 25 °C (Macduff, Hopper & Wild 1987, J. Exp. Bot. 38:42-52); over a fortnight total uptake was flat above 13 °C in

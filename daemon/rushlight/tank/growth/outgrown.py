@@ -16,7 +16,7 @@ from rushlight.science.optics.photometry import daily_light_integral
 from rushlight.tank.growth.spots import Trend
 
 AT_ANCHOR = 95.0
-"""Percent of its anchor from which on a lamp is as it was."""
+"""Percent of its anchor from which on a lamp is as it was (own choice)."""
 PER_LIGHT = 0.75
 """Uptake per mol of light below this share of the tank's usual is down (own choice)."""
 COLD_C = 2.5

@@ -28,16 +28,17 @@ RATE_PRIOR = (0.1, 0.12)
 WANDER = 0.02
 """How much the rate wanders in the square root of a week (own choice, tuned on simulated plants)."""
 WIGGLE = 0.015
-"""How much growth strays about its rate, as a logarithm, in the square root of a week (as before)."""
+"""How much growth strays about its rate, as a logarithm, in the square root of a week (own choice)."""
 BORNE_SD = 0.35
-"""How badly one supposition knows the leaves at the start, as a logarithm: half way to the next."""
+"""How badly one supposition knows the leaves at the start, as a logarithm: half way to the next (own choice)."""
 CUT_PART, MASS_SD = 0.33, 0.5
 """The first harvest's part of the plants, and how badly a mass is known from it, as a logarithm (own choice)."""
 CUT_SD = 0.1
 """How badly a harvest's weight tells the leaves that went with it, as a logarithm: wet stems, no source."""
 SELF_LIMIT = (0.05, 0.06)
-"""How much the rate falls when the plant is as much larger as it is on average, per week: mean and sd, broad."""
-STEP_SD = 0.15
+"""How much the rate falls when the plant is as much larger as it is on average, per week: mean and sd, broad (own
+choice)."""
+STEP_SD = 0.15  # own choice
 KINDS = ("cover", "longest", "height")
 
 GROSS, RATE, CUTS, MASS, LAG, STEP, BORNE, OFFSETS = range(8)

@@ -16,7 +16,8 @@ from rushlight.localtime import DAY_S
 from rushlight.science.measuring import units
 
 NEAR_S = 900.0
-"""The tank's probe must have been read so near to the hand reading: daylight moves within a quarter of an hour."""
+"""The tank's probe must have been read so near to the hand reading: daylight moves within a quarter of an hour (own
+choice)."""
 LEAST_LX = 30.0
 """Below this at the probe a share is a division by noise (own choice)."""
 KEEP_MOST = 400
@@ -34,7 +35,7 @@ MEDIAN_ERROR = math.sqrt(math.pi / 2.0)
 """How much wider a median strays than a mean, for many normal values; a little less for few."""
 TREND_SURE = 1.6448536269514722
 FALLEN = 0.8
-"""A share below this part of what it was is a fall worth a word."""
+"""A share below this part of what it was is a fall worth a word (own choice)."""
 
 
 @dataclass(slots=True)

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 
 FARTHEST_SD = 4.0
 VAGUE = 50.0
-"""A variance from which on a reading only sets its own offset."""
+"""A variance from which on a reading only sets its own offset (own choice)."""
 
 
 class Track:

@@ -25,25 +25,26 @@ from rushlight.tank.growth.record import KEEP_S, WEEK_S, Cut, Record, Seen, seen
 from rushlight.tank.growth.spots import SpotsState
 
 FRESH_S = 4 * WEEK_S
-"""A rate is of now as long as the last look is younger."""
+"""A rate is of now as long as the last look is younger (own choice)."""
 STALE_S = 6 * WEEK_S
 ASK_S = 13 * DAY_S
-"""A look every second week serves: so long after the last one it is asked for, on a day on which somebody tests."""
+"""A look every second week serves: so long after the last one it is asked for, on a day on which somebody tests (own
+choice)."""
 STEPS_WEEKS = (2.5, 3.5, 4.5, 6.0, 8.0)
-"""How long ago a fall is looked for."""
+"""How long ago a fall is looked for (own choice)."""
 SURE_SD, IN_A_ROW = 2.0, 3
 """So many standard deviations, at so many looks one after the other, make a fall sure: tuned on simulated plants to
 less than one in ten years without one."""
 APART_S = 4 * DAY_S
-"""Looks closer together than this are one."""
+"""Looks closer together than this are one (own choice)."""
 SLOW, BACK = 0.6, 0.8
 """Below the first share of its own pace growth is called slow, above the second it is so no more (own choice)."""
 SETTLED_S = 5 * WEEK_S
 LEAST_BEFORE = 0.04
-"""A plant that hardly grew before cannot be seen to slow, per week."""
+"""A plant that hardly grew before cannot be seen to slow, per week (own choice)."""
 _TEMPS_MOST = 90
 MASS_KNOWN_SD = 0.7
-"""A mass less well known than to a factor of three either way (90 %) tells nothing."""
+"""A mass less well known than to a factor of three either way (90 %) tells nothing (own choice)."""
 DRY_SD = 0.25
 """How far leaves' dry share strays, as a logarithm (no source)."""
 _Z95 = 1.6448536269514722

@@ -18,17 +18,17 @@ DECISION = 6.5
 of this, comes from single odd switchings, and those are bounded by the figures below (own choice, tried on simulated
 rooms)."""
 MOST_PER_EDGE, FEWEST = 3.9, 3
-"""Two switchings, one odd day, raise nothing, but any third that does not speak against it does."""
+"""Two switchings, one odd day, raise nothing, but any third that does not speak against it does (own choice)."""
 BENEATH = (2.0, 3.0)
 """What light beneath the lamp's own adds, on a first day and on any further one (own choice, tried on simulated
 rooms)."""
 SHADOW_S, APART_S = 8 * 3600.0, 18 * 3600.0
 """Within the first, a switching and light beneath the lamp's own may be one shadow's doing: together they count as one
-switching does.  Two days' light beneath it are at least the second apart."""
+switching does.  Two days' light beneath it are at least the second apart (own choice)."""
 DENIED_MOST, DENIED_FOR_S = 3, 14 * 86_400.0
 """When the switchings have spoken against it so often within that time, light beneath the lamp's own is a habit of this
-lamp (a dimmed noon) or of this place, and no longer counts."""
-CEILING = DECISION + 8.0
+lamp (a dimmed noon) or of this place, and no longer counts (own choice)."""
+CEILING = DECISION + 8.0  # own choice
 
 
 @dataclass(slots=True)

@@ -22,26 +22,26 @@ WEEKS_MOST = 104
 NIGHT = "night"
 BEST_OF_WEEK = 1
 LOWEST_DEG = 2.0
-"""Below this height of the sun a clear sky is not known well enough."""
+"""Below this height of the sun a clear sky is not known well enough (own choice)."""
 STEADY_S = 2100.0
-"""How far to either side the light is looked at for its steadiness."""
+"""How far to either side the light is looked at for its steadiness (own choice)."""
 STEADY = 0.02
 """How much, as a share of all light, steady ten-minute means may scatter (own choice)."""
 UPPER = 0.98
-"""The expectile that stands for the upper edge."""
+"""The expectile that stands for the upper edge (own choice)."""
 EDGE_STEPS, CLEAR_STEPS = 12, 8
 CLOUDED = 0.07
 """A week's steady light this far below the fit, as a log, was an even overcast or haze and no clear sky (own choice,
 tried on simulated windows: more lets in what leans the fit, less leaves too few weeks)."""
 BESIDE_LAMP = 0.2
 """Daylight weaker than this share of the lamp drowns in the lamp's own error.  Below it, winter's daylight at a window
-would tell nothing at all; above it, the one percent of the lamp that is not known is five of daylight."""
+would tell nothing at all; above it, the one percent of the lamp that is not known is five of daylight (own choice)."""
 FEW_WEEKS = 1.4
 """By how much the fit's error is widened (own choice, tried on simulated windows)."""
 CLEAR_SKY_SD = 0.02
 """How well the brightest days of a season are known at best, as a log: haze differs (own choice)."""
 MOST_BEYOND = 0.6
-"""A share further than this beyond 1 is no fouling, however sure the fit."""
+"""A share further than this beyond 1 is no fouling, however sure the fit (own choice)."""
 BEYOND = 0.25
 """A share so far beyond 0 or 1 proves no more than one nearer by (own choice)."""
 MISFIT = 0.2
@@ -50,7 +50,7 @@ PRIOR_LAMP = 0.7
 """Natural log odds before daylight is looked at: lamps age more often than probes foul (own choice)."""
 
 SURE_ODDS = 1.4
-"""Natural log odds of four to one: so sure must the daylight be before lamp or probe is named as the one."""
+"""Natural log odds of four to one: so sure must the daylight be before lamp or probe is named (own choice)."""
 
 
 @dataclass(slots=True)

@@ -27,22 +27,22 @@ from rushlight.tank.light import abrupt_loss, lamp_floor, switch_jumps
 from rushlight.tank.light.abrupt_loss import Abrupt
 
 FIRST_LOOK_S = 60 * 60.0
-"""After an expected switching, when it is measured at the soonest: readings on both sides are needed."""
+"""After an expected switching, when it is measured at the soonest: readings on both sides are needed (own choice)."""
 LOOK_AFTER = 5.5
-"""And not before this many readings after it."""
+"""And not before this many readings after it (own choice)."""
 SECOND_LOOK_S = 150 * 60.0
 """When a switching that was not found in its place is looked for up to 75 minutes away (a timer without summer
-time)."""
+time) (own choice)."""
 AWAY_S = 75 * 60.0
 LEARN_DAYS, LEARN_MOST_DAYS = 14.0, 28.0
-"""How long an anchor is learned: until it is good to `ANCHOR_SD`, but no longer than the second."""
+"""How long an anchor is learned: until it is good to `ANCHOR_SD`, but no longer than the second (own choice)."""
 LEARN_FEWEST = 8
 ANCHOR_SD = 0.006
 EVERYDAY_SD = 0.015
 """What a healthy lamp's output differs by from one switching to the next, beyond the measured error (own choice;
 warm-up, mains voltage, room temperature)."""
 DECISION = 10.0
-"""Sum at which `lamp_dimming` is raised: e**10 switchings between false alarms at least (Wald's bound)."""
+"""Sum at which `lamp_dimming` is raised: e**10 switchings between false alarms at least (Wald's bound) (own choice)."""
 MOST_PER_EDGE = 3.5
 SLOW_ERROR = 0.9
 """Share of a switching's measured error that the sum for a slow loss goes by.  Errors are measured on the wide side
@@ -50,18 +50,18 @@ SLOW_ERROR = 0.9
 evens out (own choice)."""
 STEP_FACTOR = 3.5
 """A second sum is set for a loss this many times the smallest, so that a step shows within two days even in restless
-light."""
+light (own choice)."""
 ABSENT = 0.2
-"""A jump below this share of the lamp's is none."""
+"""A jump below this share of the lamp's is none (own choice)."""
 AGREE, AGREE_ON_STEP = 2.0, 0.5
 """What lamp-on and lamp-off must each have gathered by themselves, for a slow loss and for a large one: no proof, but
 more than nothing.  One of the two often switches in far more restless light and can tell little; where it can tell,
-a lamp that is as it was takes from the sums what the other gives."""
+a lamp that is as it was takes from the sums what the other gives (own choice)."""
 CLIP_SD = 4.0
 WANDER_SD_PER_DAY = 0.004
-"""How fast the running estimate of the output may wander, per root day."""
+"""How fast the running estimate of the output may wander, per root day (own choice)."""
 UNREST_GAIN = 0.07
-"""How fast a slot learns how restless it is: in about a week."""
+"""How fast a slot learns how restless it is: in about a week (own choice)."""
 SLOTS_MOST = 12
 WARMING, DOUBT = 0.02, 1.5
 """Anchors of lamp-on and lamp-off that differ by more than the first, as a log, which a lamp's warming up explains, had

@@ -16,10 +16,10 @@ SHARE, OUT = 0.95, 0.5
 """A lamp whose light stays below the first share of its anchor gives less than it did; below the second it is out or
 covered, which others tell (own choice: the first is three errors of a good anchor away)."""
 STAYS_S = 600.0
-"""How long it must stay: three readings of a probe read every five minutes."""
+"""How long it must stay: three readings of a probe read every five minutes (own choice)."""
 BESIDE_S = 10 * 60.0
-"""How far from a switching the lamp is surely on."""
-HOLE_S = 20 * 60.0
+"""How far from a switching the lamp is surely on (own choice)."""
+HOLE_S = 20 * 60.0  # own choice
 
 
 def stays_below(

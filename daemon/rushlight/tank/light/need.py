@@ -22,14 +22,15 @@ from rushlight.science.plants.response import REGROWTH_DAYS, light_for
 WEEKS_MOST = 104
 FEWEST_WEEKS = 4
 SURE = 0.6
-"""A share kept up whose 90 % interval is wider than this share of its mean to either side is not used."""
+"""A share kept up whose 90 % interval is wider than this share of its mean to either side is not used (own choice)."""
 STILL_SURE = 0.9
 """The same for a verdict that stands: the interval widens from one test to the next, and a verdict that came and went
 with it would say nothing (own choice)."""
 OUTGROWN = 0.75
 """Uptake per mol below this share of the tank's own usual, at an unchanged lamp, is called outgrown (own choice)."""
 UNCHANGED, FED_MORE = 0.9, 1.15
-"""Shares of the tank's own usual: a dose above the first has not fallen, a supply above the second has risen."""
+"""Shares of the tank's own usual: a dose above the first has not fallen, a supply above the second has risen (own
+choice)."""
 NEW_LAMP_S = 28 * DAY_S
 """So long, some weekly tests, until it shows what plants take up under a lamp that was changed (own choice)."""
 CUT_S = math.log(2.0) * REGROWTH_DAYS * DAY_S

@@ -23,7 +23,7 @@ from rushlight.tank.light import daylight
 from rushlight.tank.light.lamp import LampWatch
 from rushlight.tank.light.state import LightState
 
-WELL_COVERED = 0.8
+WELL_COVERED = 0.8  # own choice
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,7 +10,7 @@ from rushlight.tank.light.need import NeedState
 from rushlight.tank.light.switch_times import StepsState
 
 DAYS_MOST = 731
-"""Days kept: two years."""
+"""Days kept: two years (own choice)."""
 
 
 @dataclass(slots=True)

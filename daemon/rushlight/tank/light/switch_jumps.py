@@ -19,18 +19,18 @@ from itertools import accumulate
 from rushlight.science.inference.robust import median
 
 SPAN_S = 75 * 60.0
-"""How far to either side of a switching the light is looked at."""
+"""How far to either side of a switching the light is looked at (own choice)."""
 REACH_S = 600.0
-"""How far to either side a switching is looked for by its averages."""
+"""How far to either side a switching is looked for by its averages (own choice)."""
 AVERAGE_S = 10 * 60.0
-"""The longest average on either side: longer ones take in twilight's curve and people's room lights."""
+"""The longest average on either side: longer ones take in twilight's curve and people's room lights (own choice)."""
 BRIDGE_S = 20 * 60.0
 """A hole wider than this beside a switching leaves it unmeasured."""
 PROBE_NOISE = 0.003
-"""Smallest error to expect, as a share of the reading."""
+"""Smallest error to expect, as a share of the reading (own choice)."""
 CHOSEN_QUIETEST = 1.2
 """The quietest of several averages looks quieter than it is; its error is widened by this (own choice)."""
-_BLOCKS = (1, 2, 3, 4, 6, 8, 12, 16, 20)
+_BLOCKS = (1, 2, 3, 4, 6, 8, 12, 16, 20)  # own choice
 
 
 @dataclass(frozen=True, slots=True)

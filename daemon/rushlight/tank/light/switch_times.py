@@ -21,11 +21,11 @@ FEWEST_DAYS = 5
 SHARE_OF_DAYS = 0.7
 SAME_MINUTE = 12.0
 GRACE_S = 70 * 60.0
-"""How long the lamp may be late: a timer without summer time is an hour off for half the year."""
+"""How long the lamp may be late: a timer without summer time is an hour off for half the year (own choice)."""
 LOOK_BACK_S = 30 * 60.0
 HALF, UNSEEN, GONE_OUT = 0.5, 0.25, 0.15
 """Shares of the lamp's level: above the first it may be on; below the second it is not on if it was not seen coming
-on, below the third if it was."""
+on, below the third if it was (own choice)."""
 
 Trouble = Literal["", "not_on", "not_off"]
 
