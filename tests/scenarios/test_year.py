@@ -1,7 +1,7 @@
 """The invented year of the demonstration: every planted fault is told in time, the quiet months are quiet.
 
-`RUSHLIGHT_YEAR=2 pytest tests/scenarios/test_year.py` judges the same story lived by other staff: another number, other
-days, readings and slips of the eye.
+`RUSHLIGHT_YEAR="2 3" pytest tests/scenarios/test_year.py` judges the same story lived by other staff: another number,
+other days, readings and slips of the eye.
 """
 
 from __future__ import annotations
@@ -22,15 +22,18 @@ from rushlight.core.step import Core
 from rushlight.core.timeline import Timeline
 from rushlight.core.view import site_view
 from rushlight.demo import staff, year
-from rushlight.effects import AlarmChange, Daily, Effect, Message
-from rushlight.events import Event
+from rushlight.effects import AlarmChange, Daily, DueChange, Effect, Message
+from rushlight.events import Event, Test
 from rushlight.replay import replay
 from rushlight.views import TankView
 
 pytestmark = pytest.mark.slow
 
 MOST_MESSAGES = 18
-STAFF = int(os.environ.get("RUSHLIGHT_YEAR", "1"))
+STAFF = [int(n) for n in os.environ.get("RUSHLIGHT_YEAR", "1 6").split()]
+"""Who lives it in the suite; seven have been tried (DEVELOPERS.md)."""
+AT_LEAST = 1 / 3
+"""A planted fault that has taken this part of what is lost may be named as the cause."""
 
 
 def text() -> str:
@@ -38,16 +41,28 @@ def text() -> str:
 
 
 Look = tuple[dt.date, list[str]]
+Lived = tuple[list[Event], list[Effect], Mapping[tuple[str, dt.date], dict[str, float]], list[Look]]
+_now = STAFF[0]
+
+
+@pytest.fixture(scope="module", params=STAFF, ids=lambda n: f"staff{n}", autouse=True)
+def lived(request: pytest.FixtureRequest) -> None:
+    global _now  # noqa: PLW0603 - one year after the other: two of them at once would only take room
+    _now = request.param
+
+
+def played() -> Lived:
+    return play(_now)
 
 
 @cache
-def played() -> tuple[list[Event], list[Effect], Mapping[tuple[str, dt.date], dict[str, float]], list[Look]]:
+def play(seed: int) -> Lived:
     """The events, what followed, the water as it really was, and what was told of each tank on every fifth midnight."""
     core = Core(config.check(config.parse(text() + year.PHONE)))
-    crew = staff.Staff.of(STAFF)
+    crew = staff.Staff.of(seed)
     timeline = Timeline(core, core.initial())
     events, effects, looks = [], [], list[Look]()
-    for event, said in staff.play(core, STAFF, crew, timeline):
+    for event, said in staff.play(core, seed, crew, timeline):
         events.append(event)
         effects += said
         closed = next((e for e in said if isinstance(e, Daily)), None)
@@ -74,7 +89,7 @@ def messages() -> list[Message]:
 
 
 def reasons(message: Message) -> set[str]:
-    """The planted faults that each of the message's alarms may be about."""
+    """The planted faults that each of the message's alarms may be about, or what the staff left undone."""
     day = local_day(message.at_s)
     found = []
     for told in message.alarms:
@@ -84,14 +99,25 @@ def reasons(message: Message) -> set[str]:
             for f in year.PLANTED
             if f.tank == tank and alarm in (*f.alarms, *f.also) and f.from_day <= day <= f.until_day
         ]
+        if alarm == "test_overdue" and not whats and was_late(tank, message.at_s):
+            whats = ["the staff did not test on the day"]
         found.append(whats[-1] if whats else "")
     return set(found)
 
 
+def was_late(tank: str, at_s: float) -> bool:
+    """Whether the day on which the water was to be tested had passed, and nobody had tested it."""
+    due = [e for e in played()[1] if isinstance(e, DueChange) and e.tank == tank and e.at_s <= at_s]
+    tested = [e.at_s for e in played()[0] if isinstance(e, Test) and e.tank == tank and e.at_s <= at_s]
+    return local_day(due[-1].due_at_s) < local_day(at_s) and max(tested) < due[-1].due_at_s
+
+
 @pytest.mark.parametrize("fault", year.PLANTED, ids=lambda f: f.what.replace(" ", "-"))
 def test_every_planted_fault_is_told_in_time_and_names_its_cause(fault: year.Planted) -> None:
-    """On the phone, by name, with the cause that was planted as the first one in the text."""
-    because = re.compile(re.escape(fault.because).replace("%", r"\d+ ?%"), re.IGNORECASE)
+    """On the phone, by name, with the cause that was planted as the first one in the text.
+
+    Where two planted faults have each taken a good part of the uptake on that day, either may be named.
+    """
     for alarm in fault.alarms:
         told = [
             m
@@ -100,7 +126,17 @@ def test_every_planted_fault_is_told_in_time_and_names_its_cause(fault: year.Pla
             and any(t.alarm.split(".")[:2] == [fault.tank, alarm] for t in m.alarms)
         ]
         assert told, f"{alarm} was never told"
-        assert because.search(told[0].body), told[0].body
+        named = [fault.because, *also_true(fault, told[0])]
+        because = "|".join(re.escape(b).replace("%", r"\d+ ?%") for b in named)
+        assert re.search(because, told[0].body, re.IGNORECASE), told[0].body
+
+
+def also_true(fault: year.Planted, told: Message) -> list[str]:
+    """Other planted faults that share in what this one is about, in the words of a text."""
+    if not {"nitrate_high", "nitrate_rising"} & set(fault.alarms) or "feed" in fault.because:
+        return []
+    plants = played()[2][fault.tank, local_day(told.at_s)]["plants"]
+    return [words for words, part in year.lost_uptake(plants, told.at_s).items() if part >= AT_LEAST]
 
 
 @pytest.mark.parametrize("tank", ["foyer", "reading-room"])
@@ -108,9 +144,11 @@ def test_the_last_strips_are_told_in_the_summary_until_the_new_pack_is_entered(t
     told = [
         (local_day(e.at_s), e.state) for e in played()[1] if isinstance(e, AlarmChange) and e.id == f"{tank}.strips_low"
     ]
-    (low, _), (bought, state) = told
-    assert dt.date(year.YEAR, 8, 3) <= low < year.NO_STRIPS_FROM
-    assert (bought, state) == (year.NO_STRIPS_TO, "returned")
+    (low, first), *rest = told
+    assert dt.date(year.YEAR, 8, 3) <= low < year.NO_STRIPS_FROM and first == "unacknowledged"
+    over = [day for day, state in rest if state in ("returned", "normal")]
+    assert over[0] == year.NO_STRIPS_TO, "the new pack was entered"
+    assert "unacknowledged" not in [state for _, state in rest], "it is told once"
 
 
 @pytest.mark.parametrize("month", [2, 3, 12])
@@ -137,6 +175,11 @@ def test_every_message_fits_a_phone_and_is_said_once() -> None:
     assert len(set(bodies)) == len(bodies)
 
 
+ROUNDED = 0.5
+"""Ends are told in whole numbers."""
+WITH_INTERVALS = ("foyer.nitrate_high", "foyer.nitrate_rising", "foyer.lamp_dimming")
+
+
 def told_and_true() -> list[tuple[str, bool]]:
     """Each interval told, and whether the planted truth of its day lies in it: nitrate, the lamp, hardness."""
     found = []
@@ -154,14 +197,16 @@ def told_and_true() -> list[tuple[str, bool]]:
                 ("KH", judge.HARDNESS, (water["kh"],)),
             ):
                 for _, low, high in judge.figures([m.body], pattern):  # a day's truth lies between its two ends
-                    found.append((f"{day} {name} {low} to {high}, true {true}", min(true) <= high and max(true) >= low))
+                    holds = min(true) <= high + ROUNDED and max(true) >= low - ROUNDED
+                    found.append((f"{day} {name} {low} to {high}, true {true}", holds))
     return found
 
 
 def test_what_is_told_holds_the_planted_truth_of_its_day() -> None:
     """90 % of the intervals told, as each of them claims."""
     found = told_and_true()
-    assert len(found) >= 10, "the judge reads the figures"
+    of_levels = [m for m in messages() if len(m.alarms) == 1 and m.alarms[0].alarm in WITH_INTERVALS]
+    assert len(found) >= len(of_levels) >= 6, "the judge reads the figures"
     wrong = [what for what, holds in found if not holds]
     assert len(wrong) <= 0.1 * len(found), wrong
 

@@ -300,7 +300,8 @@ class Notifier:
         due = [(i, s, t) for i, s, t in due if s == "return" or not self._goes_behind(i, t, due, at_s)]
         if person is None or not due:
             return []
-        worst = max((t.priority for _, _, t in due), key=RANK.__getitem__)
+        due.sort(key=lambda d: -RANK[d[2].priority])
+        worst = due[0][2].priority
         until_s = self._gate(state, person, worst, "repeat", at_s)
         if until_s is not None:
             state.held[who] = Held(until_s, {i: s for i, s, _ in due})

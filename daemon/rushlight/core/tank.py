@@ -359,11 +359,13 @@ class TankCore:
         found = self.nitrate.findings(state.nitrate, at_s)
         now, lamp = state.nitrate.now, self.light.lamp
         percent = lamp.percent(state.light.lamp) if lamp is not None else None
+        # An alarm stands for a while after its matter: what is over by its own watch explains nothing any more.
+        over = {f.alarm for f in self.light.present(state.light, at_s) if f.says == "clear"}
         seen = explanation.Evidence(
             causes=report.causes,
             sentence=report.causes_sentence,
             tests_since_quiet=causes.evidence_tests(state.nitrate.ledger, now) if now is not None else 0,
-            standing=standing,
+            standing=standing - over,
             lamp_percent=percent.mean if percent is not None else None,
             rising=report.net_rate is not None and report.net_rate.low > 0.0,
         )

@@ -82,7 +82,7 @@ class Staff:
         self._day = dt.date(year.YEAR, 1, 1)
         self._todo: list[tuple[float, int, str, str]] = []
         self.truth: dict[tuple[str, dt.date], dict[str, float]] = {}
-        """What a perfect test would show, by tank and day, at the day's end."""
+        """What a perfect test would show, and what part of the plants stands, by tank and day, at the day's end."""
         self._n = 0
         for tank in self._water:
             self._plan(local(1, 1, OPEN_H + 0.5), "test", tank)
@@ -131,10 +131,11 @@ class Staff:
         day, at_s = self._day, local(self._day.month, self._day.day)
         children = year.CHILDREN_FROM <= day < year.CHILDREN_TO
         foyer = self._water["foyer"]
-        foyer.day(1.8 if children else 0.9, 0.2 + 0.8 * year.lamp_output(at_s))
+        foyer.day(1.8 if children else 0.9, 1.0 - year.LIT_BY_LAMP * (1.0 - year.lamp_output(at_s)))
         self._water["reading-room"].day(0.25, 1.0)
         for tank, water in self._water.items():
-            self.truth[tank, day] = _truth(tank, water, (day - dt.date(year.YEAR, 1, 1)).days + 0.5)
+            seen = _truth(tank, water, (day - dt.date(year.YEAR, 1, 1)).days + 0.5)
+            self.truth[tank, day] = {**seen, "plants": water.plants}
         if children:
             self._plan(at_s + 11 * 3600, "feed", "foyer")
         if (day - _CALIBRATED_FROM).days % 28 == 0 and not _away(day):

@@ -63,7 +63,14 @@ PLANTED = (
         _day(1, 31),
     ),
     Planted(
-        "the batten fades from April", ("lamp_dimming",), "foyer", _day(4, 6), _day(6, 15), "the lamp", _day(9, 14)
+        "the batten fades from April",
+        ("lamp_dimming",),
+        "foyer",
+        _day(4, 6),
+        _day(6, 15),
+        "the lamp",
+        _day(9, 14),
+        ("light_low",),
     ),
     Planted(
         "children's week, the fish are fed double",
@@ -147,6 +154,13 @@ PLANTED = (
 """In `because`, % stands for a number."""
 
 
+def lost_uptake(plants: float, at_s: float) -> dict[str, float]:
+    """What part of what the foyer's plants could not take up each planted fault has taken, by its words in a text."""
+    lamp, cut = LIT_BY_LAMP * (1.0 - lamp_output(at_s)), 1.0 - plants
+    whole = lamp + cut
+    return {"The lamp gives": lamp / whole, "plants were cut back": cut / whole} if whole > 0.0 else {}
+
+
 PHONE = '\n[push]\nserver = "http://127.0.0.1:9"\ntopic = "library"\n'
 """A phone for the story, as configuration: the core writes the messages to it, and nobody sends them."""
 
@@ -164,6 +178,10 @@ CLOSED_FROM, CLOSED_TO = dt.date(YEAR, 7, 18), dt.date(YEAR, 8, 1)
 STUCK_FROM_S, STUCK_TO_S = local(10, 13, 14), local(10, 15, 14)
 DARK_FROM_S, DARK_TO_S = local(11, 18, 22), local(11, 19, 8)
 NO_STRIPS_FROM, NO_STRIPS_TO = dt.date(YEAR, 8, 17), dt.date(YEAR, 8, 26)
+
+
+LIT_BY_LAMP = 0.8
+"""What part of their uptake the foyer's plants owe to the batten."""
 
 
 def lamp_output(at_s: float) -> float:

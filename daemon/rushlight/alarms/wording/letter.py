@@ -85,13 +85,13 @@ def body(items: Sequence[Item]) -> str:
     """The text of one alarm, or of several with their places, what is alike said once."""
     if len(items) == 1:
         return _one(items[0])
-    if len({(i.place, deed(i), i.sits) for i in items}) == 1 and all(i.step != "return" for i in items):
+    by_test = all(i.row.by_test and i.step != "return" for i in items)
+    if by_test and len({(i.place, deed(i), i.sits) for i in items}) == 1:
         return _one_water(items)
     groups: dict[tuple[str, str, bool], list[Item]] = {}
     for item in items:
         groups.setdefault((item.row.name, deed(item), item.step == "return"), []).append(item)
-    parts = [_group(group) for group in groups.values()]
-    return _fitted(parts, last="More on the page.")
+    return _several(list(groups.values()))
 
 
 def _one(item: Item) -> str:
@@ -103,6 +103,20 @@ def _one(item: Item) -> str:
     if item.step == "raise":
         return _fitted([deed(item), _elsewhere(item), state(item), _standing(item), why(item), trap(item)])
     return _fitted([deed(item), _elsewhere(item), state(item), _standing(item), _news(item)])
+
+
+def _several(groups: Sequence[Sequence[Item]]) -> str:
+    """What to do and how bad it is, of each; then, the first before the others, why and since when, as room is left."""
+    placed = len({i.place for group in groups for i in group}) > 1
+    parts = [_group(group, placed=placed) for group in groups]
+    if len(" ".join(parts)) > MOST_BODY:
+        parts = [_group(group, placed=placed, brief=True) for group in groups]
+    for n, item in ((n, group[0]) for n, group in enumerate(groups) if len(group) == 1 and group[0].step != "return"):
+        because = sentence(item.evidence.why) if item.step == "raise" and not item.sits else ""
+        for text in (because, _standing(item)):
+            longer = [*parts[:n], f"{parts[n]} {text}", *parts[n + 1 :]] if text else parts
+            parts = longer if len(" ".join(longer)) <= MOST_BODY else parts
+    return _fitted(parts, last="More on the page.")
 
 
 def _elsewhere(item: Item) -> str:
@@ -123,21 +137,21 @@ def _one_water(items: Sequence[Item]) -> str:
     return _fitted([act or deed(first), elsewhere, ". ".join(dict.fromkeys(states)) + f"{by}.", call, since, *traps])
 
 
-def _group(group: Sequence[Item]) -> str:
+def _group(group: Sequence[Item], *, placed: bool, brief: bool = False) -> str:
+    """The deed and how it is; `placed`: the tanks by name, as the title tells them not; `brief`: the level alone."""
     first = group[0]
-    names = ", ".join(dict.fromkeys(i.place for i in group if i.place))
+    names = ", ".join(dict.fromkeys(i.place for i in group if i.place)) if placed else ""
     if first.step == "return":
-        return f"Over: {names}: {_matter(first.row)}."
+        return f"Over: {f'{names}: ' if names else ''}{_matter(first.row)}."
     act = (_for_sitter(first) if first.sits else "") or deed(first)
-    states = list(dict.fromkeys(state(i) for i in group))
+    states = [sentence(s.partition(";")[0].rstrip(".")) if brief else s for s in dict.fromkeys(map(state, group))]
     if len(states) > 1 and len({i.place for i in group}) == len(group) and all(i.place for i in group):
         each = " ".join(f"{i.place}: {_lower(s)}" for i, s in zip(group, map(state, group), strict=True))
         if len(each) <= MOST_EACH:  # one order for all of them, and how it is with each
             return f"{act} {each}"
-    since = _standing(first) if len(group) == 1 else ""
     if first.row.name == "probe_silent" and len(group) > 2 and len(states) > 1:
         act = "Look for the power first: several boards may be without power."
-    told = " ".join([states[0], since]) if len(states) == 1 else f"{len(group)} of them{_first_since(group)}."
+    told = states[0] if len(states) == 1 else f"{len(group)} of them{_first_since(group)}."
     return f"{f'{names}: ' if names else ''}{act} {told}".strip()
 
 

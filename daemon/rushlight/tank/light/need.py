@@ -31,8 +31,9 @@ OUTGROWN = 0.75
 UNCHANGED, FED_MORE = 0.9, 1.15
 """Shares of the tank's own usual: a dose above the first has not fallen, a supply above the second has risen (own
 choice)."""
-NEW_LAMP_S = 28 * DAY_S
-"""So long, some weekly tests, until it shows what plants take up under a lamp that was changed (own choice)."""
+NEW_LAMP_S = 56 * DAY_S
+"""So long, eight weekly tests, until it shows what plants take up under a lamp that was changed (own choice: after four
+weeks of a strip's pads what was taken up under the old lamp is still part of the estimate)."""
 CUT_S = math.log(2.0) * REGROWTH_DAYS * DAY_S
 """Until half of what a harvest took has grown back, uptake is not judged by the light."""
 LONGEST_HOURS = 14.0

@@ -110,7 +110,8 @@ def _short(why: Because, seen: Evidence) -> str:
     """The cause in a hundred characters: what the split's first part says, with its share of the change."""
     share = next((s for s in seen.causes if s.cause == why.cause), None)
     if why.cause == "one test":
-        return "One test is all the evidence so far."
+        known = seen.causes[0] if seen.causes and seen.causes[0].cause != "unexplained" else None
+        return "One test is all the evidence so far" + (f"; simplest cause: {known.text}." if known else ".")
     alarm = _light_alarm(seen)
     if why.cause in ("light", "light_probe_fouled") and alarm:
         return f"Simplest cause: {_lamp(seen, alarm)}"
