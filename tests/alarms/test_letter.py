@@ -61,6 +61,36 @@ def test_nothing_is_longer_than_a_phone_shows_and_nothing_is_empty(told: list[It
     assert "None" not in title + body
 
 
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(st.lists(items.map(lambda i: replace(i, place="Foyer")), min_size=1, max_size=4))
+def test_a_body_does_not_repeat_its_title(told: list[Item]) -> None:
+    title, body = letter.title(told), letter.body(told)
+    assert title.startswith("Foyer: ")
+    assert title not in body and not body.startswith("Foyer")
+
+
+CALIBRATION = Item(
+    row=TABLE["calibration_due"],
+    place="Foyer",
+    evidence=ProbeEvidence(probe="foyer-ph", sentence="the pH probe foyer-ph was last calibrated 39 days ago"),
+)
+WEAK = Item(
+    row=TABLE["lamp_dimming"],
+    place="Foyer",
+    evidence=evidence.LampLoss(lamp_percent=81.3, lamp_percent_low=80.6, lamp_percent_high=82.0),
+    since="24 April, for 30 days",
+)
+
+
+def test_three_matters_of_one_tank_all_fit_and_the_cause_where_there_is_room() -> None:
+    body = letter.body([TOLD, WEAK, CALIBRATION])
+    assert len(body) <= MOST_BODY
+    for words in ("Feed no more", "Nitrate about 34", "Wipe the lamp", "81 % (81 to 82)", "last calibrated 39 days"):
+        assert words in body, body
+    two = letter.body([TOLD, replace(CALIBRATION, place="Reading room")])
+    assert "Foyer: Feed no more" in two and "Simplest cause: 29 % more feed" in two and "Reading room: " in two
+
+
 def test_the_deed_comes_first_then_how_sure_then_why_then_the_trap() -> None:
     assert letter.title([TOLD]) == "Foyer: nitrate rising"
     assert letter.body([TOLD]) == (

@@ -539,3 +539,36 @@ def test_what_is_low_and_stood_behind_another_alarm_is_looked_at_again():
     scene.change(NOON + 3 * day, "returned", alarm="lamp_dimming")
     told = [m for m in scene.until(NOON + 40 * day) if m.alarms[0].alarm == "foyer.light_low"]
     assert len(told) == 1
+
+
+def test_in_one_message_the_worst_stands_first():
+    scene = Scene(replace(BASE, email=Email()))
+    scene.change(NIGHT, alarm="calibration_due", subject="foyer-ph", priority="low")
+    scene.change(NIGHT + 60, alarm="probe_silent", subject="foyer-ph")
+    scene.change(NIGHT + 120, alarm="lamp_off")
+    (message,) = scene.until(MORNING)
+    assert [told.alarm.split(".")[1] for told in message.alarms][-1] == "calibration_due"
+    assert message.priority == "medium"
+
+
+def test_only_what_a_test_said_of_one_tank_is_joined():
+    """Ammonia and nitrite of one instant and tank; not what a probe says, and not another tank's."""
+    two = replace(BASE, tank=(*BASE.tank, Tank(id="hall", litres=54, name="Hall")))
+    scene = Scene(two)
+    found = []
+    for alarm, tank in (
+        ("ammonia_high", "foyer"),
+        ("nitrite_high", "foyer"),
+        ("temperature_high", "foyer"),
+        ("nitrite_high", "hall"),
+    ):
+        found += scene.notifier.on_change(scene.state, change(NOON, alarm=alarm, tank=tank))
+    joined = scene.notifier.as_one(scene.state, found)
+    assert [[a.alarm for a in m.alarms] for m in joined] == [
+        ["foyer.ammonia_high", "foyer.nitrite_high"],
+        ["foyer.temperature_high"],
+        ["hall.nitrite_high"],
+    ]
+    assert len(scene.state.sent_s["duty"]) == 3, "one message is one of the hour's"
+    assert scene.state.telling["foyer.nitrite_high"].last_key == joined[0].key
+    assert len({m.key for m in joined}) == 3

@@ -10,6 +10,7 @@ import pytest
 
 from helpers.site import config_of, lines_of
 from rushlight import eventlines
+from rushlight.alarms.evidence import NitrateEvidence
 from rushlight.core.account import cause_sentence, of_tank
 from rushlight.core.step import Core, SiteState
 from rushlight.core.timeline import Timeline
@@ -75,6 +76,18 @@ def test_a_standing_alarm_tells_the_estimate_of_now_and_not_of_its_last_raise() 
     assert {a.alarm for a in site_view(timeline.core, timeline.state, at_s).tanks[0].alarms} & standing
     assert max(map(float, figures(timeline, at_s))) < 60
     assert len({round(float(f)) for f in figures(timeline, at_s)}) == 1, "one quantity, one figure"
+
+
+@pytest.mark.parametrize("dimming", [True, False])
+def test_a_lamp_that_was_replaced_explains_nothing_any_more(dimming: bool) -> None:
+    """Its alarm stands for two days longer; the push of those days said 'the lamp gives less light' all the same."""
+    timeline, _ = run([strip(d, n) for d, n in ((1, 10), (4, 10), (7, 25), (10, 50), (13, 50), (16, 100))])
+    tank, state = timeline.core.tanks["foyer"], timeline.state.tanks["foyer"]
+    state.light.lamp.dimming = dimming
+    at_s = eventlines.unix_s("2026-03-16T12:00:00Z")
+    told = tank.present(state, at_s, frozenset({"lamp_dimming"}))["nitrate_rising", ""]
+    assert isinstance(told, NitrateEvidence)
+    assert (told.first_cause == "light") == dimming, told.cause_sentence
 
 
 @pytest.mark.slow
@@ -175,4 +188,4 @@ def test_the_headline_does_not_say_above_beside_a_level_below(mean: float, says:
         first_action="Test once more.",
     )
     report = NitrateReport(at_s=0.0, nitrate=Estimate(mean=mean, low=mean - 10, high=mean + 12))
-    assert of_tank(report, 40.0, [alarm], overdue=False, tested=True, order="").headline == says
+    assert of_tank(report, 40.0, [alarm], overdue=False, tested=True).headline == says

@@ -244,10 +244,11 @@ STEADY = [strip(at, nitrate=25, kh=5, ph=7.2) for at in WEEKS]
 def test_one_test_that_finds_no_hardness_left_is_asked_for_again_at_once() -> None:
     """One strip may be a pad off, so it raises nothing by itself; a hardness that is gone kills all the same."""
     gone = strip(nitrate=25, kh=0, ph=7.2)
+    again = "KH read far lower than before: test it again now, and pH and ammonia with it"
     assert dues(played(*STEADY, gone))[-1] == (
         AT,
         AT,
-        "KH, pH and ammonia: KH read far lower than before; a second test tells whether it is gone",
+        f"{again}. A strip by eye is enough: it has pads for KH, pH and ammonia.",
     )
     said = played(*STEADY, gone, strip("2026-03-02T13:00:00Z", kh=0, ph=6.4, ammonia=0))
     [alarm] = alarms(said, "alkalinity_low")
@@ -522,10 +523,10 @@ def test_a_repeat_of_kh_that_is_late_says_what_to_test_and_why() -> None:
     said = played(*STEADY, gone, late, messages=True)
     text = alarms(said, "test_overdue")[-1]["text"]
     assert "KH read far lower than before" in text
-    assert "First: test KH, pH and ammonia and enter the result." in text
+    assert "First: test KH, pH and ammonia with a strip and enter the result." in text
     [body] = [e["body"] for e in said if e["kind"] == "message" and e["at"] > AT][:1]
     assert body.startswith("Test KH, pH and ammonia and enter it.") and "KH read far lower" in body
-    assert seen_at(12, *STEADY, gone).account.todo == "Test KH, pH and ammonia and enter the result."
+    assert seen_at(12, *STEADY, gone).account.todo == "Test KH, pH and ammonia with a strip and enter the result."
     plain = played(strip(nitrate=25), late, messages=True)
     assert not [e for e in plain if "KH" in e.get("body", "")]
 

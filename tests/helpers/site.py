@@ -67,9 +67,7 @@ def accounted(tank: TankView) -> TankView:
         at_s=0.0, nitrate=tank.nitrate, net_rate=tank.net_rate, causes_sentence=tank.causes_sentence,
     )  # fmt: skip
     alarms = sorted(tank.alarms, key=lambda a: rank[a.priority])
-    told = account.of_tank(
-        report, 40.0, alarms, overdue=tank.overdue, tested=tank.nitrate is not None, order="Test the water"
-    )
+    told = account.of_tank(report, 40.0, alarms, overdue=tank.overdue, tested=tank.nitrate is not None)
     told = replace(
         told, next_test_at_s=tank.due_at_s, next_test_reason=tank.due_reason, next_test_reasons=(tank.due_reason,)
     )

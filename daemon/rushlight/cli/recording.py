@@ -96,7 +96,7 @@ def record(kind: str, pairs: tuple[str, ...], config_file: Path | None, *, sure:
         eventlines.check_names(event, config)
         eventlines.check_typed(event, config)
     except eventlines.LineError as e:
-        fail(f"{e.key}: {e.what}", status=2)
+        fail(_as_typed(e), status=2)
     if not sure and (doubt := doubts.question(event, config, _view(config))) is not None:
         fail(f"{doubt[0]}: {doubt[1]}; if it is so, say it again with --sure", status=2)
     then = [f"Undo: rushlight undo {line['id']}"]
@@ -353,3 +353,9 @@ def _when(text: str | None, now: dt.datetime) -> dt.datetime:
     if at > now + _AHEAD:
         fail(f"--at: {text!r} lies in the future", status=2)
     return min(at, now)
+
+
+def _as_typed(fault: eventlines.LineError) -> str:
+    """What is wrong, by the words of the command line: `nitrate` where the event's line says `values.nitrate`."""
+    name = fault.key.rpartition(".")[2]
+    return fault.what if name == "line" else f"{name}: {fault.what}"

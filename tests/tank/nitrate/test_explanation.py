@@ -34,6 +34,13 @@ def test_one_strip_is_no_evidence_of_a_cause_whatever_stands() -> None:
     assert because(replace(NOTHING, tests_since_quiet=0)).action == ACTIONS["one test"]
 
 
+def test_what_was_written_down_is_named_though_one_strip_is_all_the_evidence() -> None:
+    told = explain(raised("nitrate_rising"), replace(FEED, tests_since_quiet=1)).evidence
+    assert told.why == "One test is all the evidence so far; simplest cause: the feed changed."
+    alone = replace(FEED, causes=(share("unexplained", 0.5),), tests_since_quiet=1)
+    assert explain(raised("nitrate_rising"), alone).evidence.why == "One test is all the evidence so far."
+
+
 def test_what_the_tests_were_split_into_comes_before_other_alarms() -> None:
     why = because(replace(FEED, standing=frozenset({"lamp_dimming"}), lamp_percent=80.0))
     assert (why.cause, why.sentence, why.action) == ("feed", FEED.sentence, ACTIONS["feed"])

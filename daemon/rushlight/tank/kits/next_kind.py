@@ -64,14 +64,19 @@ def first(kits: Sequence[Kit], strips_left: float | None) -> NextKind:
 
 def of_others(substances: Collection[str], kits: Sequence[Kit], strips_left: float | None) -> NextKind:
     """For a test that other substances ask for, such as ammonia after new fish."""
-    named = " and ".join(_SPOKEN.get(s, s) for s in substances)
+    called = [_SPOKEN.get(s, s) for s in substances]
+    named = called[0] if len(called) == 1 else f"{', '.join(called[:-1])} and {called[-1]}"
     able = [k for k in kits if not k.pads or all(s in k.pads for s in substances)]
     usual = _at_hand(able, strips_left)
     words = {
         "strip": f"A strip by eye is enough: it has pads for {named}.",
         "drops": f"Use the drop test: it measures {named}.",
     }.get(usual, f"Have a sample measured by a laboratory or a shop: nothing at hand measures {named}.")
-    return _made(usual, words)
+    action, deed = {
+        "strip": (f"Test {named} with a strip and enter the result.", f"Test {named} and enter it."),
+        "drops": (f"Test {named} with the drop test and enter the result.", f"Test {named} and enter it."),
+    }.get(usual, (f"Have {named} measured by a laboratory or a shop, and enter it.", f"Have a shop test {named}."))
+    return NextKind(kind=usual, sentence=words, action=action, deed=deed)
 
 
 def plain(kits: Sequence[Kit]) -> Kind:

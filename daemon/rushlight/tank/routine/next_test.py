@@ -485,9 +485,9 @@ class RoutineWatch:
             reason=state.asked,
             strips_left=strips_left if without else None,
             sentence=reasons.overdue_sentence(late_s, None if last is None else at_s - last[0]),
-            cause_sentence="",
+            cause_sentence=state.asked if state.asked_of and not without else "",
             action_sentence=BUY if without else f"Test {what} and enter the result" if named else "",
-            sitter_sentence=BUY_SITTER if without else "",
+            sitter_sentence=BUY_SITTER if without else "" if self._by_strip else reasons.CALL_SITTER,
             deed="Buy test strips and enter the new pack."
             if without
             else f"Test {what} and enter it."

@@ -39,6 +39,7 @@ def at_once_why(alarm: str) -> str:
     return f"{why}: test {substance} again"
 
 
+CALL_SITTER = "The water is to be tested. Do not feed more than agreed, then call"
 MISFIT = "the last reading fits nothing that came before it; test again now, with three strips within a minute"
 PRESSING = {
     "chlorine_high": (0.0, "chlorine was in the water"),
