@@ -22,6 +22,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from helpers.daemon import RUSHLIGHT, STRIP, TRUSTED_LIBRARY, until
 from helpers.hub import Broker
 from rushlight import eventlines
+from rushlight.intake.polling import CHANGES
 from rushlight.service import control
 
 CONFIG = (
@@ -117,7 +118,7 @@ def main() -> None:
         with sqlite3.connect(data / "journal.sqlite") as conn:
             rows = conn.execute("SELECT count(*) FROM reading").fetchone()[0]
     group.rmdir()
-    stated = given.seconds / 10 + given.seconds / 60 + 10 + 2
+    stated = given.seconds / 10 + given.seconds / 60 + CHANGES + 2  # a period more at either end
     print(
         f"sent={sent} alive={alive} group_mb={most / 1e6:.0f} resident_kb={resident} entries={len(took_s)} "
         f"slowest_entry_s={max(took_s):.2f} rows={rows} stated={stated:.0f}"
