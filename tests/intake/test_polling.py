@@ -45,6 +45,8 @@ class Scripted:
             raise LinkError("unplugged")
         if word == "flood":
             return [Sample("p", self.clock.mono_s(), 1.0)] * FLOOD
+        if word == "mixed":
+            return [Sample("p", self.clock.mono_s(), 1.0), Sample("p", self.clock.mono_s(), None, "garbled")] * 40
         return [] if word == "-" else [Sample("p", self.clock.mono_s(), float(word))]
 
     def close(self) -> None: ...
@@ -151,6 +153,14 @@ def test_no_probe_costs_more_rows_than_stated_whatever_it_sends() -> None:
     samples = (Sample("p", n / 100, 1.0 if n % 2 == 0 else None, troubles[n % 2]) for n in range(360_000))  # type: ignore[arg-type]
     rows = sum(1 for _ in thinner.keep(samples))
     assert 60 <= rows <= 60 + 60 + CHANGES + 1
+
+
+def test_a_link_that_breaks_under_a_flood_costs_no_more() -> None:
+    """A broker that waits in vain for its keep-alive ends the connection; each new one once brought new coins."""
+    driver, heard = run(["mixed", "lost"] * 8, streams=True)
+    assert len(driver.opened) == 9
+    took_s = driver.polled[-1] - driver.polled[0]
+    assert CHANGES < len(heard) <= CHANGES + 2 * (1 + took_s / 60)
 
 
 def test_trouble_that_comes_or_goes_is_kept_at_once() -> None:

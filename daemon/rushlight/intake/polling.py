@@ -107,9 +107,9 @@ class Thinner:
     """Keeps one value per channel and `every_s` of a device that talks faster, and what changes, within bounds.
 
     The first sample of each period is kept as it came: no mean, no smoothing.  Trouble that comes or goes is kept at
-    once, `CHANGES` times and then once a minute: whatever a device sends, it costs no more than
-    `3600 / every_s + 60 + CHANGES` rows an hour.  `backlog_s`: of a link that hands out again what was not kept, so
-    many seconds' worth may come at once, and are that many rows more.
+    once, `CHANGES` times and then once a minute: whatever a device sends, and however often its link breaks, it costs
+    no more than `3600 / every_s + 60 + CHANGES` rows an hour.  `backlog_s`: of a link that hands out again what was not
+    kept, so many seconds' worth may come at once, and are that many rows more.
     """
 
     def __init__(self, channels: Sequence[Channel], backlog_s: float = 0.0) -> None:
@@ -202,8 +202,6 @@ class LinkWorker(threading.Thread):
         self.driver.open()
         self._say("")
         self._is_open = True
-        if self._confirming is None:
-            self._thinner = Thinner(self.link.channels)
         self._next_s = self.clock.mono_s()
 
     def _lose(self) -> None:
