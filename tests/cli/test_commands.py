@@ -106,6 +106,7 @@ def test_a_wrong_entry_is_refused_with_the_reason(config: Path, words: tuple[str
     got = run("record", *words, "--config", str(config))
     assert got.returncode == 2
     assert said in got.stderr
+    assert not re.search(r"\b(values|units|line)[.:]", got.stderr), "that stands in a file; nobody typed it"
     assert not (config.parent / "data").exists()
 
 

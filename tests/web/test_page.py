@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import html
 import re
 import stat
 import threading
@@ -244,6 +245,24 @@ def _acknowledge_both(site: Site) -> None:
     states = {a.alarm: a.state for t in site.engine.view().tanks for a in t.alarms}
     assert (states["nitrite_high"], states["fish_in_distress"]) == ("acknowledged", "acknowledged")
     assert stranger.get(f"/acknowledge/{tickets[0]}{oneclick.JOIN}none.such").status == 404
+
+
+@pytest.mark.parametrize("what", SHEETS)
+def test_a_complaint_names_what_is_on_the_screen_and_no_key(site: Site, what: str) -> None:
+    client = site.client()
+    for field in SHEETS[what].fields:
+        if field.choices or field.kind != "number":
+            continue
+        told = enter(client, f"/tanks/foyer/{what}", **{field.name: "x1x"}, done_at="")
+        notice = re.search(r'role="alert">(.*?)</div>', told.text, re.S)  # type: ignore[attr-defined]
+        if notice is not None:
+            said = html.unescape(notice[1]).removeprefix("Not saved yet: ")
+            assert any(said.startswith(f"{f.label}: ") for f in SHEETS[what].fields), said
+
+
+def test_a_time_ahead_is_named_as_on_the_screen(site: Site) -> None:
+    told = enter(site.client(), "/tanks/foyer/feeding", grams="1", done_at="2199-01-01T10:00")
+    assert "When it was done: lies in the future" in told.text  # type: ignore[attr-defined]
 
 
 def test_an_alarm_is_put_aside_and_taken_back(site: Site) -> None:

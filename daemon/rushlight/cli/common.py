@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import sys
 from pathlib import Path
 from typing import NoReturn
@@ -71,3 +72,8 @@ def fail(text: str, *, status: int = 1) -> NoReturn:
     """Say what is wrong on standard error and leave."""
     click.echo(text, err=True)
     sys.exit(status)
+
+
+def as_typed(complaint: str) -> str:
+    """A complaint about an entry by what was typed: `nitrate` where an event's line says `values.nitrate`."""
+    return re.sub(r"^(?:line: |(?:replacement|values|units|dilution_source)\.)+", "", complaint)

@@ -81,7 +81,7 @@ def plan_(
 
 def _tank(config: Config, tank_id: str | None) -> Tank:
     if tank_id is None and len(config.tank) > 1:
-        fail(f"tank: is missing; one of {', '.join(t.id for t in config.tank)}", status=2)
+        fail(f"--tank: is missing; one of {', '.join(t.id for t in config.tank)}", status=2)
     found = [t for t in config.tank if tank_id in {None, t.id}]
     return found[0] if found else fail(f"no tank called {tank_id!r}", status=2)
 

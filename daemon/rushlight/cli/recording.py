@@ -16,7 +16,7 @@ from pydantic import TypeAdapter
 
 from rushlight import eventlines
 from rushlight.cli import asking
-from rushlight.cli.common import config_in_use, config_option, data_folder, fail
+from rushlight.cli.common import as_typed, config_in_use, config_option, data_folder, fail
 from rushlight.clock import SystemClock
 from rushlight.entry import doubts, entered, firstaid
 from rushlight.entry.kitunits import in_own_units
@@ -96,7 +96,7 @@ def record(kind: str, pairs: tuple[str, ...], config_file: Path | None, *, sure:
         eventlines.check_names(event, config)
         eventlines.check_typed(event, config)
     except eventlines.LineError as e:
-        fail(_as_typed(e), status=2)
+        fail(as_typed(str(e)), status=2)
     if not sure and (doubt := doubts.question(event, config, _view(config))) is not None:
         fail(f"{doubt[0]}: {doubt[1]}; if it is so, say it again with --sure", status=2)
     then = [f"Undo: rushlight undo {line['id']}"]
@@ -111,7 +111,7 @@ def record(kind: str, pairs: tuple[str, ...], config_file: Path | None, *, sure:
     except RuntimeError as e:
         fail(f"not stored: {e}")
     except ValueError as e:
-        fail(str(e), status=2)
+        fail(as_typed(str(e)), status=2)
     except OSError as e:
         fail(f"not stored: the daemon is not running and {data_folder(config)} can't be written ({e})")
     zone = zoneinfo.ZoneInfo(config.site.timezone)
@@ -174,7 +174,7 @@ def build(kind: str, pairs: tuple[str, ...], config: Config, now_s: float, **giv
     if kind == "calibration":
         if given.get("note"):
             _note_key(kind)
-        line["probe"] = given.get("probe") or fail("probe: is missing; give --probe", status=2)
+        line["probe"] = given.get("probe") or fail("--probe: is missing", status=2)
         line["points"] = [_point(p, line["probe"], config) for p in pairs]
         return line
     if kind == "kit_check":
@@ -333,7 +333,7 @@ def _point(text: str, probe_id: str, config: Config) -> dict[str, float]:
 
 def _only_tank(config: Config) -> str:
     if len(config.tank) > 1:
-        fail(f"tank: is missing; one of {', '.join(t.id for t in config.tank)}", status=2)
+        fail(f"--tank: is missing; one of {', '.join(t.id for t in config.tank)}", status=2)
     return config.tank[0].id
 
 
@@ -353,9 +353,3 @@ def _when(text: str | None, now: dt.datetime) -> dt.datetime:
     if at > now + _AHEAD:
         fail(f"--at: {text!r} lies in the future", status=2)
     return min(at, now)
-
-
-def _as_typed(fault: eventlines.LineError) -> str:
-    """What is wrong, by the words of the command line: `nitrate` where the event's line says `values.nitrate`."""
-    name = fault.key.rpartition(".")[2]
-    return fault.what if name == "line" else f"{name}: {fault.what}"
