@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Sequence
 
 from rushlight.config.implied import alike, carries
 from rushlight.core import account, leaves
@@ -14,11 +15,12 @@ from rushlight.events import Test
 from rushlight.localunits import METRIC, Units
 from rushlight.science.chemistry.nitrogen import feed_nitrogen_g
 from rushlight.science.measuring.units import read_reported
+from rushlight.tank.nitrate.report import NitrateReport
 from rushlight.tank.routine import care
 from rushlight.tank.water import advice
 from rushlight.tank.water.chemistry import ChemistryReport
 from rushlight.tank.water.degrees import Hardness, band
-from rushlight.views import STANDING, AlarmView, PlannedView, ProbeView, SiteView, TankView
+from rushlight.views import STANDING, Account, AlarmView, PlannedView, ProbeView, SiteView, TankView
 
 _LONG_DAYS = 365.0
 """A limit farther off than this is nothing to speak of."""
@@ -67,30 +69,8 @@ def _tank(tank: TankCore, state: TankState, at_s: float, probes: list[ProbeView]
     last = state.tests[-1] if state.tests else None
     left = tank.supplies.left(state.supplies)
     best = tank.best_test(state, at_s, report, report.nitrate) if report.nitrate is not None else None
-    kind = tank.next_kind(state, at_s, report)
     remedy = tank.remedy(state, at_s, report)
-    aid = care.first_aid(state.routine.causes, state.routine.marks, at_s)
-    told = account.of_tank(
-        report,
-        tank.tank.limits.nitrate,
-        alarms,
-        overdue=overdue,
-        tested=last is not None,
-        without_strips=tank.without_strips(state),
-        test_action=kind.action if kind else "",
-        aid=aid,
-        units=tank.units,
-    )
-    if state.due_at_s is not None:
-        reasons = (state.due_reason, *(r for r in state.routine.reasons if r != state.due_reason))
-        told = dataclasses.replace(
-            told,
-            next_test_at_s=state.due_at_s,
-            next_test_reason=state.due_reason,
-            next_test_reasons=reasons,
-            next_test_kind=kind.kind if kind else "",
-            next_test_kind_sentence=kind.sentence if kind else "",
-        )
+    told = _account(tank, state, at_s, report, alarms, overdue=overdue)
     return TankView(
         id=tank.tank.id,
         title=tank.tank.title,
@@ -138,6 +118,35 @@ def _tank(tank: TankCore, state: TankState, at_s: float, probes: list[ProbeView]
         next_kind=best.kind if best else "",
         next_kind_sentence=best.sentence if best else "",
         thin_cups=best.cups if best else None,
+    )
+
+
+def _account(
+    tank: TankCore, state: TankState, at_s: float, report: NitrateReport, alarms: Sequence[AlarmView], *, overdue: bool
+) -> Account:
+    """The tank at this moment in words, with its next test and all its reasons."""
+    kind = tank.next_kind(state, at_s, report)
+    told = account.of_tank(
+        report,
+        tank.tank.limits.nitrate,
+        alarms,
+        overdue=overdue,
+        tested=bool(state.tests),
+        without_strips=tank.without_strips(state),
+        test_action=kind.action if kind else "",
+        aid=care.first_aid(state.routine.causes, state.routine.marks, at_s),
+        units=tank.units,
+    )
+    if state.due_at_s is None:
+        return told
+    reasons = (state.due_reason, *(r for r in state.routine.reasons if r != state.due_reason))
+    return dataclasses.replace(
+        told,
+        next_test_at_s=state.due_at_s,
+        next_test_reason=state.due_reason,
+        next_test_reasons=reasons,
+        next_test_kind=kind.kind if kind else "",
+        next_test_kind_sentence=kind.sentence if kind else "",
     )
 
 
