@@ -158,7 +158,7 @@ def main(count: int, took_s: float) -> None:
 
 
 def run(hub, folder, names, site, tokens, took_s, desk, watcher) -> None:  # type: ignore[no-untyped-def]
-    relay, dark, lone = Relay(hub.port), "site-01", names[-1]
+    relay, dark, lone = Relay(hub.port), "site-01", names[0]
     begun_s = time.time() + 5
     shares, workers = 3, []
     for n in range(shares):
