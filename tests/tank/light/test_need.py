@@ -206,3 +206,14 @@ def test_the_watch_raises_light_low_from_its_own_days():
     assert finding.evidence.record()["need_mol_m2_d"] == pytest.approx(3.25)
     state.days = state.days[:3]
     assert watch.light_needed(state, sure(1.0), sure(1.5), sure(1.0 / 1.5)).low is None
+
+
+@pytest.mark.parametrize(("days", "low"), [(30, False), (55, False), (57, True)])
+def test_of_another_lamp_nothing_is_said_for_eight_weeks(days: int, low: bool) -> None:
+    """After four of them what was taken up under the old lamp still told of too little light under the new one."""
+    lamp = Lamp(hours=(OnHours("08:00", "18:00"),))
+    watch = LightWatch(Tank(id="foyer", litres=140, lamp=lamp), Site(), Probe(id="p", tank="foyer", quantity="light"))
+    state = LightState(days=[(739000 + n, 2.0, 1.0, 1.8, 100.0) for n in range(7)], from_s=1.7e9)
+    need.other_lamp(state.need, 1.7e9 - days * 86400.0)
+    watch.light_needed(state, sure(1.0), sure(1.5), sure(1.0 / 1.5))
+    assert state.need.low is low

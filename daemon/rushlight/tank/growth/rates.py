@@ -36,8 +36,8 @@ CUT_PART, MASS_SD = 0.33, 0.5
 CUT_SD = 0.1
 """How badly a harvest's weight tells the leaves that went with it, as a logarithm: wet stems, no source."""
 SELF_LIMIT = (0.05, 0.06)
-"""How much the rate falls when the plant is as much larger as it is on average, per week: mean and sd, broad (own
-choice)."""
+"""How much the rate falls when the plant is as much larger as it is on average, per week: mean and sd, broad
+(own choice)."""
 STEP_SD = 0.15  # own choice
 KINDS = ("cover", "longest", "height")
 

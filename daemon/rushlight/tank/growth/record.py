@@ -22,8 +22,8 @@ Bioinformatics 2022); no source for this set-up."""
 LENGTH_ERROR = 0.04
 READING_CM = 0.5
 POWERS = (1.4, 2.0, 2.8)
-"""Leaf area as a power of a shoot's length: 1 for a shoot that only lengthens, 3 for one that keeps its form (own
-choice)."""
+"""Leaf area as a power of a shoot's length: 1 for a shoot that only lengthens, 3 for one that keeps its form
+(own choice)."""
 STANDING = (2.0, 4.0, 8.0, 16.0, 32.0, 64.0)
 """Leaves at the start, in weeks' worth of new ones: nobody is asked to count them all (own choice)."""
 LEAF_SHARE = 0.1  # own choice

@@ -16,8 +16,8 @@ from rushlight.localtime import DAY_S
 from rushlight.science.measuring import units
 
 NEAR_S = 900.0
-"""The tank's probe must have been read so near to the hand reading: daylight moves within a quarter of an hour (own
-choice)."""
+"""The tank's probe must have been read so near to the hand reading: daylight moves within a quarter of an hour
+(own choice)."""
 LEAST_LX = 30.0
 """Below this at the probe a share is a division by noise (own choice)."""
 KEEP_MOST = 400

@@ -28,8 +28,8 @@ FRESH_S = 4 * WEEK_S
 """A rate is of now as long as the last look is younger (own choice)."""
 STALE_S = 6 * WEEK_S
 ASK_S = 13 * DAY_S
-"""A look every second week serves: so long after the last one it is asked for, on a day on which somebody tests (own
-choice)."""
+"""A look every second week serves: so long after the last one it is asked for, on a day on which somebody tests
+(own choice)."""
 STEPS_WEEKS = (2.5, 3.5, 4.5, 6.0, 8.0)
 """How long ago a fall is looked for (own choice)."""
 SURE_SD, IN_A_ROW = 2.0, 3

@@ -29,13 +29,13 @@ with it would say nothing (own choice)."""
 OUTGROWN = 0.75
 """Uptake per mol below this share of the tank's own usual, at an unchanged lamp, is called outgrown (own choice)."""
 UNCHANGED, FED_MORE = 0.9, 1.15
-"""Shares of the tank's own usual: a dose above the first has not fallen, a supply above the second has risen (own
-choice)."""
+"""Shares of the tank's own usual: a dose above the first has not fallen, a supply above the second has risen
+(own choice)."""
 NEW_LAMP_S = 56 * DAY_S
 """So long, eight weekly tests, until it shows what plants take up under a lamp that was changed (own choice: after four
 weeks of a strip's pads what was taken up under the old lamp is still part of the estimate)."""
 CUT_S = math.log(2.0) * REGROWTH_DAYS * DAY_S
-"""Until half of what a harvest took has grown back, uptake is not judged by the light."""
+"""Until half of what a harvest took has grown back, uptake is not judged by the light (own choice)."""
 LONGEST_HOURS = 14.0
 """Longer lamp days mainly feed algae (common practice, no source)."""
 

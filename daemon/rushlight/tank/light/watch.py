@@ -37,7 +37,7 @@ from rushlight.tank.light.switch_times import slots_of
 __all__ = ["LightState", "LightWatch"]
 
 BIN_S = 120.0
-"""Readings closer together than this are averaged before they are kept."""
+"""Readings closer together than this are averaged before they are kept (own choice)."""
 JUMP_SHARE = 0.1
 """Light that differs by more than this share from its average so far is not averaged with it: the mean of a lamp on
 and a lamp off belongs to neither, and would make the switching look smaller (own choice; a probe's noise is a
@@ -47,24 +47,25 @@ KEEP_S = 4.5 * 3600.0
 BINS_MOST = 2000
 CHECK_S = 3600.0
 BACK_S = 3 * 3600.0
-"""A clock set back by less has its hours counted already; by more, the old time was wrong."""
+"""A clock set back by less has its hours counted already; by more, the old time was wrong (own choice)."""
 
 LEANING_DAYS = 8
-"""For so many days daylight must be sure that it is the probe: more than a week, so that two weeks' skies agree."""
+"""For so many days daylight must be sure that it is the probe: more than a week, so that two weeks' skies agree
+(own choice)."""
 SEASON_S = 42 * DAY_S
-"""After the season was seen to change this window's light by itself, how long daylight is no witness."""
+"""After the season was seen to change this window's light by itself, how long daylight is no witness (own choice)."""
 PATIENCE = -0.036
 """While daylight leans towards the probe, nothing is said until the loss has come to this log: three and a half
-percent, so that a quick fade, which the running estimate trails, is still told before six."""
+percent, so that a quick fade, which the running estimate trails, is still told before six (own choice)."""
 SETTLED_S = 1.5 * DAY_S
 WORTH_CLEANING = -0.03
-"""A cleaning of light that is less far down, as a log, shows nothing."""
+"""A cleaning of light that is less far down, as a log, shows nothing (own choice)."""
 DARK_DEG = -6.0
 """Civil twilight ends: daylight at a probe indoors is nothing beside a lamp."""
 SKY_EVERY_S = 600.0
-"""How often daylight is compared with the sun."""
+"""How often daylight is compared with the sun (own choice)."""
 SWITCHING_S = 900.0
-"""Ten-minute means this close to a switching are neither lamp nor daylight alone."""
+"""Ten-minute means this close to a switching are neither lamp nor daylight alone (own choice)."""
 
 
 class LightWatch:
