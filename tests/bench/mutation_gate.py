@@ -38,7 +38,40 @@ POLLING, MQTT = f"{DAEMON}/intake/polling.py", "drivers/rushlight_drivers/mqtt.p
 ACCESS, GUARD = f"{DAEMON}/web/serving/access.py", f"{DAEMON}/web/serving/guard.py"
 MARK, STORE = f"{DAEMON}/journal/recovery/mark.py", f"{DAEMON}/journal/store.py"
 
+KILLS = "tests/core/test_nothing_kills_in_silence.py"
+
 MUTANTS = (
+    Mutant(
+        "poisons of one test come one by one",
+        NOTIFY,
+        "for group in together.values() if len(group) > 1}",
+        "for group in together.values() if len(group) > 99}",
+        (
+            "tests/alarms/test_notify.py::test_only_what_a_test_said_of_one_tank_is_joined",
+            f"{KILLS}::test_what_one_test_found_is_one_message_and_both_alarms_are_kept",
+        ),
+    ),
+    Mutant(
+        "a poison that was acknowledged is forgotten for a week",
+        f"{DAEMON}/alarms/pace.py",
+        '"tested": (3 * DAY_S, 3 * DAY_S)',
+        '"tested": (7 * DAY_S, 7 * DAY_S)',
+        (f"{KILLS}::test_a_poison_that_was_acknowledged_is_told_again_after_three_days",),
+    ),
+    Mutant(
+        "a lamp that was replaced is still to blame",
+        f"{DAEMON}/core/tank.py",
+        "standing=standing - over",
+        "standing=standing",
+        ("tests/core/test_account.py::test_a_lamp_that_was_replaced_explains_nothing_any_more",),
+    ),
+    Mutant(
+        "a test is ordered that no kit makes",
+        f"{DAEMON}/core/tank.py",
+        "if s not in self.seen.measures",
+        "if s in ()",
+        (f"{KILLS}::test_what_no_kit_measures_is_not_just_ordered",),
+    ),
     Mutant(
         "a difference of temperatures is turned into Fahrenheit with the offset",
         f"{DAEMON}/tank/probes/agreement.py",
