@@ -260,6 +260,11 @@ def test_a_complaint_names_what_is_on_the_screen_and_no_key(site: Site, what: st
             assert any(said.startswith(f"{f.label}: ") for f in SHEETS[what].fields), said
 
 
+def test_a_standard_is_named_as_on_the_screen(site: Site) -> None:
+    told = enter(site.client(), "/probes/foyer-ph/calibration", value_1="7.00", raw_1="x")
+    assert "Standard 1, what the probe shows: " in told.text  # type: ignore[attr-defined]
+
+
 def test_a_time_ahead_is_named_as_on_the_screen(site: Site) -> None:
     told = enter(site.client(), "/tanks/foyer/feeding", grams="1", done_at="2199-01-01T10:00")
     assert "When it was done: lies in the future" in told.text  # type: ignore[attr-defined]
