@@ -101,3 +101,12 @@ def test_a_calibration_is_typed_as_the_site_reads_it_and_kept_as_the_device_give
     code, _, err = run(config, "record", "calibration", "--probe", "foyer-ph", "6.86=6.9@24", "4.01=4.0@75")
     assert code == 2
     assert "refused: a standard at 24 °F; between 32 and 104 °F" in err
+
+
+def test_check_says_what_a_thermometer_gives_as_the_site_reads_it(config: Path) -> None:
+    config.write_text(
+        config.read_text().replace('quantity = "temperature"', 'quantity = "temperature"\ndriver = "simulated"', 1)
+    )
+    out = run(config, "check")[1]
+    assert "°F" in out
+    assert [m.group() for m in METRIC_WORDS.finditer(out)] == []

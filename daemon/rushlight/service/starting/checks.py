@@ -21,7 +21,7 @@ from rushlight.outlets.hub import broker
 from rushlight.outlets.result import Done, Parcel, Result
 from rushlight.service import notifying
 from rushlight.service.starting.live import Live
-from rushlight.settings import Config, Tank
+from rushlight.settings import Config, Probe, Tank
 from rushlight.views import SiteView
 from rushlight_drivers import Sample
 
@@ -48,7 +48,12 @@ def probes(config: Config, clock: Clock) -> list[Line]:
     with Live(config.probe, clock) as live:
         while clock.mono_s() < until_s and any(live.value(p) is None and p not in live.why for p in driven):
             live.wait(0.2)
-        found = {p: _verdict(p, live.latest.get(p), live.why.get(p, "nothing heard within 15 s")) for p in driven}
+        units, why = Units(config.site.units), "nothing heard within 15 s"
+        found = {
+            p.id: _verdict(p, live.latest.get(p.id), live.why.get(p.id, why), units)
+            for p in config.probe
+            if p.id in driven
+        }
     return [found.get(p.id, Line(p.id, True, "fed by import alone")) for p in config.probe]
 
 
@@ -88,12 +93,24 @@ def _heard(config: Config, view: SiteView) -> list[Line]:
     return found
 
 
-def _verdict(name: str, sample: Sample | None, why: str) -> Line:
+def _verdict(probe: Probe, sample: Sample | None, why: str, units: Units) -> Line:
+    name = probe.id
     if sample is None:
         return Line(name, False, why)
     if sample.trouble or sample.value is None:
         return Line(name, False, f"{sample.trouble or 'no value'}: {sample.detail}".rstrip(": "))
-    return Line(name, True, f"{sample.value:g} {sample.unit}".strip())
+    return Line(name, True, _given(probe, sample.value, sample.unit, units))
+
+
+def _given(probe: Probe, value: float, unit: str, units: Units) -> str:
+    """What the device gives, in its own unit; a length or temperature in the site's, where that is another one."""
+    record = {"temperature": "°C", "air_temperature": "°C", "level": "cm"}.get(probe.quantity, "")
+    try:
+        if record and units.word(record) != record:
+            return units.say(units.in_record(value, probe.quantity, unit or probe.unit or record), record, 3)
+    except ValueError:
+        pass  # a unit that does not fit is for the daemon to complain of
+    return f"{value:g} {unit}".strip()
 
 
 def channels(config: Config, clock: Clock, *, send: bool) -> list[Line]:
