@@ -1,5 +1,6 @@
 // Writes moments in the browser's own manner, 12 or 24 hours, day or month first, in the site's time zone.  The page
-// works without this: they stand there in 24 hours.
+// works without this: they stand there in 24 hours.  The first one costs a slow phone a tenth of a second, so it waits
+// until the page has been touched or has stood for a while, and each is written when it is about to be seen.
 "use strict";
 (() => {
   const PARTS = {
@@ -12,12 +13,28 @@
       { timeZone: document.documentElement.dataset.zone }, ...[...as].map((part) => PARTS[part])));
     return made[as].format(moment);
   }
-  function render() {
-    for (const time of document.querySelectorAll("[data-as]")) {
-      try { time.textContent = written(new Date(time.dateTime || time.dataset.at), time.dataset.as); } catch { /* it stands as it came */ }
-      time.removeAttribute("data-as");
+  const near = new IntersectionObserver((found) => {
+    for (const { target, isIntersecting } of found) {
+      if (!isIntersecting) continue;
+      near.unobserve(target);
+      try {
+        target.textContent = written(new Date(target.dateTime || target.dataset.at), target.dataset.as);
+      } catch { /* it stands as it came */ }
+    }
+  }, { rootMargin: "300px" });
+  function watch() {
+    for (const moment of document.querySelectorAll("[data-as]:not([data-watched])")) {
+      moment.dataset.watched = "";
+      near.observe(moment);
     }
   }
-  render();
-  new MutationObserver(render).observe(document.documentElement, { childList: true, subtree: true });
+  let begun = false;
+  function begin() {
+    if (begun) return;
+    begun = true;
+    watch();
+    new MutationObserver(watch).observe(document.documentElement, { childList: true, subtree: true });
+  }
+  for (const touch of ["pointerdown", "keydown", "scroll"]) addEventListener(touch, begin, { once: true, passive: true });
+  addEventListener("load", () => setTimeout(begin, 2500));
 })();
