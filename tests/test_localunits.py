@@ -107,6 +107,12 @@ def test_what_is_no_quantity_is_refused_with_the_units_that_are(text: str) -> No
         US.read(text, "volume")
 
 
+@pytest.mark.parametrize("text", ["1,000 gal", "1,000", "12,500 L"])
+def test_a_comma_before_three_digits_is_never_guessed(text: str) -> None:
+    with pytest.raises(ValueError, match=r"has two readings: write 1\d?(\.5)? or 1\d*00"):
+        US.read(text, "volume")
+
+
 def test_a_text_in_place_of_a_number_has_to_name_its_unit() -> None:
     assert US.meant("36 gal", "volume") == pytest.approx(136.2748, rel=1e-6)
     with pytest.raises(ValueError, match=r"in quotes one with its unit \(L, mL, US gal, imp gal\), got '140'"):

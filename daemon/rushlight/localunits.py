@@ -21,6 +21,7 @@ from types import MappingProxyType
 from rushlight.science.measuring.units import STANDARD, Unit, accepted, normalise, unit_of
 from rushlight.settings import UnitSystem
 
+_THOUSANDS = re.compile(r"[-+−]?[1-9]\d{0,2},\d{3}")
 _WRITTEN = re.compile(r"\s*([-+−]?(?:\d+(?:[.,]\d*)?|[.,]\d+))\s*(.*?)\s*")
 
 
@@ -125,12 +126,15 @@ class Units:
         """What a person wrote, in the record's unit: a number in the site's unit, or one with its own: '10 gal', '76F'.
 
         Raises:
-            ValueError: it is no such number, or the unit is none of the quantity's or has two readings.
+            ValueError: it is no such number, or it or its unit has two readings, or the unit is none of the quantity's.
         """
         found = _WRITTEN.fullmatch(text)
         value = math.nan if found is None else float(found[1].replace(",", ".").replace("−", "-"))
         if found is None or not math.isfinite(value):
             raise ValueError(f"expected a number such as {self.examples(quantity)}, got {text[:40]!r}")
+        if _THOUSANDS.fullmatch(found[1]):
+            whole = found[1].replace(",", "")
+            raise ValueError(f"{found[1]!r} has two readings: write {value:g} or {whole}")
         return self.in_record(value, quantity, found[2])
 
     def in_record(self, value: float, quantity: str, unit: str = "") -> float:
