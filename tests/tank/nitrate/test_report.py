@@ -33,6 +33,13 @@ def test_an_electrode_alone_asks_for_a_test_and_a_test_warns():
     assert not calm.asks_again
 
 
+def test_silence_alone_warns_of_nothing_and_ends_no_warning():
+    late_s = 100 * DAY_S
+    for days, says in ((7.0, "raise"), (41.0, "raise"), (43.0, "hold"), (400.0, "hold")):
+        told = dataclasses.replace(likely(), at_s=late_s, last_test_at_s=late_s - days * DAY_S)
+        assert rising(told) == says, days
+
+
 def test_an_electrode_that_drifts_between_two_strips_warns_of_nothing_and_asks_for_one():
     """A settled tank at 20 mg/L; after eight weeks its electrode runs away by 3 mV a day, upwards."""
     watch = NitrateWatch(TANK, (KIT,), "UTC", has_electrode=True)
@@ -55,3 +62,22 @@ def test_an_electrode_that_drifts_between_two_strips_warns_of_nothing_and_asks_f
     assert "raise" not in said
     assert asked
     assert watch.report(state, 76 * DAY_S).by_electrode
+
+
+def test_a_settled_tank_that_nobody_tests_for_a_year_raises_nothing_and_is_not_held_for_lost():
+    """Sixteen weekly strips of one pad, then none; it was once told as 210 mg/L, and high with 89 %."""
+    watch = NitrateWatch(TANK, (KIT,), "UTC", has_electrode=False)
+    state, said = watch.initial(), set()
+    for day in range(16 * 7 + 365):
+        at_s = day * DAY_S
+        if day % 7 == 2 and day < 16 * 7:
+            watch.on_fact(state, Test(at_s=at_s, id=f"t{day}", tank="foyer", method="strip", values={"nitrate": 10}))
+        watch.close_day(state, None, "", at_s + DAY_S)
+        if day % 14 == 0:
+            said |= {f.says for f in watch.findings(state, at_s + DAY_S) if f.alarm != "uptake_behind"}
+    report = watch.report(state, (16 * 7 + 365) * DAY_S)
+    assert "raise" not in said
+    assert report.chances[-1] < 0.7
+    assert report.nitrate is not None
+    assert report.nitrate.mean < 80.0
+    assert report.nitrate.low < 10.0

@@ -66,6 +66,9 @@ reading that fits nothing to doubt the estimate, and a second one to give it up.
 SILENT_FROM_DAYS, SILENT_DAYS, MISREAD_DAYS = 28.0, 1000.0, 60.0
 """Who does not test for months writes down no water changes either: after so many days without a test the chance of a
 jump grows with the second, and what a vague belief holds against a reading dies with the third (no source)."""
+SILENT_FADES, SILENT_ENDS_DAYS = 0.2, 100.0
+"""A watched tank is taken to fade as often as gives early warning; while nobody tests, fading begins so much less
+often, and what is amiss lasts so long, so that a year's silence is no alarm in itself (own choice)."""
 UPTAKE_SD = 0.7
 """However long nobody looks, uptake is known so well, standard deviation as a share of supply: it is never less than
 nothing, and seldom more than there is to take up."""
@@ -300,6 +303,9 @@ def _switch(balance: Balance, days: float) -> None:
     """The mixing step of the interacting multiple models."""
     old = balance.modes
     moves = [[-math.expm1(-days * rate) for rate in pace.leaves] for pace in PACES]
+    if silent_days(balance, balance.at_s) > SILENT_FROM_DAYS:
+        moves[0][2] = -math.expm1(-days * SETTLED.leaves[2] * SILENT_FADES)
+        moves[1][0] = moves[2][0] = -math.expm1(-days / SILENT_ENDS_DAYS)
     if balance.dimmed > 0.0:
         moves[0][2] = -math.expm1(-days * SETTLED.leaves[2] * (1.0 + DIMMED_FACTOR * balance.dimmed))
     for i, row in enumerate(moves):
@@ -310,6 +316,11 @@ def _switch(balance: Balance, days: float) -> None:
         total = sum(shares)
         new.append(Mode(total, merge([(w / total, mode.belief) for w, mode in zip(shares, old, strict=True)])))
     balance.modes = new
+
+
+def silent_days(balance: Balance, at_s: float) -> float:
+    """Days since the last test, 0 before any."""
+    return 0.0 if balance.last_test_at_s is None else max(0.0, (at_s - balance.last_test_at_s) / DAY_S)
 
 
 def possible(belief: Belief, size: float) -> Belief:
@@ -384,9 +395,7 @@ def read_level(balance: Balance, likelihood: Likelihood, senseless: float) -> bo
     that no water can give is none.  Returns whether it was taken for a test.
     """
     first = balance.n_tests == 0
-    last_s = balance.last_test_at_s if balance.last_test_at_s is not None else balance.at_s
-    silent_days = (balance.at_s - last_s) / DAY_S
-    vague_days = max(0.0, silent_days - SILENT_FROM_DAYS)
+    vague_days = max(0.0, silent_days(balance, balance.at_s) - SILENT_FROM_DAYS)
     jump = JUMP - math.expm1(-vague_days / SILENT_DAYS)
     misread = MISREAD * math.exp(-vague_days / MISREAD_DAYS)
     anew, anew_mean, anew_variance = posterior(*FIRST_LEVEL, likelihood)

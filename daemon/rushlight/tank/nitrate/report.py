@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from rushlight.alarms.finding import Says
 from rushlight.effects import Estimate
+from rushlight.localtime import DAY_S
 from rushlight.views import Share
 
 RISING_SOON = (14.0, 0.30)  # own choice
@@ -26,6 +27,9 @@ water: an alarm that would be far from raised is no news, though a fifth of a ch
 weeks (own choice)."""
 RISING_TOO_LATE = 0.7
 """Chance of being above the limit already from which on there is nothing left to warn of; `nitrate_high` says it (own
+choice)."""
+SILENT_DAYS = 42.0
+"""After so long without a test a chance has risen by the silence itself; that asks for a test, it warns of nothing (own
 choice)."""
 LEAST_TESTS = 3
 """No forecast alarm on fewer tests: two strips make no trend (own choice)."""
@@ -61,6 +65,11 @@ class NitrateReport:
     """Whether an electrode, which may have drifted, has alone had the say since the last test."""
 
     @property
+    def silent(self) -> bool:
+        """Whether the last test is so old that chances rise without anything being seen."""
+        return self.last_test_at_s is not None and self.at_s - self.last_test_at_s > SILENT_DAYS * DAY_S
+
+    @property
     def asks_again(self) -> bool:
         """Whether a test is wanted at once: to bear out one that surprised, or an electrode that alone would warn."""
         return self.surprised or (self.by_electrode and _would_warn(self))
@@ -88,14 +97,14 @@ def agreed_days(days: float | None, nitrate: Estimate, net_rate: Estimate, limit
 def rising(report: NitrateReport) -> Says:
     """What `nitrate_rising` does.
 
-    An electrode alone, whose drift may be all there is to it, raises no warning: it asks for a test, and the test
-    decides.
+    An electrode alone, whose drift may be all there is to it, raises no warning, and neither does silence: both ask for
+    a test, and the test decides.
     """
     if not report.chances:
         return "hold"
     if report.chances[-1] <= RISING_CLEAR or _pressing(report) <= RISING_EASED:
         return "clear"
-    return "raise" if _would_warn(report) and not report.by_electrode else "hold"
+    return "raise" if _would_warn(report) and not (report.by_electrode or report.silent) else "hold"
 
 
 def _would_warn(report: NitrateReport) -> bool:

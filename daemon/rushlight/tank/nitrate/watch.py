@@ -440,7 +440,9 @@ class NitrateWatch:
         if not report.chances:
             return "hold"
         above = report.chances[0]
-        return "raise" if above >= HIGH_RAISE else "clear" if above <= HIGH_CLEAR else "hold"
+        if above >= HIGH_RAISE and not (report.silent and not report.by_electrode):
+            return "raise"
+        return "clear" if above <= HIGH_CLEAR else "hold"
 
     def _behind(self, report: NitrateReport) -> Says:
         if report.n_tests < LEAST_TESTS:
