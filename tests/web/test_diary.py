@@ -155,3 +155,28 @@ def test_a_look_is_asked_for_beside_a_test_and_nowhere_else(site: Site) -> None:
         assert "14 days ago: with the test" not in client.get(path).text, "no screen nags"
     view = site.engine.view()
     assert view.alarms == () and all("growth" not in a.alarm for a in view.tanks[0].alarms)
+
+
+def test_the_timeline_has_a_frame_for_each_picture_of_its_stretch(site: Site) -> None:
+    """On the curves' axis, with words, and no picture before somebody looks: the first view fetches none."""
+    now = dt.datetime.fromtimestamp(site.engine.now_s(), dt.UTC)
+    client = site.client()
+    for n, days in enumerate((200, 60, 30, 2)):
+        send(client, picture(n), done_at=f"{now - dt.timedelta(days=days):%Y-%m-%dT12:00}")
+    newest, gone = name_of(picture(3)), name_of(picture(2))
+    (few, many) = re.findall(r'<svg class="signs shots.*?</a></svg>', client.get("/tanks/foyer?stretch=quarter").text)
+    assert "few" in few and "many" in many and "Pictures: 3 of 3 shown" in few
+    part = [float(x) for x in re.findall(r'<svg x="([\d.]+)%"', few)]
+    length = 91.0 + 0.15 * 91.0
+    assert part == pytest.approx([100 * (91 - d) / length for d in (60, 30, 2)], abs=1.5)
+    assert f'href="/tanks/foyer/diary?then={newest}"' in few and "Picture of the plants, " in few
+    assert f'data-src="/pictures/{newest}.jpg"' in few and 'href="/pictures' not in few
+    assert client.get(f"/tanks/foyer/diary?then={newest}").status == 200
+
+    # A lost file costs its frame; where frames would lie on each other, the newest stands.
+    Pictures(site.folder).drop(gone)
+    for n in range(4, 9):
+        send(client, picture(n), done_at=f"{now - dt.timedelta(days=1, hours=n):%Y-%m-%dT%H:%M}")
+    row = re.search(r'<svg class="signs shots few.*?</a></svg>', client.get("/tanks/foyer").text)
+    assert row is not None and gone not in row[0] and row[0].count("<a ") == 2
+    assert "shots" not in client.get("/tanks/foyer?stretch=own&from=2020-01-01&to=2020-02-01").text

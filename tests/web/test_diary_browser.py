@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import datetime as dt
 import io
 import re
 import urllib.parse
@@ -192,6 +193,30 @@ def test_then_and_now_lie_under_a_slider(browser: Any, site: Site) -> None:
     plain.goto("/tanks/foyer/diary?span=365")
     assert plain.locator("#pair figure").count() == 2 and plain.locator("#slide").is_hidden()
     assert re.search(r"share that is leaf", plain.content(), re.IGNORECASE)
+
+
+def test_the_timelines_pictures_come_when_somebody_looks_there(browser: Any, site: Site) -> None:
+    month = f"{dt.datetime.fromtimestamp(site.engine.now_s() - 20 * 86400.0, dt.UTC):%Y-%m-%dT12:00}"
+    send(site.client(), picture(1, size=(640, 480)), done_at=month)
+    page = opened(browser, site)
+    page.goto("/tanks/foyer")
+    page.wait_for_timeout(700)
+    assert not any("/pictures/" in url for _, url, _ in page.asked), "the first view holds no pictures"
+    link = page.get_by_role("link", name=re.compile("Picture of the plants"))
+    page.evaluate("document.querySelector('.shots').scrollIntoView()")
+    page.mouse.wheel(0, 10)
+    until(lambda: any("/pictures/" in url for _, url, _ in page.asked), 8, "the picture, once it is in view")
+    # Moved as the curves are, and there again in the finer picture that comes afterwards.
+    before = page.locator(".shots.few a > svg").get_attribute("x")
+    with page.expect_response(re.compile("/timeline")):
+        page.get_by_role("link", name="Longer stretch").click()
+    after = page.locator(".shots.few a > svg")
+    after.locator("image[href]").wait_for(state="attached")
+    assert after.get_attribute("x") != before
+    link.first.focus()
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/diary?then=*")
+    assert page.wrong == []
 
 
 def test_what_is_no_picture_is_said_and_forgetting_forgets(

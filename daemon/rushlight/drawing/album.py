@@ -8,11 +8,14 @@ from __future__ import annotations
 import zoneinfo
 from collections.abc import Sequence
 from dataclasses import dataclass
+from xml.sax.saxutils import quoteattr
 
 from rushlight.drawing.canvas import TEXT, Canvas, Palette, dates, sheet, tag
-from rushlight.localtime import DAY_S
+from rushlight.localtime import DAY_S, local_time
 
 _WIDTH, _HEIGHT, _GAP = 58.0, 44.0, 4.0
+FEW, MANY = 5, 14
+"""Frames side by side above a timeline, on a phone of 390 px and on a desk."""
 Span = tuple[float, float]
 
 
@@ -48,6 +51,51 @@ def _picture(x: float, shot: Shot) -> str:
         "image", href=shot.image, x=x, y=22.0, width=_WIDTH, height=_HEIGHT, preserveAspectRatio="xMidYMid slice"
     )
     return f"{tag('a', href=shot.link, aria_label=shot.words)[:-2]}>{image}</a>"
+
+
+def row(shots: Sequence[Shot], span: Span, zone: zoneinfo.ZoneInfo) -> str:
+    """The pictures of a stretch above a timeline, a cell apart, in two sizes of screen; '' where there is none.
+
+    Where several lie in one cell the newest stands for them.  Each frame holds its day, until a script lays the picture
+    over it once somebody looks there: what a first view costs holds no pictures.
+    """
+    made = []
+    for size, cells in (("few", FEW), ("many", MANY)):
+        placed = _placed(shots, span, cells)
+        if placed:
+            said = quoteattr(f"Pictures: {len(placed)} of {len(shots)} shown, each over its day")
+            links = "".join(_frame(part, shot, zone) for part, shot in placed)
+            made.append(f'<svg class="signs shots {size}" role="group" aria-label={said}>{links}</svg>')
+    return "".join(made)
+
+
+def _placed(shots: Sequence[Shot], span: Span, cells: int) -> list[tuple[float, Shot]]:
+    """From the newest back, each with its place from 0 to 1, the frames side by side at most."""
+    length, width = max(1.0, span[1] - span[0]), 1.0 / cells
+    placed: list[tuple[float, Shot]] = []
+    for shot in sorted(shots, key=lambda s: -s.at_s):
+        part = (shot.at_s - span[0]) / length
+        at = min(max(part, 0.5 * width), 1.0 - 0.5 * width)
+        if 0.0 <= part <= 1.0 and (not placed or placed[-1][0] - at >= width):
+            placed.append((at, shot))
+    return placed[::-1]
+
+
+def _frame(part: float, shot: Shot, zone: zoneinfo.ZoneInfo) -> str:
+    left = -_WIDTH / 2
+    drawn = tag("rect", x=left, y=4.0, width=_WIDTH, height=_HEIGHT)
+    drawn += tag("text", f"{local_time(shot.at_s, zone):%-d %b}", y=30.0, text_anchor="middle")
+    image = tag(
+        "image",
+        data_src=shot.image,
+        x=left,
+        y=4.0,
+        width=_WIDTH,
+        height=_HEIGHT,
+        preserveAspectRatio="xMidYMid slice",
+    )
+    place = f'<svg x="{100 * part:.1f}%" overflow="visible">{drawn}{image}</svg>'
+    return f'<a class="shot" href={quoteattr(shot.link)} aria-label={quoteattr(shot.words)}>{place}</a>'
 
 
 def nitrate(

@@ -22,7 +22,21 @@
     line.setAttribute("role", "status");
     line.textContent = "Touch or point to read a day; drag, pinch or Ctrl and wheel to move.";
     sheet.insertBefore(line, document.getElementById("look"));
+    if (lazy) for (const row of sheet.querySelectorAll(".shots")) lazy.observe(row);
   }
+
+  // The diary's pictures: not before somebody does something, and then those of a row that is seen.
+  let lazy = null;
+  function wake() {
+    if (lazy) return;
+    lazy = new IntersectionObserver((rows) => {
+      for (const row of rows) if (row.isIntersecting) for (const image of row.target.querySelectorAll("image[data-src]")) {
+        image.setAttribute("href", image.getAttribute("data-src")); image.removeAttribute("data-src");
+      }
+    });
+    for (const row of sheet.querySelectorAll(".shots")) lazy.observe(row);
+  }
+  for (const what of ["scroll", "pointermove", "pointerdown", "keydown", "focusin"]) addEventListener(what, wake, { once: true, passive: true });
 
   function shift() { // the curves at once, the finer picture afterwards
     const part = WIDE / (drawn.to - drawn.from), x = (from - drawn.from) * part, w = (to - from) * part;

@@ -12,8 +12,9 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from rushlight import drawing
-from rushlight.drawing import lanes, signs
+from rushlight.drawing import album, lanes, signs
 from rushlight.effects import Estimate
+from rushlight.events import Growth
 from rushlight.localtime import midnight_of
 from rushlight.settings import Tank
 from rushlight.views import TankView
@@ -40,6 +41,8 @@ class Drawn:
     axis: str
     done: str
     alarms: str
+    pictures: str
+    """The diary's, small, each over its day; empty where there is none."""
     key: Sequence[tuple[str, str]]
     days: tuple[str, str]
     look: Sequence[Line]
@@ -145,6 +148,7 @@ def _drawn(asked: PageRequest, settings: Tank, view: TankView, tried: Sequence[t
         alarms=signs.signs(
             "Alarms", marks.alarm_signs(found, now_s, zone), chosen.span_s, address, marks.spans(found, now_s)
         ),
+        pictures=album.row(_shots(asked, settings, found), chosen.span_s, zone),
         key=marks.kinds(found),
         days=stretch.days(chosen, now_s, zone),
         look=marks.lines(found, *looked, asked.units) if looked else (),
@@ -152,6 +156,20 @@ def _drawn(asked: PageRequest, settings: Tank, view: TankView, tried: Sequence[t
         choices={name: words for name, (words, _) in stretch.CHOICES.items()},
         keep=trial.query(asked),
     )
+
+
+def _shots(asked: PageRequest, settings: Tank, found: record.Record) -> list[album.Shot]:
+    pictures, now_s = asked.daemon.pictures(), asked.daemon.now_s()
+    return [
+        album.Shot(
+            e.at_s,
+            f"/pictures/{e.picture}.jpg",
+            f"/tanks/{settings.id}/diary?then={e.picture}",
+            f"Picture of the plants, {formats.day(e.at_s, now_s, asked.zone)}: compare it with the newest",
+        )
+        for e in found.entries
+        if isinstance(e, Growth) and e.picture and pictures is not None and pictures.has(e.picture)
+    ]
 
 
 def _looked_at(asked: PageRequest) -> tuple[float, float] | None:
