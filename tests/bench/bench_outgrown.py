@@ -2,7 +2,8 @@
 
     python tests/bench/bench_outgrown.py [TANKS] [FIRST_SEED] [REASON ...]
 
-One line a tank, as a tank takes half a minute: its reason, whether it was called outgrown, and the alarms after the onset.
+One line a tank, as a tank takes half a minute: its reason, whether it was called outgrown, the alarms after the onset, and those
+that stand at the end.
 """
 
 import sys
@@ -21,7 +22,8 @@ def main() -> None:
         for seed in range(first, first + tanks):
             said = live(reason, seed)
             called += said.outgrown
-            print(f"{reason:12s} {seed}  outgrown {said.outgrown!s:5s}  {' '.join(sorted(said.alarms))}", flush=True)
+            told = f"{' '.join(sorted(said.alarms))}; at the end {' '.join(sorted(said.last)) or 'nothing'}"
+            print(f"{reason:12s} {seed}  outgrown {said.outgrown!s:5s}  {told}", flush=True)
         print(f"{reason:12s} called outgrown in {called} of {tanks}", flush=True)
 
 

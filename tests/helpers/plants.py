@@ -24,6 +24,19 @@ START_S = 1_767_225_600.0
 LAWS = ("logistic", "light", "gompertz")
 
 
+@dataclass(frozen=True)
+class Laws:
+    """One tank's own constants."""
+
+    law: str
+    area: float
+    """Leaf area at the start."""
+    fastest: float
+    room: float
+    depth: float
+    """How much a leaf area covers."""
+
+
 @dataclass
 class Plants:
     """One tank's plants over some weeks, and what was written down of them."""
@@ -35,6 +48,8 @@ class Plants:
     """True fresh mass at each day's end, before a harvest of that day."""
 
     start_s: float = START_S
+    laws: Laws | None = None
+    """What an observer may be told who knows everything but the weather of growth and the hour of its fall."""
 
     def rate(self, day: int, weeks: int = 4) -> float:
         """The true mean relative rate of the weeks before a day's end, per week."""
@@ -61,7 +76,7 @@ def live(seed: int, weeks: int, look: Look, *, halved_week: int | None = None, l
     room = rng.uniform(4.0, 7.0)
     crowded = rng.uniform(0.45, 0.7) * room
     catch, upkeep = fastest * 1.25, fastest * 0.25
-    out = Plants()
+    out = Plants(laws=Laws(law, area, fastest, room, eye.depth))
     for day in range(7 * weeks):
         if day % 7 == 0:
             slow_walk = 0.6 * slow_walk + rng.normal(0.0, 0.08)

@@ -2,7 +2,8 @@
 events alone: light, water temperature, strips by their pads, looks, harvests and light at the leaves.
 
 Plants grow and take up nitrogen in proportion to the light that comes to their leaves and with the water's warmth, and
-stand in their own shade: nobody cuts those that outgrow their light, the others are thinned as they go.
+stand in their own shade: nobody cuts those that outgrow their light, the others are thinned as they go.  Daylight comes
+through a window by the sun's height, the season and the clouds (`lightsim`): it is the only witness that a probe is dirty.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from helpers import lightsim
 from helpers.site import CONFIG, config_of
 from rushlight.core.step import Core
 from rushlight.core.timeline import Timeline
@@ -30,6 +32,10 @@ PADS = (0.0, 10.0, 25.0, 50.0, 100.0, 250.0)
 WEEKS, ONSET = 32, 14
 LAMP_LX = 6000.0
 EVERY_S = 600.0
+LATITUDE, LONGITUDE, ZONE = 53.3, -6.3, "Europe/Dublin"
+ON_MINUTE, OFF_MINUTE = 480.0, 1080.0
+SPRING_SKY = 0.15
+"""Daylight's part of the light by which the plants' usual uptake is reckoned."""
 
 
 @dataclass
@@ -38,6 +44,8 @@ class Verdict:
 
     outgrown: bool
     alarms: set[str]
+    last: set[str]
+    """The alarms that stand at the end."""
 
 
 def config() -> Config:
@@ -53,6 +61,8 @@ def events(reason: str, seed: int) -> Iterator[Event]:
     litres, supply = 140.0, rng.uniform(0.9, 1.5)
     nitrate, area, fastest, slow = rng.uniform(15, 25), rng.uniform(0.7, 1.1), rng.uniform(0.10, 0.16), 0.0
     per_leaf, new = rng.uniform(15, 35), 0.0
+    sky, on = _window(rng)
+    usual_light = (1.0 + SPRING_SKY) * LAMP_LX * on[0].sum()
     for day in range(7 * WEEKS):
         at_s, week = START_S + day * DAY_S, day / 7.0
         ramp = min(1.0, max(0.0, (week - ONSET) / 5.0))
@@ -62,7 +72,8 @@ def events(reason: str, seed: int) -> Iterator[Event]:
         cold = rng.normal(0.0, 0.2) + (5.0 * min(1.0, 4 * ramp) if reason == "cold" else 0.0)
         warmth = 2.0 ** (-cold / 10.0 * 1.4)
         slow = 0.97 * slow + rng.normal(0.0, 0.02)
-        effort = lamp * shade * warmth * math.exp(slow)
+        given = (LAMP_LX * lamp * on[day].sum() + sky[day].sum()) / usual_light
+        effort = given * shade * warmth * math.exp(slow)
         size = min(1.0, area) if reason == "cut back" else 1.0
         rate = fastest * effort * (1.0 - area / 6.0) - (0.03 if reason == "outgrown" else 0.0) * ramp
         new += max(0.0, area * rate / 7.0) * per_leaf
@@ -70,7 +81,7 @@ def events(reason: str, seed: int) -> Iterator[Event]:
         nitrate = max(0.0, nitrate + supply - supply * effort * (0.35 + 0.65 * size))
         if day % 7 == 6:
             nitrate -= 0.15 * (nitrate - 5.0)
-        yield from _day(rng, at_s, lamp, probe, 24.0 - cold)
+        yield from _day(rng, at_s, LAMP_LX * lamp * on[day] + sky[day], probe, 24.0 - cold)
         noon_s = at_s + 13 * 3600.0
         if day % 7 == 6:
             yield from _week(rng, noon_s, day, nitrate, area, new, litres)
@@ -78,7 +89,8 @@ def events(reason: str, seed: int) -> Iterator[Event]:
         if week in (2.0, 10.0, 19.0, 22.0, 25.0, 28.0, 31.0):
             for n, place in enumerate(PLACES):
                 opened = 1.2 if reason == "cut back" and week > ONSET else 1.0
-                value = LAMP_LX * lamp * usual[place] * shade * opened * float(np.exp(rng.normal(0.0, 0.12)))
+                light = LAMP_LX * lamp + float(sky[day][int((noon_s - at_s) // EVERY_S)])
+                value = light * usual[place] * shade * opened * float(np.exp(rng.normal(0.0, 0.12)))
                 yield LightSpot(
                     at_s=noon_s + 60 + n, id=f"spot-{day}-{n}", tank="foyer", place=place, value=round(value)
                 )
@@ -94,14 +106,20 @@ def events(reason: str, seed: int) -> Iterator[Event]:
             area *= 1.0 - cut
 
 
-def _day(rng: np.random.Generator, at_s: float, lamp: float, probe: float, temp_c: float) -> Iterator[Event]:
-    clear = rng.uniform(0.3, 1.0)
-    for n in range(int(DAY_S / EVERY_S)):
+def _window(rng: np.random.Generator) -> tuple[lightsim.Array, lightsim.Array]:
+    """A row a day: daylight at the probe in lux, and whether the lamp is on, whose timer follows the clock."""
+    days, step_s = 7 * WEEKS, int(EVERY_S)
+    _, _, clear = lightsim.sky(LATITUDE, LONGITUDE, int(START_S), days, step_s)
+    sky = 112.0 * clear * lightsim.clouds(rng, days, step_s) * rng.uniform(0.015, 0.03)
+    minutes = lightsim.local_minutes(START_S + np.arange(0, days * DAY_S, EVERY_S), ZONE)
+    on = (minutes >= ON_MINUTE) & (minutes < OFF_MINUTE)
+    return sky.reshape(days, -1), on.reshape(days, -1)
+
+
+def _day(rng: np.random.Generator, at_s: float, light: lightsim.Array, probe: float, temp_c: float) -> Iterator[Event]:
+    for n, lux in enumerate(light):
         s = n * EVERY_S
-        hour = s / 3600.0
-        lit = LAMP_LX * lamp if 8.0 <= hour < 18.0 else 0.0
-        sky = 900.0 * clear * max(0.0, math.sin(math.pi * (hour - 8.0) / 9.0)) if 8.0 < hour < 17.0 else 0.0
-        value = (lit + sky) * probe * (1.0 + rng.normal(0.0, 0.01))
+        value = float(lux) * probe * (1.0 + rng.normal(0.0, 0.01))
         yield Reading(at_s=at_s + s + 60.0, probe="foyer-light", value=max(0.0, round(value, 1)))
         if n % 3 == 0:
             yield Reading(at_s=at_s + s + 90.0, probe="foyer-temperature", value=round(temp_c + rng.normal(0, 0.05), 2))
@@ -123,8 +141,10 @@ def live(reason: str, seed: int) -> Verdict:
     """Live one tank and hear what is said of it."""
     core = Core(config())
     timeline, alarms, grown = Timeline(core, core.initial()), set[str](), False
+    last: dict[str, str] = {}
     for event in sorted(events(reason, seed), key=lambda e: e.at_s):
         for effect in timeline.feed(event):
+            last |= {effect.alarm: effect.state} if isinstance(effect, AlarmChange) else {}
             if (
                 isinstance(effect, AlarmChange)
                 and effect.state == "unacknowledged"
@@ -134,4 +154,4 @@ def live(reason: str, seed: int) -> Verdict:
         if isinstance(event, Growth | LightSpot) and event.at_s > START_S + (ONSET - 4) * 7 * DAY_S:
             view = tank_view(core, timeline.state, event.at_s, "foyer")
             grown = grown or any("outgrown" in s for s in view.growth_sentences)
-    return Verdict(grown, alarms)
+    return Verdict(grown, alarms, {a for a, state in last.items() if state in ("unacknowledged", "acknowledged")})
