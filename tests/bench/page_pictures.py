@@ -100,8 +100,9 @@ def phone(browser: Any, site: Site, size: tuple[int, int]) -> Any:
 
 
 def push(browser: Any, told: list[tuple[float, Message]]) -> bytes:
-    """The last thing that was new about the foyer tank, on a locked phone, at the year's own time."""
-    at_s, message = next(m for m in reversed(told) if any(t.alarm.startswith("foyer.") for t in m[1].alarms))
+    """The last thing that was new about the foyer tank, else about any, on a locked phone, at the year's own time."""
+    foyer = (m for m in reversed(told) if any(t.alarm.startswith("foyer.") for t in m[1].alarms))
+    at_s, message = next(foyer, told[-1])
     local = dt.datetime.fromtimestamp(at_s, year.ZONE)
     page = browser.new_page(viewport={"width": LOCKED[0], "height": LOCKED[1]})
     words = {"title": html.escape(message.title), "body": html.escape(message.body)}
