@@ -84,7 +84,8 @@ def _placed(shots: Sequence[Shot], span: Span, cells: int) -> list[tuple[float, 
 def _frame(part: float, shot: Shot, zone: zoneinfo.ZoneInfo) -> str:
     left = -_WIDTH / 2
     drawn = tag("rect", x=left, y=4.0, width=_WIDTH, height=_HEIGHT)
-    drawn += tag("text", f"{local_time(shot.at_s, zone):%-d %b}", y=30.0, text_anchor="middle")
+    day = f"{local_time(shot.at_s, zone):%-d %b}"
+    drawn += tag("text", day, y=30.0, text_anchor="middle")
     image = tag(
         "image",
         data_src=shot.image,
@@ -95,7 +96,7 @@ def _frame(part: float, shot: Shot, zone: zoneinfo.ZoneInfo) -> str:
         preserveAspectRatio="xMidYMid slice",
     )
     place = f'<svg x="{100 * part:.1f}%" overflow="visible">{drawn}{image}</svg>'
-    return f'<a class="shot" href={quoteattr(shot.link)} aria-label={quoteattr(shot.words)}>{place}</a>'
+    return f'<a class="shot" href={quoteattr(shot.link)} aria-label={quoteattr(f"{day}: {shot.words}")}>{place}</a>'
 
 
 def nitrate(

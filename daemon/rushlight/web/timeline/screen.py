@@ -159,13 +159,13 @@ def _drawn(asked: PageRequest, settings: Tank, view: TankView, tried: Sequence[t
 
 
 def _shots(asked: PageRequest, settings: Tank, found: record.Record) -> list[album.Shot]:
-    pictures, now_s = asked.daemon.pictures(), asked.daemon.now_s()
+    pictures = asked.daemon.pictures()
     return [
         album.Shot(
             e.at_s,
             f"/pictures/{e.picture}.jpg",
             f"/tanks/{settings.id}/diary?then={e.picture}",
-            f"Picture of the plants, {formats.day(e.at_s, now_s, asked.zone)}: compare it with the newest",
+            "Picture of the plants, to be compared with the newest",
         )
         for e in found.entries
         if isinstance(e, Growth) and e.picture and pictures is not None and pictures.has(e.picture)
