@@ -138,6 +138,17 @@ def test_nitrite_is_brought_inside_its_limit(nitrite: float, least: int) -> None
     assert told is not None and abs(float(told[1]) - plan["plan_litres_each"]) <= 0.51
 
 
+def test_nitrite_back_at_its_limit_asks_for_a_test_and_no_water() -> None:
+    """It clears well inside its limit; until then there is no plan that a reminder could point at."""
+    high = strip(nitrite=3, ammonia=0, kh=5, ph=7.2, nitrate=25)
+    back = strip("2026-03-04T12:00:00Z", nitrite=0.5, ammonia=0, kh=5, ph=7.2, nitrate=25)
+    later = strip("2026-03-05T12:00:00Z", nitrate=25)
+    told = [m for m in played(high, back, later, messages=True) if m["kind"] == "message"]
+    about = [m["body"] for m in told if "foyer.nitrite_high" in m["alarms"] and m["at"] > "2026-03-04T12:01"]
+    assert about, "it is repeated while nobody acknowledges it"
+    assert all(body.startswith("No feed; test nitrite again.") and "page shows" not in body for body in about)
+
+
 def test_nitrite_is_held_against_a_lower_limit_in_water_with_little_chloride() -> None:
     """British Columbia: 0.02 mg NO2-N/L below 2 mg Cl/L, that is 0.066 as NO2; 0.5 is no alarm otherwise."""
     assert not alarms(played(strip(nitrite=0.5, ammonia=0, kh=5, ph=7.2, nitrate=25)), "nitrite_high")

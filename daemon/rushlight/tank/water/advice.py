@@ -82,6 +82,8 @@ def advise(finding: Finding, made: Remedy, units: Units = METRIC) -> Finding:
     told = finding.evidence
     if isinstance(told, DistressEvidence):
         return replace(finding, evidence=_first_aid(told, made, units))
+    if isinstance(told, WaterTestEvidence) and finding.alarm in FEED and made.kind == "none":
+        return finding if finding.says == "clear" else replace(finding, evidence=_test_again(told))
     text = action(made, units)
     if finding.alarm not in ADVISED or not text or told.action_sentence:
         return finding
@@ -90,6 +92,12 @@ def advise(finding: Finding, made: Remedy, units: Units = METRIC) -> Finding:
     if isinstance(told, WaterTestEvidence | MineralEvidence):
         told = replace(told, action_sentence=text, deed=deed(made, units), plan=figures(made), asks=asks(made))
     return replace(finding, evidence=told)
+
+
+def _test_again(told: WaterTestEvidence) -> WaterTestEvidence:
+    """The alarm stands until it is well inside its limit, and there is nothing left to change water for."""
+    text = f"no feed; test {told.quantity} again: the last test asks for no change of water"
+    return replace(told, action_sentence=text, deed=f"No feed; test {told.quantity} again.", asks=(told.quantity,))
 
 
 def deed(made: Remedy, units: Units = METRIC) -> str:
