@@ -10,6 +10,7 @@ do it too.
 from __future__ import annotations
 
 import contextlib
+import functools
 import json
 import os
 import re
@@ -96,10 +97,12 @@ def test_every_option_in_the_page_is_one_the_command_has(page: Path) -> None:
         for words in _commands(step.text):
             options = {w.split("=")[0] for w in words if w.startswith("--")}
             inner = ["acknowledge"] if words[:2] == ["alarms", "acknowledge"] else []
-            help_text = subprocess.run(
-                [RUSHLIGHT, words[0], *inner, "--help"], capture_output=True, text=True, check=True
-            ).stdout
-            assert {o for o in options if o not in help_text} == set(), words
+            assert {o for o in options if o not in _help(words[0], *inner)} == set(), words
+
+
+@functools.cache
+def _help(*command: str) -> str:
+    return subprocess.run([RUSHLIGHT, *command, "--help"], capture_output=True, text=True, check=True).stdout
 
 
 @pytest.mark.parametrize("page", [ROOT / "README.md", *PAGES], ids=lambda p: p.name)
