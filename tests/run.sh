@@ -34,7 +34,7 @@ mypy
 bash tests/walls.sh
 # The property tests try the same examples every time, so that a red run points at the change that caused it; a plain
 # `pytest` goes on exploring.
-pytest --hypothesis-profile=ci -n 3 --dist loadfile --durations=40 "$@" && exit 0
+pytest --hypothesis-profile=ci -n 3 --dist loadfile --no-loadscope-reorder --durations=40 "$@" && exit 0
 # Many tests run real brokers, daemons and browsers against the clock; beside each other on a small machine one may
 # miss its moment.  What failed is run once more by itself: a fault of ours fails again, and the run with it.
 echo "--- once more, by themselves ---"

@@ -1,0 +1,20 @@
+"""The order in which files of tests begin."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+
+import pytest
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Files that are slow as a whole begin first: mostly they wait, and what computes runs beside them, not before."""
+    files: defaultdict[str, list[pytest.Item]] = defaultdict(list)
+    for item in items:
+        files[item.nodeid.partition("::")[0]].append(item)
+
+    def place(file: str) -> tuple[bool, int]:
+        whole = all(item.get_closest_marker("slow") for item in files[file])
+        return not whole, -len(files[file])
+
+    items[:] = [item for file in sorted(files, key=place) for item in files[file]]
