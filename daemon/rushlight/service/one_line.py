@@ -8,13 +8,13 @@ from __future__ import annotations
 from zoneinfo import ZoneInfo
 
 from rushlight import localtime
-from rushlight.localunits import METRIC, Units
+from rushlight.localunits import Units
 from rushlight.views import STANDING, SiteView, TankView
 
 
-def one_line(view: SiteView, units: Units = METRIC) -> str:
+def one_line(view: SiteView) -> str:
     """Each tank with its alarms, nitrate and next test; then what concerns the whole house."""
-    parts = [_tank(tank, ZoneInfo(view.timezone), units) for tank in view.tanks]
+    parts = [_tank(tank, ZoneInfo(view.timezone), Units(view.units)) for tank in view.tanks]
     parts += [a.text.partition(". ")[0] for a in view.alarms if a.state in STANDING]
     people = [o for o in view.outlets if o.state]
     if not people:

@@ -298,7 +298,7 @@ class Service:
         if mono_s >= self._next_s.get("status", 0.0) and not self.workers.board.late():
             self._next_s["status"] = mono_s + _SAY_EVERY_S
             with contextlib.suppress(TimeoutError):  # a busy engine is its own stamp's affair
-                self.notifier.status(one_line(self.engine.view(), self.engine.core.units))
+                self.notifier.status(one_line(self.engine.view()))
 
     def _look_at_board(self) -> None:
         if dips := self._supply.look(self.clock.mono_s()):
