@@ -35,7 +35,7 @@ from helpers.hub import until
 EVERY_S, LIVE_S = 120.0, 10.0
 QUICK = {
     "[15m]": "[60s]", "[10m]": "[40s]", "offset 20m": "offset 90s", "keep_firing_for: 15m": "keep_firing_for: 60s",
-    "for: 5m": "for: 20s", "for: 10m": "for: 30s", "for: 15m": "for: 60s",
+    "for: 2m": "for: 15s", "for: 5m": "for: 20s", "for: 10m": "for: 30s", "for: 15m": "for: 60s",
     '"1m"': '"5s"', '"group_wait": "2m"': '"group_wait": "15s"', '"group_interval": "5m"': '"group_interval": "20s"',
 }  # fmt: skip
 
