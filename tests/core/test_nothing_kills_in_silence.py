@@ -14,7 +14,11 @@ from typing import Any
 import pytest
 
 from helpers.site import config_of
+from rushlight import eventlines
 from rushlight.alarms.table import TABLE
+from rushlight.core.step import Core
+from rushlight.core.timeline import Timeline
+from rushlight.core.view import site_view
 from rushlight.replay import replay
 from rushlight.science.chemistry import aftermath, ammonia
 from rushlight.science.chemistry.aftermath import Acidity
@@ -147,6 +151,20 @@ def test_nitrite_back_at_its_limit_asks_for_a_test_and_no_water() -> None:
     about = [m["body"] for m in told if "foyer.nitrite_high" in m["alarms"] and m["at"] > "2026-03-04T12:01"]
     assert about, "it is repeated while nobody acknowledges it"
     assert all(body.startswith("No feed; test nitrite again.") and "page shows" not in body for body in about)
+
+
+def test_an_old_test_of_a_poison_is_not_called_harmless() -> None:
+    """Two weeks after nitrite 10 nobody knows what is in the water: that is said, and no change is planned by it."""
+    high = strip(nitrite=10, ammonia=0, kh=5, ph=7.2, nitrate=25)
+    later = strip("2026-03-20T12:00:00Z", nitrate=25)
+    config = config_of(SITE.format(started="2025-01-10", feed=0.9, more=""))
+    core = Core(config)
+    timeline = Timeline(core, core.initial())
+    for line in (high, later):
+        timeline.feed(eventlines.parse_record(line))
+    [tank] = site_view(core, timeline.state, timeline.state.at_s or 0.0).tanks
+    [alarm] = [a for a in tank.alarms if a.alarm == "nitrite_high"]
+    assert "too old to plan a change by" in alarm.first_action and "asks for no change" not in alarm.first_action
 
 
 def test_nitrite_is_held_against_a_lower_limit_in_water_with_little_chloride() -> None:

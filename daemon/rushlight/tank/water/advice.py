@@ -95,8 +95,14 @@ def advise(finding: Finding, made: Remedy, units: Units = METRIC) -> Finding:
 
 
 def _test_again(told: WaterTestEvidence) -> WaterTestEvidence:
-    """The alarm stands until it is well inside its limit, and there is nothing left to change water for."""
-    text = f"no feed; test {told.quantity} again: the last test asks for no change of water"
+    """The alarm stands until a fresh test is well inside its limit, and there is nothing fresh to change water by."""
+    share = told.share_of_limit
+    if share is None:
+        share = (told.value or 0.0) / (told.limit or 1.0)
+    why = (
+        "the last test asks for no change of water" if share <= 1.0 else "the last test is too old to plan a change by"
+    )
+    text = f"no feed; test {told.quantity} again: {why}"
     return replace(told, action_sentence=text, deed=f"No feed; test {told.quantity} again.", asks=(told.quantity,))
 
 
