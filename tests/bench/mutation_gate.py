@@ -38,7 +38,7 @@ POLLING, MQTT = f"{DAEMON}/intake/polling.py", "drivers/rushlight_drivers/mqtt.p
 ACCESS, GUARD = f"{DAEMON}/web/serving/access.py", f"{DAEMON}/web/serving/guard.py"
 MARK, STORE = f"{DAEMON}/journal/recovery/mark.py", f"{DAEMON}/journal/store.py"
 
-KILLS = "tests/core/test_nothing_kills_in_silence.py"
+ADVICE = "tests/core/test_harmless_advice.py"
 
 MUTANTS = (
     Mutant(
@@ -48,7 +48,7 @@ MUTANTS = (
         "for group in together.values() if len(group) > 99}",
         (
             "tests/alarms/test_notify.py::test_only_what_a_test_said_of_one_tank_is_joined",
-            f"{KILLS}::test_what_one_test_found_is_one_message_and_both_alarms_are_kept",
+            f"{ADVICE}::test_what_one_test_found_is_one_message_and_both_alarms_are_kept",
         ),
     ),
     Mutant(
@@ -56,7 +56,7 @@ MUTANTS = (
         f"{DAEMON}/alarms/pace.py",
         '"tested": (3 * DAY_S, 3 * DAY_S)',
         '"tested": (7 * DAY_S, 7 * DAY_S)',
-        (f"{KILLS}::test_a_poison_that_was_acknowledged_is_told_again_after_three_days",),
+        (f"{ADVICE}::test_a_poison_that_was_acknowledged_is_told_again_after_three_days",),
     ),
     Mutant(
         "a lamp that was replaced is still to blame",
@@ -70,7 +70,7 @@ MUTANTS = (
         f"{DAEMON}/core/tank.py",
         "if s not in self.seen.measures",
         "if s in ()",
-        (f"{KILLS}::test_what_no_kit_measures_is_not_just_ordered",),
+        (f"{ADVICE}::test_what_no_kit_measures_is_not_just_ordered",),
     ),
     Mutant(
         "a difference of temperatures is turned into Fahrenheit with the offset",

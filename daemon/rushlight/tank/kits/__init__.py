@@ -2,6 +2,6 @@
 
 Pure: imports science, the vocabulary and the standard library.
 
-Imports colours, effects, entry, events, localtime, localunits, science, settings and the pure part of the standard
-library; no file, clock, thread or socket.
+Imports colours, effects, entry, events, localtime, localunits, science, settings, views and the pure part of the
+standard library; no file, clock, thread or socket.
 """

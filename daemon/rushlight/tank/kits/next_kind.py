@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 from rushlight.settings import Kit
 from rushlight.tank.kits.choice import ENOUGH, Kind, Option
+from rushlight.views import CALLED
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,7 +27,6 @@ class NextKind:
     """The same for a locked phone."""
 
 
-_SPOKEN = {"kh": "KH", "gh": "GH", "ph": "pH"}
 _ACTION: dict[Kind, tuple[str, str]] = {
     "strip": ("Test the water with a strip and enter the result", "Test the water with a strip and enter it."),
     "picture": (
@@ -64,7 +64,7 @@ def first(kits: Sequence[Kit], strips_left: float | None) -> NextKind:
 
 def of_others(substances: Collection[str], kits: Sequence[Kit], strips_left: float | None) -> NextKind:
     """For a test that other substances ask for, such as ammonia after new fish."""
-    called = [_SPOKEN.get(s, s) for s in substances]
+    called = [CALLED.get(s, s) for s in substances]
     named = called[0] if len(called) == 1 else f"{', '.join(called[:-1])} and {called[-1]}"
     able = [k for k in kits if not k.pads or all(s in k.pads for s in substances)]
     usual = _at_hand(able, strips_left)
