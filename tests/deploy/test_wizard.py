@@ -159,8 +159,8 @@ def ask_all(ask: Any, usual: wizard.Answers) -> wizard.Answers:
 def test_questions_are_asked_again_until_they_make_sense() -> None:
     replies = iter(["Rowan Street library, Europe/Dubblin", "Rowan Street library, Europe/Dublin", "Foyer", "Foyer lots 0,9",
                     "Foyer -1 0,9", "Foyer 140 0,9", "cold -", "26-22 -", "mixed last year", "mixed 2025-01-10, warm -",
-                    "mixed 2025-01-10", "5 4", "5 4 - 7,4", "0 25 10", "0 10 25 50", "maybe", "no", "push.example.org",
-                    "https://push.example.org/"])  # fmt: skip
+                    "mixed 2025-01-10", "5 4", "5 4 - 7,4", "0 25 10", "0 10 25 50", "push.example.org", "https://push.example.org/, open",
+                    "https://push.example.org/, closed"])  # fmt: skip
     asked: list[str] = []
 
     def ask(question: str, default: str) -> str:
@@ -267,6 +267,18 @@ def test_of_two_light_probes_in_one_tank_it_asks_which_carries_the_dose() -> Non
     assert questions.ask_dose(silent, pair[:1], ["tank"], {}) == frozenset()
 
 
+def test_one_question_asks_for_the_dose_of_every_tank() -> None:
+    four = [
+        discover.Proposal(id=i, driver="simulated", quantity="light", unit="lx", options={}, why="found")
+        for i in ("light-a", "light-b", "light-c", "light-d")
+    ]
+    homes = {"light-a": "foyer", "light-b": "foyer", "light-c": "hall", "light-d": "hall"}
+    replies = iter(["light-a, light-b", "light-b", "light-d, light-a"])
+    talk = Dialogue(lambda *_: next(replies), lambda _: None)
+    assert questions.ask_dose(talk, four, ["foyer", "hall"], homes) == {"light-d", "light-a"}
+    assert talk.asked == 3, "two of one tank, or one for two tanks, is asked again"
+
+
 TWO = (wizard.Water("Foyer", 140, 0.9), wizard.Water("Reading room", 60, 0.3))
 
 
@@ -279,7 +291,7 @@ def test_several_tanks_need_no_more_questions_than_one() -> None:
         return next((r for q, r in replies.items() if question.startswith(q)), default)
 
     got = ask_all(ask, wizard.Answers())
-    assert len(asked) == 7
+    assert len(asked) == 6
     found = config.check(tomllib.loads(wizard.propose(discover.Findings(), got)))
     assert [
         (t.id, t.name, t.litres, t.feed.grams_per_day, t.started, t.limits.temperature.low) for t in found.tank

@@ -48,32 +48,33 @@ class Pi:
 
 
 class Hand:
-    """Somebody who presses Enter and, once every probe was heard, touches what belongs to the tank in the question."""
+    """Somebody who presses Enter and, once every probe was heard, touches what belongs to the tank that is named."""
 
     def __init__(self, touches: dict[str, Callable[[], None]], answers: str = "") -> None:
         self._touches, self._answers = touches, answers
         self._next: Callable[[], None] | None = None
+        self._heard = list[bool]()
         self.questions, self.seen = list[str](), ""
 
     def ask(self, question: str, default: str) -> str:
         self.questions.append(question)
-        self._next = next((t for name, t in self._touches.items() if f"touch {name}'s" in question), None)
         return default if "touch" in question else self._answers or default
 
     def write(self, text: str) -> None:
         self.seen += text
+        self._next = next((t for name, t in self._touches.items() if f"Now touch {name}'s" in text), self._next)
+        self._heard.clear()
 
     @contextmanager
     def hear(self, probes: Sequence[discover.Proposal]) -> Iterator[touch.Ears]:
         with first.ears(clock.SystemClock())(probes) as ears:
-            heard = list[bool]()
 
             def wait(seconds: float) -> None:
                 ears.wait(seconds)
-                if len(heard) == 2 and self._next is not None:  # the guide has seen how it was before
+                if len(self._heard) == 2 and self._next is not None:  # the guide has seen how it was before
                     self._next()
                     self._next = None
-                heard.extend([True] * all(ears.value(p.id) is not None for p in probes))
+                self._heard.extend([True] * all(ears.value(p.id) is not None for p in probes))
 
             yield cast("touch.Ears", SimpleNamespace(value=ears.value, wait=wait))
 
@@ -110,6 +111,17 @@ def test_a_warmed_thermometer_and_a_shaded_light_probe_are_the_tanks_and_the_oth
     }  # fmt: skip
     assert len(hand.questions) == 1, hand.questions
     assert "temperature-1d3a: touched, 24.5 became 27" in hand.seen
+
+
+def test_tank_after_tank_is_touched_after_one_question(pi: Pi) -> None:
+    pi.thermometer(OURS, 24.0)
+    pi.thermometer(THEIRS, 24.5)
+    pi.thermometer("28-00000f00d001", 23.0)
+    hand = Hand({"Foyer": lambda: pi.thermometer(THEIRS, 27.0), "Reading room": lambda: pi.thermometer(OURS, 26.0)})
+    assert homes(pi, hand, two(3)) == {
+        "temperature-1d3a": "foyer", "temperature-4cff": "reading-room", "temperature-d001": "hall",
+    }  # fmt: skip
+    assert len(hand.questions) == 1, hand.questions
 
 
 def test_what_was_not_touched_in_time_is_asked_for_in_one_question(pi: Pi, monkeypatch: pytest.MonkeyPatch) -> None:

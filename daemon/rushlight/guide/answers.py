@@ -9,6 +9,7 @@ import zoneinfo
 from collections.abc import Callable, Mapping
 from typing import get_args
 
+from rushlight.guide import wizard
 from rushlight.guide.animals import Keeping, keeping
 from rushlight.localunits import METRIC, Units
 from rushlight.settings import UnitSystem
@@ -153,9 +154,26 @@ def address(text: str) -> str:
     return text.rstrip("/")
 
 
-def wifi(text: str) -> tuple[str, str]:
-    """Name and password of a Wi-Fi, with the first comma between them."""
-    name, comma, password = text.partition(",")
-    if not comma or not name.strip() or not password.strip():
-        raise ValueError("name and password with a comma between them")
-    return name.strip(), password.strip()
+def phones(text: str) -> tuple[str, bool]:
+    """The push server's address, empty for none; and whether phones in the home network may open the page."""
+    where, comma, word = text.rpartition(",")
+    if not comma:
+        where, word = text, ""
+    if comma and word.strip().lower() != "closed":
+        raise ValueError("after the comma: closed, or nothing")
+    return address(where.strip()), not comma
+
+
+def names(text: str) -> list[str]:
+    """Names with commas between them, in the form that topics and folders take."""
+    return [wizard.slug(n) for n in text.split(",") if n.strip()]
+
+
+def boards(text: str) -> tuple[list[str], tuple[str, str]]:
+    """Names of boards, and after a semicolon name and password of a Wi-Fi, with the first comma between them."""
+    given, _, network = text.partition(";")
+    found = names(given)
+    name, comma, password = network.partition(",")
+    if found and not (comma and name.strip() and password.strip()):
+        raise ValueError("after the boards a semicolon, then name and password of the Wi-Fi with a comma between them")
+    return found, (name.strip(), password.strip())

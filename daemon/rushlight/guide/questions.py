@@ -1,4 +1,4 @@
-"""The questions of a first configuration: seven, for one tank or for many, each with an answer that suits most.
+"""The questions of a first configuration: six, for one tank or for many, each with an answer that suits most.
 
 Owns their order and words; `answers` reads what is typed.
 """
@@ -28,9 +28,11 @@ def ask_all(talk: Dialogue, usual: wizard.Answers) -> wizard.Answers:
         " ".join(f"{p:g}" for p in usual.nitrate_pads),
         typed.pads,
     )
-    network = talk.ask_for("May phones in the home network open the page (yes/no)", "yes", typed.yes)
-    server = talk.ask_for(
-        "Address of a push server for alarms on the phone (none: no phone)", wizard.PUSH_SERVER, typed.address
+    server, network = talk.ask_for(
+        "Address of a push server for alarms on the phone (none: no phone); then, with a comma between them, closed,"
+        " where phones in the home network may not open the page",
+        wizard.PUSH_SERVER,
+        typed.phones,
     )
     return replace(
         usual,
@@ -43,6 +45,7 @@ def ask_all(talk: Dialogue, usual: wizard.Answers) -> wizard.Answers:
         home_network=network,
         push_server=server,
         push_topic=wizard.new_topic() if server else "",
+        asked=True,
     )
 
 
@@ -85,21 +88,24 @@ def ask_lives(talk: Dialogue, tanks: Sequence[str], units: Units = METRIC) -> ty
 def ask_dose(
     talk: Dialogue, probes: Sequence[Proposal], tanks: Sequence[str], homes: Mapping[str, str]
 ) -> frozenset[str]:
-    """Of several light probes in one tank the one that carries its dose; nothing is asked where there is one."""
-    chosen = set()
-    for tank in tanks:
-        ids = [
-            p.id for p in probes
-            if p.sure and p.quantity == "light" and (homes.get(p.id) or wizard.home_of(p.id, tanks)) == tank
-        ]  # fmt: skip
-        if len(ids) < 2:
-            continue
+    """Of several light probes in one tank the one that carries its dose; nothing is asked where each tank has one.
 
-        def read(text: str, ids: Sequence[str] = ids) -> str:
-            if text not in ids:
-                raise ValueError(f"one of {', '.join(ids)}")
-            return text
+    One question for all tanks.
+    """
+    lights = [p for p in probes if p.sure and p.quantity == "light"]
+    of_tank = {
+        tank: [p.id for p in lights if (homes.get(p.id) or wizard.home_of(p.id, tanks)) == tank] for tank in tanks
+    }
+    open_ = {tank: ids for tank, ids in of_tank.items() if len(ids) > 1}
+    if not open_:
+        return frozenset()
 
-        question = f"Which light probe sees what the plants{'' if len(tanks) == 1 else f' of {tank}'} get"
-        chosen.add(talk.ask_for(f"{question}: {', '.join(ids)}", ids[0], read))
-    return frozenset(chosen)
+    def read(text: str) -> frozenset[str]:
+        given = typed.parts(text)
+        if [len(set(ids) & set(given)) for ids in open_.values()] != [1] * len(given):
+            raise ValueError("one probe of each tank, with commas between them")
+        return frozenset(given)
+
+    listed = "; ".join(f"{'' if len(tanks) == 1 else f'{tank}: '}{', '.join(ids)}" for tank, ids in open_.items())
+    which = "Which light probe sees" if len(open_) == 1 else "Which light probes see"
+    return talk.ask_for(f"{which} what the plants get: {listed}", ", ".join(i[0] for i in open_.values()), read)

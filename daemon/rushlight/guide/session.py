@@ -94,10 +94,12 @@ class Session:
         ]
 
     def _new_phone(self) -> list[tuple[str, int, str, str]]:
+        if not (self.config.push.server or self._refused()):
+            return []  # where there is none yet, the guide asks as it does for a first one
         usual = self.config.push.server or wizard.PUSH_SERVER
         server = self.talk.ask_for("Address of the push server (none: leave it as it is)", usual, typed.address)
-        if not server or not self.config.push.server:
-            return []  # where there is none yet, the guide asks as it does for a first one
+        if not server:
+            return []
         return [
             ("push", 0, "server", wizard.written(server)),
             ("push", 0, "topic", wizard.written(wizard.new_topic())),
@@ -159,13 +161,10 @@ class Session:
             return
         self.talk.heading("Wireless boards")
         known = {p.options.topic for p in self.config.probe if p.driver == "mqtt"}
-        names = self.talk.ask_for(
-            "Names for new wireless boards, with commas between them, such as foyer-board (empty: none)", "", _names
-        )
+        names, wifi = self._new_boards()
         new = [n for n in names if f"boards/{n}" not in known]
         if not new:
             return
-        wifi = self._wifi()
         password = (self.place.broker / "board.password").read_text().strip()
         template = (self.place.firmware / "settings.py").read_text()
         tables = list[str]()
@@ -178,24 +177,27 @@ class Session:
             self.talk.say(f"{name}: copy all {len(copied)} files of {folder} onto the board; its tank is {tank}.")
         self._add(*tables)
 
-    def _wifi(self) -> tuple[str, str]:
-        """Name and password for the boards: this computer's own, else asked for."""
+    def _new_boards(self) -> tuple[list[str], tuple[str, str]]:
+        """Their names, and the Wi-Fi that they join: this computer's own, else asked for with the names."""
+        question = "Names for new wireless boards, with commas between them"
         own = files.own_wifi(self.place.root)
-        if own is not None:
+        if own is None:
+            then = "then a semicolon and name and password of the Wi-Fi that they join, which both go onto the board"
+            return self.talk.ask_for(
+                f"{question}; {then}, such as foyer-board; house, password (empty: none)", "", typed.boards
+            )
+        names = self.talk.ask_for(f"{question}, such as foyer-board (empty: none)", "", typed.names)
+        if names:
             self.talk.say(
                 f"They get this computer's own Wi-Fi, {own[0]}, with its password; both stand in settings.py."
             )
-            return own
-        question = (
-            "Name of the Wi-Fi for the boards and its password, with a comma between them; both go onto the board"
-        )
-        return self.talk.ask_for(question, "", typed.wifi)
+        return names, own
 
     # ------------------------------------------------------------------ who is told
 
     def _channel(self) -> None:
         self.talk.heading("Your phone")
-        if not configured_channels(self.config):
+        if not configured_channels(self.config) and not self._refused():
             server = self.talk.ask_for("Address of the push server (none: no phone)", wizard.PUSH_SERVER, typed.address)
             if not server:
                 return
@@ -211,6 +213,11 @@ class Session:
         if self.config.page.listen in _PAGE_PORTS_OPEN:
             self.talk.say("The page, for tests and everything else, is at:")
             self.talk.picture(self._page())
+
+    def _refused(self) -> bool:
+        """Whether somebody said before that no phone is to be told: the table is there, with nothing in it."""
+        push = configuration.parse(self.place.config.read_text(), self.place.config).get("push")
+        return isinstance(push, dict) and not any(push.values())
 
     def _page(self) -> str:
         return f"http://{files.addresses()[-1]}:{self.config.page.port}/"
@@ -264,7 +271,7 @@ class Session:
     def _rehearse(self) -> list[str]:
         """What keeps this installation from being ready; nothing when a person had the rehearsal in hand."""
         if not configured_channels(self.config):
-            return ["no channel is set up, so no alarm reaches a phone"]
+            return ["no channel is set up, so no alarm reaches a phone: sudo rushlight setup --again phone"]
         self.talk.heading("A rehearsal")
         self.talk.say(
             "An alarm is rehearsed now, as loud as the loudest; in seconds it is on every phone that is subscribed."
@@ -317,10 +324,6 @@ def _in_hand(text: str) -> str:
     if text.lower() == "again":
         return "again"
     return "yes" if typed.yes(text) else "no"
-
-
-def _names(text: str) -> list[str]:
-    return [wizard.slug(n) for n in text.split(",") if n.strip()]
 
 
 def _probes_of(board: str, tank: str, broker: Path) -> list[str]:

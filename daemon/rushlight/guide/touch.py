@@ -88,8 +88,15 @@ def named(probe: str, tanks: Sequence[str]) -> str:
 def _by_touch(
     talk: Dialogue, probes: Sequence[Proposal], tanks: Mapping[str, str], hear: Hear, clock: Clock
 ) -> dict[str, str]:
-    """Tank after tank; the last needs no touch where one probe of a kind is left for it."""
+    """One question, then tank after tank; the last needs no touch where one probe of a kind is left for it."""
+    answer = talk.ask(
+        f"Press Enter, then touch the probes of tank after tank as they are named: a hand round the thermometer,"
+        f" another over the light probe; {PATIENCE_S:.0f} s are given for each (skip: name them instead)",
+        "",
+    )
     found: dict[str, str] = {}
+    if answer.strip().lower() == "skip":
+        return found
     with hear(probes) as ears:
         for n, (tank, name) in enumerate(tanks.items()):
             left = [p for p in probes if device(p) not in found]
@@ -98,13 +105,7 @@ def _by_touch(
                 break
             if not left:
                 break
-            answer = talk.ask(
-                f"Press Enter, then touch {name}'s probes: a hand round its thermometer, another over its light probe;"
-                f" {PATIENCE_S:.0f} s are given (skip: name them instead)",
-                "",
-            )
-            if answer.strip().lower() == "skip":
-                break
+            talk.say(f"  Now touch {name}'s probes.")
             seen = _watch(talk, ears, left, clock)
             if not seen:
                 talk.say("Nothing moved clearly enough.")

@@ -74,6 +74,8 @@ class Answers:
     """True: phones in the home network may open the page."""
     push_server: str = ""
     push_topic: str = ""
+    asked: bool = False
+    """A person gave them: what is empty is meant to be."""
     data_folder: str = ""
 
 
@@ -101,6 +103,9 @@ def propose(
         parts.append(_probe(probe, home or home_of(probe.id, tanks), carries, asked=bool(home) or len(tanks) == 1))
     if answers.push_server:
         parts.append(push_table(answers.push_server, answers.push_topic))
+    elif answers.asked:
+        refused = table("push", {"server": "", "topic": ""})
+        parts.append(f"# No phone, as was said; sudo rushlight setup --again phone asks anew.\n{refused}")
     if answers.data_folder:
         parts.append(table("storage", {"folder": answers.data_folder}))
     listen = "0.0.0.0" if answers.home_network else "127.0.0.1"  # noqa: S104 - the keeper was asked
