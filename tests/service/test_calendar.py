@@ -25,15 +25,39 @@ def local(text: str) -> dt.datetime:
         ("07:30", 1, "2026-11-23T07:30", "2026-11-23T07:30", "2026-W48"),
         ("07:30", 1, "2026-11-29T23:59", "2026-11-23T07:30", "2026-W48"),
         ("03:40", None, "2026-11-23T03:39", "2026-11-22T03:40", "2026-11-22"),
-        ("01:30", None, "2026-03-29T12:00", "2026-03-29T01:30", "2026-03-29"),  # skipped by the spring change
+        ("01:30", None, "2026-03-29T12:00", "2026-03-29T02:30", "2026-03-29"),  # skipped by the spring change
         ("01:30", None, "2026-10-25T12:00", "2026-10-25T01:30", "2026-10-25"),  # comes twice in autumn
         ("07:30", 1, "2027-01-01T12:00", "2026-12-28T07:30", "2026-W53"),  # ISO 8601: 2026 has 53 weeks
     ],
 )
 def test_what_is_due(at: str, weekday: int | None, now: str, due: str, period: str) -> None:
     job = Job("j", at, lambda: True, weekday)
-    assert f"{job.last_due(local(now), DUBLIN):%Y-%m-%dT%H:%M}" == due
-    assert job.period(local(now), DUBLIN) == period
+    window = job.window(local(now), DUBLIN)
+    assert f"{window.from_.astimezone(DUBLIN):%Y-%m-%dT%H:%M}" == due
+    assert window.period == period
+    assert window.holds(local(now))
+
+
+@pytest.mark.parametrize(("month", "day"), [(3, 27), (10, 23)])
+def test_a_calendar_that_was_asked_before_answers_as_one_that_was_not(month: int, day: int) -> None:
+    """Across both changes of the clock, forwards and back again."""
+    jobs = [Job("nightly", "01:30", lambda: True), Job("weekly", "01:10", lambda: True, 7)]
+    start = dt.datetime(2026, month, day, tzinfo=dt.UTC)
+    times = [start + dt.timedelta(minutes=30 * i) for i in range(3 * 48)]
+    now = start
+
+    class Afresh:
+        def period_done(self, name: str) -> str:
+            [job] = [j for j in jobs if j.name == name]
+            return job.window(now, DUBLIN).period
+
+        def mark_period(self, name: str, period: str) -> None:
+            raise AssertionError(f"nothing was due: {name} {period}")
+
+    calendar = Calendar(jobs, DUBLIN, Afresh(), now_s=lambda: now.timestamp(), wall_s=time.time)  # noqa: PLW0108 - moves
+    for now in [*times, *reversed(times)]:
+        assert not calendar.late(), now
+    assert len({jobs[0].window(t, DUBLIN).period for t in times}) == 4
 
 
 class Periods(dict[str, str]):

@@ -31,6 +31,21 @@ _LOOK_BACK = dt.timedelta(days=8)
 
 
 @dataclass(frozen=True, slots=True)
+class Window:
+    """A job's period: a date or a week such as 2026-W48, when it was due and when the next one will be."""
+
+    period: str
+    from_: dt.datetime
+    until: dt.datetime | None
+    """Both in UTC: times of one zone are compared by the clock on the wall, which shows an hour twice in autumn."""
+
+    def holds(self, now: dt.datetime) -> bool:
+        """Whether `now` (aware) lies within it."""
+        at = now.astimezone(dt.UTC)
+        return self.from_ <= at and (self.until is None or at < self.until)
+
+
+@dataclass(frozen=True, slots=True)
 class Job:
     """Something to do once a day, or once a week on `weekday` (1 Monday to 7 Sunday), at local `at` (HH:MM).
 
@@ -48,18 +63,21 @@ class Job:
         day = "*" if self.weekday is None else _WEEKDAYS[self.weekday - 1]
         return CronTrigger(day_of_week=day, hour=hour, minute=minute, timezone=zone)
 
-    def last_due(self, now: dt.datetime, zone: zoneinfo.ZoneInfo) -> dt.datetime:
-        """The latest moment at or before `now` (aware) at which the scheduler's trigger fires."""
-        trigger, at = self.trigger(zone), now.astimezone(dt.UTC) - _LOOK_BACK
-        last = at
-        while (fires := trigger.get_next_fire_time(None, at)) is not None and fires <= now:
-            last, at = fires, fires.astimezone(dt.UTC) + dt.timedelta(minutes=1)  # in UTC no minute comes twice
-        return last.astimezone(zone)
+    def window(self, now: dt.datetime, zone: zoneinfo.ZoneInfo) -> Window:
+        """The period that holds `now` (aware), by when the scheduler's trigger fires."""
+        trigger, now = self.trigger(zone), now.astimezone(dt.UTC)
+        last = at = now - _LOOK_BACK
+        while (fires := _next(trigger, at)) is not None and fires <= now:
+            last, at = fires, fires + dt.timedelta(minutes=1)
+        due = last.astimezone(zone)
+        name = due.strftime("%G-W%V") if self.weekday else due.date().isoformat()
+        return Window(name, last, fires)
 
-    def period(self, now: dt.datetime, zone: zoneinfo.ZoneInfo) -> str:
-        """The period that is due: a date, or a week such as 2026-W48."""
-        due = self.last_due(now, zone)
-        return due.strftime("%G-W%V") if self.weekday else due.date().isoformat()
+
+def _next(trigger: CronTrigger, at: dt.datetime) -> dt.datetime | None:
+    """When it fires next, in UTC, in which no minute comes twice."""
+    fires = trigger.get_next_fire_time(None, at)
+    return None if fires is None else fires.astimezone(dt.UTC)
 
 
 class Periods(Protocol):
@@ -88,6 +106,7 @@ class Calendar:
         self._jobs, self._zone, self._periods = jobs, zone, periods
         self._now_s, self._wall_s = now_s, wall_s
         self._running = {job.name: threading.Lock() for job in jobs}
+        self._windows: dict[str, Window] = {}  # asked at every look, and dear to work out
         self._scheduler: BackgroundScheduler | None = None
 
     def start(self) -> None:
@@ -118,14 +137,21 @@ class Calendar:
     def late(self) -> list[Job]:
         """What is due and was not done."""
         now = local_time(self._now_s(), self._zone)
-        return [job for job in self._jobs if self._periods.period_done(job.name) != job.period(now, self._zone)]
+        return [job for job in self._jobs if self._periods.period_done(job.name) != self._period(job, now)]
+
+    def _period(self, job: Job, now: dt.datetime) -> str:
+        """The period that is due."""
+        known = self._windows.get(job.name)
+        if known is None or not known.holds(now):
+            known = self._windows[job.name] = job.window(now, self._zone)
+        return known.period
 
     def run(self, job: Job) -> None:
         """Do a job unless it is done for this period or being done; on the scheduler's thread."""
         if not self._running[job.name].acquire(blocking=False):
             return
         try:
-            period = job.period(local_time(self._now_s(), self._zone), self._zone)
+            period = self._period(job, local_time(self._now_s(), self._zone))
             if self._periods.period_done(job.name) == period:
                 return
             done = job.work()

@@ -14,6 +14,8 @@ from dataclasses import dataclass
 
 Likelihood = Callable[[float], float]
 """P(reading | concentration), concentration in mg/L, not negative."""
+Eye = tuple[float, float, float, float]
+"""A concentration, mg/L, √2 · the normal error there, and the log-normal one: middle and √2 · sd, 0 for none."""
 
 _SQRT2 = math.sqrt(2.0)
 
@@ -81,22 +83,33 @@ def blurred(span: Span, error_share: float, error_floor: float) -> Likelihood:
     low, high = span.low, span.high
     if high is not None and high <= low:
         return _point(low, error_share, error_floor)
-    log_low = math.log(low) if low > 0.0 else 0.0
-    log_high = math.log(high) if high else 0.0
-    skewed_from = 4.0 * error_floor if error_share > 0.0 else math.inf
 
     def likelihood(c: float) -> float:
-        sd = math.sqrt((error_share * c) ** 2 + error_floor**2) * _SQRT2
-        under = 1.0 if high is None else 0.5 * math.erfc((c - high) / sd)
-        over = 0.0 if low <= 0.0 else 0.5 * math.erfc((c - low) / sd)
-        if c <= skewed_from:
-            return max(0.0, under - over)
-        sd, log_c = sd / c, math.log(c)
-        under += 1.0 if high is None else 0.5 * math.erfc((log_c - log_high) / sd)
-        over += 0.0 if low <= 0.0 else 0.5 * math.erfc((log_c - log_low) / sd)
-        return 0.5 * max(0.0, under - over)
+        eye = eye_at(c, error_share, error_floor)
+        return max(0.0, seen_below(high, eye) - seen_below(low, eye))
 
     return likelihood
+
+
+def eye_at(c: float, error_share: float, error_floor: float) -> Eye:
+    """How the eye errs at concentration `c`, mg/L, with the error of `blurred`."""
+    sd = math.sqrt((error_share * c) ** 2 + error_floor**2) * _SQRT2
+    if error_share <= 0.0 or c <= 4.0 * error_floor:
+        return c, sd, 0.0, 0.0
+    return c, sd, math.log(c), sd / c
+
+
+def seen_below(border: float | None, eye: Eye) -> float:
+    """P(what the eye sees lies below `border`, mg/L); None is above everything."""
+    if border is None:
+        return 1.0
+    if border <= 0.0:
+        return 0.0
+    c, sd, log_c, log_sd = eye
+    normal = 0.5 * math.erfc((c - border) / sd)
+    if log_sd == 0.0:
+        return normal
+    return 0.5 * (normal + 0.5 * math.erfc((log_c - math.log(border)) / log_sd))
 
 
 def shifted_log(value: float, sd: float, shift: float) -> Likelihood:

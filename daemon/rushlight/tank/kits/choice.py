@@ -18,7 +18,7 @@ from typing import Literal
 from rushlight.effects import Estimate
 from rushlight.localunits import METRIC, Units
 from rushlight.science.chemistry import solutions
-from rushlight.science.inference.interval import strip_span
+from rushlight.science.inference.interval import seen_below, strip_span
 from rushlight.settings import Kit, Tank
 from rushlight.tank.kits.reading import READING_ERROR, READING_FLOOR
 from rushlight.tank.kits.said import Said
@@ -196,8 +196,8 @@ def _bits(belief: Sequence[tuple[float, float]], answers: Sequence[Said], limit:
     """Expected information of a reading: about above or below the limit, and a little about the level."""
     above = sum(w for c, w in belief if c > limit)
     question = level = 0.0
-    table = [[f(c) for c, _ in belief] for f in (a.likelihood() for a in answers)]
-    sums = [sum(row[i] for row in table) for i in range(len(belief))]
+    table = _table([c for c, _ in belief], answers)
+    sums = [sum(column) for column in zip(*table, strict=True)]
     for row in table:
         joint = [w * p / s if s > 0.0 else 0.0 for (_, w), p, s in zip(belief, row, sums, strict=True)]
         chance = sum(joint)
@@ -211,6 +211,14 @@ def _bits(belief: Sequence[tuple[float, float]], answers: Sequence[Said], limit:
             j * math.log2(j / (chance * w)) for (_, w), j in zip(belief, joint, strict=True) if j > 1e-12 and w > 0.0
         )
     return question + LEVEL_WEIGHT * _entropy(above) * level
+
+
+def _table(levels: Sequence[float], answers: Sequence[Said]) -> list[list[float]]:
+    """P(answer | level): the answers are spans of one reading, and where two of them meet is worked out once."""
+    borders = dict.fromkeys(b for a in answers for b in (a.low, a.high))
+    eyes = answers[0].eyes(levels)
+    below = {b: [seen_below(b, e) for e in eyes] for b in borders}
+    return [[max(0.0, u - o) for u, o in zip(below[a.high], below[a.low], strict=True)] for a in answers]
 
 
 def _entropy(chance: float) -> float:

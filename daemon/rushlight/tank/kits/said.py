@@ -7,12 +7,13 @@ c), c in the canonical unit; a filter needs nothing else, and nothing else here 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 from rushlight.effects import Estimate
 from rushlight.science.chemistry import solutions
-from rushlight.science.inference.interval import Likelihood, Span, blurred, shifted_log
+from rushlight.science.inference.interval import Eye, Likelihood, Span, blurred, eye_at, shifted_log
 from rushlight.settings import Substance
 
 By = Literal["pads", "number", "picture"]
@@ -48,11 +49,20 @@ class Said:
 
     def likelihood(self) -> Likelihood:
         """P(this was read | the tank's water holds c), c not negative."""
-        share = math.hypot(self.share, POURING * (self.dilution - 1.0) / self.dilution)
         if self.is_point and self.shift is not None:
-            of_sample = shifted_log(self.low, share, self.shift)
-        else:
-            of_sample = blurred(Span(self.low, self.high), share, self.floor)
+            return self._of_tank(shifted_log(self.low, self._error, self.shift))
+        return self._of_tank(blurred(Span(self.low, self.high), self._error, self.floor))
+
+    def eyes(self, levels: Sequence[float]) -> list[Eye]:
+        """How an eye errs at the sample, the tank's water holding each of `levels`."""
+        samples = [solutions.of_sample(c, self.dilution, self.source) for c in levels]
+        return [eye_at(c, self._error, self.floor) for c in samples]
+
+    @property
+    def _error(self) -> float:
+        return math.hypot(self.share, POURING * (self.dilution - 1.0) / self.dilution)
+
+    def _of_tank(self, of_sample: Likelihood) -> Likelihood:
         if self.dilution == 1.0:
             return of_sample
         return lambda c: of_sample(solutions.of_sample(c, self.dilution, self.source))

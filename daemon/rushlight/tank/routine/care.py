@@ -9,7 +9,7 @@ and as nitrite within a week.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 
@@ -49,14 +49,18 @@ class Cause:
     """What to do on the spot."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, order=True)
 class Mark:
-    """A test that was made: what it measured, and whether ammonia and nitrite were nought in it where measured."""
+    """A test that was made: what it measured, and whether all ammonia and nitrite in it was nought."""
 
     at_s: float
     id: str
-    measured: frozenset[str]
+    measured: tuple[str, ...]
     nought: bool
+
+    def any_of(self, substances: Iterable[str]) -> bool:
+        """Whether it measured one of these."""
+        return any(s in self.measured for s in substances)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,35 +91,32 @@ def cause_of(event: TankEvent) -> Cause | None:
     return Cause(event.at_s, event.id, event.arrived_s, days, why, firstaid.of(event))
 
 
-def first_aid(
-    causes: Sequence[Cause], marks: Sequence[tuple[float, str, list[str], bool]], at_s: float
-) -> tuple[str, str] | None:
+def first_aid(causes: Sequence[Cause], marks: Sequence[Mark], at_s: float) -> tuple[str, str] | None:
     """Why, and what to do on the spot, of what was done last; None once the poisons were tested or a day is over."""
     for cause in reversed(causes):
         if cause.aid and cause.at_s <= at_s < cause.at_s + firstaid.LASTS_S:
-            tested = any(cause.at_s < m[0] <= at_s and set(m[2]) & set(POISONS) for m in marks)
+            tested = any(cause.at_s < m.at_s <= at_s and m.any_of(POISONS) for m in marks)
             return None if tested else (f"{cause.why[:1].upper()}{cause.why[1:]}.", cause.aid)
     return None
 
 
-def mark_of(test: Test) -> tuple[float, str, list[str], bool]:
-    """When, entry, what it measured, and whether all ammonia and nitrite in it was nought."""
+def mark_of(test: Test) -> Mark:
+    """What the routine remembers of a test."""
     noughts = []
     for name in POISONS:
         if name in test.values:
             amount = read_reported(name, test.values[name], test.units.get(name, ""))
             noughts.append(amount.bound == "<" or amount.value == 0.0)
-    return test.at_s, test.id, sorted(test.values), bool(noughts) and all(noughts)
+    return Mark(test.at_s, test.id, tuple(sorted(test.values)), bool(noughts) and all(noughts))
 
 
-def repeats(
-    asked: Sequence[tuple[float, str]], marks: Sequence[tuple[float, str, list[str], bool]], at_s: float
-) -> list[tuple[float, str]]:
+def repeats(asked: Sequence[tuple[float, str]], marks: Sequence[Mark], at_s: float) -> list[tuple[float, str]]:
     """Tests to be made again at once: when and why, of those `asked` for (when, and of which substance)."""
     return [
         (since_s, REPEAT[substance])
         for since_s, substance in asked
-        if since_s <= at_s < since_s + LAPSES_S and not any(since_s < m[0] <= at_s and substance in m[2] for m in marks)
+        if since_s <= at_s < since_s + LAPSES_S
+        and not any(since_s < m.at_s <= at_s and substance in m.measured for m in marks)
     ]
 
 
@@ -149,9 +150,7 @@ def due(planned: Sequence[Planned]) -> Planned | None:
 
 def _done(marks: Sequence[Mark], day_s: float, wanted: tuple[str, ...], at_s: float) -> bool:
     """Whether all that can be measured was, on that day or later."""
-    return any(
-        day_s - EARLY_S <= m.at_s <= at_s and m.measured >= set(wanted) for m in marks if m.measured & set(POISONS)
-    )
+    return any(day_s - EARLY_S <= m.at_s <= at_s and set(wanted) <= set(m.measured) for m in marks if m.any_of(POISONS))
 
 
 def _new_tank(
@@ -160,7 +159,7 @@ def _new_tank(
     """The next test of a tank that is not run in yet."""
     if started_s is None or not started_s <= at_s < started_s + NEW_ENDS_S:
         return
-    own = [m for m in marks if started_s <= m.at_s <= at_s and m.measured & set(POISONS)]
+    own = [m for m in marks if started_s <= m.at_s <= at_s and m.any_of(POISONS)]
     nought_since = None
     for mark in own:
         nought_since = (nought_since if nought_since is not None else mark.at_s) if mark.nought else None

@@ -95,8 +95,8 @@ class RoutineState:
     """Which test the date was counted from."""
     causes: list[Cause] = field(default_factory=list)
     """What was done to the tank that brings a plan of its own."""
-    marks: list[tuple[float, str, list[str], bool]] = field(default_factory=list)
-    """Every test: when, entry, what it measured, and whether all ammonia and nitrite in it was nought."""
+    marks: list[Mark] = field(default_factory=list)
+    """Every test, by time."""
     asked_s: float | None = None
     asked: str = ""
     """The date given out and its reason: the routine's own, or an earlier one of a plan or of a standing alarm."""
@@ -194,7 +194,7 @@ class RoutineWatch:
             return
         state.causes = [c for c in state.causes if c.id != event_id]
         state.absences = [a for a in state.absences if a[2] != event_id]
-        state.marks = [m for m in state.marks if m[1] != event_id]
+        state.marks = [m for m in state.marks if m.id != event_id]
         tests = [t for t in state.tests if t[1] != event_id]
         triggers = [t for t in state.triggers if t.id != event_id]
         fed = [f for f in state.fed if f.id != event_id]
@@ -271,15 +271,14 @@ class RoutineWatch:
 
     def planned(self, state: RoutineState, at_s: float) -> list[Planned]:
         """The tests that go with what was done to the tank, made and to be made."""
-        marks = [Mark(m[0], m[1], frozenset(m[2]), m[3]) for m in state.marks]
-        return care.plan(state.causes, marks, at_s, self.measures, self._started_s)
+        return care.plan(state.causes, state.marks, at_s, self.measures, self._started_s)
 
     def _at_once(self, state: RoutineState, at_s: float, pressing: AbstractSet[str]) -> list[tuple[float, str]]:
         """What the standing poisons ask for, counted from the last test of each."""
         found = []
         for name in sorted(pressing & AT_ONCE.keys()):
             substance, after_s, _ = AT_ONCE[name]
-            tested = [m[0] for m in state.marks if m[0] <= at_s and substance in m[2]]
+            tested = [m.at_s for m in state.marks if m.at_s <= at_s and substance in m.measured]
             if tested and substance in self.measures:
                 found.append((tested[-1] + after_s, reasons.at_once_why(name)))
         return found
