@@ -3,6 +3,8 @@
 # everything: style, types, layers, tests.  RUSHLIGHT_PYTHON names another interpreter than python3.
 set -euo pipefail
 cd "$(dirname "$0")/.."
+# A machine that writes no bytecode compiles the program anew for each of the hundreds of processes that the tests start.
+unset PYTHONDONTWRITEBYTECODE
 
 packages=(mosquitto mosquitto-clients socat chromium fonts-dejavu-core victoria-metrics prometheus prometheus-alertmanager gnupg apt-utils systemd systemd-container debootstrap openssl shellcheck)
 missing=()
