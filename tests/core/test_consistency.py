@@ -80,6 +80,7 @@ def texts_of(tank: TankView) -> list[str]:
     return [told.headline, *told.evidence, told.cause, told.todo, *told.also, tank.state_sentence, *alarms]
 
 
+@pytest.mark.slow
 @settings(max_examples=40, deadline=None, suppress_health_check=list(HealthCheck))
 @given(histories)
 def test_no_text_contradicts_another_of_its_moment(history: list[tuple[float, dict[str, Any]]]) -> None:

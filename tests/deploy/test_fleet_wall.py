@@ -29,7 +29,10 @@ from rushlight.views import AlarmView, SiteView, TankView
 import panels  # isort: skip - helpers.fleet puts its folder on the path
 
 HERE = Path(__file__).parent
-pytestmark = pytest.mark.skipif(bool(MISSING), reason=f"not installed: {', '.join(MISSING)}")
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(bool(MISSING), reason=f"not installed: {', '.join(MISSING)}"),
+]
 
 
 def site_view(now_s: float, *, due_in_s: float, days_to_limit: float) -> SiteView:

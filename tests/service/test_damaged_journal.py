@@ -15,6 +15,8 @@ from helpers.journals import T0, alarm, message, opened, query, reading, strip
 from rushlight.journal import schema
 from rushlight.service import control
 
+pytestmark = pytest.mark.slow
+
 CONFIG = (
     LIBRARY
     + STRIP

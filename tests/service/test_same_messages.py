@@ -20,6 +20,8 @@ from rushlight.journal.store import Journal
 from rushlight.service.engine import Engine
 from rushlight_drivers import Sample
 
+pytestmark = pytest.mark.slow
+
 START_S, EVERY_S, DAYS = 1_772_323_200.0, 3600.0, 18  # 2026-03-01T00:00:00Z
 TEXT = CONFIG.replace("every_seconds = 300", "every_seconds = 3600") + (
     '\n[push]\nserver = "http://127.0.0.1:9"\ntopic = "x"\n'

@@ -18,6 +18,7 @@ from rushlight.events import Correction, Feeding, Test
 
 pytestmark = [
     pytest.mark.browser,
+    pytest.mark.slow,
     pytest.mark.skipif(not CHROMIUM.exists(), reason="chromium is not installed"),
 ]
 SCREENS = {"phone": (390, 844), "desk": (1280, 800)}

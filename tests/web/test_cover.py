@@ -14,6 +14,7 @@ from helpers.browser import CHROMIUM, chromium
 
 pytestmark = [
     pytest.mark.browser,
+    pytest.mark.slow,
     pytest.mark.skipif(not CHROMIUM.exists(), reason="chromium is not installed"),
 ]
 

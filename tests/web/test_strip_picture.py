@@ -22,6 +22,7 @@ from rushlight.web.entering.strip_forms import IN_THE_PAGE
 
 pytestmark = [
     pytest.mark.browser,
+    pytest.mark.slow,
     pytest.mark.skipif(not CHROMIUM.exists(), reason="chromium is not installed"),
 ]
 SCALE = 3

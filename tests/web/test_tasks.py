@@ -16,6 +16,7 @@ from rushlight.localtime import DAY_S
 
 pytestmark = [
     pytest.mark.browser,
+    pytest.mark.slow,
     pytest.mark.skipif(not CHROMIUM.exists(), reason="chromium is not installed"),
 ]
 PHONE = (390, 844)
