@@ -114,21 +114,96 @@ def test_sent_twice_is_one_entry(browser: Any, site: Site) -> None:
     assert len(strips_in(site)) == 1
 
 
+KEPT = "Object.keys(localStorage).filter(k => k.startsWith('rushlight-kept')).length"
+
+
+def tapped(page: Any, pad: str = "25") -> None:
+    page.goto("/tanks/foyer/test")
+    page.get_by_role("group", name=re.compile("Nitrate")).get_by_role("radio", name=pad, exact=True).check()
+
+
 @pytest.mark.slow
 def test_an_entry_without_network_is_kept_and_sent_later(browser: Any, site: Site) -> None:
     page = opened(browser, site, SCREENS["phone"])
-    page.goto("/tanks/foyer/test")
-    page.get_by_role("group", name=re.compile("Nitrate")).get_by_role("radio", name="25", exact=True).check()
+    tapped(page)
     page.context.set_offline(True)
     page.get_by_role("button", name="Save the test").click()
     page.get_by_text("No network. The entry is kept on this device").wait_for()
-    page.get_by_role("button", name="Save the test").click(force=True)
-    assert strips_in(site) == []
+    assert page.get_by_role("button", name="Save the test").is_hidden(), "a second tap is no second entry"
+    page.get_by_role("button", name="Enter another").click()
+    page.get_by_role("group", name=re.compile("Nitrate")).get_by_role("radio", name="50", exact=True).check()
+    page.get_by_role("button", name="Save the test").click()
+    page.get_by_role("button", name="Enter another").wait_for()
+    assert strips_in(site) == [] and page.evaluate(KEPT) == 2
     page.context.set_offline(False)
-    until(lambda: len(strips_in(site)) == 1, 20, "the entry, once the network is back")
+    until(lambda: len(strips_in(site)) == 2, 20, "both, once the network is back")
+    page.get_by_text("Kept on this device until now, and now entered: Test, Foyer; Test, Foyer.").wait_for()
     page.goto("/")
     page.get_by_text("mg/L as NO3 (").first.wait_for()
-    assert len(strips_in(site)) == 1 and page.evaluate("localStorage.getItem('rushlight-kept')") == "[]"
+    assert len(strips_in(site)) == 2 and page.evaluate(KEPT) == 0
+
+
+@pytest.mark.parametrize("arrived", [False, True], ids=["not arrived", "arrived"])
+def test_a_page_that_is_left_while_it_sends_loses_and_doubles_nothing(browser: Any, site: Site, arrived: bool) -> None:
+    """The answer never comes; the daemon may have the entry all the same."""
+    page, held = opened(browser, site, SCREENS["phone"]), []
+
+    def hold(route: Any) -> None:
+        if route.request.method != "POST" or held:
+            route.continue_()
+            return
+        if arrived:
+            route.fetch(max_redirects=0)
+        held.append(route)
+
+    tapped(page)
+    page.route("**/test", hold)
+    page.get_by_role("button", name="Save the test").click(no_wait_after=True)
+    while not held:
+        page.wait_for_timeout(20)
+    assert len(strips_in(site)) == arrived
+    page.goto("/words")
+    page.get_by_text("Kept on this device until now, and now entered: Test, Foyer.").wait_for()
+    assert len(strips_in(site)) == 1 and page.evaluate(KEPT) == 0
+    page.context.close()
+
+
+def test_two_tabs_keep_apart_and_only_our_own_answer_counts(browser: Any, site: Site) -> None:
+    """A café's network answers every request with a page of its own until one agrees to its terms."""
+    page = opened(browser, site, SCREENS["phone"])
+    other = page.context.new_page()
+    foreign = lambda route: route.fulfill(body="Welcome")  # noqa: E731
+    for tab, pad in ((page, "25"), (other, "50")):
+        tapped(tab, pad)
+        page.context.route("**/test", foreign)
+        tab.get_by_role("button", name="Save the test").click()
+        tab.get_by_text("The page can't take it just now. The entry is kept").wait_for()
+        page.context.unroute("**/test", foreign)
+    until(lambda: len(strips_in(site)) == 2, 20, "both")
+    page.goto("/words")
+    until(lambda: page.evaluate(KEPT) == 0, 10, "the answer to both")
+    assert len(strips_in(site)) == 2
+    page.context.close()
+
+
+def test_what_the_page_refuses_is_not_forgotten(browser: Any, site: Site) -> None:
+    page = opened(browser, site, SCREENS["phone"])
+    page.goto("/tanks/foyer/feeding")
+    page.get_by_label("Dry food").fill("a pinch")
+    page.context.set_offline(True)
+    page.get_by_role("button", name="Save").click()
+    page.get_by_text("No network. The entry is kept on this device").wait_for()
+    page.context.set_offline(False)
+    page.goto("/words")
+    page.get_by_text("Not entered yet: Feeding, Foyer.").wait_for()
+    page.get_by_role("button", name="Open it").click()
+    page.get_by_text("Not saved yet").wait_for()
+    assert page.get_by_label("Dry food").input_value() == "a pinch"
+    page.get_by_label("Dry food").fill("0.7")
+    page.get_by_role("button", name="Save").click()
+    page.get_by_text("Entered. Feeding: 0.7 g").wait_for()
+    assert page.evaluate(KEPT) == 0
+    page.context.close()
 
 
 @pytest.mark.slow
