@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from rushlight.alarms.pace import ACK_LASTS_S, LOOKED_AT_S, REPEATS_S, Pace
 from rushlight.alarms.table import TABLE, AlarmRow
 from rushlight.localtime import DAY_S
-from rushlight.localunits import number
+from rushlight.localunits import Units, number
 
 _INTRO = """# Alarms
 
@@ -22,11 +22,16 @@ A high alarm is pushed at any hour. Medium waits for the end of the quiet hours.
 summary, or on Monday morning where no e-mail is set up.
 The values are estimates and common practice, not a substitute for testing or for a vet.
 """
+_US = Units("us")
+_UNITS = f"""
+This page is metric; messages and screens speak the units of the site. In US ones its deadbands are
+{_US.say_change(0.5, "°dH")} for 0.5 °dH, {_US.say_change(1.0, "°dH")} for 1 °dH, and {_US.say_change(0.5, "cm")} for 0.5 cm.
+"""
 
 
 def render() -> str:
     """The whole page."""
-    parts = [_INTRO, _times(), _overview(TABLE.values())]
+    parts = [_INTRO + _UNITS, _times(), _overview(TABLE.values())]
     parts += [_row(row) for row in TABLE.values()]
     return "\n".join(parts)
 

@@ -9,8 +9,10 @@ and the millivolts of its electrode.  These are kept apart, each with its own ca
 
 Sources: atomic weights are the IUPAC/CIAAW abridged standard values; one German degree is 10 mg CaO per litre,
 one French degree 10 mg CaCO3 per litre, by definition; the US gallon is 231 cubic inches (NIST Handbook 44),
-the imperial one 4.54609 L (UK Weights and Measures Act 1985, schedule 1); the inch is 2.54 cm (NIST SP 811, B.8);
-SenML unit names are those of RFC 8428.
+the imperial one 4.54609 L (UK Weights and Measures Act 1985, schedule 1); the inch is 2.54 cm.  NIST SP 811 (2008),
+appendix B.8, prints gallon (U.S.) 3.785 412 E-03 m3, gallon [Canadian and U.K. (Imperial)] 4.546 09 E-03 m3 and inch
+2.54 E+00 cm: read in copies of its table, not in the print.  The Handbook and the Act are named from memory.  SenML
+unit names are those of RFC 8428.
 """
 
 from __future__ import annotations
