@@ -151,7 +151,7 @@ def test_no_screen_breaks_a_rule(browser: Any, site: Site, axe: str, size: tuple
         if faults := page.evaluate(FAULTS):
             found[path] = faults
         assert page.evaluate("document.documentElement.scrollWidth") <= size[0], path
-    page.evaluate("document.querySelector('h1').insertAdjacentHTML('afterend', '<img src=\"/static/icon.svg\">')")
+    page.evaluate("document.querySelector('h1').insertAdjacentHTML('afterend', '<img src=\"/static/icon.png\">')")
     page.evaluate(axe)
     assert [f[1] for f in page.evaluate(FAULTS)] == ["image-alt"]  # the checker does find what is wrong
     page.context.close()

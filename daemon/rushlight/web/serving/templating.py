@@ -27,7 +27,7 @@ STATIC = {
     "wall.js": "text/javascript; charset=utf-8",
     "strip.css": "text/css; charset=utf-8",
     "strip.js": "text/javascript; charset=utf-8",
-    "icon.svg": "image/svg+xml",
+    "icon.png": "image/png",
 }
 
 
