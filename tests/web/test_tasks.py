@@ -221,6 +221,56 @@ def test_the_timeline_is_moved_by_key_wheel_and_finger_and_reads_out(browser: An
     page.context.close()
 
 
+def test_two_fingers_pinch_the_timeline_and_one_scrolls_the_page(browser: Any, site: Site) -> None:
+    """Real touches, as the browser gets them from a screen; what lay between the fingers stays between them."""
+    page = opened(browser, site)
+    page.goto("/tanks/foyer?stretch=quarter")
+    lane, fingers = page.locator(".lane").first, page.context.new_cdp_session(page)
+    lane.scroll_into_view_if_needed()
+
+    def touch(kind: str, *points: tuple[float, float]) -> None:
+        where = [{"x": x, "y": y, "id": n} for n, (x, y) in enumerate(points)]
+        fingers.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": where})
+
+    def shown() -> tuple[float, float]:
+        sheet = page.locator("#sheet")
+        return float(sheet.get_attribute("data-from")), float(sheet.get_attribute("data-to"))
+
+    def pinch(apart: tuple[float, float], at: tuple[float, float]) -> None:
+        """Both fingers about 195 px from the left, so far apart before and after, their middle so far along."""
+        y = lane.bounding_box()["y"] + 60
+        with page.expect_response("**/timeline?*") as answered:
+            touch("touchStart", (at[0] - apart[0] / 2, y))
+            touch("touchStart", (at[0] - apart[0] / 2, y), (at[0] + apart[0] / 2, y))
+            for n in range(1, 9):
+                half = 0.5 * (apart[0] + (apart[1] - apart[0]) * n / 8)
+                middle = at[0] + (at[1] - at[0]) * n / 8
+                touch("touchMove", (middle - half, y), (middle + half, y))
+            touch("touchEnd")
+        assert answered.value.ok
+        page.wait_for_timeout(300)
+
+    before = shown()
+    pinch((80, 240), (195, 195))
+    inside = shown()
+    assert inside[1] - inside[0] == pytest.approx((before[1] - before[0]) / 3, rel=0.02), "three times as near"
+    assert sum(inside) == pytest.approx(sum(before), abs=0.05 * (before[1] - before[0])), "about the same middle"
+    pinch((240, 80), (195, 295))
+    outside = shown()
+    assert outside[1] - outside[0] == pytest.approx(before[1] - before[0], rel=0.02), "and back"
+    assert outside[0] < before[0] - 0.15 * (before[1] - before[0]), "moved to what was earlier by both fingers"
+
+    there, box = shown(), lane.bounding_box()
+    touch("touchStart", (195, box["y"] + 100))
+    for n in range(1, 9):
+        touch("touchMove", (195, box["y"] + 100 - 15 * n))
+    touch("touchEnd")
+    page.wait_for_timeout(400)
+    assert lane.bounding_box()["y"] < box["y"] - 50, "one finger upwards scrolls the page"
+    assert shown() == there
+    page.context.close()
+
+
 def test_a_sign_is_touched_and_read(browser: Any, site: Site) -> None:
     page = opened(browser, site)
     page.goto("/tanks/foyer?stretch=quarter")
