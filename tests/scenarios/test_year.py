@@ -12,10 +12,13 @@ import re
 from collections.abc import Iterator, Mapping
 from functools import cache
 from importlib import resources
+from pathlib import Path
 
 import pytest
 
 from helpers import judge
+from helpers.browser import CHROMIUM, chromium
+from helpers.page import PASSPHRASE, page_site
 from rushlight import eventlines
 from rushlight.config import loading as config
 from rushlight.core.step import Core
@@ -25,7 +28,7 @@ from rushlight.demo import staff, year
 from rushlight.effects import AlarmChange, Daily, DueChange, Effect, Message
 from rushlight.events import Event, Test
 from rushlight.replay import replay
-from rushlight.views import TankView
+from rushlight.views import STANDING, URGENCIES, SiteView, TankView
 
 pytestmark = pytest.mark.slow
 
@@ -41,7 +44,9 @@ def text() -> str:
 
 
 Look = tuple[dt.date, list[str]]
-Lived = tuple[list[Event], list[Effect], Mapping[tuple[str, dt.date], dict[str, float]], list[Look]]
+States = dict[tuple[str, ...], SiteView]
+"""Every set of standing alarms, with what is to be done about each tank, as the page gets it."""
+Lived = tuple[list[Event], list[Effect], Mapping[tuple[str, dt.date], dict[str, float]], list[Look], States]
 _now = STAFF[0]
 
 
@@ -57,18 +62,28 @@ def played() -> Lived:
 
 @cache
 def play(seed: int) -> Lived:
-    """The events, what followed, the water as it really was, and what was told of each tank on every fifth midnight."""
+    """The events, what followed, the water as it really was, what was told of each tank on every fifth midnight, and
+    each state of the installation that the page may have to show."""
     core = Core(config.check(config.parse(text() + year.PHONE)))
     crew = staff.Staff.of(seed)
     timeline = Timeline(core, core.initial())
-    events, effects, looks = [], [], list[Look]()
+    events, effects, looks, states = [], [], list[Look](), States()
     for event, said in staff.play(core, seed, crew, timeline):
         events.append(event)
         effects += said
         closed = next((e for e in said if isinstance(e, Daily)), None)
         if closed is not None and local_day(closed.at_s).toordinal() % 5 == 0:
             looks += [(local_day(closed.at_s), texts_of(t)) for t in site_view(core, timeline.state, closed.at_s).tanks]
-    return events, effects, crew.truth, looks
+        if closed is not None or any(isinstance(e, AlarmChange) for e in said):
+            view = site_view(core, timeline.state, timeline.state.at_s or event.at_s)
+            states.setdefault(seen_of(view), view)
+    return events, effects, crew.truth, looks, states
+
+
+def seen_of(view: SiteView) -> tuple[str, ...]:
+    """What the top of the pages shows of a view."""
+    standing = [f"{a.id} {a.state}" for a in view.alarms]
+    return (*standing, *(f"{t.id} {t.urgency} {t.account.headline} {t.account.todo}" for t in view.tanks))
 
 
 def texts_of(tank: TankView) -> list[str]:
@@ -230,6 +245,53 @@ def test_no_screen_contradicts_itself_through_the_year() -> None:
         assert judge.faults(texts) == [], (day, texts)
         read += len(judge.figures(texts, judge.LEVEL))
     assert read > 120
+
+
+FIRST_VIEW_PX = 400
+LOWEST = "e => Math.max(...[...e.querySelectorAll('.headline,.todo,:scope>.alarms>.alarm:first-child>p')].map(p => p.getBoundingClientRect().bottom))"
+
+
+@pytest.mark.browser
+@pytest.mark.skipif(not CHROMIUM.exists(), reason="chromium is not installed")
+def test_the_most_urgent_alarm_and_its_first_action_are_in_the_first_400_px_in_every_state(tmp_path: Path) -> None:
+    """On home and on the tank's page, on a phone of 390 px, for each state through which the year went."""
+    low, looks = [], set[tuple[str, str]]()
+    with page_site(tmp_path, config.check(config.parse(text()))) as site, chromium() as browser:
+        url = f"http://127.0.0.1:{site.port}"
+        context = browser.new_context(viewport={"width": 390, "height": 844}, base_url=url)
+        cookie = site.access.log_in(PASSPHRASE, "test", "phone")
+        context.add_cookies([{"name": "rushlight", "value": cookie, "url": url}])
+        page = context.new_page()
+
+        def look(path: str, part: str, *said: str) -> None:
+            if (path, "".join(said)) in looks:
+                return
+            looks.add((path, "".join(said)))
+            page.goto(path, wait_until="domcontentloaded")
+            top = page.locator(part).first
+            for words in said:
+                assert words in top.inner_text(), (path, words)
+            if (bottom := top.evaluate(LOWEST)) > FIRST_VIEW_PX:
+                low.append((path, bottom, *said))
+
+        for view in played()[4].values():
+            site.engine.view = lambda view=view: view  # type: ignore[method-assign]
+            worst = min(view.tanks, key=lambda t: URGENCIES.index(t.urgency))
+            first = (worst.account.headline, worst.account.todo)
+            high = [a for a in view.alarms if a.state in STANDING and a.priority == "high"]
+            if high:  # of the installation itself: it stands above all tanks
+                look("/", ".tanks>section", high[0].text)
+            elif worst.urgency != "quiet":
+                look("/", ".tanks>section", *(first if alone(view, worst) else ()))
+            if worst.urgency != "quiet":
+                look(f"/tanks/{worst.id}", "main", *first)
+    assert len(looks) > 60, "the year holds many states"
+    assert low == []
+
+
+def alone(view: SiteView, worst: TankView) -> bool:
+    """Whether no other tank is as urgent, so that this one is the first."""
+    return sum(t.urgency == worst.urgency for t in view.tanks) == 1
 
 
 def test_nothing_but_what_is_urgent_is_told_at_night() -> None:
