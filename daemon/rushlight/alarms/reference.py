@@ -22,10 +22,10 @@ A high alarm is pushed at any hour. Medium waits for the end of the quiet hours.
 summary, or on Monday morning where no e-mail is set up.
 The values are estimates and common practice, not a substitute for testing or for a vet.
 """
-_US = Units("us")
+_less = Units("us").say_change
 _UNITS = f"""
 This page is metric; messages and screens speak the units of the site. In US ones its deadbands are
-{_US.say_change(0.5, "°dH")} for 0.5 °dH, {_US.say_change(1.0, "°dH")} for 1 °dH, and {_US.say_change(0.5, "cm")} for 0.5 cm.
+{_less(0.5, "°dH")} for 0.5 °dH, {_less(1.0, "°dH")} for 1 °dH, {_less(0.5, "cm")} for 0.5 cm.
 """
 
 

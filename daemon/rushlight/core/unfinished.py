@@ -26,8 +26,8 @@ def _people(view: SiteView) -> Iterator[Unfinished]:
     if not ways:
         yield Unfinished(
             kind="channel",
-            what="A phone that is told",
-            sentence="No way to a person is set up, so no alarm reaches anybody. On the Pi: sudo rushlight setup",
+            what="Somebody who is told",
+            sentence="No phone or e-mail is set up, so no alarm reaches anybody. On the Pi: sudo rushlight setup",
         )
     for way in ways:
         if way.confirmed_at_s is not None:

@@ -114,7 +114,7 @@ def small(
     now = tag("path", d=f"M{scale.x(curve[-1][0])} 0V{HIGH}", **{"class": "now"}) if curve else ""
     body = "".join((now, _level(limit, scale), *_curves(shown, scale)))
     y = 100.0 * scale.y(limit) / HIGH
-    name = tag("text", word, x="2", y=f"{y:.0f}%", dy="-3" if y > 20.0 else "13", **{"class": "warn"})
+    name = tag("text", word, x="2", y=f"{y:.0f}%", dy="-.25em" if y > 20.0 else "1.1em", **{"class": "warn"})
     return f'<svg class="small" role="img" aria-label={quoteattr(said)}>{plot(body)}{name}</svg>'
 
 
@@ -127,7 +127,7 @@ def axis(span_s: tuple[float, float], zone: zoneinfo.ZoneInfo) -> str:
         return {"data_at": local_time(at_s, zone).isoformat(timespec="minutes"), "data_as": parts}
 
     found = "".join(
-        tag("text", word, x=f"{min(96.0, max(4.0, at)):.1f}%", y="70%", text_anchor="middle", **moment(at_s, word))
+        tag("text", word, x=f"{min(93.0, max(7.0, at)):.1f}%", y="70%", text_anchor="middle", **moment(at_s, word))
         for at_s, word in dates(*span_s, zone)
         if -1.0 < (at := 100.0 * scale.x(at_s) / WIDE) < 101.0
     )

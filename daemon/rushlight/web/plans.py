@@ -6,6 +6,7 @@ is no plain change of water, none is proposed.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from rushlight.alarms.wording.words import capital
@@ -21,14 +22,14 @@ class Suggestion:
 
     target: float
     plan: Plan | None = None
-    words: str = ""
+    words: Sequence[str] = ()
 
 
 def water_change(tank: Tank, view: TankView, target: float | None = None, units: Units = METRIC) -> Suggestion:
     """The change that brings nitrate to `target` (by default half the limit, or a little above the source water)."""
     if view.remedy_kind != "none" and (target is None or view.remedy_kind != "change"):
         goal = target if target is not None else 0.5 * tank.limits.nitrate
-        return Suggestion(goal, words=" ".join(view.remedy_sentences))
+        return Suggestion(goal, words=view.remedy_sentences)
     source_nitrate = tank.source_water.get("nitrate", 0.0)
     goal = target if target is not None else max(0.5 * tank.limits.nitrate, source_nitrate + 5.0)
     source = Contents(**{k: tank.source_water.get(k) for k in ("nitrate", "kh", "gh", "ph")})
@@ -36,7 +37,7 @@ def water_change(tank: Tank, view: TankView, target: float | None = None, units:
     try:
         made = plan(contents(view), source, tank.litres, goal, net_rate=rise, say=units.say)
     except ValueError as e:
-        return Suggestion(goal, words=f"{capital(str(e))}.")
+        return Suggestion(goal, words=(f"{capital(str(e))}.",))
     return Suggestion(goal, made)
 
 

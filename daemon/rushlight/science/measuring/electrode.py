@@ -107,7 +107,7 @@ def calibrate(kind: Electrode, standards: Sequence[Standard], efficiency_before:
 def _judge(kind: Electrode, zero_mv: float, efficiency: float, *, slope_known: bool, misfit_mv: float = 0.0) -> Verdict:
     percent = 100.0 * efficiency
     slope_mv = efficiency * nernst_slope(25.0)
-    told = f"slope {percent:.1f} % of Nernst's ({slope_mv:.1f} mV per decade at 25 °C)"
+    told = f"slope {percent:.1f} % of the ideal ({slope_mv:.1f} mV per decade at 25 °C)"
     warnings: list[str] = []
     if not slope_known:
         told = "one standard: the zero point is moved, the slope is not checked"

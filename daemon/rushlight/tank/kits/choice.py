@@ -151,7 +151,7 @@ def _sentence(best: Option, limit: float, water: float | None, units: Units) -> 
         case "drops":
             return f"Use the drop test: pads are too coarse to tell on which side of {line} nitrate stands."
         case "laboratory":
-            return f"Have a sample measured by a laboratory or a dealer: nothing at hand settles {line}."
+            return f"Have a sample measured by a laboratory or a shop: the kits here are too coarse about {line}."
         case _:
             return f"A strip by eye tells enough: its pads lie to both sides of what is in question at {line}."
 

@@ -226,7 +226,7 @@ _AWAY = "From the time below: closed, on holiday. No test is asked for until the
 _BACK = "Under 'Done earlier?' goes the time at which the power came back."
 _LOOK = "Every second week will do, on a day on which you test. One of these is enough."
 _LEAF = "Hold the meter at a leaf, facing up, with the lamp on; the tank's own light probe is read beside it."
-_HANDFUL = f"Taken as {HANDFUL_G:g} g each, unless you have weighed one; the rest is number times weight."
+_HANDFUL = f"Counted as {HANDFUL_G:g} g each, unless you weigh one and say so below."
 _LABEL = "Amount times the label's figure; 1 g/L is 0.1 % by weight in a thin liquid."
 _GRAMS = "Weigh a pinch once and count pinches after that."
 SHEETS: Mapping[str, Sheet] = {
@@ -250,7 +250,7 @@ SHEETS: Mapping[str, Sheet] = {
         ),
         _water_change,
         at_hand=True,
-        short="Change",
+        short="Change water",
     ),
     "top-off": Sheet("top_off", "Top-off", (Field("litres", "Water added", "L", quantity="volume"),), _top_off),
     "harvest": Sheet(
@@ -261,7 +261,7 @@ SHEETS: Mapping[str, Sheet] = {
             Field("handfuls", "Or handfuls", hint=_HANDFUL, most=200),
             Field("handful_grams", "Weight of one handful, if weighed", "g", most=2000, quantity="mass"),
             Field("share_percent", "Or share of the plants cut", "%", most=100),
-            Field("standing_grams", "Of about how much, fresh", "g", quantity="mass"),
+            Field("standing_grams", "All plants before the cut, fresh, about", "g", quantity="mass"),
             Field("dry_grams", "Or dry weight", "g", quantity="mass"),
             Field("plant", "Which plant", kind="text"),
         ),
@@ -285,7 +285,7 @@ SHEETS: Mapping[str, Sheet] = {
         (
             Field("place", "Which plant, or where", kind="text"),
             Field("value", "What the meter shows", hint=_LEAF),
-            Field("unit", "In", choices=LIGHT_UNITS),
+            Field("unit", "Unit", choices=LIGHT_UNITS),
         ),
         _light_spot,
     ),
@@ -334,7 +334,7 @@ SHEETS: Mapping[str, Sheet] = {
         "Treatment",
         (
             Field("what", "What was given", kind="text"),
-            Field("days", "For how many days", "d", most=90),
+            Field("days", "For how many days", most=90),
             Field("note", "In words", kind="text"),
         ),
         _treatment,
@@ -343,7 +343,7 @@ SHEETS: Mapping[str, Sheet] = {
         "absence",
         "Nobody there to test",
         (
-            Field("days", "For how many days", "days", hint=_AWAY, most=366),
+            Field("days", "For how many days", hint=_AWAY, most=366),
             Field("note", "In words", kind="text"),
         ),
         lambda form: {"days": needed(form, "days", most=366), **_said(form, "note")},
@@ -353,8 +353,8 @@ SHEETS: Mapping[str, Sheet] = {
         "outage",
         "Power was out",
         (
-            Field("hours", "How long, hours", "h", hint=_BACK, most=720),
-            Field("minutes", "And minutes", "min", most=43_200),
+            Field("hours", "Hours without power", hint=_BACK, most=720),
+            Field("minutes", "And minutes", most=43_200),
         ),
         _outage,
     ),

@@ -133,7 +133,7 @@ def _page(
         faults = {**faults, e.name: e.what}
     response = asked.page(
         "kit_check.html",
-        f"Check of kit {kit.id}",
+        f"Check of the kit {kit.id}",
         status=HTTPStatus.UNPROCESSABLE_ENTITY if faults else HTTPStatus.OK,
         tank=tank,
         t=asked.tank_view(tank.id),
