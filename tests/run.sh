@@ -34,6 +34,8 @@ ruff check .
 ruff format --check .
 mypy
 bash tests/walls.sh
+# Every screen and state of the page as a picture, phone and desk, light and dark, for a person to look at.
+export RUSHLIGHT_SCREENS="${RUSHLIGHT_SCREENS-$PWD/build/screens}"
 # The property tests try the same examples every time, so that a red run points at the change that caused it; a plain
 # `pytest` goes on exploring.
 pytest --hypothesis-profile=ci -n 3 --dist loadfile --no-loadscope-reorder --durations=40 "$@" && exit 0

@@ -28,7 +28,8 @@ from rushlight.journal.rows import Recorded
 from rushlight.localtime import DAY_S, local_date
 
 SLOWED, EVERY_S = 6, 300.0
-PATHS = ("/", "/tanks/foyer", "/tanks/foyer?stretch=year", "/wall")
+PATHS = ("/", "/tanks/foyer", "/tanks/foyer?stretch=year", "/tanks/foyer/test", "/wall", "/nowhere")
+"""The last is a page of one line: what the browser and whoever drives it cost in any case."""
 PROBES = (("foyer-temperature", 24.0, 1.0), ("foyer-light", 6000.0, 3000.0), ("foyer-ph", 7.0, 0.2))
 
 

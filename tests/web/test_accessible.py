@@ -12,6 +12,7 @@ import shutil
 import subprocess
 import tarfile
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -19,6 +20,11 @@ import pytest
 from helpers.browser import CHROMIUM, chromium
 from helpers.diarypages import picture
 from helpers.page import PASSPHRASE, Site, page_site, with_pictures
+from helpers.screens import keep
+from helpers.site import config_of
+from helpers.tentanks import ten
+from helpers.units import config_text
+from rushlight.alarms import oneclick
 from rushlight.effects import Daily, Estimate
 from rushlight.events import Feeding, Growth, Test, WaterChange
 from rushlight.journal.pictures.kept import Pictures
@@ -117,15 +123,17 @@ def axe(tmp_path_factory: pytest.TempPathFactory) -> str:
         return member.read().decode()
 
 
-def opened(browser: Any, site: Site, size: tuple[int, int], scheme: str) -> Any:
+def opened(browser: Any, site: Site, size: tuple[int, int], scheme: str, *, known: bool = True, **options: Any) -> Any:
     context = browser.new_context(
         viewport={"width": size[0], "height": size[1]},
         color_scheme=scheme,
         base_url=f"http://127.0.0.1:{site.port}",
+        **options,
     )
     context.set_default_timeout(8000)
-    value = site.access.log_in(PASSPHRASE, "test", "phone at the desk")
-    context.add_cookies([{"name": "rushlight", "value": value, "url": f"http://127.0.0.1:{site.port}"}])
+    if known:
+        value = site.access.log_in(PASSPHRASE, "test", "phone at the desk")
+        context.add_cookies([{"name": "rushlight", "value": value, "url": f"http://127.0.0.1:{site.port}"}])
     return context.new_page()
 
 
@@ -151,11 +159,88 @@ def test_no_screen_breaks_a_rule(browser: Any, site: Site, axe: str, size: tuple
         if faults := page.evaluate(FAULTS):
             found[path] = faults
         assert page.evaluate("document.documentElement.scrollWidth") <= size[0], path
+        keep(page, path, size, scheme)
     page.evaluate("document.querySelector('h1').insertAdjacentHTML('afterend', '<img src=\"/static/icon.png\">')")
     page.evaluate(axe)
     assert [f[1] for f in page.evaluate(FAULTS)] == ["image-alt"]  # the checker does find what is wrong
     page.context.close()
     assert found == {}
+
+
+WAITING = """() => { for (const [n, refused] of [[1, false], [2, true]]) localStorage.setItem(`rushlight-kept:kept-${n}`,
+  JSON.stringify({ action: '/x', fields: { id: `kept-${n}` }, ms: n, title: 'Feeding, Foyer', refused })); }"""
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_no_state_breaks_a_rule(browser: Any, site: Site, axe: str, tmp_path: Path, scheme: str) -> None:
+    """No data at all, a new code, strangers, what was refused or kept on the phone, ten tanks, US units, twice the text."""
+    size, found = (390, 844), {}
+
+    def check(page: Any, name: str) -> None:
+        page.evaluate(axe)
+        if faults := page.evaluate(FAULTS):
+            found[name] = faults
+        assert page.evaluate("document.documentElement.scrollWidth") <= size[0], name
+        keep(page, f"state {name}", size, scheme)
+
+    def look(page: Any, path: str, name: str, before: str = "") -> None:
+        page.goto(path)
+        if before:
+            page.evaluate(before)
+        check(page, name)
+
+    with page_site(made(tmp_path / "new"), ready=False) as new:
+        look(opened(browser, new, size, scheme, known=False), "/", "first run")
+    with page_site(made(tmp_path / "none")) as none:
+        page = opened(browser, none, size, scheme)
+        for path in ("/", "/tanks/foyer", "/tanks/foyer/entries", "/tanks/foyer/diary", "/wall", "/still-to-do"):
+            look(page, path, f"no data {path}")
+    with page_site(made(tmp_path / "ten"), config_of(ten())) as many:
+        page = opened(browser, many, size, scheme)
+        look(page, "/", "ten tanks")
+        look(page, "/tanks/tank-3", "one of ten tanks")
+    with page_site(made(tmp_path / "us"), config_of(config_text("us"))) as us:
+        us.engine.submit(
+            Test(at_s=us.engine.now_s(), tank="foyer", method="drops", kit="drops", values={"nitrate": 60.0})
+        )
+        page = opened(browser, us, size, scheme)
+        for path in ("/", "/tanks/foyer", "/tanks/foyer/water-change"):
+            look(page, path, f"US units {path}")
+
+    page = opened(browser, site, size, scheme)
+    look(page, "/nowhere", "no such page")
+    look(page, "/?done=feed-3", "after an entry")
+    for path in ("/", "/tanks/foyer", "/tanks/foyer/test"):
+        look(page, path, f"twice the text {path}", "document.documentElement.style.fontSize = '200%'")
+    page.goto("/tanks/foyer/feeding")
+    page.get_by_label("Dry food").fill("a pinch")
+    page.get_by_role("button", name="Save").click()
+    page.get_by_text("Not saved yet").wait_for()
+    check(page, "a form that was refused")
+    page.evaluate("localStorage.clear()")
+    page.evaluate(WAITING)
+    page.context.set_offline(True)
+    page.evaluate("window.dispatchEvent(new Event('online'))")
+    page.get_by_text("Waiting on this device").wait_for()
+    check(page, "kept on the phone")
+    page.context.set_offline(False)
+    page.evaluate("localStorage.clear()")
+    alarm = next(a for a in site.engine.view().tanks[0].alarms if a.state == "unacknowledged")
+    stranger = opened(browser, site, size, scheme, known=False)
+    look(stranger, f"/acknowledge/{oneclick.ticket(site.access.secret, alarm.id, alarm.occurrence)}", "ticket")
+    look(stranger, "/join/a-link-that-was-used", "join")
+    plain = opened(browser, site, size, scheme, java_script_enabled=False)
+    for path in ("/", "/tanks/foyer"):
+        plain.goto(path)
+        keep(plain, f"state without scripts {path}", size, scheme)
+    assert plain.locator(".own input[type=date]").count() == 2, "what waits for a script is there without one"
+    assert found == {}
+
+
+def made(folder: Path) -> Path:
+    folder.mkdir()
+    return folder
 
 
 def test_words_of_pictures_are_large_enough_on_a_phone_and_their_values_are_in_a_table(

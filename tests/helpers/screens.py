@@ -1,0 +1,23 @@
+"""Screens of the page, kept as pictures for a person to look at, where `RUSHLIGHT_SCREENS` names a folder."""
+
+from __future__ import annotations
+
+import os
+import re
+from pathlib import Path
+from typing import Any
+
+ALL_OF_IT = "document.querySelectorAll('*').forEach(e => { e.style.contentVisibility = 'visible'; })"
+"""What is drawn only when it comes near would be blank on a picture of the whole page."""
+
+
+def keep(page: Any, name: str, size: tuple[int, int], scheme: str) -> None:
+    """The whole page as it is now, as `390-dark-tanks-foyer.png`."""
+    folder = os.environ.get("RUSHLIGHT_SCREENS", "")
+    if not folder:
+        return
+    Path(folder).mkdir(parents=True, exist_ok=True)
+    page.evaluate(ALL_OF_IT)
+    page.evaluate("scrollTo(0, 0)")
+    said = re.sub(r"[^A-Za-z0-9]+", "-", name).strip("-") or "home"
+    page.screenshot(path=str(Path(folder) / f"{size[0]}-{scheme}-{said}.png"), full_page=True)
