@@ -140,6 +140,8 @@ class Account:
     """What kind of test that had best be, as `tank.kits.choice` names them; empty where there is no date."""
     next_test_kind_sentence: str = ""
     """Which kind, and why."""
+    next_test_cups: tuple[int, int] | None = None
+    """Parts of tank water and of other water for the thinned sample, where that is it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -210,11 +212,6 @@ class TankView:
     """What the last test says by itself where that is more than its pads: by picture, thinned, with a checked kit."""
     kit_sentences: tuple[str, ...] = ()
     """What known solutions showed of the kits, and whether to check them again."""
-    next_kind: str = ""
-    """What kind of test would tell most now, as `tank.kits.choice` names them; empty: not known."""
-    next_kind_sentence: str = ""
-    thin_cups: tuple[int, int] | None = None
-    """Parts of tank water and of other water for the thinned sample, where that is it."""
 
     @property
     def urgency(self) -> Urgency:

@@ -180,3 +180,20 @@ def test_probes_that_all_fall_silent_are_not_called_a_board() -> None:
     ]
     assert letter.title(silent) == "Foyer: all probes silent"
     assert "Probably no power since 02:10: every probe here is silent." in letter.body(silent)
+
+
+NO_AMMONIA = "No kit here measures ammonia or KH: a shop sells drop tests or tests a sample."
+
+
+@pytest.mark.parametrize("more", [0, 3])
+def test_a_message_about_several_matters_says_what_no_kit_here_measures(more: int) -> None:
+    """Once, at the end, whatever else there is no room for; nothing of a sitter's part or of what is over."""
+    ph = Item(row=TABLE["ph_low"], place="Foyer", evidence=LevelEvidence(quantity="ph", value=5.4, cannot=("ammonia",)))
+    kh = Item(row=TABLE["alkalinity_low"], place="Foyer", evidence=replace(RISING, cannot=("ammonia", "kh")))
+    told = [ph, kh, *[replace(TOLD, place=f"Reading room {n}") for n in range(more)]]
+    body = letter.body(told)
+    assert body.endswith(NO_AMMONIA) and body.count("No kit") == 1 and len(body) <= MOST_BODY
+    assert body.startswith("Check pH") or "Check pH" in body
+    assert "No kit" not in letter.body([replace(i, step="return") for i in told])
+    assert "No kit" not in letter.body([replace(ph, sits=True), TOLD])
+    assert "No kit" not in letter.body([replace(ph, evidence=LevelEvidence(quantity="ph", value=5.4)), TOLD])

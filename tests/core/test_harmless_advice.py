@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from helpers.site import config_of
-from helpers.waterstory import AT, SITE, STEADY, Said, alarms, entry, played, readings, seen_at, strip
+from helpers.waterstory import AT, SITE, STEADY, WEEKS, Said, alarms, entry, played, readings, seen_at, strip
 from rushlight.alarms.table import TABLE
 from rushlight.replay import replay
 
@@ -181,3 +181,33 @@ def test_the_plan_and_the_page_say_so_too() -> None:
     assert any(s.startswith("No kit here measures ammonia:") for s in view.remedy_sentences)
     assert "No kit here measures ammonia:" in view.account.todo
     assert not any("No kit here" in s for s in seen_at(0.1, strip(chlorine=3, nitrate=25)).remedy_sentences)
+
+
+CUT = entry("outage", "2026-03-03T20:00:00Z", minutes=600)
+
+
+def test_a_planned_test_that_is_late_says_what_of_it_no_kit_measures() -> None:
+    """On the alarm, the page and the letter's line of the next test: after a power cut, without a kit for ammonia."""
+    late = entry("note", "2026-03-06T12:00:00Z", text="later")
+    [alarm, *_] = alarms(without([strip(nitrate=25), CUT, late], "ammonia"), "test_overdue")
+    assert "First: test nitrite with a strip and enter the result. No kit here measures ammonia:" in alarm["text"]
+    view = seen_at(20, strip(nitrate=25), CUT, kits="ammonia")
+    assert "No kit here measures ammonia:" in view.account.next_test_kind_sentence
+    assert "test nitrite with a strip" in seen_at(40, strip(nitrate=25), CUT, kits="ammonia").account.todo.lower()
+    assert "No kit" not in seen_at(20, strip(nitrate=25), CUT).account.next_test_kind_sentence
+
+
+def test_what_was_asked_for_is_not_asked_for_again_once_it_was_tested() -> None:
+    """Hardness that runs out, or fish that gasp, ask for tests of their own: such a test answers, without nitrate."""
+    at, alone = "2026-03-09T12:00:00Z", {"at": "2026-03-08T12:00:00Z"}
+    low = [strip(day, nitrate=10, kh=0, ph=6.4) for day in WEEKS] + [strip(nitrate=10, kh=0, ph=6.4)]
+    asked = seen_at(24, *low, entry("note", "2026-03-07T12:00:00Z", text="later")).account
+    assert asked.next_test_reason == "carbonate hardness is running out" and asked.todo.startswith("Test")
+    answered = seen_at(24, *low, strip(kh=0) | alone).account
+    assert answered.next_test_reason != "carbonate hardness is running out"
+    gasping = entry("sighting", "2026-03-08T11:00:00Z", what="gasping")
+    assert seen_at(0.5, strip(nitrate=10), gasping).account.next_test_reason == "fish were seen gasping"
+    tested = seen_at(0.5, strip(nitrate=10), gasping, strip(at, ammonia=0, nitrite=0)).account
+    assert tested.next_test_reason != "fish were seen gasping"
+    given_up = entry("note", "2026-03-16T12:00:00Z", text="a week later")
+    assert seen_at(0.5, strip(nitrate=10), gasping, given_up).account.next_test_reason != "fish were seen gasping"

@@ -80,7 +80,7 @@ def test_what_is_known_of_kits_survives_a_restart_and_is_shown() -> None:
         list(timeline.run([eventlines.parse_record(record)]))
     view = site_view(core, timeline.state, eventlines.unix_s("2026-03-24T12:00:00Z")).tanks[0]
     assert any("low by 4 known solutions" in words for words in view.kit_sentences)
-    assert view.next_kind
+    assert view.account.next_test_kind
     again = snapshots.load(snapshots.dump(timeline.state))
     assert again == timeline.state
     assert site_view(core, again, eventlines.unix_s("2026-03-24T12:00:00Z")).tanks[0] == view

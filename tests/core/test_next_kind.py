@@ -63,7 +63,7 @@ def test_after_two_strips_that_left_it_open_a_third_is_not_the_kind() -> None:
     """Two pads meet at 36.4 on the strip, and so at 4/3 of it less a third of 5 mg/L in a sample of 3 + 1: 47."""
     told, reason, _ = after([strip(1, 25), strip(8, 50), strip(12, 25)])
     assert "too coarse" in reason
-    assert told.account.next_test_kind == told.next_kind == "thinned"
+    assert told.account.next_test_kind == "thinned"
     assert "two pads then meet at 47 mg/L as NO3 in the tank" in reason
 
 
@@ -72,7 +72,7 @@ def test_above_the_limit_the_usual_test_shows_whether_it_comes_down() -> None:
     assert reason.startswith(
         "nitrate stands above its limit. A strip by eye is enough: it is clear that nitrate stands"
     )
-    assert told.account.next_test_kind == told.next_kind == "strip"
+    assert told.account.next_test_kind == "strip"
 
 
 def test_what_other_substances_ask_for_names_a_kit_that_measures_them() -> None:
@@ -131,3 +131,32 @@ def test_every_kind_can_be_told() -> None:
     for kind in next_kind._ACTION:
         option = dataclasses.replace(STRIP, kind=kind)
         assert len(next_kind.of_nitrate(option, option, LIMIT, SITE.kit, at_hand=True).deed) <= 45
+
+
+def sitter(kind: str, *methods: str, left: float | None = None) -> str:
+    option = dataclasses.replace(STRIP, kind=kind)  # type: ignore[arg-type]
+    kits = [dataclasses.replace(SITE.kit[0], method=m, pads={"nitrate": (0.0, 25.0)}) for m in methods]  # type: ignore[arg-type]
+    return next_kind.of_nitrate(option, option, LIMIT, kits, left, at_hand=True).sitter
+
+
+def test_a_sitter_is_asked_for_what_needs_no_knowledge_whatever_kind_is_advised() -> None:
+    """Common practice, no source: to dip a strip and write it down takes none; drops take having been shown."""
+    assert sitter("strip", "strip").startswith("Dip one test strip")
+    assert "take a picture" in sitter("picture", "strip")
+    for kind in ("thinned", "laboratory"):
+        assert sitter(kind, "strip") == sitter("strip", "strip"), "a plain strip serves"
+    assert sitter("drops", "drops", "strip") == sitter("strip", "strip")
+    assert "if you were shown how" in sitter("drops", "drops") and "call" in sitter("drops", "drops")
+    assert "if you were shown how" in sitter("drops", "drops", "strip", left=0.0)
+    assert sitter("laboratory", "lab") == next_kind.CALL_SITTER == sitter("laboratory", "strip", left=0.0)
+    for kind in choice.Kind.__args__:  # type: ignore[attr-defined]
+        for methods in (("strip",), ("drops",), ("lab",)):
+            told = sitter(kind if kind != "nothing yet" else "strip", *methods)
+            assert not any(w in told.lower() for w in ("thin", "laborator", "nitrate", "cup", "limit", "ammonia"))
+
+
+def test_the_advised_kind_is_what_the_sitter_hears_of_a_late_test() -> None:
+    _, _, timeline = after([strip(1, 25), strip(8, 50)], DROPS)
+    timeline.advance(eventlines.unix_s("2026-03-20T12:00:00Z"))
+    told = ask_at(timeline.core, timeline.state, eventlines.unix_s("2026-03-20T12:00:00Z"))("foyer.test_overdue")
+    assert told.sitter_sentence.startswith("Dip one test strip"), "a strip is there, though drops would tell more"

@@ -52,6 +52,23 @@ CONSTANTS = {  # Plummer & Busenberg (1982), Geochim. Cosmochim. Acta 46:1011-10
 }
 
 
+# Hamer & Wu (1972), J. Phys. Chem. Ref. Data 1:1047, as tabled in the CRC Handbook, 92nd ed., 5-106: mean activity
+# coefficients at 25 °C by mol/kg of AgNO3, CsCl and CsF, all 1:1; hardly apart while waters are fresh.
+ACTIVITIES = {
+    0.001: (0.964, 0.965, 0.965),
+    0.002: (0.950, 0.951, 0.952),
+    0.005: (0.924, 0.925, 0.929),
+    0.010: (0.896, 0.898, 0.905),
+}
+
+
+@pytest.mark.parametrize("molal", ACTIVITIES)
+def test_activities_lie_among_measured_salts(molal: float) -> None:
+    ours = 10 ** carbonate.log_activity(molal, 1)
+    assert min(ACTIVITIES[molal]) - 0.001 <= ours <= max(ACTIVITIES[molal]) + 0.001
+    assert carbonate.log_activity(molal, 2) == pytest.approx(4 * carbonate.log_activity(molal, 1))
+
+
 @pytest.mark.parametrize("temp_c", CONSTANTS)
 def test_carbonate_constants(temp_c: int) -> None:
     ours = (carbonate.pk_henry(temp_c), carbonate.pk1(temp_c), carbonate.pk2(temp_c))

@@ -10,11 +10,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from rushlight.alarms.table import TABLE
+from rushlight.alarms.wording.words import sentence
 from rushlight.effects import Estimate
 from rushlight.localunits import METRIC, Units
 from rushlight.tank.nitrate.report import NitrateReport
 from rushlight.tank.routine.next_test import BUY
-from rushlight.views import STANDING, Account, AlarmView
+from rushlight.views import STANDING, Account, AlarmView, no_kit_for
 
 FAR_DAYS = 90.0
 """A limit farther off than this is nothing to act on now."""
@@ -30,12 +31,13 @@ def of_tank(
     tested: bool,
     without_strips: bool = False,
     test_action: str = "",
+    cannot: Sequence[str] = (),
     aid: tuple[str, str] | None = None,
     units: Units = METRIC,
 ) -> Account:
     """The account; `alarms` come most pressing first.  `without_strips`: there is none to test with.
 
-    `test_action`: how the water is to be tested, where that is known.
+    `test_action`: how the water is to be tested, where that is known; `cannot`: what of it no kit here measures.
 
     `aid`: what was just done to the tank, and what that asks for at once; only what is high goes before it.
     """
@@ -44,7 +46,11 @@ def of_tank(
     level = state_sentence(report.nitrate, report.net_rate, limit, units)
     ahead = ahead_sentence(report.days_to_limit, limit, units)
     todo = todo_sentence(
-        list(alarms), overdue=overdue, tested=tested, without_strips=without_strips, test_action=test_action
+        list(alarms),
+        overdue=overdue,
+        tested=tested,
+        without_strips=without_strips,
+        test_action=f"{test_action} {sentence(no_kit_for(cannot))}".strip(),
     )
     if aid is not None and aid_first:
         headline, todo = aid

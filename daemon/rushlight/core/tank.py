@@ -320,14 +320,14 @@ class TankCore:
             return None
         kits, left = self.kits.own_first, self.supplies.left(state.supplies)
         if state.routine.asked_of:
-            return next_kind.of_others(state.routine.asked_of, kits, left)
+            return next_kind.of_others(state.routine.asked_of, kits, left, self.routine.measures)
         days = max(0.0, (state.due_at_s - at_s) / DAY_S)
         then = self.nitrate.expected(state.nitrate, at_s, days)
         if report.nitrate is None or then is None:
             return next_kind.first(kits, left)
         now, then_best = (self.best_test(state, at_s, report, n) for n in (report.nitrate, then))
         limit = self.units.say(self.tank.limits.nitrate, "mg/L as NO3", "g")
-        return next_kind.of_nitrate(now, then_best, limit, kits, at_hand=days < AT_HAND_DAYS)
+        return next_kind.of_nitrate(now, then_best, limit, kits, left, at_hand=days < AT_HAND_DAYS)
 
     def best_test(self, state: TankState, at_s: float, report: NitrateReport, nitrate: Estimate) -> Option:
         """What kind of test would tell most while nitrate is believed to be so, and why."""
@@ -409,7 +409,9 @@ class TankCore:
         kind, told = self.next_kind(state, at_s, report), finding.evidence
         if kind is None or not isinstance(told, LateTest) or told.action_sentence:
             return finding
-        told = dataclasses.replace(told, test_kind=kind.kind, action_sentence=kind.action, deed=kind.deed)
+        told = dataclasses.replace(
+            told, test_kind=kind.kind, action_sentence=kind.action, deed=kind.deed, sitter_sentence=kind.sitter
+        )
         return dataclasses.replace(finding, evidence=told)
 
     def _as_done(self, state: TankState, at_s: float, finding: Finding) -> Finding:
@@ -432,6 +434,10 @@ class TankCore:
         asks = told.asks if told.action_sentence else TABLE[alarm].asks
         cannot = tuple(s for s in asks if s not in self.seen.measures)
         return dataclasses.replace(told, cannot=cannot) if cannot else told
+
+    def cannot(self, state: TankState) -> tuple[str, ...]:
+        """What of the next test no kit here measures."""
+        return tuple(s for s in state.routine.asked_of if s not in self.seen.measures)
 
     def _water(self, state: TankState, at_s: float, report: NitrateReport) -> list[Finding]:
         """Chemistry, fish and leaves."""

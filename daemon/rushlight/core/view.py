@@ -68,7 +68,6 @@ def _tank(tank: TankCore, state: TankState, at_s: float, probes: list[ProbeView]
     overdue = state.due_at_s is not None and at_s > state.due_at_s
     last = state.tests[-1] if state.tests else None
     left = tank.supplies.left(state.supplies)
-    best = tank.best_test(state, at_s, report, report.nitrate) if report.nitrate is not None else None
     remedy = tank.remedy(state, at_s, report)
     told = _account(tank, state, at_s, report, alarms, overdue=overdue)
     return TankView(
@@ -115,9 +114,6 @@ def _tank(tank: TankCore, state: TankState, at_s: float, probes: list[ProbeView]
         last_test_at_s=last.at_s if last else None,
         last_read=_read(tank, state, last.id) if last else (),
         kit_sentences=_kits(tank, state, at_s),
-        next_kind=best.kind if best else "",
-        next_kind_sentence=best.sentence if best else "",
-        thin_cups=best.cups if best else None,
     )
 
 
@@ -134,6 +130,7 @@ def _account(
         tested=bool(state.tests),
         without_strips=tank.without_strips(state),
         test_action=kind.action if kind else "",
+        cannot=tank.cannot(state),
         aid=care.first_aid(state.routine.causes, state.routine.marks, at_s),
         units=tank.units,
     )
@@ -147,6 +144,7 @@ def _account(
         next_test_reasons=reasons,
         next_test_kind=kind.kind if kind else "",
         next_test_kind_sentence=kind.sentence if kind else "",
+        next_test_cups=kind.cups if kind else None,
     )
 
 

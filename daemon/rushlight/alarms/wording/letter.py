@@ -35,7 +35,7 @@ from rushlight.views import no_kit_for
 LEAST_DEED = 25
 """Less than this is half an order: 'no feed' and nothing of what to do with the water."""
 BY_TEST = ", by the last test"
-MOST_TITLE, MOST_DEED, MOST_BODY, MOST_EACH = 30, 100, 300, 120
+MOST_TITLE, MOST_DEED, MOST_BODY, MOST_EACH, MOST_ELSEWHERE = 30, 100, 300, 120, 150
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,27 +108,31 @@ def _one(item: Item) -> str:
 def _several(groups: Sequence[Sequence[Item]]) -> str:
     """What to do and how bad it is, of each; then, the first before the others, why and since when, as room is left."""
     placed = len({i.place for group in groups for i in group}) > 1
+    asked = [i for group in groups for i in group if i.step != "return" and not (i.sits and _for_sitter(i))]
+    elsewhere = _elsewhere(*asked)
+    most = MOST_BODY - (len(elsewhere) + 1 if elsewhere else 0)
     parts = [_group(group, placed=placed) for group in groups]
-    if len(" ".join(parts)) > MOST_BODY:
+    if len(" ".join(parts)) > most:
         parts = [_group(group, placed=placed, brief=True) for group in groups]
     for n, item in ((n, group[0]) for n, group in enumerate(groups) if len(group) == 1 and group[0].step != "return"):
         because = sentence(item.evidence.why) if item.step == "raise" and not item.sits else ""
         for text in (because, _standing(item)):
             longer = [*parts[:n], f"{parts[n]} {text}", *parts[n + 1 :]] if text else parts
-            parts = longer if len(" ".join(longer)) <= MOST_BODY else parts
-    return _fitted(parts, last="More on the page.")
+            parts = longer if len(" ".join(longer)) <= most else parts
+    return f"{_fitted(parts, last='More on the page.', most=most)} {elsewhere}".rstrip()
 
 
-def _elsewhere(item: Item) -> str:
-    """Where a test is to be had that the deed asks for and no kit here makes."""
-    return sentence(no_kit_for(item.evidence.cannot, short=True))
+def _elsewhere(*items: Item) -> str:
+    """Where a test is to be had that the deeds ask for and no kit here makes."""
+    cannot = tuple(dict.fromkeys(s for i in items for s in i.evidence.cannot))
+    return cut(" ".join(sentence(no_kit_for(cannot, short=True)).split()), MOST_ELSEWHERE)
 
 
 def _one_water(items: Sequence[Item]) -> str:
     """Several alarms of one tank that one deed answers: the deed, how bad each is, the traps; the title names it."""
     first = items[0]
     act = max(map(_for_sitter, items), key=len) if first.sits else ""
-    elsewhere = "" if act else max(map(_elsewhere, items), key=len)
+    elsewhere = "" if act else _elsewhere(*items)
     states = [state(i).removesuffix(f"{BY_TEST}.").rstrip(".") for i in items]
     by = BY_TEST if any(state(i).endswith(f"{BY_TEST}.") for i in items) else ""
     call = sentence(f"If in doubt, call {first.call}") if first.sits and first.call else ""
@@ -274,16 +278,16 @@ def cut(text: str, most: int) -> str:
     return (short[: short.rfind(" ")] if " " in short[most // 2 :] else short).rstrip(" ,;:(") + "…"
 
 
-def _fitted(parts: Sequence[str], last: str = "") -> str:
+def _fitted(parts: Sequence[str], last: str = "", most: int = MOST_BODY) -> str:
     """As many of the parts, in order, as there is room for; the first one always."""
     out = ""
     for n, part in enumerate(p for p in (" ".join(p.split()) for p in parts) if p):
         longer = f"{out} {part}".strip()
-        if len(longer) <= MOST_BODY:
+        if len(longer) <= most:
             out = longer
         elif n == 0:
-            return cut(longer, MOST_BODY)
-        elif last and len(f"{out} {last}") <= MOST_BODY:
+            return cut(longer, most)
+        elif last and len(f"{out} {last}") <= most:
             return f"{out} {last}"
     return out
 

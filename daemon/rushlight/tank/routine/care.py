@@ -27,13 +27,25 @@ EARLY_S = DAY_S / 2
 """A test so long before its day still counts for it (own choice)."""
 LAPSES_S = 7 * DAY_S
 """A planned test that was never made is given up so long after the plan's last day (own choice)."""
-REPEAT = {"kh": "KH read far lower than before: test it again now, and pH and ammonia with it"}
+REPEAT = {
+    "kh": ("KH read far lower than before: test it again now, and pH and ammonia with it", ("kh", "ph", "ammonia"))
+}
+"""Of a substance whose last reading is not believed: what is said, and what the next test is of."""
 FILTER_WHY = {
     "cleaned": "the filter was cleaned",
     "replaced": "the filter or its material was replaced",
     "stopped": "the filter was stopped",
     "started": "the filter was started again",
 }
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Wish:
+    """A date that something asks for, why, and of which substances the test is where that is not nitrate."""
+
+    at_s: float
+    why: str
+    of: tuple[str, ...] = ()
 
 
 @dataclass(slots=True)
@@ -110,10 +122,10 @@ def mark_of(test: Test) -> Mark:
     return Mark(test.at_s, test.id, tuple(sorted(test.values)), bool(noughts) and all(noughts))
 
 
-def repeats(asked: Sequence[tuple[float, str]], marks: Sequence[Mark], at_s: float) -> list[tuple[float, str]]:
-    """Tests to be made again at once: when and why, of those `asked` for (when, and of which substance)."""
+def repeats(asked: Sequence[tuple[float, str]], marks: Sequence[Mark], at_s: float) -> list[Wish]:
+    """Tests to be made again at once, of those `asked` for (when, and of which substance)."""
     return [
-        (since_s, REPEAT[substance])
+        Wish(since_s, *REPEAT[substance])
         for since_s, substance in asked
         if since_s <= at_s < since_s + LAPSES_S
         and not any(since_s < m.at_s <= at_s and substance in m.measured for m in marks)

@@ -25,10 +25,11 @@ from rushlight.events import Absence, Feeding, Harvest, Sighting, Stocking, Tank
 from rushlight.localtime import DAY_S, clock_on, local_date, local_day, local_time, midnight_of
 from rushlight.localunits import METRIC, Units
 from rushlight.settings import Kit, Priority, Tank
+from rushlight.tank.kits.next_kind import NO_STRIP
 from rushlight.tank.kits.reading import measurable
 from rushlight.tank.routine import care, reasons
-from rushlight.tank.routine.care import Cause, Mark, Planned
-from rushlight.tank.routine.reasons import AT_ONCE, MISFIT, PRESSING, SOON, SURPRISED, URGENT
+from rushlight.tank.routine.care import Cause, Mark, Planned, Wish
+from rushlight.tank.routine.reasons import MISFIT, PRESSING, SOON, SURPRISED, URGENT, Trigger
 
 KEEP_DAYS = 60.0
 NEW_TANK_DAYS, VERY_NEW_DAYS = 56.0, 28.0
@@ -47,26 +48,12 @@ FOLLOW_DAYS = 14.0
 MORNING = "09:00"
 """The local hour at which a late test becomes more pressing; later where the quiet hours last longer."""
 MOST_REASONS = 4
-HALF_A_STRIP = 0.5
 NO_STRIPS_S = 14 * DAY_S
 """Buying strips takes a week or two; a test that is late by more is told again."""
 BUY = "Buy test strips: none are left; until then a shop can test a sample of the water"
 BUY_SITTER = "No test strips are left. Do not feed more than agreed, then call"
 MORE_FEED = 1.5
 """A day's feed beyond so many times the usual counts as more (own choice)."""
-
-
-@dataclass(slots=True)
-class Trigger:
-    """Something that asks for an earlier test."""
-
-    at_s: float
-    id: str
-    what: str
-
-    def key(self) -> tuple[float, str, str]:
-        """Order by time, then id and content, never by arrival."""
-        return (self.at_s, self.id, self.what)
 
 
 @dataclass(slots=True)
@@ -102,6 +89,8 @@ class RoutineState:
     """The date given out and its reason: the routine's own, or an earlier one of a plan or of a standing alarm."""
     asked_of: list[str] = field(default_factory=list)
     """The substances that date is for, where they are others than nitrate."""
+    running_out_s: dict[str, float] = field(default_factory=dict)
+    """The standing alarms of `reasons.RUNNING_OUT`, and since when each is known here to stand."""
     absences: list[tuple[float, float, str]] = field(default_factory=list)
     """From when until when nobody is there to test, and by which entry."""
     reasons: list[str] = field(default_factory=list)
@@ -203,7 +192,7 @@ class RoutineWatch:
         state.tests, state.triggers, state.fed = tests, triggers, fed
 
     def _trigger(self, state: RoutineState, event: TankEvent, what: str) -> None:
-        found = sorted([*state.triggers, Trigger(event.at_s, event.id, what)], key=Trigger.key)
+        found = sorted([*state.triggers, Trigger(event.at_s, event.id, what, event.arrived_s)], key=Trigger.key)
         state.triggers = [t for t in found if t.at_s > found[-1].at_s - KEEP_DAYS * DAY_S]
 
     # -- the date ------------------------------------------------------------------------------------------
@@ -232,26 +221,30 @@ class RoutineWatch:
         due_at_s, reason = self._work_out(state, at_s, risk, pressing, surprised=surprised)
         if state.due_at_s is None or due_at_s <= state.due_at_s - DAY_S:
             state.due_at_s, state.reason = due_at_s, reason
-        urgent = None if last is None else self._urgent(state, last[0], at_s)
-        if urgent is not None and urgent[0] < state.due_at_s:
-            state.due_at_s, state.reason = urgent
-        asked = [(state.due_at_s, state.reason)]
-        others = dict(reasons.OF_OTHERS)
+        urgent = last is not None and self._misfit(state, last[0])
+        if last is not None and urgent and last[0] < state.due_at_s:
+            state.due_at_s, state.reason = last[0], MISFIT
+        state.running_out_s = {
+            a: state.running_out_s.get(a, at_s) for a in sorted(pressing & reasons.RUNNING_OUT.keys())
+        }
+        asked = [Wish(state.due_at_s, state.reason)]
         planned = care.due(self.planned(state, at_s))
         if planned is not None and last is not None:
-            asked.append((planned.at_s, f"{' and '.join(planned.substances)}: {planned.why}"))
-            others[asked[-1][1]] = tuple(s for s in planned.substances if s not in planned.cannot)
-        if urgent is None:
-            soonest = min(asked)
-            asked = [self._once_back(state, *soonest)]
-            others[asked[0][1]] = others.get(soonest[1], ())
-        asked += self._at_once(state, at_s, pressing)
+            why = f"{' and '.join(planned.substances)}: {planned.why}"
+            asked.append(Wish(planned.at_s, why, planned.substances))
+        if last is not None:
+            asked += reasons.of_what_runs_out(state.running_out_s, state.marks, self.measures, at_s, self._between)
+        if not urgent:
+            asked = [self._once_back(state, w) for w in sorted(asked)]
+        if last is not None:
+            asked += reasons.of_sights(state.triggers, state.marks, self.measures, at_s)
+        asked += reasons.of_poisons(pressing, state.marks, self.measures, at_s)
         misread = [(t.at_s, t.what) for t in state.triggers if t.what in care.REPEAT]
         asked += care.repeats(misread, state.marks, at_s)
-        state.asked_s, state.asked = min(asked)
-        state.asked_of = list(others.get(state.asked, ()))
-        wished = sorted([*asked, *self._wishes(state, at_s, risk, pressing, surprised=surprised)])
-        by_then = (why for wish_s, why in wished if wish_s <= (state.asked_s or 0.0) + DAY_S)
+        first = min(asked, key=lambda w: w.at_s)
+        state.asked_s, state.asked, state.asked_of = first.at_s, first.why, list(first.of)
+        wishes = (Wish(*w) for w in self._wishes(state, at_s, risk, pressing, surprised=surprised))
+        by_then = (w.why for w in sorted([*asked, *wishes]) if w.at_s <= first.at_s + DAY_S)
         state.reasons = list(dict.fromkeys([state.asked, *by_then]))[:MOST_REASONS]
         return state.asked_s, state.asked
 
@@ -260,28 +253,18 @@ class RoutineWatch:
         ends = [until_s for from_s, until_s, _ in state.absences if from_s <= at_s < until_s]
         return self._morning(max(ends)) if ends else None
 
-    def _once_back(self, state: RoutineState, due_at_s: float, reason: str) -> tuple[float, str]:
+    def _once_back(self, state: RoutineState, wish: Wish) -> Wish:
         """The date, moved out of a stretch in which nobody is there to test."""
-        back_s = self.away_until(state, due_at_s)
+        back_s = self.away_until(state, wish.at_s)
         if back_s is None:
-            return due_at_s, reason
-        was, back = (f"{local_time(s, self.zone):%-d %B}" for s in (due_at_s, back_s))
+            return wish
+        was, back = (f"{local_time(s, self.zone):%-d %B}" for s in (wish.at_s, back_s))
         why = f"nobody is there to test until {back}; it would be due on {was}, so test before leaving if you can"
-        return self._once_back(state, back_s, why)
+        return self._once_back(state, Wish(back_s, why, wish.of))
 
     def planned(self, state: RoutineState, at_s: float) -> list[Planned]:
         """The tests that go with what was done to the tank, made and to be made."""
         return care.plan(state.causes, state.marks, at_s, self.measures, self._started_s)
-
-    def _at_once(self, state: RoutineState, at_s: float, pressing: AbstractSet[str]) -> list[tuple[float, str]]:
-        """What the standing poisons ask for, counted from the last test of each."""
-        found = []
-        for name in sorted(pressing & AT_ONCE.keys()):
-            substance, after_s, _ = AT_ONCE[name]
-            tested = [m.at_s for m in state.marks if m.at_s <= at_s and substance in m.measured]
-            if tested and substance in self.measures:
-                found.append((tested[-1] + after_s, reasons.at_once_why(name)))
-        return found
 
     def _last(self, state: RoutineState, at_s: float) -> tuple[float, str, str] | None:
         done = [t for t in state.tests if t[0] <= at_s]
@@ -395,14 +378,9 @@ class RoutineWatch:
                 wishes.append((tested_s + self._between(0.5), f"{words} not long ago"))
         return wishes
 
-    def _urgent(self, state: RoutineState, tested_s: float, at_s: float) -> tuple[float, str] | None:
-        """Something seen since the last test that cannot wait for the shortest interval."""
-        for trigger in state.triggers:
-            if trigger.what == "misfit" and trigger.at_s == tested_s:
-                return tested_s, MISFIT
-            if trigger.what in URGENT and tested_s < trigger.at_s <= at_s:
-                return max(trigger.at_s, min(at_s, tested_s + self.longest_s)), URGENT[trigger.what]
-        return None
+    def _misfit(self, state: RoutineState, tested_s: float) -> bool:
+        """Whether the last test's nitrate fits nothing, which cannot wait for the shortest interval."""
+        return any(t.what == "misfit" and t.at_s == tested_s for t in state.triggers)
 
     def _between(self, share: float) -> float:
         """A point between the shortest and the longest interval, s, in whole days where there is room."""
@@ -460,7 +438,7 @@ class RoutineWatch:
 
     def without_strips(self, strips_left: float | None) -> bool:
         """Whether this tank is tested with strips and none is left."""
-        return self._by_strip and strips_left is not None and strips_left < HALF_A_STRIP
+        return self._by_strip and strips_left is not None and strips_left < NO_STRIP
 
     def findings(self, state: RoutineState, at_s: float, strips_left: float | None = None) -> list[Finding]:
         """`test_overdue`, its priority rising with lateness; without a strip left it asks for strips, and no louder."""
@@ -474,9 +452,6 @@ class RoutineWatch:
         if without:  # what is low of strips asks for the same; who has none for a fortnight hears of it again
             priority = "medium" if late_s >= NO_STRIPS_S else "low"
         last = self._last(state, at_s)
-        planned = care.due(self.planned(state, at_s))
-        named = planned is not None and planned.at_s <= state.asked_s and not without
-        what = " and ".join(s for s in planned.substances if s not in planned.cannot) if planned and named else ""
         evidence = LateTest(
             due_at_s=state.asked_s,
             late_days=round(max(0.0, late_s) / DAY_S, 2),
@@ -485,13 +460,10 @@ class RoutineWatch:
             strips_left=strips_left if without else None,
             sentence=reasons.overdue_sentence(late_s, None if last is None else at_s - last[0]),
             cause_sentence=state.asked if state.asked_of and not without else "",
-            action_sentence=BUY if without else f"Test {what} and enter the result" if named else "",
-            sitter_sentence=BUY_SITTER if without else "" if self._by_strip else reasons.CALL_SITTER,
-            deed="Buy test strips and enter the new pack."
-            if without
-            else f"Test {what} and enter it."
-            if named
-            else "",
+            action_sentence=BUY if without else "",
+            sitter_sentence=BUY_SITTER if without else "",
+            deed="Buy test strips and enter the new pack." if without else "",
+            asks=tuple(state.asked_of) if not without else (),
             trap_sentence="" if without else None,
         )
         if says == "clear":

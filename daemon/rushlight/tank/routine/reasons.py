@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Set as AbstractSet
+from dataclasses import dataclass
 
 from rushlight.localtime import DAY_S
 from rushlight.localunits import METRIC, Units
-from rushlight.tank.routine.care import REPEAT
+from rushlight.tank.routine.care import LAPSES_S, POISONS, Mark, Wish
 
 SURPRISED = "something was higher than expected: another test tells whether it was a slip or a drift"
 
@@ -16,7 +18,7 @@ URGENT = {
     "smell": "the water smells",
     "cloudy": "the water turned cloudy",
 }
-"""Sightings that ask for a test at once, whatever the shortest interval."""
+"""Sightings that ask for a test of the poisons at once, whatever the shortest interval."""
 SOON = {
     "algae": (1.0, "algae were seen"),
     "yellow_leaves": (3.0, "leaves turned yellow"),
@@ -31,15 +33,8 @@ AT_ONCE = {
     "nitrite_high": ("nitrite", DAY_S, "nitrite was above its limit"),
 }
 """Standing alarms that ask for a test of one substance so long after its last, whatever the shortest interval."""
-
-
-def at_once_why(alarm: str) -> str:
-    """What such an alarm asks for."""
-    substance, _, why = AT_ONCE[alarm]
-    return f"{why}: test {substance} again"
-
-
-CALL_SITTER = "The water is to be tested. Do not feed more than agreed, then call"
+RUNNING_OUT = {"alkalinity_low": ("kh", 0.5, "carbonate hardness is running out")}
+"""The same, how far between the shortest and the longest interval after the substance's own last test."""
 MISFIT = "the last reading fits nothing that came before it; test again now, with three strips within a minute"
 PRESSING = {
     "chlorine_high": (0.0, "chlorine was in the water"),
@@ -48,7 +43,6 @@ PRESSING = {
     "nitrate_high": (0.5, "nitrate stands above its limit"),
     "nitrate_rising": (0.5, "nitrate is on its way to its limit"),
     "uptake_behind": (0.7, "plants do not keep up with the feed"),
-    "alkalinity_low": (0.5, "carbonate hardness is running out"),
     "lamp_off": (0.5, "the lamp is not on its schedule"),
     "lamp_dimming": (0.5, "the lamp gives less light than it did"),
     "light_low": (0.5, "the plants got too little light"),
@@ -58,15 +52,72 @@ PRESSING = {
     "probe_silent": (0.7, "a probe is silent, so the test is the only witness"),
 }
 """Standing alarms: how far between the shortest and the longest interval the next test may lie."""
-OF_OTHERS = {
-    **dict.fromkeys(URGENT.values(), ("ammonia", "nitrite")),
-    **{at_once_why(name): (told[0],) for name, told in AT_ONCE.items()},
-    REPEAT["kh"]: ("kh", "ph", "ammonia"),
-    PRESSING["alkalinity_low"][1]: ("kh",),
-}
-"""Of which substances a test is that is asked for so, where that is not nitrate."""
 FINE_PADS = 1.25
-"""Pads whose values lie no further apart than by this factor are as fine as a strip's reading error."""
+"""Pads whose values lie no further apart than by this factor are as fine as a strip's reading error (own choice)."""
+
+
+@dataclass(slots=True)
+class Trigger:
+    """Something that asks for an earlier test; `heard_s`: when it was told, which may be later."""
+
+    at_s: float
+    id: str
+    what: str
+    heard_s: float = 0.0
+
+    def key(self) -> tuple[float, str, str]:
+        """Order by time, then id and content, never by arrival."""
+        return (self.at_s, self.id, self.what)
+
+
+def of_poisons(alarms: AbstractSet[str], made: Sequence[Mark], measures: AbstractSet[str], at_s: float) -> list[Wish]:
+    """What the standing poisons ask for, counted from the last test of each; nothing where no kit measures it."""
+    wishes = []
+    for name in sorted(alarms & AT_ONCE.keys()):
+        substance, after_s, why = AT_ONCE[name]
+        tested_s = _last_of(substance, made, at_s)
+        if tested_s is not None and substance in measures:
+            wishes.append(Wish(tested_s + after_s, f"{why}: test {substance} again", (substance,)))
+    return wishes
+
+
+def of_sights(triggers: Sequence[Trigger], made: Sequence[Mark], measures: AbstractSet[str], at_s: float) -> list[Wish]:
+    """What was seen and cannot wait, until the poisons were tested, or any test was made where no kit measures them.
+
+    What is heard of late asks for a test now, not for one last week; a week later it asks no more.
+    """
+    wanted = set(POISONS) & measures
+    return [
+        Wish(max(t.at_s, t.heard_s), URGENT[t.what], POISONS)
+        for t in triggers
+        if t.what in URGENT and t.at_s <= at_s < max(t.at_s, t.heard_s) + LAPSES_S
+        if not any(t.at_s < m.at_s <= at_s and (not wanted or wanted & set(m.measured)) for m in made)
+    ]
+
+
+def _last_of(substance: str, made: Sequence[Mark], at_s: float) -> float | None:
+    return max((m.at_s for m in made if m.at_s <= at_s and substance in m.measured), default=None)
+
+
+def of_what_runs_out(
+    since_s: Mapping[str, float],
+    made: Sequence[Mark],
+    measures: AbstractSet[str],
+    at_s: float,
+    after_s: Callable[[float], float],
+) -> list[Wish]:
+    """What is to be watched more closely while it runs out, by standing alarm and since when that is known to stand.
+
+    `after_s` makes a wait of a share between the intervals; what was never tested is asked for at once.
+    """
+    wishes = []
+    for name in sorted(since_s.keys() & RUNNING_OUT.keys()):
+        substance, share, why = RUNNING_OUT[name]
+        tested_s = _last_of(substance, made, at_s)
+        again_s = since_s[name] if tested_s is None else max(since_s[name], tested_s + after_s(share))
+        if substance in measures:
+            wishes.append(Wish(again_s, why, (substance,)))
+    return wishes
 
 
 def coarse(pads: Sequence[float], limit: float, units: Units = METRIC) -> str:
