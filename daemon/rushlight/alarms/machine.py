@@ -27,9 +27,10 @@ LATE_S = 900.0
 """A delay that ran out longer ago than this was slept through: it waits for the next finding to confirm it (own
 choice)."""
 CHATTER_CROSSINGS = 4
-"""More risings and returns than this within an hour make an alarm unstable (G4 of ISA-18.2's chattering idea)."""
+"""More risings and returns than this within an hour make an alarm unstable (G4 of ISA-18.2's chattering idea)
+(own choice)."""
 STEADY_S = HOUR_S
-"""An unstable alarm must stay clear this long before it returns."""
+"""An unstable alarm must stay clear this long before it returns (own choice)."""
 
 _WORST: Mapping[Says | Literal[""], int] = {"": -1, "hold": 0, "clear": 1, "raise": 2}
 OF_PROBES = frozenset({"probe_silent", "probe_fault", "calibration_due"})

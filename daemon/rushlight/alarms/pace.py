@@ -41,6 +41,6 @@ REPEATS_S: Mapping[Pace, tuple[float, ...]] = MappingProxyType(
         "low": (),
     }
 )
-"""When an unacknowledged alarm is told again, after it was first told; the last step then recurs."""
+"""When an unacknowledged alarm is told again, after it was first told; the last step then recurs (own choice)."""
 
 RANK: Mapping[Priority, int] = MappingProxyType({"low": 0, "medium": 1, "high": 2})

@@ -18,7 +18,7 @@ from rushlight.tank.routine.next_test import BUY
 from rushlight.views import STANDING, Account, AlarmView, no_kit_for
 
 FAR_DAYS = 90.0
-"""A limit farther off than this is nothing to act on now."""
+"""A limit farther off than this is nothing to act on now (own choice)."""
 _OF_NITRATE = frozenset({"nitrate_high", "nitrate_rising", "uptake_behind"})
 
 

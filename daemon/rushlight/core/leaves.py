@@ -20,7 +20,7 @@ from rushlight.tank.light.state import LightState
 from rushlight.tank.light.watch import LightWatch
 from rushlight.views import LeafView
 
-WELL_COVERED = 0.8
+WELL_COVERED = 0.8  # own choice
 
 
 def note_spot(light: LightWatch, lit: LightState, growth: GrowthState, event: LightSpot) -> None:

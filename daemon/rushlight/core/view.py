@@ -23,7 +23,7 @@ from rushlight.tank.water.degrees import Hardness, band
 from rushlight.views import STANDING, Account, AlarmView, PlannedView, ProbeView, SiteView, TankView
 
 _LONG_DAYS = 365.0
-"""A limit farther off than this is nothing to speak of."""
+"""A limit farther off than this is nothing to speak of (own choice)."""
 _RANK = {"high": 0, "medium": 1, "low": 2}
 
 

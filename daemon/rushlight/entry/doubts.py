@@ -22,7 +22,7 @@ FISH_PER_L = 1.0  # own choice
 HARVEST_G_PER_L = 50.0
 """Fresh plants cut at once; more than a hand can carry from a tank of a hundred litres (own choice)."""
 SAME = 0.02
-"""A figure this close to a pad, or to the middle between two, is that one."""
+"""A figure this close to a pad, or to the middle between two, is that one (own choice)."""
 
 
 def question(  # noqa: PLR0911 - one answer for each kind

@@ -33,7 +33,7 @@ from rushlight.localunits import METRIC, Units, number
 from rushlight.views import no_kit_for
 
 LEAST_DEED = 25
-"""Less than this is half an order: 'no feed' and nothing of what to do with the water."""
+"""Less than this is half an order: 'no feed' and nothing of what to do with the water (own choice)."""
 BY_TEST = ", by the last test"
 MOST_TITLE, MOST_DEED, MOST_BODY, MOST_EACH, MOST_ELSEWHERE = 30, 100, 300, 120, 150
 

@@ -23,7 +23,7 @@ from rushlight.settings import Config, Person
 from rushlight.views import AlarmView
 
 OLD_NEWS_S = 900.0
-"""What has stood for longer than this when it is told says since when."""
+"""What has stood for longer than this when it is told says since when (own choice)."""
 
 
 class Writer:

@@ -20,7 +20,7 @@ from rushlight.science.chemistry import ammonia, carbonate
 from rushlight.science.measuring.units import MEQ_PER_DH, NH3_PER_NH4, NH4
 
 LEAST_KH = 0.02
-"""°dH; a kit's nought is not none."""
+"""°dH; a kit's nought is not none (own choice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -21,7 +21,8 @@ KELVIN = 273.15
 CO2_MG_PER_MMOL = 44.009
 """C 12.011, O 15.999."""
 AIR_PPM = 420.0
-"""Carbon dioxide in outdoor air, parts per million of the dry air's volume; in a room there is more."""
+"""Carbon dioxide in outdoor air, parts per million of the dry air's volume; in a room there is more
+(of the 2020s, from memory)."""
 
 
 def pk1(temp_c: float) -> float:

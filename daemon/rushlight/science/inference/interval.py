@@ -29,6 +29,7 @@ class Span:
 
 
 SAME_PAD = 0.01
+"""Values closer than this share of each other are one pad (own choice)."""
 
 
 def strip_span(value: float, pads: Sequence[float]) -> Span:

@@ -27,6 +27,7 @@ KELVIN = 273.15
 REFUSE_BELOW, REFUSE_ABOVE = 85.0, 105.0
 """% of Nernst's slope: outside, a pH calibration is refused (limits of laboratory pH meter manuals)."""
 WARN_BELOW = 92.0
+"""% of the slope, below which the glass is worn (common practice, no source)."""
 WARN_OFFSET_MV = 30.0
 """Beyond this at pH 7 the glass is coated or the reference contaminated (electrode leaflets)."""
 NITRATE_WARN_BELOW = 89.0

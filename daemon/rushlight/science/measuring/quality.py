@@ -27,14 +27,14 @@ BAD: Final = 4
 MISSING: Final = 9
 
 CONFIRMATIONS = 3
-"""Consecutive samples that make a step real."""
+"""Consecutive samples that make a step real (own choice)."""
 FLAT_SAMPLES = 12
-"""A flat line needs at least so many samples, however long it lasts."""
+"""A flat line needs at least so many samples, however long it lasts (own choice)."""
 OWN_FLAT, OWN_FLAT_LEAST_S, LEARN_FLAT_S = 5.0, 72 * 3600.0, 14 * 86_400.0
 """A coarse reading is stuck, too, when it has rested five times as long as it ever did before, and three days at
 least; how long it rests is known after two weeks (own choice)."""
 FORGET_S = 3 * 3600.0
-"""After a gap this long the next sample is judged like a first one."""
+"""After a gap this long the next sample is judged like a first one (own choice)."""
 NEVER_S = 1e12
 """Stands for 'never' where a number must survive JSON."""
 

@@ -20,7 +20,7 @@ WHITE: Triple = (0.9505, 1.0, 1.0890)
 """XYZ of (1, 1, 1) by that matrix: D65 to its four places."""
 _EPSILON, _KAPPA = (6.0 / 29.0) ** 3, (29.0 / 6.0) ** 2 / 3.0
 _DARKEST = 1e-4
-"""Reflectance below which a density is no longer told from black."""
+"""Reflectance below which a density is no longer told from black (own choice)."""
 
 
 def linear(code: float) -> float:

@@ -23,21 +23,21 @@ from rushlight.science.optics.colour import Triple
 BRIGHTEST, DARKEST = 252.0, 3.0
 """sRGB codes at which a channel is taken to be clipped (common practice, no source)."""
 DIMMEST_PAPER = 60.0
-"""Paper darker than this, sRGB code of its brightest channel, leaves too few steps to tell pads apart."""
+"""Paper darker than this, sRGB code of its brightest channel, leaves too few steps to tell pads apart (own choice)."""
 UNEVEN = 1.8
-"""Light on the chart's paper and on the strip's may differ by this factor."""
+"""Light on the chart's paper and on the strip's may differ by this factor (own choice)."""
 FAINTEST_CHART = 0.10
-"""A chart whose fields differ by less in density, from end to end, tells nothing."""
+"""A chart whose fields differ by less in density, from end to end, tells nothing (own choice)."""
 OFF_CURVE = 20.0
 """ΔE*ab between a pad and the nearest colour of its chart, beyond which it is another pad, or no pad.
 
 Rendered pictures of the right strip lie below 10 in 99 of 100 (`tests/bench/bench_pictures.py`)."""
 COLOUR_NOISE = 0.008
-"""Density by which a spot is unsure after averaging: 8 bits, JPEG, noise and the blur of neighbours."""
+"""Density by which a spot is unsure after averaging: 8 bits, JPEG, noise and the blur of neighbours (own choice)."""
 _STEPS = 24
 """Points of the search between two fields."""
 _PAST = 0.35
-"""The curve is drawn on by so much of its last step at either end."""
+"""The curve is drawn on by so much of its last step at either end (own choice)."""
 
 
 class UnreadableError(ValueError):

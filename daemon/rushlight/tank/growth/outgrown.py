@@ -20,7 +20,8 @@ AT_ANCHOR = 95.0
 PER_LIGHT = 0.75
 """Uptake per mol of light below this share of the tank's usual is down (own choice)."""
 COLD_C = 2.5
-"""So far below its usual temperature water slows plants by a sixth to a fifth (uptake's Q10 1.5 to 2.7)."""
+"""So far below its usual temperature water slows plants by a sixth to a fifth (uptake's Q10 1.5 to 2.7)
+(own choice)."""
 LONGEST_HOURS = 14.0
 """Longer lamp days mainly feed algae (common practice, no source)."""
 

@@ -27,7 +27,8 @@ HAND_ERROR = 0.15
 """Of a hand reading, by tilt and place, as a share: no source."""
 LIVE_MOL = (0.17, 0.65)
 """What acclimatised foliage plants of deep shade need so as not to lose mass: light compensation points of 4 to 15 µmol
-m⁻² s⁻¹ over twelve hours; two Leea lived 25 days in 0.09 to 0.26 mol, where a fig died."""
+m⁻² s⁻¹ over twelve hours; two Leea lived 25 days in 0.09 to 0.26 mol, where a fig died
+(studies of indoor plants, by their abstracts)."""
 GROW_MOL = (0.5, 1.7)
 """What low-light foliage plants are grown in indoors: 75 to 250 foot-candles over twelve hours (Univ. Hawaii CTAHR
 SCM-7, 2004, for Dracaena; extension classes).  Two sources differ threefold, so it is said as a range."""

@@ -34,7 +34,7 @@ STEPS_WEEKS = (2.5, 3.5, 4.5, 6.0, 8.0)
 """How long ago a fall is looked for (own choice)."""
 SURE_SD, IN_A_ROW = 2.0, 3
 """So many standard deviations, at so many looks one after the other, make a fall sure: tuned on simulated plants to
-less than one in ten years without one."""
+less than one in ten years without one (own choice)."""
 APART_S = 4 * DAY_S
 """Looks closer together than this are one (own choice)."""
 SLOW, BACK = 0.6, 0.8

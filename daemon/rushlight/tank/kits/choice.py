@@ -25,15 +25,16 @@ from rushlight.tank.kits.said import Said
 
 Kind = Literal["strip", "picture", "thinned", "drops", "laboratory", "nothing yet"]
 CUPS = ((3, 1), (2, 1), (1, 1), (1, 2), (1, 3))
-"""Parts of tank water and of other water that a person can pour with two cups."""
+"""Parts of tank water and of other water that a person can pour with two cups (own choice)."""
 LEVEL_WEIGHT = 0.1
-"""What a bit about the level is worth beside one about the limit."""
+"""What a bit about the level is worth beside one about the limit (own choice)."""
 STRIP_COST, SCARCE_COST, POURING_COST = 0.02, 0.08, 0.005
 """Bits that a strip must earn, one of the last few, and the trouble of thinning (chosen so that a strip less is used
 where it tells next to nothing; no source)."""
 LABORATORY_COST = 0.9
+"""A laboratory's price and its wait, in bits (own choice)."""
 WORTH_ASKING = 0.05
-"""With fewer bits to be had from any test, nothing is to be found out yet."""
+"""With fewer bits to be had from any test, nothing is to be found out yet (own choice)."""
 FEW_STRIPS = 8.0
 PICTURE_SD = {True: 0.13, False: 0.28}
 """A picture's error, with known solutions and by the chart alone (`tests/bench/bench_pictures.py`)."""

@@ -21,20 +21,21 @@ from rushlight.tank.kits.reading import Seen
 from rushlight.tank.kits.said import Said
 
 EYE_KIT, EYE_PACK, EYE_BEND = 0.25, 0.15, 0.08
-"""Error by eye that a kit has throughout, that a pack has, and that bends along the scale: standard deviations."""
+"""Error by eye that a kit has throughout, that a pack has, and that bends along the scale: standard deviations
+(no source)."""
 CHART, LIGHT, BEND = 0.05, 0.075, 0.03
 """Error of a picture as a share of the pad's density: what the chart's print has in any light, what light and phone
-add, and how much it bends."""
+add, and how much it bends (chosen on rendered pictures, `tests/bench/bench_pictures.py`; no source)."""
 LIGHT_LIKE = 0.03
-"""Root mean square of the difference of two charts' densities at which their lights are half unlike."""
+"""Root mean square of the difference of two charts' densities at which their lights are half unlike (own choice)."""
 PACK = 0.05
-"""Packs of one kit differ by this share."""
+"""Packs of one kit differ by this share (common practice, no source)."""
 STRIP = 0.08
 """Strips of one pack differ by this share, one standard deviation (common practice, no source)."""
 BEND_LENGTH = 1.0
-"""Distance on the scale, a factor of e, over which an error bends."""
+"""Distance on the scale, a factor of e, over which an error bends (own choice)."""
 SOLUTION = 0.025
-"""A known solution is made so well in a kitchen (`science.solutions`)."""
+"""A known solution is made so well in a kitchen (`science.solutions`; common practice, no source)."""
 MOST_POINTS = 24
 _WIDEST = 1.0
 

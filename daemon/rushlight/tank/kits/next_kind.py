@@ -16,7 +16,7 @@ from rushlight.tank.kits.choice import ENOUGH, Kind, Option
 from rushlight.views import CALLED, no_kit_for
 
 NO_STRIP = 0.5
-"""Fewer strips than this are none; a strip cut in half is one half."""
+"""Fewer strips than this are none; a strip cut in half is one half (own choice)."""
 DIP = "Dip one test strip and wait as its leaflet says"
 CALL_SITTER = "The water is to be tested. Do not feed more than agreed, then call"
 _SITTER: dict[Kind, str] = {

@@ -25,11 +25,12 @@ source)."""
 READING_FLOOR = {"strip": 1.0, "drops": 0.5, "lab": 0.2}
 """The part of a nitrate test's reading error that does not shrink with the level, mg/L (common practice, no source)."""
 FLOOR_DH = 0.3
+"""The same of a hardness, °dH (common practice, no source)."""
 PH_ERROR = {"strip": 0.25, "drops": 0.15, "lab": 0.05}
 """A pH is a logarithm: its error does not go by share (common practice, no source)."""
 MOST = 1e5
 """A number above this is a slip of the pen, as no tank holds a tenth of a kilogram in a litre; it is cut to this, so
-that whatever is worked out from it stays finite."""
+that whatever is worked out from it stays finite (own choice)."""
 THINNED_PH = "a thinned sample says nothing of the tank's pH"
 
 

@@ -26,7 +26,7 @@ from rushlight.tank.kits.reading import Seen
 from rushlight.tank.kits.said import Said
 
 KEEP_DAYS = 400.0
-"""What is older is no longer read anew."""
+"""What is older is no longer read anew (own choice)."""
 _MOST_CHECKS = 200
 _MEMO = 8
 

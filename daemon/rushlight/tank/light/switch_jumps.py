@@ -25,7 +25,7 @@ REACH_S = 600.0
 AVERAGE_S = 10 * 60.0
 """The longest average on either side: longer ones take in twilight's curve and people's room lights (own choice)."""
 BRIDGE_S = 20 * 60.0
-"""A hole wider than this beside a switching leaves it unmeasured."""
+"""A hole wider than this beside a switching leaves it unmeasured (own choice)."""
 PROBE_NOISE = 0.003
 """Smallest error to expect, as a share of the reading (own choice)."""
 CHOSEN_QUIETEST = 1.2

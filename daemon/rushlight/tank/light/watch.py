@@ -43,7 +43,7 @@ JUMP_SHARE = 0.1
 and a lamp off belongs to neither, and would make the switching look smaller (own choice; a probe's noise is a
 tenth of it)."""
 KEEP_S = 4.5 * 3600.0
-"""How much of the day before is kept at midnight, for switchings that are measured after it."""
+"""How much of the day before is kept at midnight, for switchings that are measured after it (own choice)."""
 BINS_MOST = 2000
 CHECK_S = 3600.0
 BACK_S = 3 * 3600.0
@@ -61,7 +61,7 @@ SETTLED_S = 1.5 * DAY_S
 WORTH_CLEANING = -0.03
 """A cleaning of light that is less far down, as a log, shows nothing (own choice)."""
 DARK_DEG = -6.0
-"""Civil twilight ends: daylight at a probe indoors is nothing beside a lamp."""
+"""Civil twilight ends: daylight at a probe indoors is nothing beside a lamp (own choice)."""
 SKY_EVERY_S = 600.0
 """How often daylight is compared with the sun (own choice)."""
 SWITCHING_S = 900.0

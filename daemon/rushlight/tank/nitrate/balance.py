@@ -59,7 +59,8 @@ within a month or within half a year; chosen as above.  A third of that spread w
 plants that fail within three weeks for no recorded reason it tells, at the warning, half to two thirds of the truth, in
 an interval that holds it in 31 of 48 tanks; this one tells three quarters to nine tenths, and holds it in 43."""
 FIRST_LEVEL = (10.0, 100.0)
-"""Mean and standard deviation of nitrate before any test, mg/L; cut at zero.  Wide enough to say nothing."""
+"""Mean and standard deviation of nitrate before any test, mg/L; cut at zero.  Wide enough to say nothing
+(own choice)."""
 JUMP = 0.0005
 """Chance before each test that something nobody recorded has put the level anywhere at all (no source): it takes one
 reading that fits nothing to doubt the estimate, and a second one to give it up."""
@@ -71,33 +72,35 @@ SILENT_FADES, SILENT_ENDS_DAYS = 0.2, 100.0
 often, and what is amiss lasts so long, so that a year's silence is no alarm in itself (own choice)."""
 UPTAKE_SD = 0.7
 """However long nobody looks, uptake is known so well, standard deviation as a share of supply: it is never less than
-nothing, and seldom more than there is to take up."""
+nothing, and seldom more than there is to take up (own choice)."""
 SURPRISING, SURPRISE_MATTERS = 1.6, 0.02
 """A test so many standard deviations above what was expected asks for a second one at once, where there is such a
 chance of passing the limit within four weeks (own choice: one pad up after months on the one below it)."""
 MISREAD = 0.003
 """Chance that a reading says nothing: wrong pad, wrong minute, wet fingers (no source)."""
 FIRST_ODDS = (0.8, 0.15, 0.05)
+"""Of the kinds of tank before any test (own choice)."""
 EXCHANGE_MEMORY_DAYS = 120.0
 USUAL_MEMORY_DAYS = 180.0
 """How slowly plants grow into another feed, or into what water changes leave them (no source; tests tell sooner)."""
 ASSUMED_DAYS = 30.0
-"""A feed that the configuration assumes counts as known for so long: what is written down soon outweighs it."""
+"""A feed that the configuration assumes counts as known for so long: what is written down soon outweighs it
+(own choice)."""
 CARRIED_DOUBT = 0.3
 """How well it is known what water changes carry out: standard deviation as a share of it (no source)."""
 LEVEL_NOISE = 0.1
-"""Day-to-day wandering of the level that no rate explains, mg/L per √day."""
+"""Day-to-day wandering of the level that no rate explains, mg/L per √day (no source)."""
 SCALE_FLOOR = 0.3
-"""Net rates below this (mg/L per day) are within what any tank does, whatever its feed."""
+"""Net rates below this (mg/L per day) are within what any tank does, whatever its feed (own choice)."""
 SCALE_UNKNOWN = 1.0
-"""Size of net rates where no feed is known, mg/L per day."""
+"""Size of net rates where no feed is known, mg/L per day (own choice)."""
 DIMMED_FACTOR = 9.0
-"""How many times likelier fading starts under a lamp that has lost a seventh of its output."""
+"""How many times likelier fading starts under a lamp that has lost a seventh of its output (own choice)."""
 ELECTRODE_DRIFT = 0.04
 """Electrode bias per √day as a share of the level: 1 mV is 4 % (Nernst at 25 °C), and cheap immersed electrodes
 drift at least that much in a day (common practice, no source)."""
 ELECTRODE_NOISE = (0.05, 1.0)
-"""Electrode noise: share of the level, and mg/L."""
+"""Electrode noise: share of the level, and mg/L (no source)."""
 SEEN_BY_ELECTRODE = (1.0, 0.0, 0.0, 1.0, 0.0)
 ELECTRODE_SAYS, FARTHEST = 0.25, 5.0
 """How much one electrode reading counts between the models: the four of a day err together.  And how many standard
@@ -105,7 +108,7 @@ deviations count at most (own choice)."""
 ELECTRODE_FIRST = 0.2
 """Electrode bias when nothing is known of it, as a share of the level: US EPA method 9210A allows 20 % RSD."""
 ELECTRODE_FIRST_MG_L = 5.0
-"""The same before any test has told the level."""
+"""The same before any test has told the level (own choice)."""
 
 
 @dataclass(slots=True)

@@ -14,9 +14,9 @@ from rushlight.science.inference.gaussian import Part, mixture_below, mixture_qu
 from rushlight.tank.nitrate.balance import PACES, SHARE, UPTAKE, Balance, step
 
 HORIZON_DAYS = 28
-"""How far ahead chances are worked out day by day."""
+"""How far ahead chances are worked out day by day (own choice)."""
 FARTHEST_DAYS = 365
-"""Even odds later than this are not told: no tank stays as it is for so long."""
+"""Even odds later than this are not told: no tank stays as it is for so long (own choice)."""
 
 
 def ahead(balance: Balance, days: float) -> list[Part]:

@@ -40,17 +40,20 @@ from rushlight.tank.nitrate.quiet import note_quiet
 from rushlight.tank.nitrate.report import LEAST_TESTS, RISING_LATER, NitrateReport, agreed_days, rising
 
 KEEP_DAYS = 400
-"""Facts older than this are folded into the oldest checkpoint; an entry that comes later still is not used."""
+"""Facts older than this are folded into the oldest checkpoint; an entry that comes later still is not used
+(own choice)."""
 SENSELESS_PAD, SENSELESS_DENSITY = 0.2, 0.01
-"""Likelihood of a reading that says nothing: one pad of about five, or a number somewhere within 100 mg/L."""
+"""Likelihood of a reading that says nothing: one pad of about five, or a number somewhere within 100 mg/L
+(own choice)."""
 DOUBT = {"harvest": 0.25, "stocking": 0.1, "lamp": 0.15}
-"""How far an event may have moved uptake, standard deviation as a share of supply; what it did the tests tell."""
+"""How far an event may have moved uptake, standard deviation as a share of supply; what it did the tests tell
+(no source)."""
 SOURCE_UNKNOWN = (10.0, 8.0)
 """Nitrate of source water that nobody gave, mean and standard deviation, mg/L (common practice, no source)."""
 FRACTION_ERROR = 0.05
 """A water change is measured by eye: standard deviation as a share of the fraction (common practice, no source)."""
 ELECTRODE_STEP_S = 6 * 3600.0
-"""Electrode readings enter as medians over so long."""
+"""Electrode readings enter as medians over so long (own choice)."""
 
 HIGH_RAISE, HIGH_CLEAR = 0.60, 0.20
 """Chance of being above the limit now.  The two lie far apart, as one pad of 25 beside others of 50 is no news (own

@@ -24,7 +24,7 @@ from rushlight.tank.probes.health import span
 from rushlight.tank.probes.limits import BLIND_S, Named, subjects
 
 SLOT_S = 300.0
-"""Values are averaged over this long, so that ripples and fish count for nothing."""
+"""Values are averaged over this long, so that ripples and fish count for nothing (own choice)."""
 EXPLAINED_S = 2 * 3600.0
 """So long after what was done the anchor follows, as a change is entered before, during or after the refill (own
 choice)."""

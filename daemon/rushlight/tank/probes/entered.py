@@ -13,7 +13,7 @@ from rushlight.settings import Probe
 from rushlight.tank.probes.watch import ProbeWatch
 
 COLDEST_C, WARMEST_C = 0.0, 40.0
-"""Standards are used at the temperature of a room or a tank."""
+"""Standards are used at the temperature of a room or a tank (own choice)."""
 
 
 def read_otherwise(probe: Probe, units: Units) -> bool:

@@ -23,12 +23,13 @@ from rushlight.config.implied import assumed, band
 from rushlight.settings import Band, Priority, Probe, Tank
 
 SLOT_S = 300.0
-"""Values are averaged over this long before the rate is taken."""
+"""Values are averaged over this long before the rate is taken (own choice)."""
 EDGE_SLOTS = 3
 WINDOW_SLOTS = 12
-"""The two ends of the rate's window are this many slots apart: one hour."""
+"""The two ends of the rate's window are this many slots apart: one hour (own choice)."""
 REPEAT_S = 300.0
-"""A word is said again this often while it may matter, so that a delay that was slept through is confirmed."""
+"""A word is said again this often while it may matter, so that a delay that was slept through is confirmed
+(own choice)."""
 SETTLED_S = 7200.0
 """After a limit has been clear this long it need not be said again (own choice)."""
 FAR = 1e9

@@ -29,12 +29,13 @@ from rushlight.views import ProbeView
 __all__ = ["CalibrationRecord", "ProbeState", "ProbeWatch"]
 
 FUTURE_S = 300.0
-"""A reading stamped further ahead of its arrival than this is not believed to be the latest."""
+"""A reading stamped further ahead of its arrival than this is not believed to be the latest (own choice)."""
 LEARNED = 5
-"""Intervals seen before the probe's own pace is trusted."""
+"""Intervals seen before the probe's own pace is trusted (own choice)."""
 SILENT_INTERVALS = 4.5
 """Silence is told after this many intervals: four readings missed in a row.  A radio that loses two readings in a
-hundred loses three in a row about once a year at one every five minutes, four in a row once in sixty years."""
+hundred loses three in a row about once a year at one every five minutes, four in a row once in sixty years
+(own choice)."""
 LONGEST_EVERY_S = 3600.0
 MANY_CALIBRATIONS = 60
 RATIO_SCALES = frozenset({"light", "conductivity"})

@@ -49,7 +49,7 @@ MORNING = "09:00"
 """The local hour at which a late test becomes more pressing; later where the quiet hours last longer."""
 MOST_REASONS = 4
 NO_STRIPS_S = 14 * DAY_S
-"""Buying strips takes a week or two; a test that is late by more is told again."""
+"""Buying strips takes a week or two; a test that is late by more is told again (own choice)."""
 BUY = "Buy test strips: none are left; until then a shop can test a sample of the water"
 BUY_SITTER = "No test strips are left. Do not feed more than agreed, then call"
 MORE_FEED = 1.5

@@ -26,15 +26,16 @@ SOON = {
     "harvest": (4.0, "plants were cut back"),
     "feed": (2.0, "more was fed than usual"),
 }
-"""Changes that ask for a test within so many days."""
+"""Changes that ask for a test within so many days (common practice, no source)."""
 AT_ONCE = {
     "chlorine_high": ("chlorine", 3600.0, "chlorine was in the water an hour ago"),
     "ammonia_high": ("ammonia", DAY_S, "ammonia was above its limit"),
     "nitrite_high": ("nitrite", DAY_S, "nitrite was above its limit"),
 }
-"""Standing alarms that ask for a test of one substance so long after its last, whatever the shortest interval."""
+"""Standing alarms that ask for a test of one substance so long after its last, whatever the shortest interval
+(common practice, no source)."""
 RUNNING_OUT = {"alkalinity_low": ("kh", 0.5, "carbonate hardness is running out")}
-"""The same, how far between the shortest and the longest interval after the substance's own last test."""
+"""The same, how far between the shortest and the longest interval after the substance's own last test (own choice)."""
 MISFIT = "the last reading fits nothing that came before it; test again now, with three strips within a minute"
 PRESSING = {
     "chlorine_high": (0.0, "chlorine was in the water"),
@@ -51,7 +52,7 @@ PRESSING = {
     "probe_fault": (0.5, "a probe cannot be trusted, so the test is the only witness"),
     "probe_silent": (0.7, "a probe is silent, so the test is the only witness"),
 }
-"""Standing alarms: how far between the shortest and the longest interval the next test may lie."""
+"""Standing alarms: how far between the shortest and the longest interval the next test may lie (own choice)."""
 FINE_PADS = 1.25
 """Pads whose values lie no further apart than by this factor are as fine as a strip's reading error (own choice)."""
 

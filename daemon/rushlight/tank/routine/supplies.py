@@ -27,7 +27,7 @@ PACE_TESTS = 6
 ONE_TEST_S = 6 * 3600.0
 """Strips within so long of the first are one test (own choice)."""
 KEEP_DAYS = 400.0
-"""What is older can't be corrected any more: it is kept as a sum."""
+"""What is older can't be corrected any more: it is kept as a sum (own choice)."""
 _HALF = re.compile(r"\bhal(f|ves)\b", re.IGNORECASE)
 
 

@@ -33,7 +33,7 @@ UPTAKE_SHARE_SD = 0.35
 """Deviation of what nitrification spends, as a share, while no test tells how much nitrate plants take up, which gives
 half of it back, and how much of the feed's nitrogen is nitrified (own choice)."""
 HORIZON_DAYS = 28  # own choice
-FARTHEST_DAYS = 365
+FARTHEST_DAYS = 365  # own choice
 Z90 = 1.6448536269514722
 
 
