@@ -87,6 +87,7 @@ def test_three_matters_of_one_tank_all_fit_and_the_cause_where_there_is_room() -
     assert len(body) <= MOST_BODY
     for words in ("Feed no more", "Nitrate about 34", "Wipe the lamp", "81 % (81 to 82)", "last calibrated 39 days"):
         assert words in body, body
+    assert letter.title([TOLD, WEAK, CALIBRATION]) == "Foyer: nitrate rising, 2 more", "the most pressing comes first"
     two = letter.body([TOLD, replace(CALIBRATION, place="Reading room")])
     assert "Foyer: Feed no more" in two and "Simplest cause: 29 % more feed" in two and "Reading room: " in two
 

@@ -339,7 +339,7 @@ def test_a_reminder_goes_along_with_the_next_message_or_by_itself_in_the_morning
     assert scene.change(NOON + 60 * day, alarm="lamp_dimming") == []
     scene.change(NOON + 60 * day + 3600, alarm="probe_silent", tank="reading-room")
     (both,) = scene.until(NOON + 60 * day + 7200)
-    assert both.title == "2 tanks: 2 matters"
+    assert both.title.startswith("2 tanks: ") and both.title.endswith(", 1 more")
 
 
 def test_what_gets_worse_is_no_reminder():

@@ -211,3 +211,53 @@ def test_what_was_asked_for_is_not_asked_for_again_once_it_was_tested() -> None:
     assert tested.next_test_reason != "fish were seen gasping"
     given_up = entry("note", "2026-03-16T12:00:00Z", text="a week later")
     assert seen_at(0.5, strip(nitrate=10), gasping, given_up).account.next_test_reason != "fish were seen gasping"
+
+
+def test_hidden_ammonia_is_looked_for_before_tap_water_against_nitrite() -> None:
+    """Nitrite says that the filter is amiss: where neither ammonia nor KH is known, that test comes before the water."""
+    first = "test ammonia first; if there is none, change 68 L"
+    assert first in seen_at(0.1, strip(nitrite=3, nitrate=25)).account.todo
+    [alarm] = alarms(played(strip(nitrite=3, nitrate=25)), "nitrite_high")
+    assert first in alarm["text"] and alarm["evidence"]["plan"]["plan_missing"] == "ammonia"
+    [push] = [e for e in played(strip(nitrite=3), messages=True) if e["kind"] == "message"][:1]
+    assert push["body"].startswith("No feed; test ammonia; then change 68 L, 3 times, treated and as warm as the tank.")
+    blind = seen_at(0.1, strip(nitrite=3, nitrate=25), kits="ammonia").account.todo
+    assert "No kit here measures ammonia:" in blind
+    for known in ({"ammonia": 0}, {"kh": 5, "ph": 7.2}):
+        assert "test ammonia first" not in seen_at(0.1, strip(nitrite=3, **known)).account.todo
+    assert "Test ammonia first" in " ".join(seen_at(0.1, strip(nitrate=100)).remedy_sentences), "KH may be gone by now"
+
+
+def test_nobody_is_told_to_make_new_water_as_warm_as_a_temperature_that_was_assumed() -> None:
+    said = " ".join(seen_at(0.1, strip(nitrite=3, ammonia=0, nitrate=25)).remedy_sentences)
+    assert "as warm as the tank." in said and "°C" not in said
+
+
+def test_tap_water_that_is_too_rich_itself_is_said_with_what_helps() -> None:
+    """A target of 32 mg/L in water of 50 leaves 64 % of it, by proportion; 250 to 50 is still a help."""
+    text = SITE.format(started="2025-01-10", feed=0.9, more="").replace("nitrate = 5.0", "nitrate = 50.0")
+    tested = strip(nitrate=250, kh=5, ph=7.2, ammonia=0, nitrite=0)
+    lines = [tested, tested | {"at": "2026-03-02T13:00:00Z"}]
+    view = seen_at(0.1, *lines, site=text)
+    assert view.remedy_kind == "impossible"
+    assert view.remedy_sentences[0] == (
+        "Tap water holds 50 mg/L as NO3 itself and never brings nitrate below that: mix it, at most 64 %, with "
+        "distilled or osmosis water."
+    )
+
+
+def test_a_reading_that_fits_nothing_changes_no_water_and_every_word_asks_for_the_test_again() -> None:
+    view = seen_at(0.1, *STEADY, strip(nitrate=">250", kh=5, ph=7.2))
+    assert view.remedy_sentences == () and view.account.todo == (
+        "Test again now, with three strips within a minute, and enter each."
+    )
+    assert view.account.next_test_kind == "strip" and "three within a minute" in view.account.next_test_kind_sentence
+    again = strip("2026-03-02T12:30:00Z", nitrate=">250", kh=5, ph=7.2)
+    assert seen_at(0.1, *STEADY, strip(nitrate=">250", kh=5, ph=7.2), again).remedy_kind == "change"
+
+
+def test_fish_that_gasp_come_first_of_all_that_presses_and_nothing_is_said_twice() -> None:
+    sour = strip("2026-03-01T12:00:00Z", ammonia=3, kh=0, ph=6.4, nitrate=25)
+    told = seen_at(0.1, sour, entry("sighting", AT, what="gasping")).account
+    assert told.headline == "Fish in distress." and told.todo.startswith("1. make the surface move")
+    assert len([a for a in told.also if "no plain tap water" in a.lower()]) == 1

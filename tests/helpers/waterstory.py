@@ -64,9 +64,9 @@ def dues(said: Said) -> list[tuple[str, str, str]]:
     return [(e["at"], e["due_at"], e["reason"]) for e in said if e["kind"] == "due"]
 
 
-def seen_at(hours: float, *lines: dict[str, Any], kits: str = "") -> Any:
-    """The tank's view so long after the last line; `kits`: pads that the strip has not."""
-    text = SITE.format(started="2025-01-10", feed=0.9, more="")
+def seen_at(hours: float, *lines: dict[str, Any], kits: str = "", site: str = "") -> Any:
+    """The tank's view so long after the last line; `kits`: pads that the strip has not; `site`: another configuration."""
+    text = site or SITE.format(started="2025-01-10", feed=0.9, more="")
     for pad in kits.split():
         text = re.sub(rf"{pad} = \[[^\]]*\], ", "", text)
     core = Core(config_of(text))

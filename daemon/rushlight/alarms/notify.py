@@ -5,11 +5,12 @@ message passes through here, so there is one gate for all of them.  Never sends 
 (`machine` does) and makes no words: `writer` does, of what is known when it is told.
 
 Low priority is the weekly summary's; where no e-mail is set up that could carry one, it goes in one message on Monday
-morning.  Medium waits for the end of the quiet hours and for its part of the hourly budget; what then still stands
-goes out as one message.  High is told at once, at any hour, and again until somebody acknowledges it; after
-`escalate_minutes` to the second contact as well; what one test says of one water is one message.  What was acknowledged
-and still stands is no news: told again it goes along with the next message, or by itself on a morning.  A return is
-told, without a sound, to those who were told of the rise.
+morning, or at the end of one that goes before that anyway, as one message disturbs less than two.  Medium waits for the
+end of the quiet hours and for its part of the hourly budget; what then still stands goes out as one message.  High is
+told at once, at any hour, and again until somebody acknowledges it; after `escalate_minutes` to the second contact as
+well; what one test says of one water is one message.  What was acknowledged and still stands is no news: told again it
+goes along with the next message, or by itself on a morning.  A return is told, without a sound, to those who were told
+of the rise.
 """
 
 from __future__ import annotations

@@ -262,7 +262,7 @@ _WATER = (
     AlarmRow(
         name="temperature_high",
         title="Water too warm",
-        cause="A heater stuck on, sun on the glass, or a hot room.",
+        cause="A heater stuck on, sun on the glass, a hot room, or a cooler that has stopped.",
         consequence="Warm water holds less oxygen and makes ammonia more poisonous.",
         first_action="Look whether the heater is stuck on; if so, unplug it. Move the surface, keep sun off.",
         sitter="Open the lid, keep the sun off the glass, and call.",

@@ -7,7 +7,7 @@ change where no change is sure.  Pure.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from rushlight.alarms.table import TABLE
 from rushlight.alarms.wording.words import sentence
@@ -67,8 +67,16 @@ def of_tank(
         evidence=(level, *([ahead] if ahead else []), *(a.text for a in standing)),
         cause=cause_sentence(report, standing),
         todo=todo,
-        also=tuple(t for t in dict.fromkeys(asked) if t not in ("", todo)),
+        also=tuple(_unsaid(asked, todo)),
     )
+
+
+def _unsaid(asked: Sequence[str], todo: str) -> Iterator[str]:
+    """What of it neither the thing to do nor another of them says already."""
+    told = [t.lower() for t in (todo, *dict.fromkeys(asked))]
+    for n, text in enumerate(dict.fromkeys(asked), start=1):
+        if not any(text.lower() in other for k, other in enumerate(told) if k != n and (k < n or other != told[n])):
+            yield text
 
 
 def _headline(alarm: AlarmView, report: NitrateReport, limit: float) -> str:

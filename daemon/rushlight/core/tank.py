@@ -62,6 +62,7 @@ _ASK_FOR_CHANGE = {
     "alkalinity_low": ("kh", "KH"),
 }
 """Alarms of a test whose first action is a change of water."""
+_ON_NITRATE = frozenset({"nitrate_high", "nitrate_rising", "uptake_behind"})
 
 
 @dataclass(slots=True)
@@ -307,9 +308,10 @@ class TankCore:
         due_at_s, reason = self.routine.due(
             state.routine, at_s, report.chance_within, pressing, surprised=report.asks_again
         )
+        state.due_reason = reason
         if due_at_s == state.due_at_s:
             return []
-        state.due_at_s, state.due_reason = due_at_s, reason
+        state.due_at_s = due_at_s
         kind = self.next_kind(state, at_s, report)
         told = reason if kind is None else f"{reason}. {kind.sentence}"
         return [DueChange(at_s=at_s, tank=self.tank.id, due_at_s=due_at_s, reason=told)]
@@ -321,6 +323,8 @@ class TankCore:
         kits, left = self.kits.own_first, self.supplies.left(state.supplies)
         if state.routine.asked_of:
             return next_kind.of_others(state.routine.asked_of, kits, left, self.routine.measures)
+        if self.routine.misfit(state.routine, at_s):
+            return next_kind.again(kits, left)
         days = max(0.0, (state.due_at_s - at_s) / DAY_S)
         then = self.nitrate.expected(state.nitrate, at_s, days)
         if report.nitrate is None or then is None:
@@ -389,7 +393,8 @@ class TankCore:
             *self.supplies.findings(state.supplies, at_s),
             *(self._by_kind(state, at_s, report, f) for f in self._late(state, at_s)),
         ]
-        found = [self._as_done(state, at_s, f) for f in found]
+        again = self.next_kind(state, at_s, report) if self.routine.misfit(state.routine, at_s) else None
+        found = [self._as_done(state, at_s, f if again is None else _repeated(f, again)) for f in found]
         return {
             **{(f.alarm, f.subject): self._by_kits(f.alarm, f.evidence) for f in found},
             **self._of_values(state, at_s),
@@ -448,7 +453,8 @@ class TankCore:
     def remedy(self, state: TankState, at_s: float, report: NitrateReport) -> planner.Remedy:
         """What is to be done with the water as it stands at `at_s`."""
         told = self.chemistry_report(state, at_s, report)
-        nitrate = None if report.nitrate is None else report.nitrate.mean
+        unsure = report.nitrate is None or self.routine.misfit(state.routine, at_s)
+        nitrate = None if unsure or report.nitrate is None else report.nitrate.mean
         return planner.remedy(case_of(self.tank, told, nitrate, temp_c=self.fresh(state, "temperature", at_s)))
 
     def chemistry_report(self, state: TankState, at_s: float, report: NitrateReport) -> ChemistryReport:
@@ -475,3 +481,11 @@ class TankCore:
             self.seen.next_wake(state.seen, at_s),
         ]
         return [w for w in wakes if w is not None]
+
+
+def _repeated(finding: Finding, again: NextKind) -> Finding:
+    """A nitrate alarm on a reading that fits nothing: the test again comes before all else."""
+    if finding.alarm not in _ON_NITRATE:
+        return finding
+    told = dataclasses.replace(finding.evidence, action_sentence=again.action, deed=again.deed, asks=("nitrate",))
+    return dataclasses.replace(finding, evidence=told)

@@ -24,6 +24,8 @@ from rushlight.views import STANDING, Account, AlarmView, PlannedView, ProbeView
 
 _LONG_DAYS = 365.0
 """A limit farther off than this is nothing to speak of (own choice)."""
+_FIRST = "fish_in_distress"
+"""Before all that is as pressing: what helps fish that gasp takes minutes."""
 _RANK = {"high": 0, "medium": 1, "low": 2}
 
 
@@ -64,7 +66,7 @@ def _probe(core: Core, probe_id: str, state: SiteState, at_s: float) -> ProbeVie
 def _tank(tank: TankCore, state: TankState, at_s: float, probes: list[ProbeView], alarms: list[AlarmView]) -> TankView:
     report = tank.nitrate.report(state.nitrate, at_s)
     light = tank.light.report(state.light, at_s)
-    alarms.sort(key=lambda a: (a.state not in STANDING, _RANK[a.priority], a.since_s, a.id))
+    alarms.sort(key=lambda a: (a.state not in STANDING, _RANK[a.priority], a.alarm != _FIRST, a.since_s, a.id))
     overdue = state.due_at_s is not None and at_s > state.due_at_s
     last = state.tests[-1] if state.tests else None
     left = tank.supplies.left(state.supplies)

@@ -61,7 +61,7 @@ class Item:
 
 
 def title(items: Sequence[Item]) -> str:
-    """Tank and matter; of several alarms the tanks, and what they have in common."""
+    """Tank and matter; of several alarms the tanks, and what they have in common, or the first, which presses most."""
     over = " over" if all(i.step == "return" for i in items) else ""
     places = list(dict.fromkeys(i.place for i in items if i.place))
     matters = list(dict.fromkeys(_matter(i.row) for i in items))
@@ -73,8 +73,10 @@ def title(items: Sequence[Item]) -> str:
     if len(matters) > 1 and len(places) == 1 and all(isinstance(i.evidence, WaterTestEvidence) for i in items):
         named = ", ".join(m.removesuffix(" high") for m in matters)
         matters = [named] if len(f"{places[0]}: {named}") + len(over) <= MOST_TITLE else matters
-    what = matters[0] if len(matters) == 1 else f"{len(items)} matters"
     place = places[0] if len(places) == 1 else f"{len(places)} tanks" if places else "Rushlight"
+    more = (f"{matters[0]}, {len(items) - 1} more", f"{matters[0]} +{len(items) - 1}", f"{len(items)} matters")
+    fits = (m for m in more if len(f"{place}: {m}") + len(over) <= MOST_TITLE)
+    what = matters[0] if len(matters) == 1 else next(fits, more[-1])
     if len(places) == 2 and len(": ".join((" + ".join(places), what))) + len(over) <= MOST_TITLE:
         place = " + ".join(places)
     room = MOST_TITLE - len(what) - len(over) - 2

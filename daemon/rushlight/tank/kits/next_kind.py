@@ -17,6 +17,7 @@ from rushlight.views import CALLED, no_kit_for
 
 NO_STRIP = 0.5
 """Fewer strips than this are none; a strip cut in half is one half (own choice)."""
+THRICE = "Test again now, with three strips within a minute"
 DIP = "Dip one test strip and wait as its leaflet says"
 CALL_SITTER = "The water is to be tested. Do not feed more than agreed, then call"
 _SITTER: dict[Kind, str] = {
@@ -79,6 +80,19 @@ def of_nitrate(
     else:
         made = _made(then.kind, then.sentence)
     return replace(_for_sitter(made, then.kind, measuring, strips_left), cups=then.cups)
+
+
+def again(kits: Sequence[Kit], strips_left: float | None) -> NextKind:
+    """For a reading that fits nothing: the same test again, as only that tells whether it was a slip."""
+    usual = _at_hand(kits, strips_left)
+    if usual != "strip":
+        made = _made(usual, f"{ENOUGH[usual]}: it tells whether that reading was a slip.")
+    else:
+        words = "Strips by eye are enough: three within a minute tell whether that reading was a slip."
+        made = NextKind(
+            kind="strip", sentence=words, action=f"{THRICE}, and enter each.", deed="Test again now, with three strips."
+        )
+    return _for_sitter(made, usual, kits, strips_left)
 
 
 def first(kits: Sequence[Kit], strips_left: float | None) -> NextKind:

@@ -221,7 +221,7 @@ class RoutineWatch:
         due_at_s, reason = self._work_out(state, at_s, risk, pressing, surprised=surprised)
         if state.due_at_s is None or due_at_s <= state.due_at_s - DAY_S:
             state.due_at_s, state.reason = due_at_s, reason
-        urgent = last is not None and self._misfit(state, last[0])
+        urgent = self.misfit(state, at_s)
         if last is not None and urgent and last[0] < state.due_at_s:
             state.due_at_s, state.reason = last[0], MISFIT
         state.running_out_s = {
@@ -378,9 +378,10 @@ class RoutineWatch:
                 wishes.append((tested_s + self._between(0.5), f"{words} not long ago"))
         return wishes
 
-    def _misfit(self, state: RoutineState, tested_s: float) -> bool:
-        """Whether the last test's nitrate fits nothing, which cannot wait for the shortest interval."""
-        return any(t.what == "misfit" and t.at_s == tested_s for t in state.triggers)
+    def misfit(self, state: RoutineState, at_s: float) -> bool:
+        """Whether the last test's nitrate fits nothing, so that it is to be repeated before anything hangs on it."""
+        last = self._last(state, at_s)
+        return last is not None and any(t.what == "misfit" and t.at_s == last[0] for t in state.triggers)
 
     def _between(self, share: float) -> float:
         """A point between the shortest and the longest interval, s, in whole days where there is room."""

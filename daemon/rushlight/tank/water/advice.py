@@ -66,8 +66,18 @@ def action(made: Remedy, units: Units = METRIC) -> str:  # noqa: PLR0911 - one l
         case "bicarbonate":
             return f"{_if_clear(made)}raise KH by {units.say_change(made.rise_dh, '°dH')} with {_soda(made)}"
         case "impossible":
-            return made.why
+            return _too_rich(made, units) if made.too_rich else made.why
     return ""
+
+
+def _too_rich(made: Remedy, units: Units) -> str:
+    """Tap water does not do it alone: how far it goes, and with what it does."""
+    name, source, target = made.too_rich or ("", 0.0, 0.0)
+    title, unit = NAMES[name]
+    holds = f"tap water holds {units.say(source, unit)} itself and never brings {title} below that"
+    if source <= 0.0 or target <= 0.0:
+        return holds
+    return f"{holds}: mix it, at most {100.0 * target / source:.0f} %, with {SOFT}"
 
 
 ADVISED = frozenset({"ammonia_high", "nitrite_high", "alkalinity_low", "hardness_high", "chlorine_high"})
@@ -118,7 +128,8 @@ def deed(made: Remedy, units: Units = METRIC) -> str:
         case "change":
             times = f", {len(made.steps)} times" if len(made.steps) > 1 else ""
             tested = f"Test {_list(made.missing)}; then change" if made.missing else "Change"
-            tested = "No feed; change" if {"ammonia", "nitrite"} & set(made.wrong) else tested
+            if {"ammonia", "nitrite"} & set(made.wrong):
+                tested = f"No feed; {tested[:1].lower()}{tested[1:]}"
             return f"{tested} {litres}{times}, treated and as warm as the tank."
         case "bicarbonate":
             return "Test ammonia; if there is none, raise KH as the page shows."
@@ -294,8 +305,8 @@ def _if_clear(made: Remedy) -> str:
 
 
 def _warm(made: Remedy, units: Units) -> str:
-    temp_c = made.before.temp_c
-    return "as warm as the tank" if temp_c is None else f"as warm as the tank, {units.say(temp_c, '°C', '.0f')}"
+    warm_c = made.warm_c
+    return "as warm as the tank" if warm_c is None else f"as warm as the tank, {units.say(warm_c, '°C', '.0f')}"
 
 
 def _tap() -> str:

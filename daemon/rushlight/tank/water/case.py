@@ -31,8 +31,10 @@ def case_of(tank: Tank, told: ChemistryReport, nitrate: float | None, *, temp_c:
         tank.litres,
         tank.limits,
         kh_low=None if kh is None else kh.level.low,
+        kh_untested=told.kh.level.low if told.kh is not None and not told.kh.tests else None,
         kh_doubted=told.kh_doubted,
         ph_assumed=told.ph_assumed,
+        temp_assumed=temp_c is None and told.temp_assumed,
     )
 
 

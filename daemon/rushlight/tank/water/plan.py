@@ -58,6 +58,8 @@ class Remedy:
     wrong: tuple[str, ...] = ()
     """What is beyond its limit."""
     before: Contents = field(default_factory=Contents)
+    warm_c: float | None = None
+    """The tank's temperature where a probe tells it: the new water's."""
     steps: tuple[Step, ...] = ()
     hours_between: float = DAILY_HOURS
     soft_share: float = 0.0
@@ -84,6 +86,8 @@ class Remedy:
     missing: tuple[str, ...] = ()
     """What must be tested before anything is done to the water."""
     why: str = ""
+    too_rich: tuple[str, float, float] | None = None
+    """Why it is impossible: the substance of which the new water holds so much, and the level that was aimed at."""
 
     @property
     def after(self) -> Contents:
@@ -106,10 +110,14 @@ class Case:
     limits: Limits
     kh_low: float | None = None
     """The lower end of what KH may be; harm is judged there too."""
+    kh_untested: float | None = None
+    """The same of a KH that nobody tested, by source water, feed and changes."""
     kh_doubted: float | None = None
     """A last test of KH, °dH, that was far below what is believed: till it is repeated either may be so."""
     ph_assumed: bool = False
     """No probe and no test tells the pH; nothing that hangs on it is proposed."""
+    temp_assumed: bool = False
+    """No probe tells the temperature; nobody is told to make new water so warm."""
 
     def nitrite_limit(self) -> float:
         """mg/L as NO2 at this chloride; the keeper's where chloride is not known."""
@@ -137,6 +145,7 @@ def remedy(case: Case) -> Remedy:
     if "nitrite" in wrong and case.tank.nitrite is not None and case.tank.chloride is not None:
         salt_g = remedies.salt_g(case.tank.nitrite, case.tank.chloride, case.litres)
     made = dataclasses.replace(made, wrong=wrong, before=case.tank, salt_g=salt_g, aired=price_of_air(case.tank))
+    made = dataclasses.replace(made, warm_c=None if case.temp_assumed else case.tank.temp_c)
     return dataclasses.replace(made, freed=brought) if made.steps else made
 
 
@@ -194,12 +203,34 @@ def _dilute(case: Case, wrong: tuple[str, ...]) -> Remedy:
         return Remedy(kind="test first", missing=missing)
     try:
         steps = _series(case, case.source, wrong, cap)
+    except _TooRichError as e:
+        return Remedy(kind="impossible", too_rich=e.found)
     except ValueError as e:
         return Remedy(kind="impossible", why=str(e))
     harm = next((s for s in steps if _harmful(case, s)), None) or _harm_at_low_kh(case, steps)
     if harm is None:
-        return Remedy(kind="change", steps=steps, hours_between=hours)
+        return Remedy(kind="change", steps=steps, hours_between=hours, missing=_hidden(case, wrong))
     return _matched(case, wrong, harm, hours)
+
+
+class _TooRichError(ValueError):
+    """The new water holds so much of a substance that no amount of it reaches the target."""
+
+    def __init__(self, name: str, source: float, target: float) -> None:
+        super().__init__(name)
+        self.found = (name, source, target)
+
+
+def _hidden(case: Case, wrong: tuple[str, ...]) -> tuple[str, ...]:
+    """Ammonia, where neither it nor KH was tested and tap water might make it worse: a change waits for that test.
+
+    Nitrite says that ammonia may be about; else what the hardness is reckoned to be at least has to say so.
+    """
+    tap, least = case.source.kh, case.kh_untested
+    if case.tank.ammonia is not None or case.tank.kh is not None or tap == 0.0:
+        return ()
+    harder = tap is not None and least is not None and remedies.small_change_raises_nh3(least, tap)
+    return ("ammonia",) if harder or "nitrite" in wrong else ()
 
 
 def _unjudged(case: Case) -> tuple[str, ...]:
@@ -229,6 +260,8 @@ def _matched(case: Case, wrong: tuple[str, ...], harm: Step, hours: float) -> Re
     dilute = [w for w in wrong if w != "kh"]
     try:
         steps = _series(case, new, tuple(dilute) or ("ammonia",), URGENT_CAP)
+    except _TooRichError as e:
+        return Remedy(kind="impossible", too_rich=e.found, harm=harm.aftermath, harm_fraction=harm.fraction)
     except ValueError as e:
         return Remedy(kind="impossible", why=str(e), harm=harm.aftermath, harm_fraction=harm.fraction)
     made = Remedy(
@@ -246,15 +279,13 @@ def _series(case: Case, new: Contents, wrong: tuple[str, ...], cap: float) -> tu
     """The fewest equal changes, none above `cap`, after which all that was too much is inside its limit.
 
     Raises:
-        ValueError: the new water forbids it.
+        _TooRichError: the new water holds too much of something itself.
+        ValueError: too many changes would be needed.
     """
     goals = dict(_goals(case, new, wrong))
     for name, (_, target, source) in goals.items():
         if source >= target:
-            called = {"gh": "GH"}.get(name, name)
-            raise ValueError(
-                f"the new water holds {source:g} of {called}, the target is {target:g}: no amount of it helps"
-            )
+            raise _TooRichError(name, source, target)
     for number in range(1, MOST_STEPS + 1):
         needed = max((_fraction(*g, number) for g in goals.values()), default=0.0)
         for fraction in (needed, cap) if 0.0 < needed <= cap + 1e-9 else ():
