@@ -1,6 +1,7 @@
 """The split of a change into causes, on tanks in which the one true cause is known."""
 
 import random
+import re
 from dataclasses import replace
 from zoneinfo import ZoneInfo
 
@@ -185,3 +186,25 @@ def test_plants_that_have_long_grown_back_are_blamed_for_nothing():
     assert blamed(20).mean > 0.0
     late = blamed(133)
     assert late is None or late.mean == late.sd == 0.0
+
+
+def test_water_that_cooled_is_told_as_a_cause_and_by_how_much():
+    """From 26 to 20 °C: the probe saw it.  Q10 of uptake 1.5 to 2.7: Macduff, Hopper & Wild 1987, J. Exp. Bot. 38:42-52."""
+    tale = story(4321, "unexplained")
+    watch = NitrateWatch(tale.tank, (STRIP,), "UTC", has_electrode=False)
+    state = watch.initial()
+    for event in tale.events:
+        watch.on_fact(state, event)
+    for n, light in enumerate(tale.lights):
+        watch.close_day(state, light, light.date, START_S + (n + 1) * DAY_S, 26.0 if n < tale.onset_day else 20.0)
+    report = watch.report(state, START_S + len(tale.lights) * DAY_S)
+    assert "temperature" in {s.cause for s in report.causes}
+    [share] = [s for s in report.causes if s.cause == "temperature"]
+    told = re.search(
+        r"the water is 20\.0 °C, before (\d\d\.\d), by which plants take up about (\d+) % less", share.text
+    )
+    assert told is not None
+    fall_c = float(told[1]) - 20.0
+    least, most = (100.0 * (1.0 - q10 ** (-fall_c / 10.0)) for q10 in (1.5, 2.7))
+    assert least - 1.0 <= float(told[2]) <= most + 1.0
+    assert share.change.mean > 0.0
