@@ -261,3 +261,13 @@ def test_fish_that_gasp_come_first_of_all_that_presses_and_nothing_is_said_twice
     told = seen_at(0.1, sour, entry("sighting", AT, what="gasping")).account
     assert told.headline == "Fish in distress." and told.todo.startswith("1. make the surface move")
     assert len([a for a in told.also if "no plain tap water" in a.lower()]) == 1
+
+
+def test_hardness_of_which_nothing_is_known_at_all_is_asked_for_on_the_page() -> None:
+    """As the guide writes it where nobody knows the tap: without source water there is no forecast to raise an alarm."""
+    text = re.sub(r"source_water = [^\n]*", "", SITE.format(started="2025-01-10", feed=0.9, more=""))
+    told = seen_at(1, strip(nitrate=10), site=text).water_sentences
+    assert told == ("KH was never tested, and nothing is known of the source water's. Add it to the next test.",)
+    assert not any("Add it" in s for s in seen_at(1, strip(nitrate=10, kh=5), site=text).water_sentences)
+    without_pad = re.sub(r"kh = \[[^\]]*\], ", "", text)
+    assert "No kit here measures KH" in seen_at(1, strip(nitrate=10), site=without_pad).water_sentences[0]

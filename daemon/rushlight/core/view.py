@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Sequence
+from collections.abc import Set as AbstractSet
 
+from rushlight.alarms.wording.words import sentence
 from rushlight.config.implied import alike, carries
 from rushlight.core import account, leaves
 from rushlight.core.present import ask_at
@@ -20,7 +22,7 @@ from rushlight.tank.routine import care
 from rushlight.tank.water import advice
 from rushlight.tank.water.chemistry import ChemistryReport
 from rushlight.tank.water.degrees import Hardness, band
-from rushlight.views import STANDING, Account, AlarmView, PlannedView, ProbeView, SiteView, TankView
+from rushlight.views import STANDING, Account, AlarmView, PlannedView, ProbeView, SiteView, TankView, no_kit_for
 
 _LONG_DAYS = 365.0
 """A limit farther off than this is nothing to speak of (own choice)."""
@@ -96,7 +98,7 @@ def _tank(tank: TankCore, state: TankState, at_s: float, probes: list[ProbeView]
         overdue=overdue,
         strips_left=left,
         reorder_at_s=tank.supplies.reorder_at_s(state.supplies, at_s),
-        water_sentences=water_sentences(tank.chemistry_report(state, at_s, report), tank.units),
+        water_sentences=water_sentences(tank.chemistry_report(state, at_s, report), tank.seen.measures, tank.units),
         remedy_kind=remedy.kind,
         remedy_sentences=tuple(advice.lines(remedy, tank.seen.measures, tank.units)),
         planned=tuple(
@@ -184,8 +186,8 @@ def tested(test: Test) -> dict[str, float | str]:
     return found
 
 
-def water_sentences(water: ChemistryReport, units: Units = METRIC) -> tuple[str, ...]:
-    """Ammonia and hardness as far as tests tell, a sentence each."""
+def water_sentences(water: ChemistryReport, measures: AbstractSet[str], units: Units = METRIC) -> tuple[str, ...]:
+    """Ammonia and hardness as far as tests tell, a sentence each; `measures`: what the kits here can test."""
     said: list[str] = []
     if water.un_ionised is not None and water.total_ammonia is not None:
         said.append(
@@ -195,13 +197,20 @@ def water_sentences(water: ChemistryReport, units: Units = METRIC) -> tuple[str,
         )
     for name, hardness in (("KH", water.kh), ("GH", water.gh)):
         if hardness is not None:
-            said.append(_hardness(name, hardness, units))
+            said.append(_hardness(name, hardness, units, measures))
+        elif name == "KH":
+            said.append(f"KH was never tested, and nothing is known of the source water's. {_untested(name, measures)}")
     return tuple(said)
 
 
-def _hardness(name: str, h: Hardness, units: Units) -> str:
+def _untested(name: str, measures: AbstractSet[str]) -> str:
+    return "Add it to the next test." if name.lower() in measures else sentence(no_kit_for([name.lower()]))
+
+
+def _hardness(name: str, h: Hardness, units: Units, measures: AbstractSet[str]) -> str:
     if not h.tests:
-        return f"{name} was never tested; by source water, feed and changes {band(h, units)}. Add it to the next test."
+        told = f"{name} was never tested; by source water, feed and changes {band(h, units)}."
+        return f"{told} {_untested(name, measures)}"
     level = f"{name} {band(h, units)}"
     if h.days_to_limit is None or h.days_to_limit > _LONG_DAYS:
         return f"{level}."
