@@ -271,3 +271,23 @@ def test_hardness_of_which_nothing_is_known_at_all_is_asked_for_on_the_page() ->
     assert not any("Add it" in s for s in seen_at(1, strip(nitrate=10, kh=5), site=text).water_sentences)
     without_pad = re.sub(r"kh = \[[^\]]*\], ", "", text)
     assert "No kit here measures KH" in seen_at(1, strip(nitrate=10), site=without_pad).water_sentences[0]
+
+
+def test_once_water_was_changed_the_old_test_plans_no_more_of_it() -> None:
+    """A keeper who has just changed half would else be shown three changes more on the figure of before."""
+    sour, changed = (
+        strip(ammonia=6, kh=5, ph=7.2, nitrate=25),
+        entry("water_change", "2026-03-02T15:00:00Z", fraction=0.5),
+    )
+    assert seen_at(1, sour).remedy_kind == "change"
+    view = seen_at(1, sour, changed)
+    assert view.remedy_sentences[0] == (
+        "Test ammonia before changing more: water has been changed since the last test."
+    )
+    assert seen_at(1, sour, changed, strip("2026-03-02T16:00:00Z", ammonia=3, kh=5, ph=7.2)).remedy_kind == "change"
+
+
+def test_a_tank_of_which_other_things_were_tested_is_not_called_never_tested() -> None:
+    told = seen_at(48, strip(ammonia=0, nitrite=0)).account
+    assert told.next_test_reason == "nitrate has never been tested"
+    assert any("nitrate has never been tested" in e for e in told.evidence)

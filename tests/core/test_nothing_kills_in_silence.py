@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 
 from helpers.site import config_of
-from helpers.waterstory import AT, SITE, STEADY, alarms, dues, entry, played, readings, seen_at, strip
+from helpers.waterstory import AT, SITE, STEADY, WEEKS, alarms, dues, entry, played, readings, seen_at, strip
 from rushlight.replay import replay
 from rushlight.science.chemistry import aftermath, ammonia
 from rushlight.science.chemistry.aftermath import Acidity
@@ -204,6 +204,8 @@ def test_hardness_that_was_never_tested_is_told_before_it_is_gone() -> None:
 def test_pressing_findings_move_the_next_test_in_the_same_instant() -> None:
     said = played(strip(ammonia=6, nitrite=3, kh=5, ph=7.2, nitrate=25))
     assert dues(said)[-1][:2] == (AT, "2026-03-03T12:00:00Z")
+    low = dues(played(*(strip(day, nitrate=10, kh=0, ph=6.4) for day in WEEKS[:1])))
+    assert low[-1][0] == WEEKS[0] and low[-1][2].startswith("carbonate hardness is running out")
 
 
 def test_one_test_that_finds_no_hardness_left_is_asked_for_again_at_once() -> None:

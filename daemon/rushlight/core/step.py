@@ -41,7 +41,7 @@ from rushlight.settings import Config
 from rushlight.tank.probes.gateway import gateways, power_back
 from rushlight.tank.probes.health import listen_from, note_interference
 from rushlight.tank.probes.watch import ProbeState, ProbeWatch
-from rushlight.tank.routine.reasons import PRESSING
+from rushlight.tank.routine.reasons import MOVE_DATE
 
 _DIPS_KEPT = 300
 """More entries than a day can hold at one in ten minutes, so that a clock gone wild can't fill the memory."""
@@ -319,7 +319,7 @@ class Core:
             out.append(effect)
             if isinstance(effect, AlarmChange):
                 out += self.notifier.on_change(state.notify, effect)
-                if effect.tank is not None and effect.alarm in PRESSING:
+                if effect.tank is not None and effect.alarm in MOVE_DATE:
                     pressed.add(effect.tank)
         out = self.notifier.as_one(state.notify, out)
         # What presses for a test moves its date in the same instant, not when the tank is next looked at.

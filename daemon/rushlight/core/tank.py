@@ -421,9 +421,7 @@ class TankCore:
 
     def _as_done(self, state: TankState, at_s: float, finding: Finding) -> Finding:
         """Where the water was changed since the last test, another test is asked for and no change."""
-        changed_s = max((s for s, _ in state.changed if s <= at_s), default=None)
-        tested_s = max((t.at_s for t in state.tests if t.at_s <= at_s), default=None)
-        if finding.alarm not in _ASK_FOR_CHANGE or changed_s is None or tested_s is None or changed_s <= tested_s:
+        if finding.alarm not in _ASK_FOR_CHANGE or not self._changed_since_test(state, at_s):
             return finding
         substance, name = _ASK_FOR_CHANGE[finding.alarm]
         told = dataclasses.replace(
@@ -433,6 +431,12 @@ class TankCore:
             asks=(substance,),
         )
         return dataclasses.replace(finding, evidence=told)
+
+    @staticmethod
+    def _changed_since_test(state: TankState, at_s: float) -> bool:
+        changed_s = max((s for s, _ in state.changed if s <= at_s), default=None)
+        tested_s = max((t.at_s for t in state.tests if t.at_s <= at_s), default=None)
+        return changed_s is not None and tested_s is not None and changed_s > tested_s
 
     def _by_kits(self, alarm: str, told: Evidence) -> Evidence:
         """With what it asks to test and no kit here measures."""
@@ -455,7 +459,8 @@ class TankCore:
         told = self.chemistry_report(state, at_s, report)
         unsure = report.nitrate is None or self.routine.misfit(state.routine, at_s)
         nitrate = None if unsure or report.nitrate is None else report.nitrate.mean
-        return planner.remedy(case_of(self.tank, told, nitrate, temp_c=self.fresh(state, "temperature", at_s)))
+        made = planner.remedy(case_of(self.tank, told, nitrate, temp_c=self.fresh(state, "temperature", at_s)))
+        return planner.as_done(made) if self._changed_since_test(state, at_s) else made
 
     def chemistry_report(self, state: TankState, at_s: float, report: NitrateReport) -> ChemistryReport:
         """The water's chemistry by the probes' present values and the present rates."""

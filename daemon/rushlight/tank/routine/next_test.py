@@ -282,7 +282,8 @@ class RoutineWatch:
         """The earliest of all that asks for a test, within the shortest and longest interval after the last."""
         last = self._last(state, at_s)
         if last is None:
-            return (state.begun_s if state.begun_s is not None else at_s), "this tank has never been tested"
+            never = "nitrate" if state.marks else "this tank"
+            return (state.begun_s if state.begun_s is not None else at_s), f"{never} has never been tested"
         tested_s = last[0]
         due_at_s, reason = min(self._wishes(state, at_s, risk, pressing, surprised=surprised))
         # A wish that is heard of late asks for a test now, not for one last week.
@@ -459,7 +460,9 @@ class RoutineWatch:
             last_test_at_s=None if last is None else last[0],
             reason=state.asked,
             strips_left=strips_left if without else None,
-            sentence=reasons.overdue_sentence(late_s, None if last is None else at_s - last[0]),
+            sentence=reasons.overdue_sentence(
+                late_s, None if last is None else at_s - last[0], others=bool(state.marks)
+            ),
             cause_sentence=state.asked if state.asked_of and not without else "",
             action_sentence=BUY if without else "",
             sitter_sentence=BUY_SITTER if without else "",

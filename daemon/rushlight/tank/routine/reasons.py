@@ -53,6 +53,8 @@ PRESSING = {
     "probe_silent": (0.7, "a probe is silent, so the test is the only witness"),
 }
 """Standing alarms: how far between the shortest and the longest interval the next test may lie (own choice)."""
+MOVE_DATE = PRESSING.keys() | AT_ONCE.keys() | RUNNING_OUT.keys()
+"""All alarms that may move the next test: where one rises or returns it is dated anew in the same instant."""
 FINE_PADS = 1.25
 """Pads whose values lie no further apart than by this factor are as fine as a strip's reading error (own choice)."""
 
@@ -132,10 +134,10 @@ def coarse(pads: Sequence[float], limit: float, units: Units = METRIC) -> str:
     )
 
 
-def overdue_sentence(late_s: float, since_s: float | None) -> str:
-    """How late the test is and when the last one was, both in seconds; None: there was none."""
+def overdue_sentence(late_s: float, since_s: float | None, *, others: bool = False) -> str:
+    """How late the test is and when the last one was, both in seconds; None: there was none, or only of `others`."""
     if since_s is None:
-        return "the water has never been tested"
+        return "nitrate has never been tested" if others else "the water has never been tested"
     late = round(late_s / DAY_S)
     when = "since yesterday" if late <= 1 else f"for {late} days"
     days = round(since_s / DAY_S)

@@ -34,7 +34,15 @@ NAMES: Mapping[str, tuple[str, str]] = MappingProxyType(
 
 
 _TESTED: Mapping[str, tuple[str, ...]] = MappingProxyType(
-    {"pH": ("ph",), "KH": ("kh",), "ammonia": ("ammonia",), "the tap's pH": ("ph",), "the tap's KH": ("kh",)}
+    {
+        "pH": ("ph",),
+        "KH": ("kh",),
+        "GH": ("gh",),
+        "ammonia": ("ammonia",),
+        "nitrite": ("nitrite",),
+        "the tap's pH": ("ph",),
+        "the tap's KH": ("kh",),
+    }
 )
 """What the planner finds missing, as substances of a test."""
 
@@ -55,6 +63,8 @@ def action(made: Remedy, units: Units = METRIC) -> str:  # noqa: PLR0911 - one l
         case "conditioner":
             again = "test chlorine and ammonia in an hour"
             return f"dose water conditioner for the whole tank by its label, and {again}; no {_tap()}"
+        case "test first" if made.done:
+            return f"test {_list(made.missing)} before changing more: water has been changed since the last test"
         case "test first":
             return f"give no feed, and test {_list(made.missing)} before changing any water: it might do harm"
         case "change":

@@ -21,6 +21,7 @@ from rushlight.science.chemistry import aftermath, remedies
 from rushlight.science.chemistry.aftermath import Acidity, Aftermath, Moment
 from rushlight.science.chemistry.water_change import DAILY_CAP, Contents, mixed
 from rushlight.settings import Limits
+from rushlight.views import CALLED
 
 Kind = Literal["none", "change", "matched", "bicarbonate", "conditioner", "test first", "impossible"]
 
@@ -85,6 +86,8 @@ class Remedy:
     """The tank with it, for kind `conditioner`; None where its pH is not known."""
     missing: tuple[str, ...] = ()
     """What must be tested before anything is done to the water."""
+    done: bool = False
+    """Water has been changed since the last test."""
     why: str = ""
     too_rich: tuple[str, float, float] | None = None
     """Why it is impossible: the substance of which the new water holds so much, and the level that was aimed at."""
@@ -147,6 +150,17 @@ def remedy(case: Case) -> Remedy:
     made = dataclasses.replace(made, wrong=wrong, before=case.tank, salt_g=salt_g, aired=price_of_air(case.tank))
     made = dataclasses.replace(made, warm_c=None if case.temp_assumed else case.tank.temp_c)
     return dataclasses.replace(made, freed=brought) if made.steps else made
+
+
+def as_done(made: Remedy) -> Remedy:
+    """The same once water has been changed since the last test: what that test found is to be tested again first.
+
+    Nitrate is reckoned on through a change, and conditioner against chlorine cannot wait: these stay.
+    """
+    again = tuple(CALLED.get(w, w) for w in made.wrong if w in ("ammonia", "nitrite", "kh", "gh"))
+    if made.kind in ("none", "conditioner") or not again:
+        return made
+    return Remedy(kind="test first", wrong=made.wrong, before=made.before, missing=again, aired=made.aired, done=True)
 
 
 def _treat(case: Case, wrong: tuple[str, ...]) -> Remedy:
