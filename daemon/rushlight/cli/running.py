@@ -85,7 +85,7 @@ def check(config_file: Path | None, *, send: bool, no_probes: bool, access_list:
         f"{len(things)} {name if len(things) == 1 else name + 's'}"
         for name, things in (("tank", config.tank), ("probe", config.probe), ("kit", config.kit))
     )
-    console.print(f"configuration: well ({counted})")
+    console.print(f"The configuration is sound: {counted}.")
     found = checks.readable_topics(config, find_config(config_file))
     found += [] if no_probes else _probes(config, console)
     found += _trials(config) if send else checks.channels(config, clock.SystemClock(), send=False)
