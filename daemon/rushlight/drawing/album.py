@@ -40,7 +40,8 @@ def strip(shots: Sequence[Shot], span: Span, *, zone: zoneinfo.ZoneInfo, palette
             shown.append((x, shot))
     parts = [_picture(x, shot) for x, shot in reversed(shown)]
     for at_s, text in dates(*span, zone):
-        parts.append(tag("text", text, x=c.x(at_s), y=86, font_size=TEXT, text_anchor="middle", fill=palette.ink))
+        x, anchor = c.place(c.x(at_s), text)
+        parts.append(tag("text", text, x=x, y=86, font_size=TEXT, text_anchor=anchor, fill=palette.ink))
     said = f"Pictures: {len(shown)} of {len(inside)} shown, each over its day"
     drawn = sheet("Pictures", said, (width, 92), palette, "".join(parts))
     return drawn.replace(' role="img"', ' role="group"', 1)  # a picture of links: each is to be reached

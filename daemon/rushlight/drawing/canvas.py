@@ -150,6 +150,11 @@ class Canvas:
         """Text at a place in pixels."""
         self._parts.append(over(text, x, y, colour, self.palette, anchor=anchor))
 
+    def place(self, x: float, text: str) -> tuple[float, str]:
+        """Where a word about `x` is anchored so that the right edge does not cut it."""
+        half = TEXT * 0.3 * len(text)
+        return (x, "middle") if x + half <= self.width else (self.width - 1.0, "end")
+
     def svg(self, description: str) -> str:
         """The finished picture; `description` is what it shows in words."""
         body = "".join((*self._axes(), *self._parts))
@@ -168,8 +173,7 @@ class Canvas:
         for at_s, text in dates(self.from_s, self.to_s, self.zone):
             x = self.x(at_s)
             yield tag("path", d=f"M{x:.1f} {foot}v4", stroke=ink, stroke_width=0.8)
-            half = TEXT * 0.3 * len(text)
-            x, anchor = (x, "middle") if x + half <= self.width else (self.width - 1.0, "end")
+            x, anchor = self.place(x, text)
             yield tag("text", text, x=x, y=foot + 17, font_size=TEXT, text_anchor=anchor, fill=ink)
         yield tag("path", d=f"M{self.left} {foot}H{end}", stroke=ink, stroke_width=0.8)
 
