@@ -13,7 +13,7 @@ import zoneinfo
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
-from xml.sax.saxutils import quoteattr
+from xml.sax.saxutils import escape, quoteattr
 
 from rushlight.drawing.canvas import dates, tag, ticks
 from rushlight.localtime import local_time
@@ -83,7 +83,7 @@ class Scale:
 
 
 def lane(shown: Lane, span_s: tuple[float, float], now_s: float, zone: zoneinfo.ZoneInfo) -> str:
-    """The lane as SVG, with a line at the present moment."""
+    """The lane as SVG, with a line at the present moment; as a sentence where nothing is known."""
     scale = Scale(span_s, _values(shown))
     words = "".join(_words(shown, scale))
     body = "".join((*_grid(shown, scale, now_s, zone), *_uprights(shown, scale), *_curves(shown, scale)))
@@ -91,7 +91,7 @@ def lane(shown: Lane, span_s: tuple[float, float], now_s: float, zone: zoneinfo.
     return (
         f'<svg class="lane{" tall" if shown.tall else ""}" role="img" aria-label={said}>{plot(body)}{words}</svg>'
         if shown.curves or shown.uprights
-        else f'<svg class="lane empty" role="img" aria-label={said}>{tag("text", shown.said, x="4", y="60%")}</svg>'
+        else f'<p class="empty">{escape(shown.said[:1].upper() + shown.said[1:])}.</p>'
     )
 
 
