@@ -324,6 +324,20 @@ MUTANTS = (
         'if way.state == "delivered":',
         ("tests/web/test_still_to_do.py",),
     ),
+    Mutant(
+        "an entry is written down on the phone only after it could not be sent",
+        f"{DAEMON}/web/static/page.js",
+        "try { keep(entry); } catch { kept = false; }",
+        "",
+        ("tests/web/test_browser.py::test_a_page_that_is_left_while_it_sends_loses_and_doubles_nothing",),
+    ),
+    Mutant(
+        "any answer counts as ours",
+        f"{DAEMON}/web/static/page.js",
+        "answer.ok && answer.redirected && /[?&](done|again)=/.test(new URL(answer.url).search)",
+        "answer.ok",
+        ("tests/web/test_browser.py::test_two_tabs_keep_apart_and_only_our_own_answer_counts",),
+    ),
 )
 
 

@@ -72,6 +72,7 @@ def play(seed: int) -> Lived:
     crew = staff.Staff.of(seed)
     timeline = Timeline(core, core.initial())
     events, effects, looks, states, us = [], [], list[Look](), States(), set[str]()
+    before: dict[str, str] = {}
     for event, said in staff.play(core, seed, crew, timeline):
         events.append(event)
         effects += said
@@ -82,7 +83,7 @@ def play(seed: int) -> Lived:
             view = site_view(core, timeline.state, timeline.state.at_s or event.at_s)
             if states.setdefault(seen_of(view), view) is view:
                 us |= {t for tank in site_view(abroad, timeline.state, view.at_s).tanks for t in all_of(tank)}
-        us |= {t for m in said if isinstance(m, Message) for t in told_abroad(abroad, timeline.state, m)}
+        us |= {t for m in said if isinstance(m, Message) for t in told_abroad(abroad, timeline.state, m, before)}
     return events, effects, crew.truth, looks, states, us
 
 
@@ -90,10 +91,13 @@ def american() -> str:
     return text().replace("[site]\n", '[site]\nunits = "us"\n', 1)
 
 
-def told_abroad(abroad: Core, state: SiteState, message: Message) -> tuple[str, str]:
-    """The message as the same record would be told in the other site's units; what was told before stays as it was."""
-    ask, tellings = ask_at(abroad, state, message.at_s), copy.deepcopy(state.notify.telling)
-    made = abroad.writer.message(message, state.alarms.alarms, tellings, ask)
+def told_abroad(abroad: Core, state: SiteState, message: Message, before: dict[str, str]) -> tuple[str, str]:
+    """The message as the other site would have been told it; `before` keeps the figures that it was told last."""
+    tellings = copy.deepcopy(state.notify.telling)
+    for alarm, telling in tellings.items():
+        telling.figure = before.get(alarm, "")
+    made = abroad.writer.message(message, state.alarms.alarms, tellings, ask_at(abroad, state, message.at_s))
+    before.update({told.alarm: tellings[told.alarm].figure for told in message.alarms if told.alarm in tellings})
     return made.title, made.body
 
 
