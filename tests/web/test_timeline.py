@@ -177,7 +177,7 @@ def lane(page: str, name: str) -> str:
 def test_every_lane_is_there_and_a_gap_is_a_gap(site: Site) -> None:
     page = shown(site.client(), "stretch=year")
     for name in ("Nitrate", "Supply and uptake", "Light", "Temperature", "pH"):
-        assert lane(page, name)
+        assert f"<h3>{name}</h3>" in page
     lines = re.findall(r'class="line first"', lane(page, "Nitrate"))
     assert len(lines) == 2, "two weeks without a closed day part the line"
     assert len(re.findall(r'class="line first"', lane(shown(site.client(), "stretch=quarter"), "Nitrate"))) == 1
