@@ -236,6 +236,21 @@ def test_the_budget_holds_medium_and_keeps_a_reserve_for_high():
     assert all(d.body.startswith("t") and len(d.body) <= 300 for d in digests)
 
 
+def test_a_message_of_several_things_is_one_of_the_hour_s():
+    """Five things held overnight are one message; of an hour's three for what is not high, two more go out at once."""
+    tanks = tuple(Tank(id=f"t{i}", litres=1) for i in range(8))
+    scene = Scene(replace(BASE, tank=tanks, push=replace(BASE.push, per_hour=6, reserve_for_high=3)))
+    for i in range(5):
+        scene.change(NIGHT + i, alarm="ph_low", tank=f"t{i}")
+    [digest] = scene.until(MORNING + GATHER_S)
+    assert len(digest.alarms) == 5
+    after_s = MORNING + 2 * GATHER_S
+    for i in (5, 6, 7):
+        scene.change(after_s + 60 * GATHER_S * (i - 5) / 60, alarm="ph_low", tank=f"t{i}")
+        scene.until(after_s + GATHER_S * (i - 4))
+    assert len(scene.said) == 3, "the morning's counts once, and the third of these waits"
+
+
 def test_what_is_told_late_is_told_as_it_is_now():
     scene = Scene()
     scene.evidence["foyer.ph_low"] = LevelEvidence(quantity="ph", value=6.31, limit=6.4)

@@ -63,7 +63,9 @@ class Drill:
         sys.stdout.flush()
 
     def apt(self, *words: str, check: bool = True) -> subprocess.CompletedProcess[str]:
-        return self.machine.run("env", "DEBIAN_FRONTEND=noninteractive", "apt-get", "-y", "-q", *words, check=check)
+        return self.machine.run(
+            "env", "DEBIAN_FRONTEND=noninteractive", "apt-get", "-y", "-q", *words, check=check, timeout=900
+        )
 
     def install(self, deb: Path, *, check: bool = True) -> subprocess.CompletedProcess[str]:
         shutil.copy(deb, self.machine.root / "root" / deb.name)

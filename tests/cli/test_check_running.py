@@ -55,3 +55,19 @@ def test_a_serial_probe_is_well_while_the_daemon_holds_its_port(tmp_path: Path) 
         if daemon.process is not None:
             daemon.stop()
         board.unplug()
+
+
+def test_a_topic_that_others_may_read_is_not_well(tmp_path: Path) -> None:
+    """Whoever knows the topic reads the alarms, so the file that holds it is nobody else's."""
+    file = tmp_path / "config.toml"
+    file.write_text(
+        CONFIG
+        + f'[push]\nserver = "http://127.0.0.1:9"\ntopic = "a-topic"\n[storage]\nfolder = "{tmp_path / "data"}"\n'
+    )
+    daemon, topic = Daemon(file), "which others may read"
+    file.chmod(0o644)
+    open_ = daemon.command("check", "--no-probes", check=False)
+    assert open_.returncode == 1
+    assert topic in " ".join(open_.stdout.split()) and "push.topic" in open_.stdout
+    file.chmod(0o640)
+    assert topic not in " ".join(daemon.command("check", "--no-probes", check=False).stdout.split())

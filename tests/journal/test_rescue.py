@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import random
 import sqlite3
 from contextlib import closing
@@ -42,6 +43,22 @@ def spoil(path: Path, page: int, pages: int = 1) -> None:
     with path.open("r+b") as f:
         f.seek((page - 1) * schema.PAGE_BYTES)
         f.write(random.Random(page).randbytes(pages * schema.PAGE_BYTES))
+
+
+def test_an_entry_is_in_the_list_on_the_disk_before_it_is_kept(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """`append` comes back after the list of entries has been written and synced, with the entry in it."""
+    synced: list[str] = []
+    sync = os.fdatasync
+
+    def watched(fd: int) -> None:
+        sync(fd)
+        synced.append(Path(f"/proc/self/fd/{fd}").readlink().read_text(errors="replace"))
+
+    monkeypatch.setattr(os, "fdatasync", watched)
+    journal = opened(path)
+    assert journal.append([strip("one")], urgent=True, at_s=T0).durable
+    assert any('"one"' in content for content in synced)
+    journal.close(T0)
 
 
 def root(path: Path, table: str) -> int:

@@ -164,6 +164,27 @@ def test_rows_of_an_untrusted_clock_are_moved_together(tmp_path: Path) -> None:
     journal.close(right)
 
 
+def test_rows_of_two_boots_are_moved_apart(tmp_path: Path) -> None:
+    """Each boot counts from its own start, and a daemon that is started anew within one goes on with its number."""
+    path, wrong = tmp_path / "journal.sqlite", T0 - 365 * 86400
+
+    def lived(boot_id: str, name: str) -> Journal:
+        journal = opened(path, boot_id=boot_id)
+        note = Note(at_s=wrong, id=name, tank="foyer", text=name)
+        journal.append([Recorded(note, mono_s=10.0, clock_ok=False)], urgent=True, at_s=wrong)
+        return journal
+
+    lived("boot-x", "first").close(wrong)
+    lived("boot-y", "second").close(wrong)
+    again = lived("boot-x", "third")
+    assert query(path, "SELECT id, no FROM boot ORDER BY no") == [("boot-x", 1), ("boot-y", 2)]
+    assert again.restamp("boot-x", T0, at_s=T0) == 2
+    at_s = {s.event.id: s.event.at_s for s in again.events_since(0)}
+    assert at_s == {"first": T0 + 10, "second": wrong, "third": T0 + 10}
+    assert again.restamp("boot-y", T0 + 500, at_s=T0) == 1
+    again.close(T0)
+
+
 def test_a_reader_in_another_thread_sees_only_what_is_committed(journal: Journal) -> None:
     journal.append([reading(1)], urgent=True, at_s=T0)
     journal.append([reading(2)], urgent=False, at_s=T0)

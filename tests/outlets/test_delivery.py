@@ -124,6 +124,16 @@ def test_a_second_channel_waits_half_an_hour_for_medium(receiver):
     assert house.outbox.waiting() == [], "what arrived is not sent again when the first channel recovers"
 
 
+def test_nobody_waits_for_a_receiver_that_asks_for_longer_than_that(receiver):
+    """It asks for three quarters of an hour at the first try: the other channel is asked at once."""
+    push, hook = receiver("503:2700"), receiver("200")
+    house = House(outlets(push, hook))
+    house.find("test_overdue", "raise")
+    house.run(house.now_s + 300)
+    house.delivery.stop()
+    assert keys_at(hook) == [house.messages[0].key]
+
+
 def test_a_refusal_for_good_goes_to_the_second_channel_and_is_told(receiver):
     push, hook = receiver("403"), receiver("200")
     house = House(outlets(push, hook))

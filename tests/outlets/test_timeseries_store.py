@@ -106,6 +106,18 @@ def test_rows_arrive_with_milliseconds_and_the_same_twice_is_one(feed: Feed, fro
     assert server.points() == found
 
 
+def test_a_site_whose_name_ends_in_a_backslash_arrives(front: Front, server: Server) -> None:
+    """The client escapes blanks, commas and equal signs in a tag; a backslash before its end is read in two ways."""
+    named = replace(config(), site=replace(config().site, name='Rowan "Street", a=b\\'))
+    writer = Writer(settings(f"http://127.0.0.1:{front.port}"), TOKEN)
+    sender = Sender(writer.write, lambda line, why: pytest.fail(f"{why}: {line}"))
+    back_fill(events(0, 12), Points(named, "inst"), sender)
+    writer.close()
+    found = values_only(server.points())
+    assert sorted(found.values()) == sorted(wanted(events(0, 12)).values())
+    assert {dict(tags)["site"] for _, tags, _ in found} == {'Rowan "Street", a=b/'}
+
+
 def test_estimates_and_alarms_arrive(feed: Feed, server: Server) -> None:
     band = Estimate(mean=18.0, low=12.5, high=24.0)
     day = Daily(at_s=START_S + 86400, tank="foyer", date="2025-06-01", light_dose_mol=5.5, nitrate=band)
