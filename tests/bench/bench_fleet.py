@@ -24,8 +24,8 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from helpers import fleetday
 from helpers.fleet import Hub, Member, running
-from helpers.hub import until
 from helpers.store import Server
+from helpers.waiting import until
 
 BATCH = 500
 EVERY_S = 60.0

@@ -27,7 +27,8 @@ import paho.mqtt.client as mqtt
 from figures import Figure, median_s, show
 
 from helpers.daemon import Daemon
-from helpers.hub import Broker, probe, until, view, with_tank
+from helpers.hub import Broker, probe, view, with_tank
+from helpers.waiting import until
 from rushlight.clock import SystemClock
 from rushlight.journal.store import Journal
 from rushlight.outlets.hub.entities import states

@@ -23,8 +23,9 @@ import requests
 from figures import Figure, show
 
 from helpers.daemon import Daemon
-from helpers.hub import Broker, until
+from helpers.hub import Broker
 from helpers.receivers import Receiver
+from helpers.waiting import until
 
 CONFIG = """
 [site]

@@ -19,9 +19,9 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from helpers import store
-from helpers.hub import until
 from helpers.store import TOKEN, Daemon, Front, Server
 from helpers.timeseries import config, events, expected, values_only
+from helpers.waiting import until
 from rushlight.outlets.timeseries.feed import BATCH_ROWS, Sender, Writer, back_fill, lines_of
 from rushlight.outlets.timeseries.points import Points
 from rushlight.settings import Timeseries

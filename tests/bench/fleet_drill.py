@@ -30,7 +30,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from helpers import fleetday
 from helpers.fleet import Hub, running
-from helpers.hub import until
+from helpers.waiting import until
 
 EVERY_S, LIVE_S = 120.0, 10.0
 QUICK = {

@@ -19,8 +19,9 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from helpers.daemon import RUSHLIGHT, STRIP, TRUSTED_LIBRARY, until
+from helpers.daemon import RUSHLIGHT, STRIP, TRUSTED_LIBRARY
 from helpers.hub import Broker
+from helpers.waiting import until
 from rushlight import eventlines
 from rushlight.intake.polling import CHANGES
 from rushlight.service import control

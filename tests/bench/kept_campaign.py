@@ -32,10 +32,11 @@ import paho.mqtt.client as mqtt
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from helpers.boards import Boards
-from helpers.daemon import RUSHLIGHT, STRIP, TRUSTED_LIBRARY, Daemon, until
+from helpers.daemon import RUSHLIGHT, STRIP, TRUSTED_LIBRARY, Daemon
 from helpers.hub import Broker
 from helpers.page import Client
 from helpers.receivers import free_port
+from helpers.waiting import until
 from rushlight import eventlines
 from rushlight.service import control
 

@@ -26,8 +26,8 @@ sys.path.insert(0, str(HERE.parents[1]))
 from PIL import Image  # noqa: E402
 
 from helpers.browser import chromium  # noqa: E402
-from helpers.daemon import until  # noqa: E402
 from helpers.page import PASSPHRASE, Site, page_site  # noqa: E402
+from helpers.waiting import until  # noqa: E402
 from rushlight.clock import SystemClock  # noqa: E402
 from rushlight.config import loading  # noqa: E402
 from rushlight.core.step import Core  # noqa: E402

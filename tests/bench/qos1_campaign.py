@@ -19,8 +19,9 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from helpers.boards import Boards
-from helpers.daemon import STRIP, TRUSTED_LIBRARY, Daemon, until
+from helpers.daemon import STRIP, TRUSTED_LIBRARY, Daemon
 from helpers.hub import Broker
+from helpers.waiting import until
 from rushlight.service import control
 
 _HEAD = (

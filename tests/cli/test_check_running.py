@@ -6,9 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from helpers.daemon import Daemon, until
+from helpers.daemon import Daemon
 from helpers.serialbench import Board
 from helpers.site import CONFIG
+from helpers.waiting import until
 
 pytestmark = pytest.mark.slow
 

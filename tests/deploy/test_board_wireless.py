@@ -20,7 +20,8 @@ from typing import Any
 import pytest
 
 from helpers import debian, wireless
-from helpers.wireless import Broker, Listener, WirelessBoard, until
+from helpers.waiting import until
+from helpers.wireless import Broker, Listener, WirelessBoard
 from rushlight_drivers import Channel, mqtt
 
 pytestmark = [pytest.mark.broker, pytest.mark.skipif(not shutil.which("mosquitto"), reason="needs mosquitto")]
@@ -95,7 +96,7 @@ def test_a_broker_that_comes_later_and_one_that_is_restarted(
 ) -> None:
     board = switch_on()
     board.says("nobody answers at 127.0.0.1")
-    until("the lamp tells", lambda: board.flashes() == flashes_for("nobody answers"))
+    until(lambda: board.flashes() == flashes_for("nobody answers"), what="the lamp tells")
     broker.start()
     listener = listen()
     listener.hears(2)
@@ -103,7 +104,7 @@ def test_a_broker_that_comes_later_and_one_that_is_restarted(
     board.says("the broker ended the connection|the connection broke")
     broker.start()
     listener.hears(2)
-    until("the lamp is dark", lambda: board.flashes() == 0)
+    until(lambda: board.flashes() == 0, what="the lamp is dark")
 
 
 @pytest.mark.slow
@@ -117,8 +118,8 @@ def test_a_broker_that_hangs_is_waited_for_but_not_for_ever(
     listener.hears(2)
     broker.signal(signal.SIGSTOP)
     board.says("the broker does not answer", 10)
-    until("and tries again", lambda: sum("does not answer" in s or "takes nothing" in s for s in board.said) >= 1)
-    until("the lamp tells", lambda: board.flashes() == flashes_for("broken off"))
+    until(lambda: sum("does not answer" in s or "takes nothing" in s for s in board.said) >= 1, what="and tries again")
+    until(lambda: board.flashes() == flashes_for("broken off"), what="the lamp tells")
     broker.signal(signal.SIGCONT)
     listener.hears(2)
 
@@ -129,7 +130,7 @@ def test_a_wrong_password_is_told_and_a_mended_one_taken(
     broker.start()
     board = switch_on(password="new")
     board.says("refuses user or password")
-    until("the lamp tells", lambda: board.flashes() == flashes_for("refuses"))
+    until(lambda: board.flashes() == flashes_for("refuses"), what="the lamp tells")
     broker.passwords["board"] = "new"
     broker.write_passwords()
     broker.restart()
@@ -149,7 +150,7 @@ def test_an_authority_of_another_pi_is_told_and_the_restored_one_taken(
     broker.start()
     board = switch_on(ca=copy / "ca.der")
     board.says("not trusted: The certificate is not correctly signed by the trusted CA")
-    until("the lamp tells", lambda: board.flashes() == flashes_for("not trusted"))
+    until(lambda: board.flashes() == flashes_for("not trusted"), what="the lamp tells")
     for file in copy.iterdir():
         shutil.copy(file, broker.authority)
     broker.certify()
@@ -253,7 +254,7 @@ def test_the_broker_answers_over_version_six_by_the_same_certificate(tmp_path: P
     try:
         context = ssl.create_default_context(cafile=broker.authority / "ca.crt")
         for address in ("::1", "127.0.0.1"):
-            until("its listener", lambda a=address: _answers(a, broker.tls))
+            until(lambda a=address: _answers(a, broker.tls), what="its listener")
             plain = socket.create_connection((address, broker.tls), 10)
             with context.wrap_socket(plain, server_hostname="rushlight-broker") as secured:
                 assert secured.version() == "TLSv1.3", address
@@ -297,24 +298,24 @@ def test_wifi_that_is_not_there_refuses_or_comes_back(
     listener.hears(1)
     board.radio.write_text("nothing there")
     board.says("no Wi-Fi network house")
-    until("the lamp tells", lambda: board.flashes() == flashes_for("no Wi-Fi"))
+    until(lambda: board.flashes() == flashes_for("no Wi-Fi"), what="the lamp tells")
     board.radio.write_text("wrong password")
     board.says("house refuses its password")
-    until("the lamp tells", lambda: board.flashes() == flashes_for("Wi-Fi password"))
+    until(lambda: board.flashes() == flashes_for("Wi-Fi password"), what="the lamp tells")
     board.radio.write_text("joined")
     listener.hears(2)
 
 
 def test_a_radio_that_is_stuck_gets_a_restart_of_the_board(switch_on: Switch) -> None:
     board = switch_on(scene='open(machine.SCENE["radio"], "w").write("nothing there"); wireless.WIFI_RESET_MS = 500')
-    until("the board restarts itself", lambda: board.status() == 3)
+    until(lambda: board.status() == 3, what="the board restarts itself")
 
 
 def test_a_board_without_the_authoritys_file_says_so(broker: Broker, switch_on: Switch, tmp_path: Path) -> None:
     broker.start()
     board = switch_on(ca=tmp_path / "nowhere")
     board.says("there is no file .*ca.der on this board")
-    until("the lamp tells", lambda: board.flashes() == flashes_for("is missing on the board"))
+    until(lambda: board.flashes() == flashes_for("is missing on the board"), what="the lamp tells")
 
 
 # ---------------------------------------------------------------------- the certificate

@@ -16,8 +16,8 @@ from typing import Any
 import pytest
 
 from helpers.fleet import MISSING, Hub, running
-from helpers.hub import until
 from helpers.timeseries import config
+from helpers.waiting import until
 from rushlight.effects import Daily, Estimate
 from rushlight.events import Reading
 from rushlight.outlets.timeseries.feed import Sender, Writer, lines_of

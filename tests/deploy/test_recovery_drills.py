@@ -24,6 +24,7 @@ from typing import Any
 
 import pytest
 
+from helpers.waiting import until
 from rushlight.clock import SystemClock
 from rushlight.config import loading as configuration
 from rushlight.service import control
@@ -61,7 +62,7 @@ def running(folder: Path, clock: BoardClock, boot_id: str, synchronised: Callabl
     thread = threading.Thread(target=lambda: status.append(service.run()))
     thread.start()
     try:
-        until("the daemon answers", lambda: _answers(folder))
+        until(lambda: _answers(folder), what="the daemon answers")
         yield service
     finally:
         service.stop.set()
@@ -74,13 +75,6 @@ def _answers(folder: Path) -> bool:
         control.ask(folder, do="view")
         return True
     return False
-
-
-def until(what: str, condition: Callable[[], object], within_s: float = 30.0) -> None:
-    deadline = time.monotonic() + within_s
-    while not condition():
-        assert time.monotonic() < deadline, f"not within {within_s:g} s: {what}"
-        time.sleep(0.1)
 
 
 def exported(folder: Path) -> list[dict[str, Any]]:
@@ -117,17 +111,17 @@ def test_a_wrong_clock_at_boot_leaves_no_wrong_time_behind(tmp_path: Path, shift
     # The board comes up with the wrong time and works at once; somebody tests; then the network tells the time.
     clock = BoardClock(shift_s)
     with running(folder, clock, "second boot", synchronised.is_set):
-        until("values although the time is wrong", lambda: _reading(folder) is not None)
+        until(lambda: _reading(folder) is not None, what="values although the time is wrong")
         first_s = _reading(folder)["value_at_s"]
-        until("the next value", lambda: _reading(folder)["value_at_s"] > first_s)
+        until(lambda: _reading(folder)["value_at_s"] > first_s, what="the next value")
         assert not control.ask(folder, do="view")["view"]["clock_ok"]
         control.ask(
             folder, do="record", line=strip_test(time.time(), "meanwhile")
         )  # from a phone, which knows the time
         clock.shift_s = 0.0
         synchronised.set()
-        until("the clock is trusted", lambda: control.ask(folder, do="view")["view"]["clock_ok"])
-        until("more values", lambda: (_reading(folder) or {}).get("value_at_s", 0) > time.time() - 3)
+        until(lambda: control.ask(folder, do="view")["view"]["clock_ok"], what="the clock is trusted")
+        until(lambda: (_reading(folder) or {}).get("value_at_s", 0) > time.time() - 3, what="more values")
     ended_s = time.time()
 
     lines = exported(folder)
@@ -139,7 +133,7 @@ def test_a_wrong_clock_at_boot_leaves_no_wrong_time_behind(tmp_path: Path, shift
 
     # The next start finds nothing to mend.
     with running(folder, BoardClock(0.0), "second boot", synchronised.is_set):
-        until("values again", lambda: _reading(folder) is not None)
+        until(lambda: _reading(folder) is not None, what="values again")
         standing = [a["alarm"] for t in control.ask(folder, do="view")["view"]["tanks"] for a in t["alarms"]]
         assert "clock_untrusted" not in standing
     again = exported(folder)

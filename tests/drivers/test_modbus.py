@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 from pydantic import TypeAdapter, ValidationError
 
 from helpers.driverrigs import modbus_answer
-from helpers.hub import until
 from helpers.serialbench import Board
+from helpers.waiting import until
 from rushlight_drivers import Channel, LinkError
 from rushlight_drivers.formats.checksums import crc16_modbus
 from rushlight_drivers.modbus import ModbusDriver, Options, decode

@@ -15,8 +15,9 @@ from pydantic import TypeAdapter
 
 import rushlight_drivers
 from helpers.driverrigs import publish
-from helpers.hub import MOSQUITTO, Broker, until
+from helpers.hub import MOSQUITTO, Broker
 from helpers.serialbench import Board
+from helpers.waiting import until
 from rushlight_drivers import Channel, Driver, load
 from rushlight_drivers.formats import recording
 from rushlight_drivers.formats.recording import Recording, Row

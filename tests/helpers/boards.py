@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import paho.mqtt.client as mqtt
 
-from helpers.daemon import until
+from helpers.waiting import until
 
 
 class Boards:

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-import json
 import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+import tomllib
 from pathlib import Path
 from typing import Any
+
+from helpers.waiting import until
+from rushlight.service import control
 
 LIBRARY = """
 [site]
@@ -42,19 +44,6 @@ every_seconds = 1
 RUSHLIGHT = [sys.executable, "-m", "rushlight"]
 
 
-def until(check: Callable[[], Any], timeout_s: float = 30.0, what: str = "") -> Any:
-    """Wait until `check` gives something true, and return it; an assertion that fails inside counts as not yet."""
-    end, last = time.monotonic() + timeout_s, None
-    while time.monotonic() < end:
-        try:
-            if got := check():
-                return got
-        except AssertionError as e:
-            last = e
-        time.sleep(0.05)
-    raise AssertionError(f"waited {timeout_s} s in vain for {what or check}: {last}")
-
-
 def one_wire(root: Path, device: str, temp_c: float) -> Path:
     """A thermometer as the kernel shows it: nine bytes with their CRC and the temperature."""
     folder = root / device
@@ -81,6 +70,11 @@ class Daemon:
         self.config, self.log = config, config.with_name("daemon.log")
         self.process: subprocess.Popen[bytes] | None = None
 
+    @property
+    def folder(self) -> Path:
+        """Where its journal and its socket are."""
+        return Path(tomllib.loads(self.config.read_text())["storage"]["folder"])
+
     def spawn(self) -> None:
         with self.log.open("ab") as out:
             self.process = subprocess.Popen([*RUSHLIGHT, "run", "--config", str(self.config)], stdout=out, stderr=out)
@@ -90,7 +84,8 @@ class Daemon:
 
     def start(self) -> Daemon:
         self.spawn()
-        until(lambda: self.command("status", check=False).returncode == 0, 60, f"the daemon: {self.log.read_text()}")
+        until(lambda: control.answers(self.folder), 60, f"the daemon, {self.log}")
+        self.command("status")
         return self
 
     def command(self, *words: str, check: bool = True) -> subprocess.CompletedProcess[str]:
@@ -100,7 +95,8 @@ class Daemon:
         return got
 
     def view(self) -> dict[str, Any]:
-        view: dict[str, Any] = json.loads(self.command("status", "--json").stdout)
+        """What `rushlight status --json` prints, without a process for each look."""
+        view: dict[str, Any] = control.ask(self.folder, do="view")["view"]
         return view
 
     def kill(self) -> None:

@@ -10,8 +10,9 @@ from pathlib import Path
 import paho.mqtt.client as paho
 import pytest
 
-from helpers.hub import MOSQUITTO, Broker, until
+from helpers.hub import MOSQUITTO, Broker
 from helpers.serialbench import Board
+from helpers.waiting import until
 from rushlight_drivers import (
     Channel,
     Driver,

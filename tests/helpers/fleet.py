@@ -22,7 +22,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from helpers.hub import free_port, until
+from helpers.hub import free_port
+from helpers.waiting import until
 
 TOOL = Path(__file__).parents[2] / "deploy/fleet"
 sys.path.insert(0, str(TOOL))  # as `python3 deploy/fleet` has it

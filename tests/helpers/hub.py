@@ -8,7 +8,7 @@ import socket
 import subprocess
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -17,6 +17,7 @@ from typing import Any
 import paho.mqtt.client as mqtt
 
 from helpers.site import accounted
+from helpers.waiting import until
 from rushlight.clock import SystemClock
 from rushlight.effects import Estimate
 from rushlight.entry.receipt import Receipt
@@ -35,17 +36,6 @@ def free_port() -> int:
     with socket.socket() as s:
         s.bind(("127.0.0.1", 0))
         return int(s.getsockname()[1])
-
-
-def until(what: Callable[[], Any], within_s: float = 25.0, why: str = "") -> Any:
-    """Wait for something to become true and return it."""
-    end = time.monotonic() + within_s
-    while True:
-        found = what()
-        if found:
-            return found
-        assert time.monotonic() < end, why or "did not happen in time"
-        time.sleep(0.01)
 
 
 class Broker:
@@ -149,7 +139,7 @@ class Recorder:
                         return said
             return None
 
-        return until(found, why=f"no answer to {id_!r}")
+        return until(found, what=f"no answer to {id_!r}")
 
     def close(self) -> None:
         self.client.disconnect()

@@ -14,6 +14,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from helpers.debian import UnobtainableError, made_once, mirror, run
+from helpers.waiting import until
 
 REPOSITORY = Path(__file__).parents[2]
 PYTHON = {"bookworm": "3.11", "trixie": "3.13"}
@@ -120,12 +121,11 @@ class Machine:
     def until(self, what: str, condition: object, within_s: float) -> None:
         """Wait until `condition()` is true."""
         assert callable(condition)
-        deadline = time.monotonic() + within_s
-        while not condition():
-            if time.monotonic() > deadline:
-                log = self.run("journalctl", "-u", "rushlight", "-n", "40", "--no-pager", check=False).stdout
-                raise AssertionError(f"not within {within_s:g} s: {what}\n{log}")
-            time.sleep(0.2)
+        try:
+            until(condition, within_s, what)
+        except AssertionError as e:
+            log = self.run("journalctl", "-u", "rushlight", "-n", "40", "--no-pager", check=False).stdout
+            raise AssertionError(f"{e}\n{log}") from None
 
     def power_off(self) -> None:
         if self._nspawn is None:

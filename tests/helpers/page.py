@@ -12,8 +12,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from helpers.daemon import until
 from helpers.site import config_of
+from helpers.waiting import until
 from rushlight.clock import SystemClock
 from rushlight.journal.store import Journal
 from rushlight.service.engine import Engine

@@ -24,7 +24,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from helpers.hub import free_port, until
+from helpers.hub import free_port
+from helpers.waiting import until
 
 SERVER = os.environ.get("RUSHLIGHT_VICTORIA") or shutil.which("victoria-metrics")
 AUTH = os.environ.get("RUSHLIGHT_VMAUTH") or shutil.which("vmauth")

@@ -12,11 +12,11 @@ import socket
 import subprocess
 import textwrap
 import threading
-import time
-from collections.abc import Callable
 from pathlib import Path
 
 import paho.mqtt.client as paho
+
+from helpers.waiting import until
 
 ROOT = Path(__file__).parents[2]
 INSTALL = ROOT / "deploy/install"
@@ -110,7 +110,7 @@ class Broker:
             self._process = subprocess.Popen(
                 ["mosquitto", "-c", self.folder / "rushlight.conf"], stdout=log, stderr=log
             )
-        until("the broker is up", lambda: _open(self.plain))
+        until(lambda: _open(self.plain), what="the broker is up")
 
     def stop(self) -> None:
         if self._process is not None:
@@ -152,7 +152,7 @@ class Listener:
     def hears(self, more: int = 1, within_s: float = 20.0) -> None:
         """Wait until so many further packs are in."""
         before = len(self.packs)
-        until("packs from the board", lambda: len(self.packs) >= before + more, within_s)
+        until(lambda: len(self.packs) >= before + more, within_s, "packs from the board")
 
     def close(self) -> None:
         self._client.disconnect()
@@ -203,7 +203,7 @@ class WirelessBoard:
             self.said.append(line.decode(errors="replace").rstrip())
 
     def says(self, pattern: str, within_s: float = 20.0) -> None:
-        until(f"{pattern!r} on the serial line, not {self.said}", lambda: self._find(pattern), within_s)
+        until(lambda: self._find(pattern), within_s, f"{pattern!r} on the serial line, not {self.said}")
 
     def _find(self, pattern: str) -> bool:
         assert self._process.poll() is None, f"the board's programme ended: {self.said}"
@@ -222,13 +222,6 @@ class WirelessBoard:
         self._reader.join()
         assert self._process.stdout is not None
         self._process.stdout.close()
-
-
-def until(what: str, condition: Callable[[], object], within_s: float = 20.0) -> None:
-    deadline = time.monotonic() + within_s
-    while not condition():
-        assert time.monotonic() < deadline, f"not within {within_s:g} s: {what}"
-        time.sleep(0.02)
 
 
 def _open(port: int) -> bool:

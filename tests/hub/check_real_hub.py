@@ -23,7 +23,8 @@ from typing import Any
 
 import paho.mqtt.client as mqtt
 
-from helpers.hub import Broker, free_port, until
+from helpers.hub import Broker, free_port
+from helpers.waiting import until
 
 RUSHLIGHT = [sys.executable, "-c", "from rushlight.cli import main; main()"]
 failed: list[str] = []

@@ -11,8 +11,8 @@ from typing import Any
 
 import pytest
 
-from helpers.daemon import until
 from helpers.journals import T0, alarm, message, opened, query, reading, sound, strip
+from helpers.waiting import until
 from rushlight.journal import database, schema
 from rushlight.journal.reader import UnreadableError
 from rushlight.journal.recovery import backup, check, files

@@ -17,6 +17,7 @@ from pathlib import Path
 import pytest
 
 from helpers.telling import T0, House, check_promises, keys_at, open_outbox, outlets, parcel
+from helpers.waiting import until
 from rushlight.clock import SystemClock
 from rushlight.effects import Message, Told
 from rushlight.journal import schema
@@ -177,19 +178,12 @@ class Hanging:
         return Done()
 
 
-def wait_for(condition, seconds=10):
-    end = time.monotonic() + seconds
-    while not condition():
-        assert time.monotonic() < end
-        time.sleep(0.005)
-
-
 def test_a_send_that_never_ends_is_given_up_and_tried_anew():
     channel = Hanging()
     house = House({"push": channel})
     house._put([Message(at_s=T0, key="k", channel="push", priority="high", title="t", body="b")])
     assert house.delivery.offer(house.now_s) == 1
-    wait_for(lambda: len(channel.gates) == 1)
+    until(lambda: len(channel.gates) == 1)
     house.clock.advance(HUNG_S + 1)
     house.delivery.offer(house.now_s)
     house.delivery.settle(house.outcomes.get(timeout=5), house.now_s)
@@ -197,7 +191,7 @@ def test_a_send_that_never_ends_is_given_up_and_tried_anew():
     assert row.tries == 1
     house.clock.advance(600)
     assert house.delivery.offer(house.now_s) == 1
-    wait_for(lambda: len(channel.gates) == 2)
+    until(lambda: len(channel.gates) == 2)
     # The first one comes back after all: that counts, and its late failure would not have.
     channel.gates[0].put(Done("late"))
     house.delivery.settle(house.outcomes.get(timeout=5), house.now_s)
@@ -220,11 +214,11 @@ def test_a_channel_that_hangs_again_and_again_is_reported_stuck():
         house.delivery.settle(house.outcomes.get(timeout=5), house.now_s)
         house.clock.advance(600)
     assert house.delivery.stuck() == ["push"]
-    wait_for(lambda: len(channel.gates) == MOST_ABANDONED + 1)
+    until(lambda: len(channel.gates) == MOST_ABANDONED + 1)
     for gate in channel.gates:
         gate.put(Never("x"))
     house.delivery.stop()
-    wait_for(lambda: set(threading.enumerate()) <= others)  # what was given up on ends too
+    until(lambda: set(threading.enumerate()) <= others)  # what was given up on ends too
 
 
 def test_a_check_is_refused_while_the_channel_is_busy():
@@ -291,10 +285,10 @@ def test_a_delivering_process_killed_again_and_again(receiver, tmp_path):
         before = len(server.requests)
         try:
             if turn < kills:
-                wait_for(lambda n=before: len(server.requests) > n, 60)
+                until(lambda n=before: len(server.requests) > n, 60)
                 time.sleep(rng.uniform(0.0, 0.05))
             else:
-                wait_for(lambda: set(keys_at(server)) == set(keys), 60)
+                until(lambda: set(keys_at(server)) == set(keys), 60)
         finally:
             child.send_signal(signal.SIGKILL)
             child.wait()

@@ -17,8 +17,9 @@ import paho.mqtt.client as mqtt
 import pytest
 
 from helpers import hub as helper
-from helpers.hub import COMMANDS, Broker, Installation, Recorder, config, retained, standing, until, with_tank
+from helpers.hub import COMMANDS, Broker, Installation, Recorder, config, retained, standing, with_tank
 from helpers.receivers import Authority
+from helpers.waiting import until
 from rushlight.events import Acknowledge, Feeding, Test
 from rushlight.outlets.hub import broker as access
 from rushlight.outlets.hub import feed as outlet_module
@@ -105,7 +106,7 @@ def test_all_comes_back_after_the_broker_restarts(tmp_path: Path, site: Installa
         site.run(config(broker.port))
         hub.await_(TEMP)
         broker.stop(kill=not keeps)
-        until(lambda: site.outlet.trouble, why="the outage was not noticed")
+        until(lambda: site.outlet.trouble, what="the outage was not noticed")
         site.site = with_tank(site.site, "foyer", probes=(helper.probe("foyer-temp", "temperature", "°C", 25.0),))
         mark = len(hub.seen)
         broker.start()
@@ -140,7 +141,7 @@ def test_a_renamed_and_a_removed_probe_leave_no_ghost(broker: Broker, hub: Recor
     tombs = [s for s in hub.seen[mark:] if s.payload == "" and s.topic.startswith("homeassistant/")]
     assert {s.topic for s in tombs} == gone
     assert len(tombs) == len(gone)
-    until(lambda: site.get() == after, why="what was removed is still remembered")
+    until(lambda: site.get() == after, what="what was removed is still remembered")
     site.stop()
     site.open()
     mark = len(hub.seen)
@@ -173,8 +174,8 @@ def test_a_hub_that_is_turned_off_is_cleared_of_us(broker: Broker, hub: Recorder
     site.open()
     mark = len(hub.seen)
     site.run(config(broker.port, enabled=False))
-    until(lambda: not site.get(), why="descriptions are still remembered")
-    until(lambda: retained(broker.port) == {}, why="something of ours stays at the broker")
+    until(lambda: not site.get(), what="descriptions are still remembered")
+    until(lambda: retained(broker.port) == {}, what="something of ours stays at the broker")
     hub.say(f"{BASE}/command", json.dumps({"kind": "feeding", "tank": "foyer", "grams": 0.9, "id": "off"}))
     time.sleep(0.5)
     assert site.events() == []
@@ -284,7 +285,7 @@ def test_an_alarm_is_acknowledged_by_the_button_of_its_tank(broker: Broker, hub:
     assert [e.alarm for e in done] == ["foyer.ph_low", "foyer.probe_silent.foyer-ph"]
     about = f"{BASE}/tank/foyer/alarm__ph_low/about"
     states = lambda: [json.loads(s.payload)["alarms"][0]["state"] for s in hub.seen[mark:] if s.topic == about]  # noqa: E731
-    until(lambda: states()[-1:] == ["acknowledged"], why="the hub is not told that the alarm was acknowledged")
+    until(lambda: states()[-1:] == ["acknowledged"], what="the hub is not told that the alarm was acknowledged")
 
 
 def test_the_same_command_twice_is_one_entry_also_after_a_restart(

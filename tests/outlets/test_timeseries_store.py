@@ -15,10 +15,10 @@ from pathlib import Path
 import pytest
 
 from helpers import store as helper
-from helpers.hub import until
 from helpers.receivers import Authority
 from helpers.store import TOKEN, Daemon, Front, Server
 from helpers.timeseries import START_S, config, events, expected, values_only, wanted
+from helpers.waiting import until
 from rushlight.clock import SystemClock
 from rushlight.effects import AlarmChange, Daily, Estimate
 from rushlight.events import Calibration, CalibrationPoint, Correction, Reading, Test

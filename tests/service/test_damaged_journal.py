@@ -10,8 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from helpers.daemon import LIBRARY, STRIP, Daemon, until
+from helpers.daemon import LIBRARY, STRIP, Daemon
 from helpers.journals import T0, alarm, message, opened, query, reading, strip
+from helpers.waiting import until
 from rushlight.journal import schema
 from rushlight.service import control
 

@@ -11,10 +11,11 @@ from typing import Any
 import paho.mqtt.publish as publish
 import pytest
 
-from helpers.daemon import LIBRARY, Daemon, one_wire, until
+from helpers.daemon import LIBRARY, Daemon, one_wire
 from helpers.hub import MOSQUITTO, Broker
 from helpers.receivers import Receiver
 from helpers.serialbench import Board
+from helpers.waiting import until
 
 pytestmark = pytest.mark.slow
 

@@ -11,8 +11,9 @@ from typing import Any
 import pytest
 
 from helpers import store
-from helpers.daemon import LIMITS, STRIP, THERMOMETER, TRUSTED_LIBRARY, Daemon, one_wire, until
+from helpers.daemon import LIMITS, STRIP, THERMOMETER, TRUSTED_LIBRARY, Daemon, one_wire
 from helpers.hub import MOSQUITTO, Broker, Recorder
+from helpers.waiting import until
 
 pytestmark = pytest.mark.slow
 

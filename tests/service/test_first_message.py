@@ -8,9 +8,10 @@ from typing import Any
 
 import pytest
 
-from helpers.daemon import Daemon, until
+from helpers.daemon import Daemon
 from helpers.receivers import PushServer
 from helpers.site import CONFIG, config_of
+from helpers.waiting import until
 from rushlight import clock
 from rushlight.effects import Message
 from rushlight.service import control, offline

@@ -15,8 +15,9 @@ from typing import Any
 
 import pytest
 
-from helpers.daemon import STRIP, THERMOMETER, TRUSTED_LIBRARY, Daemon, one_wire, until
+from helpers.daemon import STRIP, THERMOMETER, TRUSTED_LIBRARY, Daemon, one_wire
 from helpers.receivers import Receiver
+from helpers.waiting import until
 
 pytestmark = pytest.mark.slow
 

@@ -13,8 +13,9 @@ from pathlib import Path
 
 import pytest
 
-from helpers.daemon import LIBRARY, LIMITS, STRIP, THERMOMETER, Daemon, one_wire, until
+from helpers.daemon import LIBRARY, LIMITS, STRIP, THERMOMETER, Daemon, one_wire
 from helpers.receivers import Receiver
+from helpers.waiting import until
 from rushlight import eventlines
 from rushlight.service import control
 

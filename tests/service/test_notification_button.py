@@ -7,8 +7,9 @@ from pathlib import Path
 import pytest
 import requests
 
-from helpers.daemon import Daemon, one_wire, until
+from helpers.daemon import Daemon, one_wire
 from helpers.receivers import Receiver, free_port
+from helpers.waiting import until
 
 pytestmark = pytest.mark.slow
 

@@ -21,9 +21,10 @@ from typing import Any
 
 import pytest
 
-from helpers.daemon import LIBRARY, RUSHLIGHT, STRIP, Daemon, until
+from helpers.daemon import LIBRARY, RUSHLIGHT, STRIP, Daemon
 from helpers.page import Client
 from helpers.receivers import free_port
+from helpers.waiting import until
 from rushlight import eventlines
 from rushlight.cli import asking
 from rushlight.config import loading as configuration
@@ -62,6 +63,11 @@ def nobody_left_behind() -> Iterator[None]:
         if process is not None and process.poll() is None:
             process.kill()
             process.wait(10)
+
+
+def an_hour_ago() -> str:
+    """A recent moment: from an old one the daemon would live every day until now at each start."""
+    return eventlines.rfc3339(float(int(time.time()) - 3600))
 
 
 def site(folder: Path, *, port: int = 0) -> Daemon:
@@ -150,7 +156,7 @@ def full_disk(folder: Path) -> None:
     asked = {
         "kind": "test",
         "tank": "foyer",
-        "at": "2026-03-01T12:00:00Z",
+        "at": an_hour_ago(),
         "id": "socket-1",
         "method": "strip",
         "values": {"nitrate": 25},
@@ -187,7 +193,7 @@ def test_a_daemon_that_comes_up_between_question_and_write_takes_the_entry(
     daemon = site(tmp_path).start()
     config = configuration.load(tmp_path / "config.toml")
     line: dict[str, Any] = {"kind": "test", "tank": "foyer", "method": "strip", "values": {"nitrate": 25}}
-    line |= {"id": str(uuid.uuid4()), "at": "2026-03-01T10:00:00Z"}
+    line |= {"id": str(uuid.uuid4()), "at": an_hour_ago()}
     nobody_yet = [True]
 
     def answered() -> Receipt | None:
@@ -296,7 +302,7 @@ def test_what_a_damaged_log_lost_is_put_back_and_told(tmp_path: Path, harm: str)
     daemon, data = site(tmp_path), tmp_path / "data"
     daemon.spawn()
     until(lambda: control.answers(data), 60)
-    line = {"kind": "test", "tank": "foyer", "at": "2026-03-01T12:00:00Z", "method": "strip", "values": {"nitrate": 25}}
+    line = {"kind": "test", "tank": "foyer", "at": an_hour_ago(), "method": "strip", "values": {"nitrate": 25}}
     for id_ in ("first", "last"):
         assert control.ask(data, do="record", line=line | {"id": id_})["kept"] == "on disk"
     daemon.kill()

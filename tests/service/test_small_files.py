@@ -8,9 +8,10 @@ from pathlib import Path
 
 import pytest
 
-from helpers.daemon import LIBRARY, STRIP, Daemon, until
+from helpers.daemon import LIBRARY, STRIP, Daemon
 from helpers.page import Client
 from helpers.receivers import free_port
+from helpers.waiting import until
 from rushlight.service import control
 
 pytestmark = pytest.mark.slow

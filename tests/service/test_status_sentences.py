@@ -7,8 +7,9 @@ from pathlib import Path
 import pytest
 import requests
 
-from helpers.daemon import LIMITS, STRIP, THERMOMETER, TRUSTED_LIBRARY, Daemon, one_wire, until
+from helpers.daemon import LIMITS, STRIP, THERMOMETER, TRUSTED_LIBRARY, Daemon, one_wire
 from helpers.receivers import free_port
+from helpers.waiting import until
 from rushlight.clock import SystemClock
 from rushlight.web.serving.access import Access
 

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from helpers.daemon import until
 from helpers.site import CONFIG, config_of
+from helpers.waiting import until
 from rushlight.events import Reading
 from rushlight.service.service import Service
 

@@ -12,8 +12,8 @@ from typing import Any
 import pytest
 
 from helpers.browser import CHROMIUM, chromium
-from helpers.daemon import until
 from helpers.page import PASSPHRASE, Site, page_site
+from helpers.waiting import until
 from rushlight.events import Correction, Feeding, Test
 
 pytestmark = [

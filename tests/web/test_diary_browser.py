@@ -17,9 +17,9 @@ from PIL import Image
 
 from helpers import leafscenes
 from helpers.browser import CHROMIUM, chromium
-from helpers.daemon import until
 from helpers.diarypages import exif, picture, send
 from helpers.page import PASSPHRASE, Site, page_site, with_pictures
+from helpers.waiting import until
 from rushlight.events import Growth
 from rushlight.journal.pictures.kept import Pictures
 

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from helpers.daemon import until
 from helpers.page import Client, Site, page_site
+from helpers.waiting import until
 from rushlight.alarms.table import TABLE
 from rushlight.events import (
     Absence,

@@ -8,9 +8,10 @@ from pathlib import Path
 
 import pytest
 
-from helpers.daemon import Daemon, until
+from helpers.daemon import Daemon
 from helpers.page import PASSPHRASE, Client
 from helpers.receivers import PushServer, free_port
+from helpers.waiting import until
 from rushlight.service import control
 
 CONFIG = """

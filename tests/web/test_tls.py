@@ -17,9 +17,9 @@ from pathlib import Path
 
 import pytest
 
-from helpers.daemon import until
 from helpers.page import PASSPHRASE, Site, page_site
 from helpers.receivers import Authority
+from helpers.waiting import until
 from rushlight.web.serving import server
 
 

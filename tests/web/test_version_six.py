@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from helpers.daemon import until
 from helpers.site import config_of
+from helpers.waiting import until
 from rushlight.clock import SystemClock
 from rushlight.journal.store import Journal
 from rushlight.service.engine import Engine

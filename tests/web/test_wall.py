@@ -17,10 +17,10 @@ from typing import Any
 import pytest
 
 from helpers.browser import CHROMIUM, chromium
-from helpers.daemon import until
 from helpers.page import PASSPHRASE, Site, page_site
 from helpers.site import config_of
 from helpers.tentanks import NAMES, ten
+from helpers.waiting import until
 from rushlight.alarms.table import TABLE
 from rushlight.events import Test
 from rushlight.localtime import DAY_S
