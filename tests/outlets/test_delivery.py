@@ -73,7 +73,7 @@ def test_the_fault_map(block, receiver):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", range(10))
+@pytest.mark.parametrize("seed", range(5))
 def test_a_day_without_network_and_a_kill_in_the_middle(seed, receiver):
     rng = random.Random(seed)
     receivers = {"push": receiver("refuse"), "webhook": receiver("refuse")}
