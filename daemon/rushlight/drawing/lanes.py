@@ -126,8 +126,14 @@ def axis(span_s: tuple[float, float], zone: zoneinfo.ZoneInfo) -> str:
         parts = "t" if ":" in word else "d" if word[0].isdigit() else "m"
         return {"data_at": local_time(at_s, zone).isoformat(timespec="minutes"), "data_as": parts}
 
+    def place(at: float) -> dict[str, str]:
+        """In per cent; at an edge the word begins or ends there, however large it is written."""
+        if at < 7.0:
+            return {"x": "0.8%", "text_anchor": "start"}
+        return {"x": "99.2%", "text_anchor": "end"} if at > 93.0 else {"x": f"{at:.1f}%", "text_anchor": "middle"}
+
     found = "".join(
-        tag("text", word, x=f"{min(93.0, max(7.0, at)):.1f}%", y="70%", text_anchor="middle", **moment(at_s, word))
+        tag("text", word, y="70%", **place(at), **moment(at_s, word))
         for at_s, word in dates(*span_s, zone)
         if -1.0 < (at := 100.0 * scale.x(at_s) / WIDE) < 101.0
     )
