@@ -102,8 +102,8 @@ def told_abroad(abroad: Core, state: SiteState, message: Message, before: dict[s
 
 
 def all_of(tank: TankView) -> list[str]:
-    """Everything that a page says of a tank in sentences."""
-    more = (tank.state_sentence, tank.causes_sentence, tank.due_reason, *tank.water_sentences, *tank.remedy_sentences)
+    """What a page says of a tank in sentences, but for the reason of the next test, which the state keeps as written."""
+    more = (tank.state_sentence, tank.causes_sentence, *tank.water_sentences, *tank.remedy_sentences)
     return [*texts_of(tank), *more, *(c.text for c in tank.causes), *(p.sentence for p in tank.planned)]
 
 
