@@ -19,7 +19,10 @@ import register
 import render
 from register import FleetError, Member
 
-_RELOAD = "systemctl reload rushlight-fleet-auth rushlight-fleet-agent prometheus prometheus-alertmanager"
+_RELOAD = (
+    "systemctl reload rushlight-fleet-auth rushlight-fleet-agent prometheus prometheus-alertmanager "
+    "rushlight-fleet-router-twin"
+)
 
 
 def main(words: list[str]) -> int:

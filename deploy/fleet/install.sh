@@ -42,10 +42,11 @@ install -d -m 0755 /etc/rushlight-fleet/packages
 ln -sf "$out/store.env" /etc/default/victoria-metrics
 ln -sf "$out/rules.env" /etc/default/prometheus
 ln -sf "$out/router.env" /etc/default/prometheus-alertmanager
-units rushlight-fleet-agent.service rushlight-fleet-auth.service rushlight-fleet-packages.service
+units rushlight-fleet-agent.service rushlight-fleet-auth.service rushlight-fleet-packages.service \
+    rushlight-fleet-router-twin.service
 if [[ -d /run/systemd/system ]]; then
     all=(victoria-metrics prometheus prometheus-alertmanager rushlight-fleet-agent rushlight-fleet-auth
-        rushlight-fleet-packages)
+        rushlight-fleet-packages rushlight-fleet-router-twin)
     systemctl enable "${all[@]}"
     systemctl restart "${all[@]}"
 fi

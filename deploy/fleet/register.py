@@ -31,7 +31,7 @@ packages_port = 8426             # the local package source; its files are signe
 # over the lists.  One node: [["http://127.0.0.1:8428"]].  Two times two:
 # [["http://store-a:8428", "http://store-b:8428"], ["http://store-c:8428", "http://store-d:8428"]]
 shards = [["http://127.0.0.1:8428"]]
-routers = ["127.0.0.1:9093"]     # two routers that know each other lose no memory when one dies
+routers = ["127.0.0.1:9093", "127.0.0.1:9095"]   # two that know each other: when one dies, nothing is told twice
 
 [desk]                           # who is told; not the keepers, whom their own Pi wakes
 mail_to = ""

@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import json
 import shutil
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -31,12 +32,15 @@ RULES_FLAGS = [
     "--web.enable-remote-write-receiver",
 ]
 ROUTER_FLAGS = [
-    "--storage.path=/var/lib/prometheus/alertmanager",
     "--data.retention=400h",  # longer than the week after which it reminds, or it would forget that it told
     "--data.maintenance-interval=10s",  # what it told is on disk within ten seconds
-    "--web.listen-address=127.0.0.1:9093",
-    "--cluster.listen-address=",
 ]
+ROUTERS = {
+    "router": ("127.0.0.1:9093", "127.0.0.1:9193", "/var/lib/prometheus/alertmanager"),
+    "router-twin": ("127.0.0.1:9095", "127.0.0.1:9195", "/var/lib/rushlight-fleet-router"),
+}
+"""Two routers: where each listens, where it tells its twin what it told, and its data.  What one has told the other
+knows within a second, so that a kill in that moment neither loses a matter nor tells it twice."""
 _READERS = {"auth.yml": "_victoria-metrics", "router.yml": "prometheus"}
 """Files with a secret, and the group whose program reads them."""
 READ = "/api/v1/(query|query_range|series|labels|label/[^/]+/values|status/buildinfo)"
@@ -76,7 +80,7 @@ def render(fleet: Fleet, agent: str = AGENT, rules: str = RULES) -> list[Path]:
                 *RULES_FLAGS,
             ]
         ),
-        "router.env": _arguments([f"--config.file={out}/router.yml", *ROUTER_FLAGS]),
+        **{f"{name}.env": _arguments(router_flags(name, out)) for name in ROUTERS},
         **dashboards(len(shards)),
     }
     for name, text in texts.items():
@@ -90,6 +94,21 @@ def render(fleet: Fleet, agent: str = AGENT, rules: str = RULES) -> list[Path]:
 
 def _arguments(flags: list[str]) -> str:
     return f'ARGS="{" ".join(flags)}"\n'
+
+
+def router_flags(name: str, out: Path, routers: Mapping[str, tuple[str, str, str]] = ROUTERS) -> list[str]:
+    """The command line of one of the `routers`, which know each other."""
+    listens, told_at, data = routers[name]
+    twins = [twin[1] for other, twin in routers.items() if other != name]
+    return [
+        f"--config.file={out}/router.yml",
+        f"--storage.path={data}",
+        *ROUTER_FLAGS,
+        f"--web.listen-address={listens}",
+        f"--cluster.listen-address={told_at}",
+        f"--cluster.advertise-address={told_at}",
+        *[f"--cluster.peer={twin}" for twin in twins],
+    ]
 
 
 def agent_flags(fleet: Fleet, out: Path, agent: str = AGENT, rules: str = RULES) -> list[str]:

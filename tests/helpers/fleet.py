@@ -89,10 +89,14 @@ class Hub:
         self.folder = folder
         self.fleet = register.begin(folder / "etc", "localhost")
         ports = [[free_port() for _ in range(n)] for n in shards]
-        self.agent_port, self.rules_port, self.router_port, self.port = (free_port() for _ in range(4))
+        self.agent_port, self.rules_port, self.port = (free_port() for _ in range(3))
+        at = "127.0.0.1"
+        self.routers = {
+            name: (f"{at}:{free_port()}", f"{at}:{free_port()}", f"{folder}/data/{name}") for name in render.ROUTERS
+        }
         self.fleet.settings |= {
             "shards": [[f"http://127.0.0.1:{p}" for p in nodes] for nodes in ports],
-            "routers": [f"127.0.0.1:{self.router_port}"],
+            "routers": [listens for listens, _, _ in self.routers.values()],
             "port": self.port,
             "desk": {"webhook": desk, "watcher": watcher},
         }
@@ -140,13 +144,7 @@ class Hub:
             *(["--rules.alert.resend-delay=5s"] if self.quick else ()),
         )
         self._part("rules", ["prometheus", *rules], f"{at}:{self.rules_port}/-/ready")
-        router = flags(
-            render.ROUTER_FLAGS,
-            f"--storage.path={data}/router",
-            f"--config.file={self.out}/router.yml",
-            f"--web.listen-address=127.0.0.1:{self.router_port}",
-        )
-        self._part("router", ["prometheus-alertmanager", *router], f"{at}:{self.router_port}/-/ready")
+        self.start_routers()
         agent = flags(
             render.agent_flags(self.fleet, self.out, f"127.0.0.1:{self.agent_port}", f"127.0.0.1:{self.rules_port}"),
             f"-remoteWrite.tmpDataPath={data}/agent",
@@ -155,6 +153,16 @@ class Hub:
         tls = ["-tls", f"-tlsCertFile={self.folder}/etc/hub.crt", f"-tlsKeyFile={self.folder}/etc/hub.key"]
         auth = ["vmauth", f"-httpListenAddr=127.0.0.1:{self.port}", f"-auth.config={self.out}/auth.yml", *tls]
         self._part("auth", auth, f"https://127.0.0.1:{self.port}/health")
+
+    def start_routers(self) -> None:
+        """The two of them, without the rest."""
+        if not self.out.exists():
+            self.write()
+        for name, (listens, _, _) in self.routers.items():
+            router = render.router_flags(name, self.out, self.routers)
+            # The twin tells what the first leaves untold, after so long.
+            quick = ["--cluster.peer-timeout=2s"] if self.quick else []
+            self._part(name, ["prometheus-alertmanager", *router, *quick], f"http://{listens}/-/ready")
 
     def _part(self, name: str, words: list[str], up: str) -> None:
         self.parts[name] = Part(name, words, up, self.folder)
@@ -200,7 +208,7 @@ class Hub:
 
     def hang_up(self) -> None:
         """Have the parts read their files again, as after a command."""
-        for name in ("auth", "agent", "rules", "router"):
+        for name in ("auth", "agent", "rules", *self.routers):
             self.parts[name].signal(signal.SIGHUP)
 
 
