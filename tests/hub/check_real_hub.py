@@ -46,6 +46,9 @@ def took(what: Callable[[], Any], within_s: float = 60.0) -> float | None:
     return round(time.monotonic() - began, 1)
 
 
+MAY = ["acknowledge", "test", "record", "correct", "calibrate", "shelve"]
+
+
 class Hub:
     """The hub software as a child process, spoken to over its own web API."""
 
@@ -179,6 +182,7 @@ class Daemon:
             '[[tank]]\nid = "reading-room"\nname = "Reading room"\nlitres = 54\n'
             '[[kit]]\nid = "strip"\n[kit.pads]\nnitrate = [0, 10, 25, 50, 100, 250]\nph = [6.0, 6.5, 7.0, 7.5, 8.0]\n'
             f'[mqtt]\nhost = "127.0.0.1"\nport = {self._port}\n[hub]\npublish_seconds = 10\n'
+            f"commands = {json.dumps(MAY)}\n"
             f'[storage]\nfolder = "{self._data}"\n[page]\nenabled = false\n' + probes
         )
 
