@@ -441,12 +441,12 @@ class TankCore:
     def _by_kits(self, alarm: str, told: Evidence) -> Evidence:
         """With what it asks to test and no kit here measures."""
         asks = told.asks if told.action_sentence else TABLE[alarm].asks
-        cannot = tuple(s for s in asks if s not in self.seen.measures)
+        cannot = self.cannot(asks)
         return dataclasses.replace(told, cannot=cannot) if cannot else told
 
-    def cannot(self, state: TankState) -> tuple[str, ...]:
-        """What of the next test no kit here measures."""
-        return tuple(s for s in state.routine.asked_of if s not in self.seen.measures)
+    def cannot(self, asked: Sequence[str]) -> tuple[str, ...]:
+        """What of these substances no kit here measures."""
+        return tuple(s for s in asked if s not in self.seen.measures)
 
     def _water(self, state: TankState, at_s: float, report: NitrateReport) -> list[Finding]:
         """Chemistry, fish and leaves."""

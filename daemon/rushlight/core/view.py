@@ -134,7 +134,7 @@ def _account(
         tested=bool(state.tests),
         without_strips=tank.without_strips(state),
         test_action=kind.action if kind else "",
-        cannot=tank.cannot(state),
+        cannot=tank.cannot(state.routine.asked_of),
         aid=care.first_aid(state.routine.causes, state.routine.marks, at_s),
         units=tank.units,
     )
