@@ -35,7 +35,7 @@ AT_ONCE = {
 """Standing alarms that ask for a test of one substance so long after its last, whatever the shortest interval
 (common practice, no source)."""
 RUNNING_OUT = {"alkalinity_low": ("kh", 0.5, "carbonate hardness is running out")}
-"""The same, how far between the shortest and the longest interval after the substance's own last test (own choice)."""
+"""The same, how far between the shortest and the longest interval after the last test of whatever (own choice)."""
 MISFIT = "the last reading fits nothing that came before it; test again now, with three strips within a minute"
 PRESSING = {
     "chlorine_high": (0.0, "chlorine was in the water"),
@@ -111,12 +111,13 @@ def of_what_runs_out(
 ) -> list[Wish]:
     """What is to be watched more closely while it runs out, by standing alarm and since when that is known to stand.
 
-    `after_s` makes a wait of a share between the intervals; what was never tested is asked for at once.
+    `after_s` makes a wait of a share between the intervals, counted from the last test of whatever: who tests nitrate
+    and leaves the hardness out hears of it from its alarm, and no louder by this date.
     """
+    tested_s = max((m.at_s for m in made if m.at_s <= at_s), default=None)
     wishes = []
     for name in sorted(since_s.keys() & RUNNING_OUT.keys()):
         substance, share, why = RUNNING_OUT[name]
-        tested_s = _last_of(substance, made, at_s)
         again_s = since_s[name] if tested_s is None else max(since_s[name], tested_s + after_s(share))
         if substance in measures:
             wishes.append(Wish(again_s, why, (substance,)))
