@@ -16,6 +16,7 @@ from helpers.waiting import until
 from rushlight.journal import database, schema
 from rushlight.journal.reader import UnreadableError
 from rushlight.journal.recovery import backup, check, files
+from rushlight.journal.recovery.report import StorageReport
 from rushlight.journal.store import Journal
 
 DAY_S = 86400.0
@@ -466,3 +467,16 @@ def test_a_page_that_only_a_reader_touches_is_damage_all_the_same(path: Path) ->
     assert works(journal)
     journal.close(T0 + 500)
     assert sound(path)
+
+
+@pytest.mark.parametrize(
+    ("readings", "rows", "said"),
+    [
+        (0, 1, "The disk is full. 1 record is held in memory only."),
+        (1, 2, "The disk is full. 1 reading and 2 records are held in memory only."),
+        (5, 0, "The disk is full. 5 readings are held in memory only."),
+        (0, 0, "The disk is full."),
+    ],
+)
+def test_what_memory_holds_is_said_as_a_person_would(readings: int, rows: int, said: str) -> None:
+    assert StorageReport(trouble="full", held_readings=readings, held_rows=rows).sentence == said

@@ -100,7 +100,10 @@ class StorageReport:
         if self.trouble:
             what = _SENTENCES[self.trouble]
             parts.append(f"{what} ({self.detail})." if self.detail else f"{what}.")
-            parts.append(f"{self.held_readings} readings and {self.held_rows} records are held in memory only.")
+            counts = ((self.held_readings, "reading"), (self.held_rows, "record"))
+            held = [f"{n} {one if n == 1 else f'{one}s'}" for n, one in counts if n]
+            verb = "is" if self.held_readings + self.held_rows == 1 else "are"
+            parts += [f"{' and '.join(held)} {verb} held in memory only."] if held else []
         if self.shortfall:
             parts.append(self.shortfall)
         return " ".join(parts)
