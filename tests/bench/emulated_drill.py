@@ -17,6 +17,7 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from typing import Self
 
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT / "tests"))
@@ -106,6 +107,14 @@ class Emulated:
             else:
                 shutil.copytree(what, target)
 
+    def __enter__(self) -> Self:
+        # The daemon's socket is named by way of /proc, as its folder may be deeper than an address is long.
+        run("mount", "-t", "proc", "proc", self.root / "proc")
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        run("umount", self.root / "proc")
+
     def command(self, *words: str) -> list[str]:
         return ["chroot", str(self.root), "env", "-i", "PATH=/usr/bin:/bin:/usr/sbin:/sbin", "HOME=/root", *words]
 
@@ -175,17 +184,18 @@ def main(archs: list[str]) -> None:
     assert os.geteuid() == 0, "needs root"
     for arch in archs:
         begun_s = time.monotonic()
-        there = Emulated(arch)
-        sys.stdout.write(f"{arch}: root and wheels at hand after {time.monotonic() - begun_s:.0f} s\n")
-        for step in (there.build, there.replay, there.daemon):
-            begun_s = time.monotonic()
-            step()
-            sys.stdout.write(f"{time.monotonic() - begun_s:8.1f} s  {step.__name__}\n")
-            sys.stdout.flush()
-        uname = there.said(
-            "python3", "-c", "import platform, struct; print(platform.machine(), struct.calcsize('P') * 8)"
-        )
-        sys.stdout.write(f"          {uname.strip()} bit; {there.said('/opt/rl/bin/rushlight', '--version').strip()}\n")
+        with Emulated(arch) as there:
+            sys.stdout.write(f"{arch}: root and wheels at hand after {time.monotonic() - begun_s:.0f} s\n")
+            for step in (there.build, there.daemon, there.replay):
+                begun_s = time.monotonic()
+                step()
+                sys.stdout.write(f"{time.monotonic() - begun_s:8.1f} s  {step.__name__}\n")
+                sys.stdout.flush()
+            uname = there.said(
+                "python3", "-c", "import platform, struct; print(platform.machine(), struct.calcsize('P') * 8)"
+            )
+            version = there.said("/opt/rl/bin/rushlight", "--version")
+            sys.stdout.write(f"          {uname.strip()} bit; {version.strip()}\n")
 
 
 if __name__ == "__main__":
