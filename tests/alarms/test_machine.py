@@ -272,6 +272,17 @@ def test_chattering_is_told_once_and_held():
     assert states(book.on_tick(state, end + 3600)) == ["returned"]
 
 
+def test_four_changes_within_an_hour_are_no_chatter_and_five_are():
+    """The first rise is older than the hour, so four changes are in it at the third rise and six at the fourth."""
+    book, state, unstable = AlarmBook(CONFIG), AlarmsState(), []
+    for i, at_s in enumerate([0, 3700, 3761, 3822, 3883, 3944, 4005]):
+        book.judge(state, T0 + at_s, finding("clear" if i % 2 else "raise", alarm="nitrite_high"))
+        book.on_tick(state, T0 + at_s)
+        unstable.append(state.alarms["foyer.nitrite_high"].unstable)
+    assert len(state.alarms["foyer.nitrite_high"].crossings) == CHATTER_CROSSINGS + 1
+    assert unstable == [False] * 6 + [True]
+
+
 @given(st.integers(0, 2**32 - 1), st.floats(0.01, 0.5))
 @settings(max_examples=60, deadline=None)
 def test_noise_around_the_limit_gives_at_most_one_rise_and_one_return(seed, noise):

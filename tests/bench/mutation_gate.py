@@ -38,6 +38,7 @@ POLLING, MQTT = f"{DAEMON}/intake/polling.py", "drivers/rushlight_drivers/mqtt.p
 ACCESS, GUARD = f"{DAEMON}/web/serving/access.py", f"{DAEMON}/web/serving/guard.py"
 MARK, STORE = f"{DAEMON}/journal/recovery/mark.py", f"{DAEMON}/journal/store.py"
 
+CHAOS = "tests/chaos/test_chaos.py::test_what_shows_only_when_faults_go_together"
 ADVICE = "tests/core/test_harmless_advice.py"
 
 MUTANTS = (
@@ -323,6 +324,112 @@ MUTANTS = (
         "            case Later(why, after_s):",
         "            case Later(why, after_s) if False:",
         ("tests/outlets/test_delivery.py::test_the_fault_map",),
+    ),
+    Mutant(
+        "a world of faults: the heartbeat always pings",
+        f"{DAEMON}/outlets/heartbeat.py",
+        "        url = self._fail_url if reason else self._url",
+        "        url, reason = self._url, ''",
+        (CHAOS,),
+    ),
+    Mutant(
+        "a world of faults: a message that was put off is booked as sent",
+        f"{DAEMON}/outlets/delivery.py",
+        "self._outbox.later(row.key, row.channel, now_s, why, after_s)",
+        "self._outbox.sent(row.key, row.channel, now_s)",
+        (CHAOS,),
+    ),
+    Mutant(
+        "a world of faults: the clock is trusted and nothing is restamped",
+        ENGINE,
+        "        self.journal.restamp(self._boot_id, self.time.offset_s, self.now_s())\n",
+        "",
+        (CHAOS,),
+    ),
+    Mutant(
+        "a world of faults: urgent commits do not wait for the disk",
+        f"{DAEMON}/journal/database.py",
+        'level = "FULL" if durable else "NORMAL"',
+        'level = "NORMAL"',
+        (CHAOS,),
+    ),
+    Mutant(
+        "a message of several things counts for each of them",
+        NOTIFY,
+        "        del state.sent_s[person.id][-(len(due) - 1) :]  # several things, one message\n",
+        "",
+        ("tests/alarms/test_notify.py::test_a_message_of_several_things_is_one_of_the_hour_s",),
+    ),
+    Mutant(
+        "no channel stands in for one that puts off",
+        f"{DAEMON}/outlets/delivery.py",
+        'waits = row.priority != "high" and 0 <= age_s < STAND_IN_AFTER_S - (after_s or 0.0)',
+        "waits = True",
+        ("tests/outlets/test_delivery.py::test_a_second_channel_stands_in_at_once_for_high",),
+    ),
+    Mutant(
+        "another channel stands in at once for what can wait",
+        f"{DAEMON}/outlets/delivery.py",
+        "STAND_IN_AFTER_S = 1800.0",
+        "STAND_IN_AFTER_S = 0.0",
+        ("tests/outlets/test_delivery.py::test_a_second_channel_waits_half_an_hour_for_medium",),
+    ),
+    Mutant(
+        "a receiver that asks for hours is waited for",
+        f"{DAEMON}/outlets/delivery.py",
+        "STAND_IN_AFTER_S - (after_s or 0.0)",
+        "STAND_IN_AFTER_S",
+        ("tests/outlets/test_delivery.py::test_nobody_waits_for_a_receiver_that_asks_for_longer_than_that",),
+    ),
+    Mutant(
+        "an alarm chatters one change earlier",
+        MACHINE,
+        "len(record.crossings) > CHATTER_CROSSINGS",
+        "len(record.crossings) >= CHATTER_CROSSINGS",
+        ("tests/alarms/test_machine.py::test_four_changes_within_an_hour_are_no_chatter_and_five_are",),
+        quick=True,
+    ),
+    Mutant(
+        "an alarm chatters one change later",
+        MACHINE,
+        "CHATTER_CROSSINGS = 4",
+        "CHATTER_CROSSINGS = 5",
+        ("tests/alarms/test_machine.py::test_four_changes_within_an_hour_are_no_chatter_and_five_are",),
+    ),
+    Mutant(
+        "a snapshot outlives a change of the code that made it",
+        f"{DAEMON}/service/snapshots.py",
+        "            whole.update(source)\n",
+        "",
+        ("tests/service/test_snapshots.py",),
+    ),
+    Mutant(
+        "an event keeps the number of no boot",
+        f"{DAEMON}/journal/rows.py",
+        "moved = dataclasses.replace(self, seq=self.seq + numbers.seq, boot=numbers.boot_of(self.boot))",
+        "moved = dataclasses.replace(self, seq=self.seq + numbers.seq)",
+        ("tests/journal/test_store.py::test_rows_of_an_untrusted_clock_are_moved_together",),
+    ),
+    Mutant(
+        "a second boot takes the first one's number",
+        STORE,
+        'boot=found[0] if found else _last_no(conn, "boot") + 1,',
+        'boot=found[0] if found else _last_no(conn, "boot"),',
+        ("tests/journal/test_store.py::test_rows_of_two_boots_are_moved_apart",),
+    ),
+    Mutant(
+        "a boot that goes on is numbered anew",
+        STORE,
+        'boot=found[0] if found else _last_no(conn, "boot") + 1,',
+        'boot=_last_no(conn, "boot") + 1,',
+        ("tests/journal/test_store.py::test_rows_of_two_boots_are_moved_apart",),
+    ),
+    Mutant(
+        "the list of entries does not wait for the disk",
+        f"{DAEMON}/journal/recovery/entry_list.py",
+        "                os.fdatasync(fd)\n",
+        "",
+        ("tests/journal/test_rescue.py::test_an_entry_is_in_the_list_on_the_disk_before_it_is_kept",),
     ),
     Mutant(
         "a snapshot of another form is taken",

@@ -19,10 +19,11 @@ from helpers import chaosparts
 from helpers.chaos import World
 from helpers.chaosparts import HOUR_S, BrokenInvariantError, Fault
 from helpers.tornfiles import TornFiles
-from rushlight.journal import export
+from rushlight.journal import export, upkeep
 from rushlight.journal.outbox import Outbox
 from rushlight.journal.pending import Pending
 from rushlight.journal.recovery.entry_list import EntryList
+from rushlight.journal.recovery.mark import HighWater
 from rushlight.journal.rows import Numbers
 from rushlight.outlets import heartbeat
 
@@ -30,6 +31,8 @@ pytestmark = pytest.mark.slow
 
 SEEDS, DAYS = 80, 2.0
 """In the suite; the campaign lives more and longer ones."""
+TOGETHER = {5 * n + 1 for n in range(len(chaosparts.TOGETHER))}
+"""Of these worlds the first of each kind that begins with faults that go together; the gate has them see its mutants."""
 
 
 @pytest.fixture(autouse=True)
@@ -41,11 +44,19 @@ def quiet() -> Iterator[None]:
 
 @pytest.mark.parametrize("first", range(0, SEEDS, 20))
 def test_nothing_breaks_what_must_hold(first: int, tmp_path: Path) -> None:
-    for seed in range(first, first + 20):
+    for seed in sorted({*range(first, first + 20)} - TOGETHER):
         folder = tmp_path / str(seed)
         folder.mkdir()
         World(folder, seed, DAYS, outlets=seed % 10 == 0).run()
         shutil.rmtree(folder)
+
+
+def test_what_shows_only_when_faults_go_together(tmp_path: Path) -> None:
+    """One world of each such kind."""
+    for seed in sorted(TOGETHER):
+        folder = tmp_path / str(seed)
+        folder.mkdir()
+        World(folder, seed, DAYS, outlets=False).run()
 
 
 def test_what_a_restored_journal_does_not_know_was_not_silence(tmp_path: Path) -> None:
@@ -92,17 +103,36 @@ def test_a_journal_that_forgets_entries_is_found(tmp_path: Path, monkeypatch: py
 def test_a_card_that_lies_about_syncing_is_found(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Acknowledged entries that never reached the card: the world loses them with the power, and says so."""
     monkeypatch.setattr(EntryList, "add", lambda *_: None)  # a file that the card of this world does not lie about
+    monkeypatch.setattr(HighWater, "miss", lambda *_: False)  # nor about this one
+    with pytest.raises(BrokenInvariantError, match="acknowledged entries gone"):
+        lie_in_turn(tmp_path)
+
+
+def test_what_the_mark_beside_such_a_card_knows_is_found(tmp_path: Path) -> None:
+    """The entries are put back from their list, and yet the file was short."""
+    with pytest.raises(BrokenInvariantError, match="the file is short though nothing damaged it"):
+        lie_in_turn(tmp_path)
+
+
+def lie_in_turn(folder: Path) -> None:
+    """Worlds on such a card, one after another."""
 
     class Lying(World):
         def boot(self) -> None:
             self.disk.lying = True
             super().boot()
 
-    power = Fault(30 * HOUR_S, "power", HOUR_S, "3")
-    with pytest.raises(BrokenInvariantError, match="acknowledged entries gone"):
-        for seed in range(1, 9):
-            (tmp_path / str(seed)).mkdir()
-            Lying(tmp_path / str(seed), seed, 2.0, [power]).run()
+    for seed in range(1, 9):
+        (folder / str(seed)).mkdir()
+        Lying(folder / str(seed), seed, 2.0, [Fault(30 * HOUR_S, "power", HOUR_S, "3")]).run()
+
+
+def test_a_reading_that_is_not_moved_to_its_time_is_found(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The broker that is away at the end explains that what was heard in the wrong time looks silent."""
+    monkeypatch.setattr(upkeep, "restamp", lambda *_: 0)
+    away = (("network", 5.0, 6.0, ""), ("power", 6.0, 0.5, "3"), ("broker", 10.5, 1.0, ""))
+    faults = [Fault(at_h * HOUR_S, kind, lasts_h * HOUR_S, how) for kind, at_h, lasts_h, how in away]
+    assert "without their time" in broken(tmp_path, *faults)
 
 
 def test_a_message_told_twice_is_found(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -20,6 +20,7 @@ from helpers.chaosparts import (
     DAY_S,
     HOUR_S,
     KINDS,
+    PROBES,
     BrokenInvariantError,
     Fault,
     difference,
@@ -45,6 +46,8 @@ class Rules:
     faults: list[Fault]
     chance: random.Random
     true_s: float
+    start_s: float
+    boots: int
     config: Config
     net: simnet.Network
     service: Service | None
@@ -62,10 +65,14 @@ class Rules:
         self._well_since_s: float | None = None
         self._out_of_sight_s: float | None = None
         self._blind_since_s: float | None = None
+        self._seen_s: dict[str, float] = {}
+        """When the keeper last acknowledged each alarm."""
         self._acked_through = 0
         self._judged: set[tuple[str, int]] = set()
         self._fds: int | None = None
         self._corrupted = False
+        self._trusted_boots: set[str] = set()
+        """Boots whose clock came to be trusted while the disk was there: all that they heard has its time."""
 
     def boot(self) -> None:
         raise NotImplementedError
@@ -107,6 +114,9 @@ class Rules:
             if journal._db.readable and not self._corrupted:
                 self.demand(journal.has(some), f"the acknowledged entry {some} is gone")
         self._count_outcomes()
+        engine = self.service.engine
+        if engine.time.trusted and engine.journal.report().durable and not engine._restamp_due:
+            self._trusted_boots.add(f"boot-{self.boots}")
         self._alarms_rule()
         self._flat_rule()
         self._heartbeat_rule(blind=False)
@@ -117,6 +127,8 @@ class Rules:
         journal = self.service.engine.journal
         if not journal._db.readable:
             return
+        short = journal.report().shortfall
+        self.demand(self._corrupted or not short, f"the file is short though nothing damaged it {when}: {short}")
         missing = [i for i in self.kept if not journal.has(i)]
         if self._corrupted:
             for i in missing:
@@ -207,7 +219,10 @@ class Rules:
             self.demand(self.true_s - last_s <= 2 * BEAT_S, "no ping though all is well")
 
     def _blind(self) -> bool:
-        """The outside view: every probe out of sight for longer than it takes to notice, and no word of it received."""
+        """The outside view: every probe out of sight for longer than it takes to notice, and nobody knows.
+
+        Whoever got a word of it knows, and so does a keeper who acknowledged it for every probe.
+        """
         if not self.on("broker"):
             self._out_of_sight_s = None
             return False
@@ -216,7 +231,8 @@ class Rules:
         told = any(
             t.at_s >= self._out_of_sight_s and ("said nothing" in t.text or "silent" in t.text) for t in self.net.taken
         )
-        return self.true_s - self._out_of_sight_s > 2 * HOUR_S and not told
+        seen = all(self._seen_s.get(f"foyer.probe_silent.{p}", -1.0) >= self._out_of_sight_s for p in PROBES)
+        return self.true_s - self._out_of_sight_s > 2 * HOUR_S and not told and not seen
 
     # ------------------------------------------------------------------ the end
 
@@ -236,6 +252,7 @@ class Rules:
         )
         self._check_kept("at the end")
         self.edges.end()
+        self._stamps_rule()
         self._replay_rule()
         self.service.engine._flush(urgent=True)
         self.abandon()
@@ -268,6 +285,26 @@ class Rules:
         words = {"unplug": f.how, "broker": "every probe here is silent", "garble": f.how, "hot": "temperature"}[f.kind]
         got = [t for t in self.net.taken if t.at_s >= f.at_s and words in t.text.lower()]
         self.demand(got, f"nobody was told of {f.kind} {f.how} at hour {f.at_s / HOUR_S:.1f}")
+
+    def _stamps_rule(self) -> None:
+        """What came before the clock was right was moved to where it belongs, once it was."""
+        assert self.service is not None
+        if self._corrupted:
+            return
+        engine = self.service.engine
+        engine._flush(urgent=True)
+        sql = "SELECT b.id, count(*) FROM {} r JOIN boot b ON b.no = r.boot WHERE r.clock_ok = 0 GROUP BY b.id"
+        for table in ("reading", "event"):
+            left = dict(engine.journal._db.connection.execute(sql.format(table)).fetchall())
+            wrong = {boot: n for boot, n in left.items() if boot in self._trusted_boots}
+            self.demand(not wrong, f"{table} rows without their time after their boot's clock was right: {wrong}")
+        if any(f.kind.startswith("clock") for f in self.faults):
+            return
+        begin_s, end_s = self.start_s - 1.0, self.start_s + self.true_s + 1.0
+        for stored in engine.journal.events_since(0):
+            at_s = stored.event.at_s
+            off = stored.clock_ok and stored.event.kind == "reading" and not begin_s <= at_s <= end_s
+            self.demand(not off, f"a reading stands {at_s - self.start_s:.0f} s after the world's beginning")
 
     def _replay_rule(self) -> None:
         """The state is what the journal's events make of an empty one; and the exported lines are those events."""
