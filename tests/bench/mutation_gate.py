@@ -69,8 +69,8 @@ MUTANTS = (
     Mutant(
         "a test is ordered that no kit makes",
         f"{DAEMON}/core/tank.py",
-        "for s in asks if s not in self.seen.measures",
-        "for s in asks if s in ()",
+        "if s not in self.seen.measures",
+        "if s in ()",
         (f"{ADVICE}::test_what_no_kit_measures_is_not_just_ordered",),
     ),
     Mutant(
