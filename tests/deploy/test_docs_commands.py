@@ -389,7 +389,7 @@ def follow_install_page(keeper: Keeper, part: list[Step]) -> list[str]:
         elif step.text == "sudo bash deploy/install.sh" and not (machine.root / "etc/rushlight/config.toml").exists():
             said.append(keeper.answer(step.text, ANSWERS))
             # Seven of the installation and two of the guide: the board's name says in which of the two tanks it is.
-            assert keeper.questions == 7 + 2, said[-1]
+            assert keeper.questions == 6 + 2, said[-1]
         elif step.kind == "run":
             said.append(keeper.type(step.text))
     return said
