@@ -388,7 +388,7 @@ def follow_install_page(keeper: Keeper, part: list[Step]) -> list[str]:
             said.append(keeper.answer(step.text, ANSWERS))
         elif step.text == "sudo bash deploy/install.sh" and not (machine.root / "etc/rushlight/config.toml").exists():
             said.append(keeper.answer(step.text, ANSWERS))
-            # Seven of the installation and two of the guide: the board's name says in which of the two tanks it is.
+            # Six of the installation and two of the guide: the board's name says in which of the two tanks it is.
             assert keeper.questions == 6 + 2, said[-1]
         elif step.kind == "run":
             said.append(keeper.type(step.text))
