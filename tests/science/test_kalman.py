@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from statsmodels.tsa.statespace.kalman_filter import KalmanFilter
 
-from rushlight.science.inference.kalman import Belief, merge, predict, regress, update
+from rushlight.science.inference.kalman import Belief, merge, predict, regress, regress_along, update
 from rushlight.tank.nitrate import balance as bal
 
 
@@ -39,7 +39,7 @@ def test_level_and_rate_filter_equals_statsmodels_to_1e_9(pace):
     noise[0][0], noise[1][1], noise[0][1] = s.level_noise, s.uptake_noise, s.joint_noise
     noise[1][0], noise[3][3] = s.joint_noise, 0.4
     readings = [20 + 0.3 * t + rng.gauss(0, 2) if t % 3 else math.nan for t in range(120)]
-    row, variance = (1.0, 0.0, 0.0, 1.0, 0.0), 4.0
+    row, variance = readings.SEEN_BY_ELECTRODE, 4.0
     found = reference(readings, transition, noise, start, row, variance)
     belief, loglik = start, 0.0
     for t, value in enumerate(readings):
@@ -59,6 +59,18 @@ def test_regress_on_a_gaussian_reading_equals_the_kalman_update():
     straight, _ = update(belief, (1.0, 0.0, 0.0), variance, value)
     gain = 9.0 / (9.0 + variance)
     indirect = regress(belief, 0, 20.0 + gain * 4.0, 9.0 * (1 - gain))
+    assert np.allclose(straight.mean, indirect.mean, atol=1e-12)
+    assert np.allclose(straight.cov, indirect.cov, atol=1e-12)
+
+
+def test_regress_along_a_direction_equals_the_kalman_update_along_it():
+    cov = [[9.0, -1.2, 0.1], [-1.2, 0.5, 0.02], [0.1, 0.02, 0.03]]
+    belief, row = Belief([20.0, 1.0, 0.7], cov), (1.0, 0.0, 20.0)
+    variance, value = 4.0, 30.0
+    straight, _ = update(belief, row, variance, value)
+    expected, spread = belief.along(row)
+    gain = spread / (spread + variance)
+    indirect = regress_along(belief, row, expected + gain * (value - expected), spread * (1 - gain))
     assert np.allclose(straight.mean, indirect.mean, atol=1e-12)
     assert np.allclose(straight.cov, indirect.cov, atol=1e-12)
 

@@ -80,18 +80,30 @@ def update(belief: Belief, row: Sequence[float], variance: float, value: float) 
 def regress(belief: Belief, i: int, mean: float, variance: float) -> Belief:
     """Give component `i` a new marginal mean and variance and carry both over to the rest by regression.
 
-    This is the assumed-density step for a reading that depends on component `i` alone: given that component the
-    rest of the state is independent of the reading, so E[x | reading] = x̄ + g (mean − x̄ᵢ) and
-    P ← P + g gᵀ (variance − Pᵢᵢ) with g = P[:, i] / Pᵢᵢ (law of total expectation and covariance).
-
     Raises:
         ValueError: component `i` has no variance to learn about.
     """
-    old = belief.cov[i][i]
+    row = [0.0] * len(belief.mean)
+    row[i] = 1.0
+    return regress_along(belief, row, mean, variance)
+
+
+def regress_along(belief: Belief, row: Sequence[float], mean: float, variance: float) -> Belief:
+    """Give the combination `row` · x a new mean and variance and carry both over to the state by regression.
+
+    This is the assumed-density step for a reading that depends on z = `row` · x alone: given z the state is
+    independent of the reading, so E[x | reading] = x̄ + g (mean − z̄) and P ← P + g gᵀ (variance − var z) with
+    g = P rowᵀ / var z (law of total expectation and covariance).
+
+    Raises:
+        ValueError: there is no variance along `row` to learn about.
+    """
+    before, old = belief.along(row)
     if old <= 0.0:
-        raise ValueError(f"component {i} is known exactly; a reading cannot move it")
-    gain = [row[i] / old for row in belief.cov]
-    step = mean - belief.mean[i]
+        raise ValueError("what is known exactly cannot be moved by a reading")
+    used = [(j, r) for j, r in enumerate(row) if r]
+    gain = [sum(r * line[j] for j, r in used) / old for line in belief.cov]
+    step = mean - before
     change = variance - old
     cov = [
         [p + gi * gj * change for p, gj in zip(r, gain, strict=True)] for r, gi in zip(belief.cov, gain, strict=True)
