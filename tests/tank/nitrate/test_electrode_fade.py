@@ -13,7 +13,7 @@ import pytest
 
 from rushlight.science.inference.interval import Span, blurred
 from rushlight.tank.nitrate import balance as bal
-from rushlight.tank.nitrate import forecast
+from rushlight.tank.nitrate import forecast, readings
 
 pytestmark = pytest.mark.slow
 
@@ -49,14 +49,14 @@ def _watched(seed: int, fades: bool, drift_mv: float | None, days: int = 170) ->
                 continue
             bias_mv += rng.gauss(0.0, drift_mv / 2.0)
             if day % 30 == 0 and quarter == 2:
-                bal.calibrate(now)
+                readings.calibrate(now)
                 bias_mv, calibrated = 0.0, day
             told = level * math.exp(MV * (bias_mv + rng.gauss(0.0, 0.3)))
-            bal.read_electrode(now, told, day - calibrated)
+            readings.read_electrode(now, told, day - calibrated)
         if day % 7 == 0:
             read = level * math.exp(rng.gauss(0.0, 0.22))
             pad = min(range(len(PADS)), key=lambda i: abs(PADS[i] - read))
-            bal.read_level(now, blurred(Span(EDGES[pad], EDGES[pad + 1]), 0.2, 1.0), 0.2)
+            readings.read_level(now, blurred(Span(EDGES[pad], EDGES[pad + 1]), 0.2, 1.0), 0.2)
             now.n_tests += 1
         said = forecast.level_estimate(bal.level_parts(now))
         if day > 14:

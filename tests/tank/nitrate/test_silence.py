@@ -5,7 +5,7 @@ import pytest
 from rushlight.localtime import DAY_S
 from rushlight.science.inference.interval import blurred, strip_span
 from rushlight.tank.nitrate import balance as bal
-from rushlight.tank.nitrate import forecast
+from rushlight.tank.nitrate import forecast, readings
 
 PADS = (0.0, 10.0, 25.0, 50.0, 100.0, 250.0)
 FEED = 1.7
@@ -13,7 +13,7 @@ BEFORE = (10, 25, 10, 25, 25, 25)
 
 
 def strip(now, pad):
-    bal.read_level(now, blurred(strip_span(pad, PADS), 0.22, 1.0), 0.2)
+    readings.read_level(now, blurred(strip_span(pad, PADS), 0.22, 1.0), 0.2)
     now.n_tests += 1
     now.last_test_at_s = now.at_s
     return forecast.level_estimate(bal.level_parts(now))

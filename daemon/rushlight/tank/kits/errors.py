@@ -23,6 +23,10 @@ from rushlight.tank.kits.said import Said
 EYE_KIT, EYE_PACK, EYE_BEND = 0.25, 0.15, 0.08
 """Error by eye that a kit has throughout, that a pack has, and that bends along the scale: standard deviations
 (no source)."""
+EYE_OFF = 0.12
+"""How far strips of which no check is known are taken to be off for good, standard deviation as a share: in one study
+they read 12 % high on average (Troyanos et al. 2009), in another low in four samples of five (Nielsen et al. 2008), so
+neither sign is favoured."""
 CHART, LIGHT, BEND = 0.05, 0.075, 0.03
 """Error of a picture as a share of the pad's density: what the chart's print has in any light, what light and phone
 add, and how much it bends (chosen on rendered pictures, `tests/bench/bench_pictures.py`; no source)."""
@@ -75,6 +79,7 @@ def said_of(seen: Seen, points: Sequence[tuple[Point, int]], pack: int) -> Said 
         high=seen.high,
         share=seen.share,
         floor=seen.floor,
+        off=min(EYE_OFF, error.sd) if seen.by == "pads" else 0.0,
         dilution=seen.dilution,
         source=seen.source,
         why=seen.why,

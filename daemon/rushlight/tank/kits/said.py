@@ -41,6 +41,8 @@ class Said:
     source: float = 0.0
     why: str = ""
     """Why a picture of the same strip was not believed; empty otherwise."""
+    off: float = 0.0
+    """How far this kit's readings may be off for good, all alike: standard deviation as a share of what there is."""
 
     @property
     def is_point(self) -> bool:

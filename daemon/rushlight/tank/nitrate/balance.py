@@ -1,7 +1,8 @@
 """A tank's nitrate balance as a filter: what time, water, feed and readings do to what is believed.
 
 Owns the model.  State: concentration C (mg/L as NO3), the plants' uptake u (mg/L per day), the share φ of the feed's
-nitrogen that becomes nitrate, the electrode's bias b (mg/L), and how fast uptake is being lost, a (mg/L per day²).
+nitrogen that becomes nitrate, the electrode's bias b (mg/L), how fast uptake is being lost, a (mg/L per day²), and the
+amount k, in a kit's own doubt d, by which this tank's strips read high for good: they show C (1 + d k).
 With S the feed as mg/L per day at a share of one,
 
     dC/dt = φ S − u,      net rate r = φ S − u,
@@ -25,12 +26,11 @@ from dataclasses import dataclass, replace
 
 from rushlight.localtime import DAY_S
 from rushlight.science.chemistry import nitrogen
-from rushlight.science.inference.gaussian import Part, below, mixture_moments, moments_above_zero
-from rushlight.science.inference.interval import Likelihood, posterior
-from rushlight.science.inference.kalman import Belief, merge, predict, regress, update
+from rushlight.science.inference.gaussian import Part, moments_above_zero
+from rushlight.science.inference.kalman import Belief, merge, predict, regress
 
-LEVEL, UPTAKE, SHARE, BIAS, LOSS = range(5)
-SIZE = 5
+LEVEL, UPTAKE, SHARE, BIAS, LOSS, KIT = range(6)
+SIZE = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,11 +44,13 @@ class Pace:
     leaves: tuple[float, float, float]
     """Chance per day that the tank becomes one of each kind; its own kind's place is 0."""
     fades: bool = False
+    draws: float = 1.0
+    """How much more plants take where there is more, as a share of what hale ones would."""
 
 
-SETTLED = Pace(spread=0.03, memory_days=10.0, leaves=(0.0, 1 / 2000, 1 / 300))
+SETTLED = Pace(spread=0.08, memory_days=15.0, leaves=(0.0, 1 / 2000, 1 / 400))
 MOVING = Pace(spread=0.35, memory_days=200.0, leaves=(1 / 200, 0.0, 1 / 2000))
-LOSING = Pace(spread=0.05, memory_days=400.0, leaves=(1 / 800, 1 / 2000, 0.0), fades=True)
+LOSING = Pace(spread=0.05, memory_days=400.0, leaves=(1 / 800, 1 / 2000, 0.0), fades=True, draws=0.25)
 PACES = (SETTLED, MOVING, LOSING)
 """Chosen on simulated tanks (tests/bench/bench_nitrate.py, tuning seeds) for early and rare warnings; no source.  The
 choice is not a fine one: half or twice of any of these figures moves the median lead by two days at most."""
@@ -61,23 +63,22 @@ an interval that holds it in 31 of 48 tanks; this one tells three quarters to ni
 FIRST_LEVEL = (10.0, 100.0)
 """Mean and standard deviation of nitrate before any test, mg/L; cut at zero.  Wide enough to say nothing
 (own choice)."""
-JUMP = 0.0005
-"""Chance before each test that something nobody recorded has put the level anywhere at all (no source): it takes one
-reading that fits nothing to doubt the estimate, and a second one to give it up."""
-SILENT_FROM_DAYS, SILENT_DAYS, MISREAD_DAYS = 28.0, 1000.0, 60.0
-"""Who does not test for months writes down no water changes either: after so many days without a test the chance of a
-jump grows with the second, and what a vague belief holds against a reading dies with the third (no source)."""
+HALF_FED, MOST_PULL = 8.0, 0.04
+"""Plants take more where there is more (Michaelis-Menten): the level at which uptake is half of the most, mg/L, and how
+fast, as a share per day, a level comes home by that at most.  No source for tanks; chosen on simulated ones."""
+HOME_LEAST_DAYS, HOME_DAYS = 14.0, 200.0
+"""The level at which plants take up what they are believed to is a mean over so long, from two weeks in a
+young record on, as tests told it (no source)."""
+HOME_KNOWN_DAYS = 60.0
+"""After so many days of tests home counts for half of what it says (own choice)."""
+SILENT_FROM_DAYS = 28.0
+"""Who does not test for so long writes down no water changes either (own choice)."""
 SILENT_FADES, SILENT_ENDS_DAYS = 0.2, 100.0
 """A watched tank is taken to fade as often as gives early warning; while nobody tests, fading begins so much less
 often, and what is amiss lasts so long, so that a year's silence is no alarm in itself (own choice)."""
 UPTAKE_SD = 0.7
 """However long nobody looks, uptake is known so well, standard deviation as a share of supply: it is never less than
 nothing, and seldom more than there is to take up (own choice)."""
-SURPRISING, SURPRISE_MATTERS = 1.6, 0.02
-"""A test so many standard deviations above what was expected asks for a second one at once, where there is such a
-chance of passing the limit within four weeks (own choice: one pad up after months on the one below it)."""
-MISREAD = 0.003
-"""Chance that a reading says nothing: wrong pad, wrong minute, wet fingers (no source)."""
 FIRST_ODDS = (0.8, 0.15, 0.05)
 """Of the kinds of tank before any test (own choice)."""
 EXCHANGE_MEMORY_DAYS = 120.0
@@ -99,16 +100,25 @@ DIMMED_FACTOR = 9.0
 ELECTRODE_DRIFT = 0.04
 """Electrode bias per √day as a share of the level: 1 mV is 4 % (Nernst at 25 °C), and cheap immersed electrodes
 drift at least that much in a day (common practice, no source)."""
-ELECTRODE_NOISE = (0.05, 1.0)
-"""Electrode noise: share of the level, and mg/L (no source)."""
-SEEN_BY_ELECTRODE = (1.0, 0.0, 0.0, 1.0, 0.0)
-ELECTRODE_SAYS, FARTHEST = 0.25, 5.0
-"""How much one electrode reading counts between the models: the four of a day err together.  And how many standard
-deviations count at most (own choice)."""
-ELECTRODE_FIRST = 0.2
-"""Electrode bias when nothing is known of it, as a share of the level: US EPA method 9210A allows 20 % RSD."""
+KIT_MEMORY_DAYS = 365.0
+"""How long a kit's being off lasts, as packs are used up (no source)."""
 ELECTRODE_FIRST_MG_L = 5.0
 """The same before any test has told the level (own choice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Homing:
+    """Plants that take more where there is more: they bring the level home, and home is known by this tank's strips."""
+
+    pull: float
+    """Per day."""
+    home: float
+    """mg/L, as the strips show it."""
+    off: float
+    """The doubt d of the strips: home is truly at home (1 − d k)."""
+
+
+NOWHERE = Homing(0.0, 0.0, 0.0)
 
 
 @dataclass(slots=True)
@@ -129,6 +139,12 @@ class Balance:
     """The feed that the plants have had time to follow, as mg/L per day at a share of one."""
     recent: float
     """The feed of the last seven days, likewise: whole weeks, as on some days of the week many keepers feed less."""
+    home: float | None = None
+    """The level about which the tank has been, mg/L as its strips show it; None before any test."""
+    home_days: float = 0.0
+    """Over how many days of tests."""
+    off: float = 0.0
+    """The doubt d of the strips by which home is known."""
     fed_days: float = 0.0
     """How long feed has been known."""
     n_tests: int = 0
@@ -165,6 +181,20 @@ class Balance:
     tests_since_quiet: int = 0
     behind_since_s: float | None = None
     """Since when the plants have not kept up, with good confidence."""
+
+    @property
+    def pull(self) -> float:
+        """By how much uptake rises with the level, mg/L per day for each mg/L above home: Michaelis-Menten's slope."""
+        if self.home is None:
+            return 0.0
+        home = max(1.0, self.home)
+        slope = min(MOST_PULL, scale(self.usual) * HALF_FED / (home * (home + HALF_FED)))
+        return slope * self.home_days / (self.home_days + HOME_KNOWN_DAYS)
+
+    @property
+    def homing(self) -> Homing:
+        """Where the level is drawn to, how fast, and how well that is known."""
+        return Homing(self.pull, self.home or 0.0, self.off)
 
     @property
     def exchange(self) -> float:
@@ -208,7 +238,8 @@ def begin(at_s: float, feed: float) -> Balance:
         cov[SHARE][SHARE] = share_var
         cov[BIAS][BIAS] = ELECTRODE_FIRST_MG_L**2
         cov[LOSS][LOSS] = (FADE[1] * scale(feed)) ** 2
-        mean = [FIRST_LEVEL[0], share * feed, share, 0.0, FADE[0] * scale(feed)]
+        cov[KIT][KIT] = 1.0
+        mean = [FIRST_LEVEL[0], share * feed, share, 0.0, FADE[0] * scale(feed), 0.0]
         modes.append(Mode(odds, Belief(mean, cov)))
     return Balance(at_s, modes, feed, feed, ASSUMED_DAYS if feed > 0.0 else 0.0)
 
@@ -238,30 +269,47 @@ def step(pace: Pace, days: float, feed: float, usual: float, left_over: float = 
     bracket = 2.0 * x - 3.0 + 4.0 * left - left * left if x > 1e-3 else x**3 * (2.0 / 3.0 - 0.5 * x)
     fades = float(pace.fades)
     return Step(
-        level_row=(1.0, -lasting, feed * days - usual * (days - lasting), 0.0, fades * theta * (days - lasting)),
-        uptake_row=(0.0, left, usual * (1.0 - left), 0.0, -fades * lasting),
+        level_row=(1.0, -lasting, feed * days - usual * (days - lasting), 0.0, fades * theta * (days - lasting), 0.0),
+        uptake_row=(0.0, left, usual * (1.0 - left), 0.0, -fades * lasting, 0.0),
         level_noise=var * theta * theta * bracket + LEVEL_NOISE**2 * days,
         joint_noise=-var * theta * (1.0 - left) ** 2,
         uptake_noise=var * (1.0 - left * left),
     )
 
 
-def drift(belief: Belief, pace: Pace, days: float, feed: float, usual: float, left_over: float = 0.0) -> Belief:
+def drift(
+    belief: Belief,
+    pace: Pace,
+    days: float,
+    feed: float,
+    usual: float,
+    left_over: float = 0.0,
+    homing: Homing = NOWHERE,
+) -> Belief:
     """What a model believes after `days` at the given feed, if it is and stays the true one.
 
     `left_over` (mg/L per day), which water changes carry out, is the net rate about which a balanced tank wanders.
+    `homing` brings the level back home, as an exchange with water of that level would; uptake in the state is that at
+    home.
     Only fading plants say anything about the pace of fading; elsewhere it stays what it was at first.
     """
     s = step(pace, days, feed, usual, left_over)
-    transition = [list(s.level_row), list(s.uptake_row)] + [[0.0] * SIZE for _ in range(3)]
+    stays = math.exp(-pace.draws * homing.pull * days)
+    half = math.sqrt(stays)
+    transition = [[stays, *(half * x for x in s.level_row[1:])], list(s.uptake_row)]
+    transition += [[0.0] * SIZE for _ in range(SIZE - 2)]
+    transition[LEVEL][KIT] = -(1.0 - stays) * homing.home * homing.off
     transition[SHARE][SHARE] = transition[BIAS][BIAS] = 1.0
     left, lasting = nitrogen.decay(days, pace.memory_days)
     shift = [0.0] * SIZE
-    shift[LEVEL], shift[UPTAKE] = left_over * (days - lasting), -left_over * (1.0 - left)
+    shift[LEVEL] = half * left_over * (days - lasting) + (1.0 - stays) * homing.home
+    shift[UPTAKE] = -left_over * (1.0 - left)
     noise = [[0.0] * SIZE for _ in range(SIZE)]
-    noise[LEVEL][LEVEL], noise[UPTAKE][UPTAKE] = s.level_noise, s.uptake_noise
+    noise[LEVEL][LEVEL], noise[UPTAKE][UPTAKE] = s.level_noise * stays, s.uptake_noise
     noise[LEVEL][UPTAKE] = noise[UPTAKE][LEVEL] = s.joint_noise
     noise[BIAS][BIAS] = (ELECTRODE_DRIFT * max(5.0, belief.mean[LEVEL])) ** 2 * days
+    transition[KIT][KIT] = kept = math.exp(-days / KIT_MEMORY_DAYS)
+    noise[KIT][KIT] = 1.0 - kept * kept
     if pace.fades:
         transition[LOSS][LOSS] = 1.0
         noise[LOSS][LOSS] = (0.0002 * scale(usual)) ** 2 * days
@@ -278,8 +326,11 @@ def pass_time(balance: Balance, to_s: float, feed: float) -> None:
         _learn_feed(balance, feed)
     _switch(balance, days)
     left_over = balance.left
+    homing = balance.homing
     for mode, pace in zip(balance.modes, PACES, strict=True):
-        mode.belief = possible(drift(mode.belief, pace, days, feed, balance.usual, left_over), scale(balance.usual))
+        moved = drift(mode.belief, pace, days, feed, balance.usual, left_over, homing)
+        mode.belief = possible(moved, scale(balance.usual))
+    _remember_home(balance, to_s, days)
     fading = math.exp(-days / EXCHANGE_MEMORY_DAYS)
     balance.exchanged *= fading
     balance.watched_days = balance.watched_days * fading + days
@@ -291,6 +342,19 @@ def pass_time(balance: Balance, to_s: float, feed: float) -> None:
         balance.usual += (feed - balance.usual) * (1.0 - math.exp(-days / known_days))
         balance.fed_days += days
     balance.at_s = to_s
+
+
+def _remember_home(balance: Balance, at_s: float, days: float) -> None:
+    """The level about which the tank has been, by its tests: what is believed in their silence teaches nothing."""
+    if balance.last_test_at_s is None or silent_days(balance, at_s) > SILENT_FROM_DAYS:
+        return
+    shown = ((m.weight, m.belief.along(shown_by(balance.off, m.belief.mean[LEVEL]))[0]) for m in balance.modes)
+    level = sum(w * x for w, x in shown) / sum(m.weight for m in balance.modes)
+    if balance.home is None:
+        balance.home = level
+    balance.home_days += days
+    known_days = max(HOME_LEAST_DAYS, min(HOME_DAYS, balance.home_days))
+    balance.home += (level - balance.home) * -math.expm1(-days / known_days)
 
 
 def _learn_feed(balance: Balance, feed: float) -> None:
@@ -390,110 +454,45 @@ def unsettle(balance: Balance, share: float) -> None:
     balance.modes[1] = Mode(total, merge(both))
 
 
-def read_level(balance: Balance, likelihood: Likelihood, senseless: float) -> bool:
-    """A test, by the likelihood of the concentration; `senseless` is that of a reading that says nothing.
-
-    Three things may be so: the reading is what it seems, or it is a misreading and nothing is learned, or the level
-    has jumped and the reading is all that is known of it.  The first test cannot be held against anything; yet one
-    that no water can give is none.  Returns whether it was taken for a test.
-    """
-    first = balance.n_tests == 0
-    vague_days = max(0.0, silent_days(balance, balance.at_s) - SILENT_FROM_DAYS)
-    jump = JUMP - math.expm1(-vague_days / SILENT_DAYS)
-    misread = MISREAD * math.exp(-vague_days / MISREAD_DAYS)
-    anew, anew_mean, anew_variance = posterior(*FIRST_LEVEL, likelihood)
-    if first and anew <= 0.0:
-        return False
-    mean, sd = mixture_moments(level_parts(balance))
-    balance.surprise = 0.0 if first else (anew_mean - mean) / math.sqrt(sd * sd + anew_variance)
-    for mode in balance.modes:
-        b = mode.belief
-        evidence, mean, variance = posterior(b.mean[LEVEL], b.sd(LEVEL), likelihood)
-        weights = (evidence, 0.0 if first else misread * senseless, 0.0 if first else jump * anew)
-        total = sum(weights)
-        beliefs = (regress(b, LEVEL, mean, variance), b, _at_level(b, anew_mean, anew_variance))
-        mode.belief = merge([(w / total, x) for w, x in zip(weights, beliefs, strict=True)])
-        mode.weight *= total
-    _renormalise(balance)
-    return True
+def shown_by(off: float, level: float) -> list[float]:
+    """What a kit shows of a state near `level`, C (1 + d k) made linear, as a direction."""
+    row = [0.0] * SIZE
+    row[LEVEL], row[KIT] = 1.0, max(0.0, level) * off
+    return row
 
 
-def is_surprised(balance: Balance, chance: float) -> bool:
-    """Whether the last test was higher than expected and, by this chance of passing the limit, it matters."""
-    return balance.surprise >= SURPRISING and chance >= SURPRISE_MATTERS
-
-
-def _at_level(belief: Belief, mean: float, variance: float) -> Belief:
-    """The same belief about everything else, at a level that has nothing to do with it."""
-    out = belief.copy()
-    out.mean[LEVEL] = mean
-    for i in range(SIZE):
-        out.cov[LEVEL][i] = out.cov[i][LEVEL] = 0.0
-    out.cov[LEVEL][LEVEL] = variance
-    return out
-
-
-def read_electrode(balance: Balance, value: float, calibration_age_days: float) -> None:
-    """An electrode's value, mg/L: level plus bias plus noise that grows as the calibration ages.
-
-    The models are weighed by where they expected the value, on one common scale, and not by how sure each was: an
-    electrode that happens to be steadier than assumed would otherwise speak, four times a day, for the stiffest.
-    """
-    ageing = 1.0 + max(0.0, calibration_age_days) / 7.0
-    misses, expected_var = [], 0.0
-    for mode in balance.modes:
-        share, floor = ELECTRODE_NOISE
-        noise = ((share * max(0.0, mode.belief.mean[LEVEL])) ** 2 + floor**2) * ageing
-        mean, variance = mode.belief.along(SEEN_BY_ELECTRODE)
-        misses.append(value - mean)
-        expected_var += mode.weight * (variance + noise)
-        mode.belief, _ = update(mode.belief, SEEN_BY_ELECTRODE, noise, value)
-    for mode, miss in zip(balance.modes, misses, strict=True):
-        mode.weight *= math.exp(-0.5 * ELECTRODE_SAYS * min(miss * miss / expected_var, FARTHEST**2))
-    _renormalise(balance)
-
-
-def calibrate(balance: Balance) -> None:
-    """The electrode was put into known standards: its bias is forgotten, and small again."""
-    for mode in balance.modes:
-        b = mode.belief
-        b.mean[BIAS] = 0.0
-        for i in range(SIZE):
-            b.cov[BIAS][i] = b.cov[i][BIAS] = 0.0
-        b.cov[BIAS][BIAS] = (0.5 * ELECTRODE_FIRST * max(5.0, b.mean[LEVEL])) ** 2
-
-
-def _renormalise(balance: Balance) -> None:
+def renormalise(balance: Balance) -> None:
+    """Let the models' odds sum to one again."""
     total = sum(m.weight for m in balance.modes)
     for mode in balance.modes:
         mode.weight = max(mode.weight / total, 1e-6)
 
 
 def parts_along(balance: Balance, direction: tuple[float, ...]) -> list[Part]:
-    """The distribution of a linear combination of the state, as a normal mixture."""
+    """The distribution of a linear combination of the state, uptake as it is at this level, as a normal mixture."""
     total = sum(m.weight for m in balance.modes)
+    homing = balance.homing
     out = []
-    for mode in balance.modes:
-        mean, variance = mode.belief.along(direction)
-        out.append((mode.weight / total, mean, math.sqrt(variance) or 1e-9))
+    for mode, pace in zip(balance.modes, PACES, strict=True):
+        lean = pace.draws * homing.pull * direction[UPTAKE]
+        row = list(direction)
+        row[LEVEL] += lean
+        row[KIT] += lean * homing.home * homing.off
+        mean, variance = mode.belief.along(row)
+        out.append((mode.weight / total, mean - lean * homing.home, math.sqrt(variance) or 1e-9))
     return out
 
 
 def level_parts(balance: Balance) -> list[Part]:
     """The distribution of the concentration, to be cut at zero."""
-    return parts_along(balance, (1.0, 0.0, 0.0, 0.0, 0.0))
+    return parts_along(balance, (1.0, 0.0, 0.0, 0.0, 0.0, 0.0))
+
+
+def uptake_parts(balance: Balance) -> list[Part]:
+    """The distribution of what plants take up."""
+    return parts_along(balance, (0.0, 1.0, 0.0, 0.0, 0.0, 0.0))
 
 
 def rate_parts(balance: Balance) -> list[Part]:
     """The distribution of the net rate at the last week's feed."""
-    return parts_along(balance, (0.0, -1.0, balance.recent, 0.0, 0.0))
-
-
-def chance_behind(balance: Balance) -> float:
-    """Probability that uptake, and what habitual water changes carry out, is below nine tenths of supply.
-
-    A keeper who changes water by habit has settled on plants that take less than all of it; that is no alarm.
-    """
-    export = balance.export
-    parts = parts_along(balance, (0.0, 1.0, -0.9 * balance.recent, 0.0, 0.0))
-    return sum(w * below(-(m + export) / s) for w, m, s in parts)
+    return parts_along(balance, (0.0, -1.0, balance.recent, 0.0, 0.0, 0.0))

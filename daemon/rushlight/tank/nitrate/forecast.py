@@ -10,8 +10,21 @@ import math
 
 from rushlight.effects import Estimate
 from rushlight.science.chemistry.nitrogen import ratio_nodes
-from rushlight.science.inference.gaussian import Part, mixture_below, mixture_quantile, moments_above_zero
-from rushlight.tank.nitrate.balance import PACES, SHARE, UPTAKE, Balance, step
+from rushlight.science.inference.gaussian import Part, below, mixture_below, mixture_quantile, moments_above_zero
+from rushlight.science.inference.kalman import Belief, predict
+from rushlight.tank.nitrate.balance import (
+    KIT,
+    LEVEL,
+    PACES,
+    SHARE,
+    SIZE,
+    UPTAKE,
+    Balance,
+    Mode,
+    Pace,
+    parts_along,
+    step,
+)
 
 HORIZON_DAYS = 28
 """How far ahead chances are worked out day by day (own choice)."""
@@ -19,22 +32,38 @@ FARTHEST_DAYS = 365
 """Even odds later than this are not told: no tank stays as it is for so long (own choice)."""
 
 
+def staying(balance: Balance, pace: Pace, days: float) -> tuple[float, float, float]:
+    """The share of the level that is left after `days`, what comes for the rest, mg/L, and that for each k.
+
+    Water is changed at the keeper's pace, taken as a steady exchange, and plants bring the level home likewise.
+    """
+    homing = balance.homing
+    pull = pace.draws * homing.pull
+    both = balance.exchange + pull
+    if both <= 0.0:
+        return 1.0, 0.0, 0.0
+    kept = math.exp(-both * days)
+    come = (1.0 - kept) / both
+    source = come * (balance.exchange * balance.change_source + pull * homing.home)
+    return kept, source, -come * pull * homing.home * homing.off
+
+
 def ahead(balance: Balance, days: float) -> list[Part]:
     """The level's distribution `days` on, as a mixture to be cut at zero.
 
-    Feed stays as in the last week, and water is changed at the tank's habitual pace λ, taken as a steady exchange:
-    what is there now shrinks by e^(−λt), what comes meanwhile by half as much in the exponent.
+    Feed stays as in the last week; by water changes and plants that take more where there is more (`staying`) what is
+    there now shrinks by e^(−λt), what comes meanwhile by half as much in the exponent.
     """
     out: list[Part] = []
     total = sum(m.weight for m in balance.modes)
     left_over = balance.left
-    kept = math.exp(-balance.exchange * days)
-    half = math.sqrt(kept)
     for mode, pace in zip(balance.modes, PACES, strict=True):
+        kept, come, by_kit = staying(balance, pace, days)
+        half = math.sqrt(kept)
         stretch = step(pace, days, balance.recent, balance.usual, left_over)
-        row = (kept, *(half * x for x in stretch.level_row[1:]))
+        row = (kept, *(half * x for x in stretch.level_row[1:KIT]), by_kit)
         mean, variance = mode.belief.along(row)
-        mean += half * left_over * (days + stretch.level_row[UPTAKE]) + balance.change_source * (1.0 - kept)
+        mean += half * left_over * (days + stretch.level_row[UPTAKE]) + come
         out.append((mode.weight / total, mean, math.sqrt(variance + stretch.level_noise * kept) or 1e-9))
     return out
 
@@ -101,6 +130,27 @@ def even_odds_day(balance: Balance, limit: float) -> float | None:
     return day
 
 
+def chance_behind(balance: Balance) -> float:
+    """Probability that uptake, and what habitual water changes carry out, is below nine tenths of supply.
+
+    A keeper who changes water by habit has settled on plants that take less than all of it; that is no alarm.
+    """
+    export = balance.export
+    parts = parts_along(balance, (0.0, 1.0, -0.9 * balance.recent, 0.0, 0.0, 0.0))
+    return sum(w * below(-(m + export) / s) for w, m, s in parts)
+
+
+def at_this_level(balance: Balance, mode: Mode, pace: Pace) -> Belief:
+    """What one model believes, with uptake as it is at this level instead of at home."""
+    homing = balance.homing
+    pull = pace.draws * homing.pull
+    unit = [[float(i == j) for j in range(SIZE)] for i in range(SIZE)]
+    unit[UPTAKE][LEVEL], unit[UPTAKE][KIT] = pull, pull * homing.home * homing.off
+    shift = [0.0] * SIZE
+    shift[UPTAKE] = -pull * homing.home
+    return predict(mode.belief, unit, shift, [[0.0] * SIZE for _ in range(SIZE)])
+
+
 def share_kept_up(balance: Balance, feed: float) -> Estimate | None:
     """Uptake over supply at the given feed; None where supply is too small or too uncertain to divide by.
 
@@ -112,8 +162,8 @@ def share_kept_up(balance: Balance, feed: float) -> Estimate | None:
         return None
     parts: list[Part] = []
     total = sum(m.weight for m in balance.modes)
-    for mode in balance.modes:
-        b = mode.belief
+    for mode, pace in zip(balance.modes, PACES, strict=True):
+        b = at_this_level(balance, mode, pace)
         share, sd = b.mean[SHARE], b.sd(SHARE)
         if share < 2.0 * sd or sd <= 0.0:
             return None

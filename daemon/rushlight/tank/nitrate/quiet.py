@@ -10,6 +10,7 @@ import math
 from rushlight.localtime import DAY_S
 from rushlight.science.inference.gaussian import mixture_moments
 from rushlight.tank.nitrate.balance import Balance, rate_parts, scale
+from rushlight.tank.nitrate.readings import SURPRISING
 
 CALM_DAYS = 21.0
 """Quiet for so long, three weekly tests, counts as a quiet period (own choice)."""
@@ -19,7 +20,12 @@ choice)."""
 
 
 def is_quiet(balance: Balance) -> bool:
-    """Whether the tank is settled, and its level, habitual water changes counted, neither rises nor falls."""
+    """Whether the tank is settled, and its level, habitual water changes counted, neither rises nor falls.
+
+    A test that surprised ends the quiet before it has moved the belief: the next one may bear it out.
+    """
+    if balance.surprise >= SURPRISING:
+        return False
     mean, _ = mixture_moments(rate_parts(balance))
     return balance.modes[0].weight >= 0.6 and abs(mean - balance.export) <= 0.1 * scale(balance.usual)
 

@@ -13,19 +13,15 @@ from rushlight.effects import Estimate
 from rushlight.localtime import DAY_S
 from rushlight.views import Share
 
-RISING_SOON = (14.0, 0.30)  # own choice
-RISING_LATER = (42.0, 0.54)
-"""`nitrate_rising` is raised when the chance of passing the limit within so many days is so great: the later one sees
-the slow fade while there is time, the sooner one the level that has come near before its rise could be told.  Chosen on
-simulated tanks for one false warning in ten tank-years (tests/bench/bench_nitrate.py, tuning seeds)."""
-RISING_LEAST, RISING_CLEAR = 0.20, 0.17
+RISING_LATER = (42.0, 0.20)
+"""`nitrate_rising` is raised when the chance of being above the limit grows by so much within so many days.  That the
+level may be above already counts for nothing here, as `nitrate_high` speaks of that: strips with pads on both sides of
+the limit leave it open for years.  Chosen on simulated tanks for one false warning in ten tank-years
+(tests/bench/bench_odds.py, tuning seeds of `fade` and `mixed`)."""
+RISING_LEAST, RISING_CLEAR = 0.25, 0.205
 """Chance of passing it within four weeks below which that alarm is not raised, as it speaks of four weeks, and at which
-it clears (own choice)."""
-RISING_EASED = 0.55
-"""Or it clears when both chances that raise it have fallen to so much of what they must be, as after a large change of
-water: an alarm that would be far from raised is no news, though a fifth of a chance may linger for
-weeks (own choice)."""
-RISING_TOO_LATE = 0.7
+it clears (own choice): a fifth may linger for weeks after a large change of water, and is no news."""
+RISING_TOO_LATE = 0.6
 """Chance of being above the limit already from which on there is nothing left to warn of; `nitrate_high` says it (own
 choice)."""
 SILENT_DAYS = 42.0
@@ -102,7 +98,7 @@ def rising(report: NitrateReport) -> Says:
     """
     if not report.chances:
         return "hold"
-    if report.chances[-1] <= RISING_CLEAR or _pressing(report) <= RISING_EASED:
+    if report.chances[-1] <= RISING_CLEAR:
         return "clear"
     return "raise" if _would_warn(report) and not (report.by_electrode or report.silent) else "hold"
 
@@ -112,9 +108,4 @@ def _would_warn(report: NitrateReport) -> bool:
         return False
     if report.chances[-1] < RISING_LEAST or report.chances[0] >= RISING_TOO_LATE:
         return False
-    return _pressing(report) >= 1.0
-
-
-def _pressing(report: NitrateReport) -> float:
-    """The larger of both chances as a share of what it must be."""
-    return max(report.chance_within(RISING_SOON[0]) / RISING_SOON[1], report.chance_later / RISING_LATER[1])
+    return report.chance_later - report.chances[0] >= RISING_LATER[1]

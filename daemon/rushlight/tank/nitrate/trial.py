@@ -16,7 +16,8 @@ from rushlight.effects import Estimate
 from rushlight.science.inference.gaussian import Part, mixture_quantile, moments_above_zero
 from rushlight.science.inference.kalman import regress
 from rushlight.science.plants.response import LIGHT_RESPONSE
-from rushlight.tank.nitrate.balance import LEVEL, PACES, SHARE, UPTAKE, Balance, Mode, Pace, step
+from rushlight.tank.nitrate.balance import KIT, LEVEL, PACES, SHARE, UPTAKE, Balance, Mode, Pace, step
+from rushlight.tank.nitrate.forecast import staying
 
 NODES = ((1 / 6, -math.sqrt(3.0)), (2 / 3, 0.0), (1 / 6, math.sqrt(3.0)))
 """Three points and weights that carry a normal's first five moments (Gauss-Hermite; Abramowitz & Stegun 25.4.46)."""
@@ -65,10 +66,9 @@ def piled_up(parts: Sequence[Part]) -> Estimate:
 def _ahead(now: Balance, change: Change, days: float) -> list[Part]:
     """The distribution as it is, moved by the change; light's doubt is spread over `NODES`."""
     total = sum(m.weight for m in now.modes)
-    kept = math.exp(-now.exchange * days)
     out: list[Part] = []
     for mode, pace in zip(now.modes, PACES, strict=True):
-        mean, sd, taken, share = _mode_ahead(now, mode, pace, change, days, kept)
+        mean, sd, taken, share, kept = _mode_ahead(now, mode, pace, change, days)
         if change.feed is not None:
             mean += math.sqrt(kept) * share * (change.feed - now.recent) * days
         for weight, z in NODES:
@@ -79,21 +79,23 @@ def _ahead(now: Balance, change: Change, days: float) -> list[Part]:
 
 
 def _mode_ahead(
-    now: Balance, mode: Mode, pace: Pace, change: Change, days: float, kept: float
-) -> tuple[float, float, float, float]:
-    """One model's mean and deviation of the level as the feed and the light are, and what plants take meanwhile.
+    now: Balance, mode: Mode, pace: Pace, change: Change, days: float
+) -> tuple[float, float, float, float, float]:
+    """One model's level as feed and light are: mean, deviation, what plants at home take meanwhile, share, what stays.
 
-    As in `forecast.ahead`: what is there now shrinks by `kept`, what comes meanwhile by half as much in the exponent.
+    As in `forecast.ahead`: what is there now shrinks to what stays, what comes meanwhile by half as much in the
+    exponent.
     """
+    kept, come, by_kit = staying(now, pace, days)
     half, belief, left_over = math.sqrt(kept), mode.belief, now.left
     stretch = step(pace, days, now.recent, now.usual, left_over)
     stays = kept * (1.0 - change.fraction)
-    row = (stays, *(half * x for x in stretch.level_row[1:]))
+    row = (stays, *(half * x for x in stretch.level_row[1:KIT]), by_kit)
     mean, variance = belief.along(row)
     mean += kept * change.fraction * change.source
     lasting = -stretch.level_row[UPTAKE]
-    mean += half * left_over * (days - lasting) + now.change_source * (1.0 - kept)
+    mean += half * left_over * (days - lasting) + come
     share = max(0.0, belief.mean[SHARE])
     followed = now.recent * days - stretch.level_row[SHARE]
     taken = half * max(0.0, lasting * belief.mean[UPTAKE] + share * followed - left_over * (days - lasting))
-    return mean, math.sqrt(variance + stretch.level_noise * kept) or 1e-9, taken, share
+    return mean, math.sqrt(variance + stretch.level_noise * kept) or 1e-9, taken, share, kept

@@ -31,7 +31,7 @@ from rushlight.tank.day import DayLight
 from rushlight.tank.kits.said import Said
 from rushlight.tank.ledger import Fact, Ledger
 from rushlight.tank.nitrate import balance as bal
-from rushlight.tank.nitrate import forecast, trial
+from rushlight.tank.nitrate import forecast, readings, trial
 from rushlight.tank.nitrate.balance import Balance
 from rushlight.tank.nitrate.causes import split
 from rushlight.tank.nitrate.change_habit import end_habit, habit_ended_s, pace_since
@@ -250,7 +250,7 @@ class NitrateWatch:
         ended_s = habit_ended_s(state.ledger, now)
         if ended_s is not None:
             end_habit(now, pace_since(state.ledger, ended_s, now.at_s))
-        sure = bal.chance_behind(now)
+        sure = forecast.chance_behind(now)
         if sure < BEHIND_OVER or now.n_tests < LEAST_TESTS:
             now.behind_since_s = None
         elif sure >= BEHIND_SURE and now.behind_since_s is None:
@@ -288,7 +288,7 @@ class NitrateWatch:
             case "test":
                 assert fact.said is not None
                 senseless = SENSELESS_DENSITY if fact.said.is_point else SENSELESS_PAD
-                if bal.read_level(now, fact.said.likelihood(), senseless):
+                if readings.read_level(now, fact.said.likelihood(), senseless, fact.said.off):
                     now.n_tests += 1
                     now.tests_since_quiet += 1
                     now.last_test_at_s = fact.at_s
@@ -305,9 +305,9 @@ class NitrateWatch:
                 see_light(now, fact.amount, fact.lamp_percent, fact.window, outdoors_mj(self.latitude, fact.word))
             case "electrode":
                 since_s = now.calibrated_at_s if now.calibrated_at_s is not None else fact.at_s
-                bal.read_electrode(now, fact.amount, (fact.at_s - since_s) / DAY_S)
+                readings.read_electrode(now, fact.amount, (fact.at_s - since_s) / DAY_S)
             case "calibration":
-                bal.calibrate(now)
+                readings.calibrate(now)
                 now.calibrated_at_s = fact.at_s
 
     def _fold(self, state: NitrateState, at_s: float) -> None:
@@ -372,18 +372,20 @@ class NitrateWatch:
             nitrate=level,
             net_rate=rate,
             supply_rate=supply,
-            uptake_rate=forecast.flow_estimate(bal.parts_along(now, (0.0, 1.0, 0.0, 0.0, 0.0))) if supply else None,
+            uptake_rate=forecast.flow_estimate(bal.parts_along(now, (0.0, 1.0, 0.0, 0.0, 0.0, 0.0)))
+            if supply
+            else None,
             kept_up=forecast.share_kept_up(now, now.recent) if now.fed_days >= 7.0 else None,
             days_to_limit=agreed_days(forecast.even_odds_day(now, limit), level, rate, limit),
             chances=chances,
             chance_later=forecast.chance_by(now, limit, RISING_LATER[0], chances[-1]),
             behind_days=(now.at_s - behind_s) / DAY_S if behind_s is not None else 0.0,
-            chance_behind=bal.chance_behind(now),
+            chance_behind=forecast.chance_behind(now),
             causes=causes,
             causes_sentence=sentence,
             n_tests=now.n_tests,
             last_test_at_s=now.last_test_at_s,
-            surprised=bal.is_surprised(now, chances[-1]),
+            surprised=readings.is_surprised(now, chances[-1]),
             by_electrode=self._by_electrode(state, now),
         )
 
@@ -480,4 +482,4 @@ def _supply(now: Balance) -> Estimate | None:
     """Supply at the last week's feed; None where no feed is known.  It cannot be negative."""
     if now.recent <= 0.0:
         return None
-    return forecast.flow_estimate(bal.parts_along(now, (0.0, 0.0, now.recent, 0.0, 0.0)))
+    return forecast.flow_estimate(bal.parts_along(now, (0.0, 0.0, now.recent, 0.0, 0.0, 0.0)))

@@ -1,0 +1,126 @@
+"""What readings do to the belief: tests, an electrode, its calibration.
+
+Owns how far a reading is trusted.  Knows no events and no kits: a test comes as a likelihood of the concentration.
+"""
+
+from __future__ import annotations
+
+import math
+
+from rushlight.science.inference.gaussian import mixture_moments
+from rushlight.science.inference.interval import Likelihood, posterior
+from rushlight.science.inference.kalman import Belief, merge, regress_along, update
+from rushlight.tank.nitrate.balance import (
+    BIAS,
+    FIRST_LEVEL,
+    LEVEL,
+    SILENT_FROM_DAYS,
+    SIZE,
+    Balance,
+    level_parts,
+    renormalise,
+    shown_by,
+    silent_days,
+)
+
+JUMP = 0.0005
+"""Chance before each test that something nobody recorded has put the level anywhere at all (no source): it takes one
+reading that fits nothing to doubt the estimate, and a second one to give it up."""
+SILENT_DAYS, MISREAD_DAYS = 1000.0, 60.0
+"""After `SILENT_FROM_DAYS` without a test the chance of a jump grows with the first, and what a vague belief holds
+against a reading dies with the second (no source)."""
+SURPRISING, SURPRISE_MATTERS = 1.6, 0.01
+"""A test so many standard deviations above what was expected asks for a second one at once, where there is such a
+chance of passing the limit within four weeks (own choice: one pad up after months on the one below it)."""
+MISREAD = 0.003
+"""Chance that a reading says nothing: wrong pad, wrong minute, wet fingers (no source)."""
+ELECTRODE_NOISE = (0.05, 1.0)
+"""Electrode noise: share of the level, and mg/L (no source)."""
+SEEN_BY_ELECTRODE = (1.0, 0.0, 0.0, 1.0, 0.0, 0.0)
+ELECTRODE_SAYS, FARTHEST = 0.25, 5.0
+"""How much one electrode reading counts between the models: the four of a day err together.  And how many standard
+deviations count at most (own choice)."""
+ELECTRODE_FIRST = 0.2
+"""Electrode bias when nothing is known of it, as a share of the level: US EPA method 9210A allows 20 % RSD."""
+
+
+def read_level(balance: Balance, likelihood: Likelihood, senseless: float, off: float = 0.0) -> bool:
+    """A test, by the likelihood of the concentration; `senseless` is that of a reading that says nothing.
+
+    `off` is the standard deviation of the share by which such a kit is off for good; 0 where it is right.
+    Three things may be so: the reading is what it seems, or it is a misreading and nothing is learned, or the level
+    has jumped and the reading is all that is known of it.  The first test cannot be held against anything; yet one
+    that no water can give is none.  Returns whether it was taken for a test.
+    """
+    first = balance.n_tests == 0
+    vague_days = max(0.0, silent_days(balance, balance.at_s) - SILENT_FROM_DAYS)
+    jump = JUMP - math.expm1(-vague_days / SILENT_DAYS)
+    misread = MISREAD * math.exp(-vague_days / MISREAD_DAYS)
+    anew, anew_mean, anew_variance = posterior(*FIRST_LEVEL, likelihood)
+    if first and anew <= 0.0:
+        return False
+    if off > 0.0:
+        balance.off = off
+    mean, sd = mixture_moments(level_parts(balance))
+    balance.surprise = 0.0 if first else (anew_mean - mean) / math.sqrt(sd * sd + anew_variance)
+    for mode in balance.modes:
+        b = mode.belief
+        row = shown_by(off, anew_mean if first else b.mean[LEVEL])
+        shown, variance = b.along(row)
+        evidence, shown, variance = posterior(shown, math.sqrt(variance), likelihood)
+        weights = (evidence, 0.0 if first else misread * senseless, 0.0 if first else jump * anew)
+        total = sum(weights)
+        beliefs = (
+            regress_along(b, row, shown, variance),
+            b,
+            _at_level(b, anew_mean, anew_variance + (off * anew_mean) ** 2),
+        )
+        mode.belief = merge([(w / total, x) for w, x in zip(weights, beliefs, strict=True)])
+        mode.weight *= total
+    renormalise(balance)
+    return True
+
+
+def is_surprised(balance: Balance, chance: float) -> bool:
+    """Whether the last test was higher than expected and, by this chance of passing the limit, it matters."""
+    return balance.surprise >= SURPRISING and chance >= SURPRISE_MATTERS
+
+
+def _at_level(belief: Belief, mean: float, variance: float) -> Belief:
+    """The same belief about everything else, at a level that has nothing to do with it."""
+    out = belief.copy()
+    out.mean[LEVEL] = mean
+    for i in range(SIZE):
+        out.cov[LEVEL][i] = out.cov[i][LEVEL] = 0.0
+    out.cov[LEVEL][LEVEL] = variance
+    return out
+
+
+def read_electrode(balance: Balance, value: float, calibration_age_days: float) -> None:
+    """An electrode's value, mg/L: level plus bias plus noise that grows as the calibration ages.
+
+    The models are weighed by where they expected the value, on one common scale, and not by how sure each was: an
+    electrode that happens to be steadier than assumed would otherwise speak, four times a day, for the stiffest.
+    """
+    ageing = 1.0 + max(0.0, calibration_age_days) / 7.0
+    misses, expected_var = [], 0.0
+    for mode in balance.modes:
+        share, floor = ELECTRODE_NOISE
+        noise = ((share * max(0.0, mode.belief.mean[LEVEL])) ** 2 + floor**2) * ageing
+        mean, variance = mode.belief.along(SEEN_BY_ELECTRODE)
+        misses.append(value - mean)
+        expected_var += mode.weight * (variance + noise)
+        mode.belief, _ = update(mode.belief, SEEN_BY_ELECTRODE, noise, value)
+    for mode, miss in zip(balance.modes, misses, strict=True):
+        mode.weight *= math.exp(-0.5 * ELECTRODE_SAYS * min(miss * miss / expected_var, FARTHEST**2))
+    renormalise(balance)
+
+
+def calibrate(balance: Balance) -> None:
+    """The electrode was put into known standards: its bias is forgotten, and small again."""
+    for mode in balance.modes:
+        b = mode.belief
+        b.mean[BIAS] = 0.0
+        for i in range(SIZE):
+            b.cov[BIAS][i] = b.cov[i][BIAS] = 0.0
+        b.cov[BIAS][BIAS] = (0.5 * ELECTRODE_FIRST * max(5.0, b.mean[LEVEL])) ** 2
