@@ -9,6 +9,7 @@ from statsmodels.tsa.statespace.kalman_filter import KalmanFilter
 
 from rushlight.science.inference.kalman import Belief, merge, predict, regress, regress_along, update
 from rushlight.tank.nitrate import balance as bal
+from rushlight.tank.nitrate import readings
 
 
 def reference(readings, transition, noise, start, row, variance):
@@ -38,11 +39,11 @@ def test_level_and_rate_filter_equals_statsmodels_to_1e_9(pace):
     noise = [[0.0] * size for _ in range(size)]
     noise[0][0], noise[1][1], noise[0][1] = s.level_noise, s.uptake_noise, s.joint_noise
     noise[1][0], noise[3][3] = s.joint_noise, 0.4
-    readings = [20 + 0.3 * t + rng.gauss(0, 2) if t % 3 else math.nan for t in range(120)]
+    values = [20 + 0.3 * t + rng.gauss(0, 2) if t % 3 else math.nan for t in range(120)]
     row, variance = readings.SEEN_BY_ELECTRODE, 4.0
-    found = reference(readings, transition, noise, start, row, variance)
+    found = reference(values, transition, noise, start, row, variance)
     belief, loglik = start, 0.0
-    for t, value in enumerate(readings):
+    for t, value in enumerate(values):
         if not math.isnan(value):
             belief, one = update(belief, row, variance, value)
             loglik += one
