@@ -75,9 +75,9 @@ def test_a_keeper_who_feeds_on_working_days_has_no_rise_in_the_middle_of_every_w
     ("now", "in_28_days", "in_42_days", "says"),
     [
         (0.01, 0.203, 0.288, "clear"),  # a day after 40 % of the water was changed: a fifth of a chance lingers
-        (0.01, 0.210, 0.400, "hold"),  # what nearly raises it ends nothing either
-        (0.01, 0.240, 0.500, "hold"),
-        (0.01, 0.260, 0.300, "raise"),
+        (0.01, 0.260, 0.400, "hold"),  # what nearly raises it ends nothing either
+        (0.01, 0.290, 0.500, "hold"),
+        (0.01, 0.310, 0.350, "raise"),
         (0.30, 0.450, 0.480, "hold"),  # it may be above already, as coarse pads leave it, and hardly rises
         (0.30, 0.450, 0.550, "raise"),
         (0.65, 0.900, 0.950, "hold"),  # `nitrate_high` says it

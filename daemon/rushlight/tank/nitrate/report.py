@@ -18,9 +18,9 @@ RISING_LATER = (42.0, 0.20)
 level may be above already counts for nothing here, as `nitrate_high` speaks of that: strips with pads on both sides of
 the limit leave it open for years.  Chosen on simulated tanks for one false warning in ten tank-years
 (tests/bench/bench_odds.py, tuning seeds of `fade` and `mixed`)."""
-RISING_LEAST, RISING_CLEAR = 0.25, 0.205
+RISING_LEAST, RISING_CLEAR = 0.30, 0.25
 """Chance of passing it within four weeks below which that alarm is not raised, as it speaks of four weeks, and at which
-it clears (own choice): a fifth may linger for weeks after a large change of water, and is no news."""
+it clears (own choice): a quarter may linger for weeks after a large change of water, and is no news."""
 RISING_TOO_LATE = 0.6
 """Chance of being above the limit already from which on there is nothing left to warn of; `nitrate_high` says it (own
 choice)."""
