@@ -80,7 +80,7 @@ def test_a_keeper_who_feeds_on_working_days_has_no_rise_in_the_middle_of_every_w
         (0.01, 0.310, 0.350, "raise"),
         (0.30, 0.450, 0.480, "hold"),  # it may be above already, as coarse pads leave it, and hardly rises
         (0.30, 0.450, 0.550, "raise"),
-        (0.65, 0.900, 0.950, "hold"),  # `nitrate_high` says it
+        (0.66, 0.900, 0.950, "hold"),  # `nitrate_high` says it
     ],
 )
 def test_the_warning_speaks_of_a_chance_that_grows_and_ends_below_where_it_began(now, in_28_days, in_42_days, says):

@@ -21,7 +21,7 @@ the limit leave it open for years.  Chosen on simulated tanks for one false warn
 RISING_LEAST, RISING_CLEAR = 0.30, 0.25
 """Chance of passing it within four weeks below which that alarm is not raised, as it speaks of four weeks, and at which
 it clears (own choice): a quarter may linger for weeks after a large change of water, and is no news."""
-RISING_TOO_LATE = 0.6
+RISING_TOO_LATE = 0.65
 """Chance of being above the limit already from which on there is nothing left to warn of; `nitrate_high` says it (own
 choice)."""
 SILENT_DAYS = 42.0

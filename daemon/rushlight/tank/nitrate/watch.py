@@ -55,7 +55,7 @@ FRACTION_ERROR = 0.05
 ELECTRODE_STEP_S = 6 * 3600.0
 """Electrode readings enter as medians over so long (own choice)."""
 
-HIGH_RAISE, HIGH_CLEAR = 0.60, 0.20
+HIGH_RAISE, HIGH_CLEAR = 0.65, 0.20
 """Chance of being above the limit now.  The two lie far apart, as one pad of 25 beside others of 50 is no news (own
 choice)."""
 BEHIND_SURE, BEHIND_OVER, BEHIND_DAYS = 0.90, 0.60, 14.0  # own choice
