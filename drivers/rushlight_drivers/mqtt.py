@@ -33,7 +33,8 @@ from rushlight_drivers.formats.payloads import BadPayloadError, Found, Place, fo
 from rushlight_drivers.links.session import Session, disagreement
 
 _OPEN_S = 8.0
-_SLICE_S = 0.2
+_SLICE_S = 1.0
+"""A turn of the network loop at most: what comes ends it sooner, a close has to wait for it."""
 _DIGEST_BYTES = 4
 """It only tells a message that comes again under its old number from a new one under that number."""
 _MOST_AT_ONCE = 200

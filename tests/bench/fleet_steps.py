@@ -3,12 +3,14 @@
     python tests/bench/fleet_steps.py
 
 Store's side and Pi are one machine here, under the page's names.  The machine has no network: Debian's packages lie in
-its cache and Python's in a folder.  Prints each block with its seconds, and what the wall shows in the end.  Not typed:
-the unplugging of step 7 and the import of step 9.
+its cache and Python's in a folder.  It has no time source either, so its keeper vouches for its clock.  Prints each
+block with its seconds, what the wall shows, and, as step 7 has it, what the desk is told of a Pi that has fallen silent
+(here its daemon is stopped; 25 minutes).  Not typed: the import of step 9.
 """
 
 from __future__ import annotations
 
+import json
 import re
 import subprocess
 import sys
@@ -57,6 +59,7 @@ def main() -> None:
                 machine.run("sed", "-i", desk, "/etc/rushlight-fleet/fleet.toml")
             if "fleet take" in text:  # the Pi has been installed before, says the page
                 keeper.type("sudo bash deploy/install.sh --yes")
+                machine.run("sed", "-i", r"/^\[site\]/a trust_clock = true", "/etc/rushlight/config.toml")
             if "curl" in text:
                 seen(keeper)
             said = keeper.type(text)
@@ -66,8 +69,26 @@ def main() -> None:
             if "wall.html" in text:
                 print("        the wall:", re.findall(r"<td>(.*?)</td>", said)[:3])
                 assert "Rowan Street library" in said
+                silenced(machine)
         failed = machine.run("systemctl", "--failed", "--plain", "--no-legend").stdout
         print("failed units:", failed.strip() or "none")
+
+
+def silenced(machine: machines.Machine) -> None:
+    """What the desk is told of a Pi that is silent, and that it is told once."""
+    before = told(machine)
+    machine.run("systemctl", "stop", "rushlight")
+    machine.until("the desk is told", lambda: len(told(machine)) > len(before), 25 * 60)
+    time.sleep(6 * 60)  # longer than the router waits between two messages of one matter
+    machine.run("systemctl", "start", "rushlight")
+    print("        the desk was told:", told(machine)[len(before) :], flush=True)
+    assert len(told(machine)) == len(before) + 1
+
+
+def told(machine: machines.Machine) -> list[str]:
+    """The rules that the router's posts to the desk name."""
+    posts = map(json.loads, machine.run("cat", "/run/posts.jsonl", check=False).stdout.splitlines())
+    return [a["labels"]["alertname"] for p in posts if p["path"] == "/desk" for a in json.loads(p["body"])["alerts"]]
 
 
 def seen(keeper: Keeper) -> None:
