@@ -27,6 +27,7 @@ DAY_S = 86_400.0
 T0 = eventlines.unix_s("2026-03-01T10:00:00Z")
 PADS = [0, 10, 25, 50, 100, 250]
 STANDS = ("unacknowledged", "acknowledged")
+AGAIN = "Test again in a day or two"
 
 entries = st.one_of(
     st.builds(
@@ -99,6 +100,9 @@ def test_no_text_contradicts_another_of_its_moment(history: list[tuple[float, di
         if changed:  # what was done is not asked for again
             orders = [tank.account.todo, *tank.account.also]
             assert not judge.asks_for_water(orders), orders
+        if any(AGAIN in t for t in texts):  # and the date is one that serves it
+            assert tank.due_at_s is not None
+            assert tank.due_at_s <= max(view.at_s, (tank.last_test_at_s or 0.0) + 3.0 * DAY_S), tank.due_reason
         standing = [a for a in tank.alarms if a.state in STANDS]
         quiet = "quiet" in view.headline.lower() or tank.account.headline.startswith("Nothing asks")
         assert not (quiet and standing and any(a.state == "unacknowledged" for a in standing)), (
@@ -108,6 +112,30 @@ def test_no_text_contradicts_another_of_its_moment(history: list[tuple[float, di
         if tank.days_to_limit and tank.net_rate is not None and tank.nitrate is not None:
             straight = (40.0 - tank.nitrate.mean) / tank.net_rate.mean
             assert 0.5 <= straight / tank.days_to_limit <= 2.0
+
+
+def test_who_is_told_to_test_again_in_a_day_or_two_finds_that_date_on_the_page() -> None:
+    core = Core(CONFIG)
+    timeline = Timeline(core, core.initial())
+    told = []
+    for day in range(-10, 41):
+        at_s = T0 + day * DAY_S
+        lines: list[dict[str, Any]] = [{"kind": "feeding", "grams": 2.0}]
+        if day >= 0 and day % 10 == 0:
+            lines.append(
+                {"kind": "test", "method": "strip", "values": {"nitrate": [25, 25, 25, 25, 10][day // 10], "kh": 5}}
+            )
+        for n, line in enumerate(lines):
+            line |= {"id": f"e{day}-{n}", "at": eventlines.rfc3339(at_s), "tank": "foyer"}
+            timeline.feed(eventlines.parse_line(json.dumps(line)))
+        tank = site_view(core, timeline.state, at_s).tanks[0]
+        if any(AGAIN in t for t in texts_of(tank)):
+            told.append(tank)
+    assert told, "the story does not come to it"
+    for tank in told:
+        assert tank.due_at_s is not None
+        assert tank.last_test_at_s is not None
+        assert tank.due_at_s <= tank.last_test_at_s + 2.0 * DAY_S
 
 
 BAD = [

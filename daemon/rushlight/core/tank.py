@@ -306,7 +306,12 @@ class TankCore:
         """The next test's date if it moved; `pressing` names the tank's alarms that stand at this moment."""
         report = self.nitrate.report(state.nitrate, at_s)
         due_at_s, reason = self.routine.due(
-            state.routine, at_s, report.chance_within, pressing, surprised=report.asks_again
+            state.routine,
+            at_s,
+            report.chance_within,
+            pressing,
+            surprised=report.asks_again,
+            unproven=self._unproven(state, at_s, report, pressing),
         )
         state.due_reason = reason
         if due_at_s == state.due_at_s:
@@ -315,6 +320,12 @@ class TankCore:
         kind = self.next_kind(state, at_s, report)
         told = reason if kind is None else f"{reason}. {kind.sentence}"
         return [DueChange(at_s=at_s, tank=self.tank.id, due_at_s=due_at_s, reason=told)]
+
+    def _unproven(self, state: TankState, at_s: float, report: NitrateReport, standing: AbstractSet[str]) -> bool:
+        """Whether a standing alarm asks for nitrate to be tested again, as one test is all that it rests on."""
+        if not standing & {"nitrate_rising", "uptake_behind"}:
+            return False
+        return explanation.because(self._evidence(state, at_s, report, standing)).cause == "one test"
 
     def next_kind(self, state: TankState, at_s: float, report: NitrateReport) -> NextKind | None:
         """What kind of test the next one had best be, as it will stand on its date; None where there is no date."""
@@ -361,11 +372,19 @@ class TankCore:
     ) -> list[Finding]:
         """The nitrate alarms, each with the cause that all of the tank's watches together support."""
         found = self.nitrate.findings(state.nitrate, at_s)
+        seen = self._evidence(state, at_s, report, standing)
+        grown = leaves.verdict(self.light, state.light, self.growth, state.growth, at_s)
+        return [outgrown.join(explanation.explain(f, seen), grown) for f in found]
+
+    def _evidence(
+        self, state: TankState, at_s: float, report: NitrateReport, standing: AbstractSet[str]
+    ) -> explanation.Evidence:
+        """What there is to explain nitrate by."""
         now, lamp = state.nitrate.now, self.light.lamp
         percent = lamp.percent(state.light.lamp) if lamp is not None else None
         # An alarm stands for a while after its matter: what is over by its own watch explains nothing any more.
         over = {f.alarm for f in self.light.present(state.light, at_s) if f.says == "clear"}
-        seen = explanation.Evidence(
+        return explanation.Evidence(
             causes=report.causes,
             sentence=report.causes_sentence,
             tests_since_quiet=causes.evidence_tests(state.nitrate.ledger, now) if now is not None else 0,
@@ -373,8 +392,6 @@ class TankCore:
             lamp_percent=percent.mean if percent is not None else None,
             rising=report.net_rate is not None and report.net_rate.low > 0.0,
         )
-        grown = leaves.verdict(self.light, state.light, self.growth, state.growth, at_s)
-        return [outgrown.join(explanation.explain(f, seen), grown) for f in found]
 
     def _growth(self, state: TankState, at_s: float) -> list[Finding]:
         """The word on growth, and what light at the leaves has to do with it."""

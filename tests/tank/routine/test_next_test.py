@@ -359,4 +359,14 @@ def test_a_surprising_test_asks_for_a_second_one_at_once_and_only_that() -> None
     assert "slip" in reason
     w.on_fact(s, strip(2))
     assert w.due(s, T0 + 2 * DAY_S + 60.0, calm)[0] == T0 + 12 * DAY_S
-    assert w.due(s, T0 + 2 * DAY_S + 60.0, calm, frozenset({"nitrate_rising"}), surprised=True)[0] > T0 + 4 * DAY_S
+    rising = frozenset({"nitrate_rising"})
+    assert w.due(s, T0 + 2 * DAY_S + 60.0, calm, rising, surprised=True)[0] > T0 + 4 * DAY_S
+
+
+def test_an_alarm_that_rests_on_one_test_dates_the_second_one_that_it_asks_for() -> None:
+    w, s = watch()
+    w.on_fact(s, strip(0))
+    rising = frozenset({"nitrate_rising"})
+    due_s, reason = w.due(s, T0 + 3600.0, calm, rising, unproven=True)
+    assert due_s == T0 + 2 * DAY_S  # the shortest interval
+    assert "one test is all the evidence" in reason

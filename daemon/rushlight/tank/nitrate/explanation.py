@@ -27,7 +27,7 @@ LIGHT_ALARMS = {
 uptake itself."""
 
 ACTIONS = {
-    "one test": "Test again tomorrow before changing anything",
+    "one test": "Test again in a day or two, before changing anything",
     "feed": "Feed no more than before",
     "light": "See to the light: look at the lamp's hours, its cover and what shades it",
     "lamp_dimming": "Wipe the lamp's cover, lamp switched off and unplugged; if that does not help, replace the lamp",
@@ -41,7 +41,7 @@ ACTIONS = {
     "unexplained": "Test again, and look for a dead fish, dying leaves or feed that nobody wrote down",
 }
 DEEDS = {
-    "one test": "Test again tomorrow, change nothing yet.",
+    "one test": "Test again in a day or two, change nothing yet.",
     "feed": "Feed no more than before.",
     "light": "See to the light: hours, cover, shade.",
     "lamp_dimming": "Wipe the lamp's cover, unplugged; else replace the lamp.",

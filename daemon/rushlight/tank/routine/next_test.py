@@ -29,7 +29,7 @@ from rushlight.tank.kits.next_kind import NO_STRIP
 from rushlight.tank.kits.reading import measurable
 from rushlight.tank.routine import care, reasons
 from rushlight.tank.routine.care import Cause, Mark, Planned, Wish
-from rushlight.tank.routine.reasons import MISFIT, PRESSING, SOON, SURPRISED, URGENT, Trigger
+from rushlight.tank.routine.reasons import MISFIT, PRESSING, SOON, SURPRISED, UNPROVEN, URGENT, Trigger
 
 KEEP_DAYS = 60.0
 NEW_TANK_DAYS, VERY_NEW_DAYS = 56.0, 28.0
@@ -205,12 +205,13 @@ class RoutineWatch:
         pressing: AbstractSet[str] = frozenset(),
         *,
         surprised: bool = False,
+        unproven: bool = False,
     ) -> tuple[float, str]:
         """When the next test is due and why, as seen at `at_s`.
 
         `risk(d)` is the chance that nitrate passes its limit within `d` days without a test; `pressing` names the
         tank's standing alarms; `surprised`: the last test was higher than expected, or
-        an electrode alone says that nitrate rises.
+        an electrode alone says that nitrate rises; `unproven`: what its alarm tells rests on one test.
         """
         if state.begun_s is None:
             state.begun_s = at_s
@@ -218,7 +219,7 @@ class RoutineWatch:
         test_id = "" if last is None else f"{last[0]:.0f} {last[1]}"
         if test_id != state.test_id:
             state.test_id, state.due_at_s = test_id, None
-        due_at_s, reason = self._work_out(state, at_s, risk, pressing, surprised=surprised)
+        due_at_s, reason = self._work_out(state, at_s, risk, pressing, surprised=surprised, unproven=unproven)
         if state.due_at_s is None or due_at_s <= state.due_at_s - DAY_S:
             state.due_at_s, state.reason = due_at_s, reason
         urgent = self.misfit(state, at_s)
@@ -243,7 +244,7 @@ class RoutineWatch:
         asked += care.repeats(misread, state.marks, at_s)
         first = min(asked, key=lambda w: w.at_s)
         state.asked_s, state.asked, state.asked_of = first.at_s, first.why, list(first.of)
-        wishes = (Wish(*w) for w in self._wishes(state, at_s, risk, pressing, surprised=surprised))
+        wishes = (Wish(*w) for w in self._wishes(state, at_s, risk, pressing, surprised=surprised, unproven=unproven))
         by_then = (w.why for w in sorted([*asked, *wishes]) if w.at_s <= first.at_s + DAY_S)
         state.reasons = list(dict.fromkeys([state.asked, *by_then]))[:MOST_REASONS]
         return state.asked_s, state.asked
@@ -278,6 +279,7 @@ class RoutineWatch:
         pressing: AbstractSet[str],
         *,
         surprised: bool,
+        unproven: bool,
     ) -> tuple[float, str]:
         """The earliest of all that asks for a test, within the shortest and longest interval after the last."""
         last = self._last(state, at_s)
@@ -285,7 +287,7 @@ class RoutineWatch:
             never = "nitrate" if state.marks else "this tank"
             return (state.begun_s if state.begun_s is not None else at_s), f"{never} has never been tested"
         tested_s = last[0]
-        due_at_s, reason = min(self._wishes(state, at_s, risk, pressing, surprised=surprised))
+        due_at_s, reason = min(self._wishes(state, at_s, risk, pressing, surprised=surprised, unproven=unproven))
         # A wish that is heard of late asks for a test now, not for one last week.
         not_before_s = max(tested_s + self.shortest_s, min(at_s, tested_s + self.longest_s))
         advice = f"; {self._coarse}" if self.left_open(state, at_s, risk(0.0)) else ""
@@ -299,6 +301,7 @@ class RoutineWatch:
         pressing: AbstractSet[str],
         *,
         surprised: bool,
+        unproven: bool,
     ) -> list[tuple[float, str]]:
         """All that asks for a test, each with its date; nothing for a tank that was never tested."""
         last = self._last(state, at_s)
@@ -312,6 +315,8 @@ class RoutineWatch:
             wishes += self._by_suspicion(tested_s, risk)
             if surprised:
                 wishes.append((tested_s + self.shortest_s, SURPRISED))
+        if unproven:
+            wishes.append((tested_s + self.shortest_s, UNPROVEN))
         wishes += self._by_alarms(tested_s, pressing)
         return wishes + self._by_changes(state, tested_s)
 

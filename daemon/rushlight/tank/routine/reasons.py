@@ -10,6 +10,7 @@ from rushlight.localtime import DAY_S
 from rushlight.localunits import METRIC, Units
 from rushlight.tank.routine.care import LAPSES_S, POISONS, Mark, Wish
 
+UNPROVEN = "one test is all the evidence of a change so far: another tells whether it was a slip"
 SURPRISED = "something was higher than expected: another test tells whether it was a slip or a drift"
 
 URGENT = {
