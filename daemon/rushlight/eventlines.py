@@ -32,7 +32,7 @@ from rushlight.events import (
 from rushlight.localunits import Units
 from rushlight.science.measuring import units
 from rushlight.settings import Config
-from rushlight.tank.probes.entered import come_to
+from rushlight.tank.probes.calibration import come_to
 
 _READING_KEYS = frozenset({"at", "kind", "probe", "value", "unit", "quality", "id", "received_at"})
 _QUALITIES = frozenset({1, 2, 3, 4, 9})

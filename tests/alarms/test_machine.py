@@ -10,7 +10,7 @@ from pydantic import TypeAdapter
 
 from rushlight.alarms.evidence import LevelEvidence, nothing_known
 from rushlight.alarms.finding import Finding
-from rushlight.alarms.machine import CHATTER_CROSSINGS, LATE_S, AlarmBook, AlarmsState
+from rushlight.alarms.state_machine import CHATTER_CROSSINGS, LATE_S, AlarmBook, AlarmsState
 from rushlight.alarms.table import TABLE
 from rushlight.alarms.wording.writer import Writer
 from rushlight.effects import AlarmChange, Remark

@@ -11,10 +11,10 @@ from pydantic import TypeAdapter
 
 from rushlight.alarms.evidence import Evidence, LevelEvidence
 from rushlight.alarms.finding import Finding
-from rushlight.alarms.machine import AlarmBook, AlarmRecord, AlarmsState
 from rushlight.alarms.notify import GATHER_S, Notifier, NotifyState
 from rushlight.alarms.pace import RANK
 from rushlight.alarms.roster import configured_channels
+from rushlight.alarms.state_machine import AlarmBook, AlarmRecord, AlarmsState
 from rushlight.alarms.table import TABLE
 from rushlight.alarms.wording.writer import Writer
 from rushlight.effects import AlarmChange

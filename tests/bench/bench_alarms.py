@@ -3,7 +3,7 @@
 import timeit
 
 from rushlight.alarms.finding import Finding
-from rushlight.alarms.machine import AlarmBook, AlarmsState
+from rushlight.alarms.state_machine import AlarmBook, AlarmsState
 from rushlight.settings import Config, Kit, Site, Tank
 
 CONFIG = Config(

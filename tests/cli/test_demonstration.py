@@ -14,7 +14,7 @@ from rushlight.demo import year
 from rushlight.effects import AlarmChange, Daily
 from rushlight.localtime import DAY_S
 from rushlight.service import control
-from rushlight.web.timeline.record import episodes
+from rushlight.web.timeline.of_journal import episodes
 
 
 def change(at_s: float, state: str) -> AlarmChange:

@@ -20,7 +20,7 @@ from hypothesis import strategies as st
 
 from helpers.units import METRIC_WORDS
 from rushlight.config import loading as config
-from rushlight.guide import animals, first, questions, wizard
+from rushlight.guide import animals, first, first_questions, wizard
 from rushlight.guide.dialogue import Dialogue
 from rushlight.service.starting import checks
 from rushlight_drivers import discover
@@ -153,7 +153,7 @@ def test_whatever_is_answered_can_be_read_back(site: str, tank: str, litres: flo
 
 
 def ask_all(ask: Any, usual: wizard.Answers) -> wizard.Answers:
-    return questions.ask_all(Dialogue(ask, lambda _: None), usual)
+    return first_questions.ask_all(Dialogue(ask, lambda _: None), usual)
 
 
 def test_questions_are_asked_again_until_they_make_sense() -> None:
@@ -259,12 +259,12 @@ def test_of_two_light_probes_in_one_tank_it_asks_which_carries_the_dose() -> Non
         for i in ("light-a", "light-b")
     ]
     replies = iter(["light-x", "light-b"])
-    dose = questions.ask_dose(Dialogue(lambda *_: next(replies), lambda _: None), pair, ["tank"], {})
+    dose = first_questions.ask_dose(Dialogue(lambda *_: next(replies), lambda _: None), pair, ["tank"], {})
     assert dose == {"light-b"}
     text = wizard.propose(discover.Findings(proposals=tuple(pair)), wizard.Answers(), dose=dose)
     assert [(p.id, p.dose) for p in config.check(tomllib.loads(text)).probe] == [("light-a", False), ("light-b", True)]
     silent = Dialogue(lambda *_: pytest.fail("asked"), lambda _: None)
-    assert questions.ask_dose(silent, pair[:1], ["tank"], {}) == frozenset()
+    assert first_questions.ask_dose(silent, pair[:1], ["tank"], {}) == frozenset()
 
 
 def test_one_question_asks_for_the_dose_of_every_tank() -> None:
@@ -275,7 +275,7 @@ def test_one_question_asks_for_the_dose_of_every_tank() -> None:
     homes = {"light-a": "foyer", "light-b": "foyer", "light-c": "hall", "light-d": "hall"}
     replies = iter(["light-a, light-b", "light-b", "light-d, light-a"])
     talk = Dialogue(lambda *_: next(replies), lambda _: None)
-    assert questions.ask_dose(talk, four, ["foyer", "hall"], homes) == {"light-d", "light-a"}
+    assert first_questions.ask_dose(talk, four, ["foyer", "hall"], homes) == {"light-d", "light-a"}
     assert talk.asked == 3, "two of one tank, or one for two tanks, is asked again"
 
 

@@ -15,10 +15,10 @@ from helpers.daemon import RUSHLIGHT
 from helpers.receivers import PushServer
 from rushlight import clock
 from rushlight.config import loading as config
-from rushlight.guide import files, first, touch, wizard
+from rushlight.guide import first, touch, wizard, written
 from rushlight.guide.answers import address
+from rushlight.guide.conversation import Place, Session
 from rushlight.guide.dialogue import Dialogue
-from rushlight.guide.session import Place, Session
 from rushlight.service.starting import checks
 
 ROOT = Path(__file__).parents[2]
@@ -146,7 +146,7 @@ def test_what_is_missing_is_added_and_not_a_line_changed(box: Box) -> None:
         ("light-reading-room-board", "boards/reading-room-board", "reading-room-board/light"),
     }
     board = box.file.parent / "boards/reading-room-board"
-    assert sorted(p.name for p in board.iterdir()) == sorted([*files.BOARD_FILES, "ca.der", "settings.py"])
+    assert sorted(p.name for p in board.iterdir()) == sorted([*written.BOARD_FILES, "ca.der", "settings.py"])
     assert (board / "settings.py").stat().st_mode & 0o007 == 0
     settings = {
         node.targets[0].id: ast.literal_eval(node.value)
@@ -285,8 +285,8 @@ def test_limits_of_a_tank_are_not_written_to_another_one_that_has_some() -> None
         '[[tank]]\nid = "reading-room"\nlitres = 54\n[tank.limits]\ntemperature = { low = 21, high = 28 }\n'
     )
     cool, warm = "{ low = 16, high = 24 }", "{ low = 24, high = 30 }"
-    assert files.with_value(text, "tank.limits", 0, "temperature", cool) is None
-    assert files.with_value(text, "tank.limits", 1, "temperature", warm) == text.replace(
+    assert written.with_value(text, "tank.limits", 0, "temperature", cool) is None
+    assert written.with_value(text, "tank.limits", 1, "temperature", warm) == text.replace(
         "{ low = 21, high = 28 }", warm
     )
 
@@ -320,16 +320,16 @@ def test_a_line_in_another_form_is_left_and_told(box: Box, monkeypatch: pytest.M
 def test_boards_get_the_wifi_that_the_computer_itself_has(tmp_path: Path) -> None:
     """The form of nm-settings-keyfile(5)."""
     folder = tmp_path / "etc/NetworkManager/system-connections"
-    assert files.own_wifi(tmp_path) is None
+    assert written.own_wifi(tmp_path) is None
     folder.mkdir(parents=True)
     (folder / "cable.nmconnection").write_text("[connection]\ntype=ethernet\n")
     (folder / "open.nmconnection").write_text("[connection]\ntype=wifi\n[wifi]\nssid=guests\n")
-    assert files.own_wifi(tmp_path) is None
+    assert written.own_wifi(tmp_path) is None
     (folder / "preconfigured.nmconnection").write_text(
         "[connection]\nid=preconfigured\ntype=wifi\n[wifi]\nmode=infrastructure\nssid=house\n"
         '[wifi-security]\nkey-mgmt=wpa-psk\npsk=50% off; "it\'s long"\n'
     )
-    assert files.own_wifi(tmp_path) == ("house", '50% off; "it\'s long"')
+    assert written.own_wifi(tmp_path) == ("house", '50% off; "it\'s long"')
 
 
 def test_the_rehearsal_is_sent_again_when_asked_for(
@@ -349,7 +349,7 @@ def test_the_rehearsal_is_sent_again_when_asked_for(
 
 def test_every_file_of_the_firmware_goes_onto_a_board() -> None:
     there = {p.name for p in (ROOT / "deploy/board").glob("*.py")}
-    assert there == {*files.BOARD_FILES, "settings.py"}
+    assert there == {*written.BOARD_FILES, "settings.py"}
 
 
 def test_a_configuration_with_faults_is_told_before_anything_is_asked(box: Box) -> None:
@@ -364,7 +364,7 @@ def test_an_addition_that_would_spoil_the_whole_is_not_written(box: Box) -> None
     text = box.first(Person(push_server="none").talk())
     box.file.write_text(text)
     with pytest.raises(config.ConfigError):
-        files.add_to_config(box.file, '[heartbeat]\nurll = "x"\n')
+        written.add_to_config(box.file, '[heartbeat]\nurll = "x"\n')
     assert box.file.read_text() == text
     assert tomllib.loads(text)
 

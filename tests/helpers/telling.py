@@ -8,8 +8,8 @@ import time
 
 from rushlight.alarms.evidence import nothing_known
 from rushlight.alarms.finding import Finding
-from rushlight.alarms.machine import AlarmBook, AlarmsState
 from rushlight.alarms.notify import Notifier, NotifyState
+from rushlight.alarms.state_machine import AlarmBook, AlarmsState
 from rushlight.alarms.wording.writer import Writer
 from rushlight.clock import SimulatedClock
 from rushlight.effects import AlarmChange

@@ -16,7 +16,7 @@ from helpers.waiting import until
 from rushlight.journal import database, schema
 from rushlight.journal.reader import UnreadableError
 from rushlight.journal.recovery import backup, check, files
-from rushlight.journal.recovery.report import StorageReport
+from rushlight.journal.recovery.storage_report import StorageReport
 from rushlight.journal.store import Journal
 
 DAY_S = 86400.0

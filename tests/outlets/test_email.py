@@ -9,7 +9,7 @@ import pytest
 from rushlight.outlets.email import MailOutlet
 from rushlight.outlets.result import Done, Later, Never, Parcel
 from rushlight.settings import Email
-from rushlight.summary.letter import Letter, pack, unpack
+from rushlight.summary.parcel import Letter, pack, unpack
 
 USER, PASSWORD = "keeper@example.org", "corr:ect horse"
 PARCEL = Parcel(key="k1", priority="high", title="Foyer: water too warm – 28 °C", body="It is 28 °C.", link="http://x/")

@@ -8,7 +8,7 @@ import pytest
 
 from helpers.site import config_of
 from rushlight.alarms.finding import Finding
-from rushlight.alarms.machine import AlarmBook
+from rushlight.alarms.state_machine import AlarmBook
 from rushlight.alarms.table import TABLE
 from rushlight.effects import AlarmChange
 from rushlight.science.chemistry import nitrogen

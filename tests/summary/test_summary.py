@@ -16,7 +16,7 @@ from rushlight.alarms.evidence import Evidence
 from rushlight.events import Note
 from rushlight.summary.build import build
 from rushlight.summary.figures import tank_pictures
-from rushlight.summary.letter import pack, unpack
+from rushlight.summary.parcel import pack, unpack
 from rushlight.summary.raster import png
 from rushlight.summary.render import TEXT_WIDTH, as_html, as_page, as_text, letter, subject
 from rushlight.summary.week import week_at

@@ -19,7 +19,7 @@ from rushlight.effects import AlarmChange, Daily, Estimate
 from rushlight.events import Correction, Feeding, Harvest, Reading, Test, WaterChange
 from rushlight.journal.rows import Recorded
 from rushlight.localtime import DAY_S, local_day, midnight_of
-from rushlight.web.timeline import record, stretch
+from rushlight.web.timeline import of_journal, stretch
 
 DUBLIN = zoneinfo.ZoneInfo("Europe/Dublin")
 NOW_S = dt.datetime(2026, 11, 26, 12, 0, tzinfo=DUBLIN).timestamp()
@@ -84,7 +84,7 @@ def change(at_day: float, state: str, text: str = "said", occurrence: int = 1) -
 def test_an_alarm_is_one_episode_from_its_rise_to_its_end() -> None:
     told = [change(-9, "unacknowledged"), change(-8, "acknowledged", "seen"), change(-5, "normal", "")]
     again = [change(-2, "unacknowledged", "again", occurrence=2)]
-    found = record.episodes([*told, *again][::-1])
+    found = of_journal.episodes([*told, *again][::-1])
     assert [(e.from_s - NOW_S, e.to_s and e.to_s - NOW_S) for e in found] == [
         (-9 * DAY_S, -5 * DAY_S),
         (-2 * DAY_S, None),
@@ -93,9 +93,9 @@ def test_an_alarm_is_one_episode_from_its_rise_to_its_end() -> None:
 
 
 def test_an_alarm_that_came_back_before_anybody_saw_it_stands_again() -> None:
-    found = record.episodes([change(-1, "unacknowledged"), change(-3, "returned"), change(-9, "unacknowledged")])
+    found = of_journal.episodes([change(-1, "unacknowledged"), change(-3, "returned"), change(-9, "unacknowledged")])
     assert len(found) == 1 and found[0].to_s is None and found[0].from_s == NOW_S - 9 * DAY_S
-    assert record.episodes([change(-3, "normal")]) == [], "its rise lies before what was read"
+    assert of_journal.episodes([change(-3, "normal")]) == [], "its rise lies before what was read"
 
 
 # ---------------------------------------------------------------------- on the page

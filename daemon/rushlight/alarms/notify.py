@@ -21,9 +21,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
 from rushlight.alarms import quiet_hours
-from rushlight.alarms.machine import OF_VALUES
 from rushlight.alarms.pace import RANK, REPEATS_S, Pace
 from rushlight.alarms.roster import Roster
+from rushlight.alarms.state_machine import OF_VALUES
 from rushlight.alarms.table import TABLE
 from rushlight.effects import AlarmChange, Effect, Message, Step, Told
 from rushlight.localtime import DAY_S, HOUR_S, clock_on, local_day

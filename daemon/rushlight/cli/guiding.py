@@ -14,8 +14,8 @@ from rushlight import clock
 from rushlight.cli.common import config_option, data_folder, fail
 from rushlight.config.loading import ConfigError
 from rushlight.guide import first
+from rushlight.guide.conversation import Place, Session
 from rushlight.guide.dialogue import Dialogue, on_terminal
-from rushlight.guide.session import Place, Session
 
 _INSTALLED = Path("/etc/rushlight/config.toml")
 _UNIT = "rushlight.service"

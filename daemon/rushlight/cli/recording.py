@@ -25,7 +25,7 @@ from rushlight.events import KINDS, Calibration, Event, Test
 from rushlight.localtime import local_time
 from rushlight.localunits import METRIC, Units
 from rushlight.settings import Config
-from rushlight.tank.probes.entered import raw_of, read_otherwise
+from rushlight.tank.probes.calibration import raw_of, read_otherwise
 from rushlight.views import SiteView
 
 _KINDS = [k for k in KINDS if k not in {"reading", "acknowledge", "shelve"}]

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from rushlight.alarms.evidence import Ask, Evidence, ToolEvidence
 from rushlight.alarms.finding import Finding
-from rushlight.alarms.machine import OF_PROBES
+from rushlight.alarms.state_machine import OF_PROBES
 from rushlight.tank.probes.gateway import told_as_one
 
 if TYPE_CHECKING:

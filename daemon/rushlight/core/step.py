@@ -13,8 +13,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 from rushlight.alarms.finding import Finding
-from rushlight.alarms.machine import AlarmBook, AlarmsState
 from rushlight.alarms.notify import Notifier, NotifyState
+from rushlight.alarms.state_machine import AlarmBook, AlarmsState
 from rushlight.alarms.wording.writer import Writer
 from rushlight.core.present import ask_at
 from rushlight.core.tank import TankCore, TankState

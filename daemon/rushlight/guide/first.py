@@ -16,10 +16,10 @@ from pathlib import Path
 
 from rushlight.clock import Clock, SystemClock
 from rushlight.config import loading as configuration
-from rushlight.guide import questions, touch, wizard
+from rushlight.guide import first_questions, touch, wizard
 from rushlight.guide.dialogue import Dialogue, on_terminal
 from rushlight.guide.wizard import Answers, Board
-from rushlight.service.starting.live import Live
+from rushlight.service.starting.heard import Live
 from rushlight_drivers import LinkError, discover
 from rushlight_drivers.discover import Proposal
 from rushlight_drivers.links.serialport import SerialOptions, SerialPort
@@ -56,7 +56,7 @@ def first_configuration(talk: Dialogue | None, data_folder: str, root: Path = Pa
     """A first configuration for this machine as TOML; `talk` None: nothing is asked."""
     answers = Answers(timezone=timezone(root), data_folder=data_folder)
     if talk is not None:
-        answers = questions.ask_all(talk, answers)
+        answers = first_questions.ask_all(talk, answers)
     found = discover.discover(root)
     heard = listen(found.proposals, listen_s)
     homes, dose = dict[str, str](), frozenset[str]()
@@ -65,7 +65,7 @@ def first_configuration(talk: Dialogue | None, data_folder: str, root: Path = Pa
         names = dict(zip(tanks, (t.name for t in answers.tanks), strict=True))
         clock = SystemClock()
         homes = touch.homes(talk, probes, names, ears(clock), clock)
-        dose = questions.ask_dose(talk, probes, tanks, homes)
+        dose = first_questions.ask_dose(talk, probes, tanks, homes)
     return wizard.propose(found, answers, heard, homes, dose)
 
 

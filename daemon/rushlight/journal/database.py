@@ -17,8 +17,8 @@ from pathlib import Path
 from rushlight.journal import schema
 from rushlight.journal.pending import Pending
 from rushlight.journal.recovery import backup, check, files, readonly
-from rushlight.journal.recovery.report import StorageReport, Trouble, trouble_of
 from rushlight.journal.recovery.reserve import Reserve
+from rushlight.journal.recovery.storage_report import StorageReport, Trouble, trouble_of
 from rushlight.localtime import DAY_S
 
 log = logging.getLogger(__name__)

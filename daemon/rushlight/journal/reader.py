@@ -19,7 +19,7 @@ from rushlight.effects import AlarmChange, Daily
 from rushlight.events import INTERNAL_KINDS, Correction, Event, TankEvent
 from rushlight.journal import history, outbox, rows
 from rushlight.journal.recovery import readonly
-from rushlight.journal.recovery.report import trouble_of
+from rushlight.journal.recovery.storage_report import trouble_of
 from rushlight.journal.rows import Stored
 from rushlight.journal.schema import BUCKET_MS
 

@@ -27,7 +27,7 @@ from rushlight.journal.pending import Pending
 from rushlight.journal.reader import Reader
 from rushlight.journal.recovery import entry_list, mirror, salvage
 from rushlight.journal.recovery.mark import HighWater
-from rushlight.journal.recovery.report import StorageReport
+from rushlight.journal.recovery.storage_report import StorageReport
 from rushlight.journal.rows import THIS_BOOT, EventRow, Numbers, ProbeKey, Recorded, Stamp, Statement, Stored
 from rushlight.journal.steering import Steering
 

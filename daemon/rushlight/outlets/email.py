@@ -23,7 +23,7 @@ from rushlight.outlets.net.deadline import Deadline
 from rushlight.outlets.net.http_request import CONNECT_S, certificate_reason, certificate_until_s
 from rushlight.outlets.result import Done, Later, Never, Parcel, Result, Secret
 from rushlight.settings import Email
-from rushlight.summary.letter import Letter, unpack
+from rushlight.summary.parcel import Letter, unpack
 
 _PORTS = {"starttls": 587, "tls": 465, "none": 25}
 _LOOPBACK = ("127.0.0.1", "::1", "localhost")

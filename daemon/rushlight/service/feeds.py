@@ -20,7 +20,7 @@ from rushlight.core import questions
 from rushlight.effects import Message
 from rushlight.events import Growth
 from rushlight.host import machine
-from rushlight.journal.pictures import choice
+from rushlight.journal.pictures import pairs
 from rushlight.journal.reader import UnreadableError
 from rushlight.journal.recovery import files
 from rushlight.journal.store import Journal
@@ -37,7 +37,7 @@ from rushlight.service.engine import Engine
 from rushlight.service.notifying import Telling, present
 from rushlight.service.workers import Workers
 from rushlight.settings import Config, Tank
-from rushlight.summary import build, figures, letter, render
+from rushlight.summary import build, figures, parcel, render
 
 log = logging.getLogger(__name__)
 
@@ -231,7 +231,7 @@ class Weekly:
     def send(self, *, extra: str = "") -> bool:
         """Put this week's summary into the outbox; `extra` makes it another message than the scheduled one."""
         summary = self._build(with_pictures=True)
-        body = letter.pack(render.letter(summary))
+        body = parcel.pack(render.letter(summary))
         message = Message(
             at_s=self._engine.now_s(),
             key=f"weekly:{summary.week.key}{extra}",
@@ -274,7 +274,7 @@ class Weekly:
         with self._engine.journal.reader() as reader:
             stand, _ = reader.of_kind("growth", tank.id)
         looks = [e for e in stand if isinstance(e, Growth) and own.has(e.picture)]
-        found = choice.then_and_now([e.at_s for e in looks], figures.THEN_S)
+        found = pairs.then_and_now([e.at_s for e in looks], figures.THEN_S)
         if found is None or found[0] is None:
             return []
         read = [(e, own.read(e.picture)) for e in (looks[n] for n in found if n is not None)]

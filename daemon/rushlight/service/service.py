@@ -19,7 +19,7 @@ from rushlight.clock import Clock
 from rushlight.entry.kitunits import in_own_units
 from rushlight.host import machine, memory, sdnotify
 from rushlight.intake import polling
-from rushlight.journal.pictures import upkeep
+from rushlight.journal.pictures import thinning
 from rushlight.journal.pictures.kept import Pictures
 from rushlight.journal.recovery import backup as backups
 from rushlight.journal.upkeep import Keep
@@ -274,7 +274,7 @@ class Service:
             log.warning("pictures=not copied why=%r", str(e))
             copies = None
         with self.engine.journal.reader() as reader:
-            gone = upkeep.tend(own, copies, reader, self.engine.now_s(), most_days=most_days)
+            gone = thinning.tend(own, copies, reader, self.engine.now_s(), most_days=most_days)
         if gone:
             log.info("pictures=thinned n=%d", len(gone))
         return True

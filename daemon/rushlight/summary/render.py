@@ -14,7 +14,7 @@ from collections.abc import Callable
 import jinja2
 
 from rushlight.summary.build import Picture, Summary
-from rushlight.summary.letter import Letter
+from rushlight.summary.parcel import Letter
 from rushlight.summary.raster import png
 
 TEXT_WIDTH = 72

@@ -12,7 +12,7 @@ from typing import Any
 
 from rushlight.drawing import PAGE, album
 from rushlight.events import Growth
-from rushlight.journal.pictures import choice
+from rushlight.journal.pictures import pairs
 from rushlight.journal.pictures.kept import Pictures
 from rushlight.localtime import DAY_S
 from rushlight.settings import Tank
@@ -86,7 +86,7 @@ def _view(event: Growth, pictures: Pictures | None) -> View:
 def _pair(views: Sequence[View], span_days: int, named: str) -> tuple[View | None, View | None]:
     """The newest picture that can be shown, and the one to compare it with: as named, else nearest to the start."""
     shown = [v for v in views if v.address]
-    found = choice.then_and_now([v.at_s for v in shown], span_days * DAY_S)
+    found = pairs.then_and_now([v.at_s for v in shown], span_days * DAY_S)
     if found is None:
         return None, None
     then, now = found

@@ -21,7 +21,7 @@ from rushlight.web.entering.entries import SHEETS
 from rushlight.web.screens import notice
 from rushlight.web.serving.page_request import PageRequest
 from rushlight.web.serving.wsgi import Response
-from rushlight.web.timeline import marks, record
+from rushlight.web.timeline import marks, of_journal
 
 PAGE = 80
 """Entries on one page; older ones are behind a link."""
@@ -56,10 +56,10 @@ def screen(asked: PageRequest, tank_id: str) -> Response:
     kind, word = query.get("kind", ""), query.get("word", "").strip()[:_LONGEST_SEARCH]
     before_s = _before(query.get("before", ""))
     with asked.daemon.reader() as reader:
-        events = [s.event for s in reader.entries(tank_id, limit=record.MOST_ENTRIES)]
+        events = [s.event for s in reader.entries(tank_id, limit=of_journal.MOST_ENTRIES)]
     undone = {e.of for e in events if isinstance(e, Correction) and e.void}
     probes = {None, *(p.id for p in asked.config.probe if p.tank == tank_id)}
-    standing = {e.id: e for e in record.standing(events)}
+    standing = {e.id: e for e in of_journal.standing(events)}
     shown = [
         standing.get(e.id, e)
         for e in events

@@ -6,10 +6,10 @@ import pytest
 
 from helpers.diarypages import picture
 from rushlight.events import Correction, Growth
-from rushlight.journal.pictures import upkeep
+from rushlight.journal.pictures import thinning
 from rushlight.journal.pictures.jpeg import PictureError
 from rushlight.journal.pictures.kept import Held, Pictures, copy_missing, name_of
-from rushlight.journal.pictures.upkeep import Dated, superfluous
+from rushlight.journal.pictures.thinning import Dated, superfluous
 from rushlight.journal.rows import Recorded
 from rushlight.journal.store import Journal
 
@@ -121,7 +121,7 @@ def test_a_night_tends_the_pictures_and_their_copies(tmp_path: Path) -> None:
 
     def night() -> list[str]:
         with journal.reader() as reader:
-            return upkeep.tend(own, copies, reader, NOW_S + DAY_S, most_days=3700)
+            return thinning.tend(own, copies, reader, NOW_S + DAY_S, most_days=3700)
 
     assert night() == [names[1]]
     assert set(own.held()) == set(copies.held()) == {names[0], names[2], names[3]}

@@ -11,9 +11,9 @@ import zoneinfo
 from collections.abc import Mapping
 
 from rushlight.alarms.evidence import Ask
-from rushlight.alarms.machine import AlarmRecord
 from rushlight.alarms.notify import Telling
 from rushlight.alarms.roster import Roster
+from rushlight.alarms.state_machine import AlarmRecord
 from rushlight.alarms.table import TABLE
 from rushlight.alarms.wording import letter, words
 from rushlight.effects import AlarmChange, Effect, Message, Told

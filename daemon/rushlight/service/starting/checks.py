@@ -20,7 +20,7 @@ from rushlight.localunits import Units
 from rushlight.outlets.hub import broker
 from rushlight.outlets.result import Done, Parcel, Result
 from rushlight.service import notifying
-from rushlight.service.starting.live import Live
+from rushlight.service.starting.heard import Live
 from rushlight.settings import Config, Probe, Tank
 from rushlight.views import SiteView
 from rushlight_drivers import Sample

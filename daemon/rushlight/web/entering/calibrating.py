@@ -13,7 +13,7 @@ from rushlight.localunits import Units
 from rushlight.science.chemistry.buffers import STANDARD, TECHNICAL, TEMPERATURES_C, buffer_ph, named
 from rushlight.science.measuring.units import standard_unit, to_standard
 from rushlight.settings import Probe
-from rushlight.tank.probes.entered import COLDEST_C, WARMEST_C, come_to, raw_of, read_otherwise
+from rushlight.tank.probes.calibration import COLDEST_C, WARMEST_C, come_to, raw_of, read_otherwise
 from rushlight.web.entering.fields import FieldError, in_record, number
 
 POINTS = 3

@@ -15,7 +15,7 @@ from rushlight.entry import entered
 from rushlight.events import Event
 from rushlight.localunits import Units
 from rushlight.web import formats
-from rushlight.web.timeline.record import Episode, Record
+from rushlight.web.timeline.of_journal import Episode, Record
 
 _SHAPES: dict[str, Shape] = {
     "test": "test",

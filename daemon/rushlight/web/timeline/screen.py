@@ -18,12 +18,12 @@ from rushlight.events import Growth
 from rushlight.localtime import midnight_of
 from rushlight.settings import Tank
 from rushlight.views import TankView
-from rushlight.web import formats, trial
+from rushlight.web import formats, what_if
 from rushlight.web.entering.entries import SHEETS
 from rushlight.web.screens import notice
 from rushlight.web.serving.page_request import PageRequest
 from rushlight.web.serving.wsgi import Response
-from rushlight.web.timeline import marks, record, stretch, tracks
+from rushlight.web.timeline import marks, of_journal, stretch, tracks
 from rushlight.web.timeline.marks import Line
 from rushlight.web.timeline.stretch import Stretch
 from rushlight.web.timeline.tracks import Track
@@ -55,7 +55,7 @@ class Drawn:
 def tank(asked: PageRequest, tank_id: str) -> Response:
     """One tank, whole."""
     settings, view = asked.tank(tank_id), asked.tank_view(tank_id)
-    wanted, outcome, faults = trial.asked_for(asked, settings)
+    wanted, outcome, faults = what_if.asked_for(asked, settings)
     drawn = _drawn(asked, settings, view, outcome.tried if outcome else ())
     shares = drawing.shares(
         [(s.cause, s.change.mean, s.change.low, s.change.high) for s in view.causes],
@@ -73,7 +73,7 @@ def tank(asked: PageRequest, tank_id: str) -> Response:
         asked=wanted,
         outcome=outcome,
         faults=faults,
-        hours_now=trial.lamp_hours(settings),
+        hours_now=what_if.lamp_hours(settings),
         facts=_facts(asked, view),
         sheets=SHEETS,
         light=asked.daemon.light_sentences(tank_id),
@@ -84,7 +84,7 @@ def tank(asked: PageRequest, tank_id: str) -> Response:
 def part(asked: PageRequest, tank_id: str) -> Response:
     """The timeline alone, for a script that has moved it."""
     settings, view = asked.tank(tank_id), asked.tank_view(tank_id)
-    _, outcome, _ = trial.asked_for(asked, settings)
+    _, outcome, _ = what_if.asked_for(asked, settings)
     drawn = _drawn(asked, settings, view, outcome.tried if outcome else ())
     return asked.page("timeline_part.html", view.title, t=view, line=drawn, table=_table(asked, drawn, TABLE_ROWS))
 
@@ -92,7 +92,7 @@ def part(asked: PageRequest, tank_id: str) -> Response:
 def values(asked: PageRequest, tank_id: str) -> Response:
     """What each column of the timeline says in words: JSON `titles` and `rows` of [Unix seconds, when, values…]."""
     settings, view = asked.tank(tank_id), asked.tank_view(tank_id)
-    _, outcome, _ = trial.asked_for(asked, settings)
+    _, outcome, _ = what_if.asked_for(asked, settings)
     chosen, made, _ = _made(asked, settings, view, outcome.tried if outcome else ())
     said = [
         [round(at_s), _when(asked, chosen, at_s), *columns] for at_s, columns in tracks.rows(made, chosen, VALUE_ROWS)
@@ -107,7 +107,7 @@ def look(asked: PageRequest, tank_id: str) -> Response:
     at = stretch.chosen(asked.request.query, now_s, now_s, asked.zone)
     from_s, to_s = _looked_at(asked) or at.span_s
     with asked.daemon.reader() as reader:
-        found = record.read(reader, tank_id, _probes(asked, settings), (from_s, to_s), asked.zone)
+        found = of_journal.read(reader, tank_id, _probes(asked, settings), (from_s, to_s), asked.zone)
     return asked.page("look.html", settings.title, tank=settings, lines=marks.lines(found, from_s, to_s, asked.units))
 
 
@@ -116,13 +116,13 @@ def look(asked: PageRequest, tank_id: str) -> Response:
 
 def _made(
     asked: PageRequest, settings: Tank, view: TankView, tried: Sequence[tuple[int, Estimate]]
-) -> tuple[Stretch, list[Track], record.Record]:
+) -> tuple[Stretch, list[Track], of_journal.Record]:
     now_s, zone = asked.daemon.now_s(), asked.zone
     with asked.daemon.reader() as reader:
         first = reader.first_day(settings.id)
         first_s = midnight_of(first, zone) if first else now_s
         chosen = stretch.chosen(asked.request.query, now_s, first_s, zone)
-        found = record.read(reader, settings.id, _probes(asked, settings), chosen.span_s, zone)
+        found = of_journal.read(reader, settings.id, _probes(asked, settings), chosen.span_s, zone)
         made = tracks.tracks(tracks.Asked(asked.daemon, settings, view, found, chosen, now_s, tried), reader)
     return chosen, made, found
 
@@ -136,7 +136,7 @@ def _drawn(asked: PageRequest, settings: Tank, view: TankView, tried: Sequence[t
     chosen, made, found = _made(asked, settings, view, tried)
 
     def address(from_s: float, to_s: float) -> str:
-        return f"/tanks/{settings.id}?{chosen.query}{trial.query(asked)}&look={from_s:.3f}_{to_s:.3f}#look"
+        return f"/tanks/{settings.id}?{chosen.query}{what_if.query(asked)}&look={from_s:.3f}_{to_s:.3f}#look"
 
     looked = _looked_at(asked)
     return Drawn(
@@ -154,11 +154,11 @@ def _drawn(asked: PageRequest, settings: Tank, view: TankView, tried: Sequence[t
         look=marks.lines(found, *looked, asked.units) if looked else (),
         looking=looked is not None,
         choices={name: words for name, (words, _) in stretch.CHOICES.items()},
-        keep=trial.query(asked),
+        keep=what_if.query(asked),
     )
 
 
-def _shots(asked: PageRequest, settings: Tank, found: record.Record) -> list[album.Shot]:
+def _shots(asked: PageRequest, settings: Tank, found: of_journal.Record) -> list[album.Shot]:
     pictures = asked.daemon.pictures()
     return [
         album.Shot(

@@ -22,7 +22,7 @@ from rushlight.tank.amounts import nitrate_span
 from rushlight.views import ProbeView, TankView
 from rushlight.web import formats
 from rushlight.web.serving.daemon import Daemon, Trial
-from rushlight.web.timeline.record import Record
+from rushlight.web.timeline.of_journal import Record
 from rushlight.web.timeline.stretch import Stretch
 
 COLUMNS = 240

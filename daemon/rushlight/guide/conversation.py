@@ -16,7 +16,7 @@ from rushlight.alarms.roster import configured_channels
 from rushlight.clock import Clock
 from rushlight.config import loading as configuration
 from rushlight.guide import answers as typed
-from rushlight.guide import files, first, questions, touch, wizard
+from rushlight.guide import first, first_questions, touch, wizard, written
 from rushlight.guide.dialogue import Dialogue
 from rushlight.localunits import Units
 from rushlight.service import control
@@ -71,13 +71,13 @@ class Session:
         changes = {"limits": self._new_limits, "phone": self._new_phone}[part]()
         text = self.place.config.read_text()
         for table, nth, key, value in changes:
-            changed = files.with_value(text, table, nth, key, value)
+            changed = written.with_value(text, table, nth, key, value)
             if changed is None:
                 self.talk.say(f"[{table}] {key} stands in another form; write it yourself: {key} = {value}")
                 continue
             text = changed
         if text != self.place.config.read_text():
-            files.write_config(self.place.config, text)
+            written.write_config(self.place.config, text)
             self.changed = True
         if part == "phone":
             self._channel()
@@ -87,7 +87,7 @@ class Session:
 
     def _new_limits(self) -> list[tuple[str, int, str, str]]:
         tanks, units = self.config.tank, Units(self.config.site.units)
-        lives = questions.ask_lives(self.talk, [t.title for t in tanks], units)
+        lives = first_questions.ask_lives(self.talk, [t.title for t in tanks], units)
         return [
             ("tank.limits", n, "temperature", wizard.written(wizard.limits(keeping, units)["temperature"]))
             for n, (keeping, _) in enumerate(lives)
@@ -126,7 +126,7 @@ class Session:
             self.config  # noqa: B018 - a file with faults is told before anything is asked
             return True
         self.talk.heading("The tanks")
-        files.write_config(self.place.config, self.place.first(self.talk))
+        written.write_config(self.place.config, self.place.first(self.talk))
         self.changed = True
         return False
 
@@ -147,7 +147,7 @@ class Session:
         self.talk.say(f"Added: {', '.join(p.id for p in found)}.")
 
     def _add(self, *tables: str) -> None:
-        files.add_to_config(self.place.config, *tables)
+        written.add_to_config(self.place.config, *tables)
         self.changed = True
 
     # ------------------------------------------------------------------ wireless boards
@@ -170,8 +170,8 @@ class Session:
         tables = list[str]()
         for name in new:
             folder = self.place.config.parent / "boards" / name
-            settings = files.board_settings(template, name, wifi, files.addresses(), password)
-            copied = files.write_board(folder, self.place.firmware, settings, self.place.broker / "ca.der")
+            settings = written.board_settings(template, name, wifi, written.addresses(), password)
+            copied = written.write_board(folder, self.place.firmware, settings, self.place.broker / "ca.der")
             tank = wizard.home_of(name, [t.id for t in self.config.tank])
             tables += _probes_of(name, tank, self.place.broker)
             self.talk.say(f"{name}: copy all {len(copied)} files of {folder} onto the board; its tank is {tank}.")
@@ -180,7 +180,7 @@ class Session:
     def _new_boards(self) -> tuple[list[str], tuple[str, str]]:
         """Their names, and the Wi-Fi that they join: this computer's own, else asked for with the names."""
         question = "Names for new wireless boards, with commas between them"
-        own = files.own_wifi(self.place.root)
+        own = written.own_wifi(self.place.root)
         if own is None:
             then = "then a semicolon and name and password of the Wi-Fi that they join, which both go onto the board"
             return self.talk.ask_for(
@@ -220,7 +220,7 @@ class Session:
         return isinstance(push, dict) and not any(push.values())
 
     def _page(self) -> str:
-        return f"http://{files.addresses()[-1]}:{self.config.page.port}/"
+        return f"http://{written.addresses()[-1]}:{self.config.page.port}/"
 
     def _watcher(self) -> None:
         beat = self.config.heartbeat
