@@ -33,7 +33,7 @@ class Mutant:
 
 
 ENGINE, HUB = f"{DAEMON}/service/engine.py", f"{DAEMON}/outlets/hub"
-NOTIFY, MACHINE = f"{DAEMON}/alarms/notify.py", f"{DAEMON}/alarms/machine.py"
+NOTIFY, MACHINE = f"{DAEMON}/alarms/notify.py", f"{DAEMON}/alarms/state_machine.py"
 POLLING, MQTT = f"{DAEMON}/intake/polling.py", "drivers/rushlight_drivers/mqtt.py"
 ACCESS, GUARD = f"{DAEMON}/web/serving/access.py", f"{DAEMON}/web/serving/guard.py"
 MARK, STORE = f"{DAEMON}/journal/recovery/mark.py", f"{DAEMON}/journal/store.py"
@@ -281,7 +281,7 @@ MUTANTS = (
         MACHINE,
         "record.unstable = record.unstable or len(record.crossings) > CHATTER_CROSSINGS",
         "record.unstable = False",
-        ("tests/alarms/test_machine.py::test_chattering_is_told_once_and_held",),
+        ("tests/alarms/test_state_machine.py::test_chattering_is_told_once_and_held",),
     ),
     Mutant(
         "wrong tries are not counted",
@@ -386,7 +386,7 @@ MUTANTS = (
         MACHINE,
         "len(record.crossings) > CHATTER_CROSSINGS",
         "len(record.crossings) >= CHATTER_CROSSINGS",
-        ("tests/alarms/test_machine.py::test_four_changes_within_an_hour_are_no_chatter_and_five_are",),
+        ("tests/alarms/test_state_machine.py::test_four_changes_within_an_hour_are_no_chatter_and_five_are",),
         quick=True,
     ),
     Mutant(
@@ -394,7 +394,7 @@ MUTANTS = (
         MACHINE,
         "CHATTER_CROSSINGS = 4",
         "CHATTER_CROSSINGS = 5",
-        ("tests/alarms/test_machine.py::test_chattering_is_told_once_and_held",),
+        ("tests/alarms/test_state_machine.py::test_chattering_is_told_once_and_held",),
     ),
     Mutant(
         "a snapshot outlives a change of the code that made it",
@@ -447,7 +447,7 @@ MUTANTS = (
     ),
     Mutant(
         "the guide calls itself ready though nobody has the message",
-        f"{DAEMON}/guide/session.py",
+        f"{DAEMON}/guide/conversation.py",
         '        faults[line.what] = (\n            f"{line.what}: handed over',
         '        _ = (\n            f"{line.what}: handed over',
         ("tests/guide/test_setup.py::test_from_nothing_to_a_confirmed_push_and_again",),
