@@ -14,7 +14,7 @@ from typing import Annotated, Any, ClassVar
 from annotated_types import Gt, MinLen
 
 from rushlight_drivers.contract import Channel, DriverSpec, LinkError, Monotonic, Sample
-from rushlight_drivers.formats import transcript
+from rushlight_drivers.formats import session_text
 from rushlight_drivers.links.session import Session, disagreement
 
 
@@ -38,7 +38,7 @@ class RecordedDriver(Session):
 
     def __init__(self, channels: Sequence[Channel], monotonic: Monotonic) -> None:
         super().__init__(channels, monotonic)
-        self._rows: list[transcript.Row] = []
+        self._rows: list[session_text.Row] = []
         self._length_s = self._start_s = 0.0
         self._next = 0
 
@@ -47,7 +47,7 @@ class RecordedDriver(Session):
             raise LinkError(trouble)
         file = self._channels[0].options.file
         try:
-            played = transcript.parse(Path(file).read_text(encoding="utf-8"))
+            played = session_text.parse(Path(file).read_text(encoding="utf-8"))
         except (OSError, ValueError) as e:
             raise LinkError(f"{file} can't be played: {e}") from None
         wanted = {c.options.channel or c.name for c in self._channels}
@@ -81,7 +81,7 @@ class RecordedDriver(Session):
             self._next = 0
             self._start_s += self._length_s / self._channels[0].options.speed
 
-    def _samples(self, row: transcript.Row, at_s: float) -> list[Sample]:
+    def _samples(self, row: session_text.Row, at_s: float) -> list[Sample]:
         heard = row.sample()
         mine = [c for c in self._channels if (c.options.channel or c.name) == heard.channel]
         return [Sample(c.name, at_s, heard.value, heard.trouble) for c in mine]

@@ -19,8 +19,8 @@ from helpers.hub import MOSQUITTO, Broker
 from helpers.serialbench import Board
 from helpers.waiting import until
 from rushlight_drivers import Channel, Driver, load
-from rushlight_drivers.formats import transcript
-from rushlight_drivers.formats.transcript import Recording, Row
+from rushlight_drivers.formats import session_text
+from rushlight_drivers.formats.session_text import Recording, Row
 
 FOLDER = Path(__file__).parent.parent / "recordings"
 FILES = sorted(FOLDER.glob("*.rec"))
@@ -142,7 +142,7 @@ def play_time(played: Recording, folder: Path) -> list:
     hands = Hands()
     link = {"file": str(folder / "x.rec")} if played.header["driver"] == "recorded" else {}
     (folder / "x.rec").write_text(
-        transcript.format({k: played.header[k] for k in ("device", "date", "taken")}, played.rows)
+        session_text.format({k: played.header[k] for k in ("device", "date", "taken")}, played.rows)
     )
     driver = build(played, hands, **link)
     out: list = []
@@ -168,7 +168,7 @@ ALIASES = {"recorded": {"light": "foyer-light", "ph": "foyer-ph"}}
 
 @pytest.mark.parametrize("file", FILES, ids=lambda f: f.stem)
 def test_a_driver_says_what_its_recording_says(file, tmp_path):
-    played = transcript.parse(file.read_text(encoding="utf-8"))
+    played = session_text.parse(file.read_text(encoding="utf-8"))
     driver = played.header["driver"]
     heard = [(s.channel, s.value, s.trouble) for s in PLAYERS.get(driver, play_time)(played, tmp_path)]
     alias = ALIASES.get(driver, {})
@@ -177,12 +177,12 @@ def test_a_driver_says_what_its_recording_says(file, tmp_path):
 
 
 def test_every_driver_has_a_recording():
-    drivers = {transcript.parse(f.read_text(encoding="utf-8")).header["driver"] for f in FILES}
+    drivers = {session_text.parse(f.read_text(encoding="utf-8")).header["driver"] for f in FILES}
     assert drivers == set(rushlight_drivers.NAMES)
 
 
 @pytest.mark.parametrize("file", FILES, ids=lambda f: f.stem)
 def test_every_recording_says_honestly_where_it_is_from(file):
-    header = transcript.parse(file.read_text(encoding="utf-8")).header
+    header = session_text.parse(file.read_text(encoding="utf-8")).header
     if load(header["driver"]).maturity != "proven":
         assert "simulated" in header["device"]

@@ -15,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rushlight_drivers import Channel, LinkError
-from rushlight_drivers.formats import transcript
+from rushlight_drivers.formats import session_text
 from rushlight_drivers.recorded import Options as RecordedOptions
 from rushlight_drivers.recorded import RecordedDriver
 from rushlight_drivers.simulated import DAY_S, Options, SimulatedDriver, _normal, value_at
@@ -110,20 +110,20 @@ HEAD = "rushlight-recording 1\ndevice: a board\ndate: 2026-11-25\ntaken: invente
     ],
 )
 def test_what_is_no_recording_is_said_with_its_line(text, what):
-    with pytest.raises(transcript.RecordingError, match=what.replace("(", r"\(")):
-        transcript.parse(text)
+    with pytest.raises(session_text.RecordingError, match=what.replace("(", r"\(")):
+        session_text.parse(text)
 
 
 rows = st.lists(
     st.builds(
-        transcript.Row,
+        session_text.Row,
         at_s=st.floats(0, 1e6).map(lambda t: round(t, 3)),
         kind=st.sampled_from(["from", "to"]),
         words=st.just(()),
         data=st.binary(max_size=20),
     )
     | st.builds(
-        lambda t, v: transcript.Row(round(t, 3), "says", ("p", repr(v))),
+        lambda t, v: session_text.Row(round(t, 3), "says", ("p", repr(v))),
         st.floats(0, 1e6),
         st.integers(-99, 99).map(float),
     ),
@@ -134,15 +134,15 @@ rows = st.lists(
 @given(rows)
 def test_what_is_written_is_read_back(written):
     header = {"device": "a board", "date": "2026-11-25", "taken": "invented"}
-    read = transcript.parse(transcript.format(header, written))
+    read = session_text.parse(session_text.format(header, written))
     assert (dict(read.header), read.rows) == (header, written)
 
 
 @given(st.text(max_size=200))
 def test_no_text_breaks_the_reader_of_recordings(text):
     for attempt in (text, HEAD + text):
-        with contextlib.suppress(transcript.RecordingError):
-            transcript.parse(attempt)
+        with contextlib.suppress(session_text.RecordingError):
+            session_text.parse(attempt)
 
 
 class Hands:

@@ -19,10 +19,10 @@ import minimalmodbus
 
 from rushlight_drivers import iio, lines, modbus, mqtt, onewire, query
 from rushlight_drivers.contract import Channel, Sample
-from rushlight_drivers.formats import senml, transcript
+from rushlight_drivers.formats import senml, session_text
 from rushlight_drivers.formats.framing import Framer
 from rushlight_drivers.formats.senml import SenmlError
-from rushlight_drivers.formats.transcript import RecordingError
+from rushlight_drivers.formats.session_text import RecordingError
 
 _NUMERAL = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 # The library waits 1.75 ms between telegrams, as the bus wants it; there is no bus here.
@@ -289,11 +289,11 @@ def recording_target(data: bytes) -> None:
     """A file in our plain-text form: read, written, read again."""
     try:
         text = data.decode()
-        played = transcript.parse(text)
+        played = session_text.parse(text)
     except (RecordingError, UnicodeDecodeError):
         return
     for row in played.of("says"):
         value = row.sample().value
         assert value is None or value in numerals(text)
-    again = transcript.parse(transcript.format(played.header, played.rows))
+    again = session_text.parse(session_text.format(played.header, played.rows))
     assert [(r.kind, r.words, r.data) for r in again.rows] == [(r.kind, r.words, r.data) for r in played.rows]
