@@ -13,13 +13,13 @@ from rushlight.alarms.table import TABLE
 from rushlight.alarms.wording.words import sentence
 from rushlight.effects import Estimate
 from rushlight.localunits import METRIC, Units
+from rushlight.tank.nitrate import explanation
 from rushlight.tank.nitrate.report import NitrateReport
 from rushlight.tank.routine.next_test import BUY
 from rushlight.views import STANDING, Account, AlarmView, no_kit_for
 
 FAR_DAYS = 90.0
 """A limit farther off than this is nothing to act on now (own choice)."""
-_OF_NITRATE = frozenset({"nitrate_high", "nitrate_rising", "uptake_behind"})
 
 
 def of_tank(
@@ -73,9 +73,10 @@ def of_tank(
 
 def _unsaid(asked: Sequence[str], todo: str) -> Iterator[str]:
     """What of it neither the thing to do nor another of them says already."""
-    told = [t.lower() for t in (todo, *dict.fromkeys(asked))]
-    for n, text in enumerate(dict.fromkeys(asked), start=1):
-        if not any(text.lower() in other for k, other in enumerate(told) if k != n and (k < n or other != told[n])):
+    texts = list(dict.fromkeys(asked))
+    for n, text in enumerate(texts):
+        others = [todo, *texts[:n], *(t for t in texts[n + 1 :] if t.lower() != text.lower())]
+        if not any(text.lower() in other.lower() for other in others):
             yield text
 
 
@@ -99,7 +100,7 @@ def cause_sentence(report: NitrateReport, standing: Sequence[AlarmView]) -> str:
     """Why nitrate changed: while one of its alarms stands, or it surely goes one way; else there is nothing."""
     rate = report.net_rate
     sure = rate is not None and (rate.low > 0.0 or rate.high < 0.0)
-    if sure or any(a.alarm in _OF_NITRATE for a in standing):
+    if sure or any(a.alarm in explanation.ALARMS for a in standing):
         return report.causes_sentence
     return ""
 

@@ -62,7 +62,6 @@ _ASK_FOR_CHANGE = {
     "alkalinity_low": ("kh", "KH"),
 }
 """Alarms of a test whose first action is a change of water."""
-_ON_NITRATE = frozenset({"nitrate_high", "nitrate_rising", "uptake_behind"})
 
 
 @dataclass(slots=True)
@@ -323,7 +322,7 @@ class TankCore:
 
     def _unproven(self, state: TankState, at_s: float, report: NitrateReport, standing: AbstractSet[str]) -> bool:
         """Whether a standing alarm asks for nitrate to be tested again, as one test is all that it rests on."""
-        if not standing & {"nitrate_rising", "uptake_behind"}:
+        if not standing & explanation.AGAIN_IF_ONE:
             return False
         return explanation.because(self._evidence(state, at_s, report, standing)).cause == "one test"
 
@@ -411,7 +410,9 @@ class TankCore:
             *(self._by_kind(state, at_s, report, f) for f in self._late(state, at_s)),
         ]
         again = self.next_kind(state, at_s, report) if self.routine.misfit(state.routine, at_s) else None
-        found = [self._as_done(state, at_s, f if again is None else _repeated(f, again)) for f in found]
+        if again is not None:
+            found = [explanation.repeated(f, again.action, again.deed) for f in found]
+        found = [self._as_done(state, at_s, f) for f in found]
         return {
             **{(f.alarm, f.subject): self._by_kits(f.alarm, f.evidence) for f in found},
             **self._of_values(state, at_s),
@@ -503,11 +504,3 @@ class TankCore:
             self.seen.next_wake(state.seen, at_s),
         ]
         return [w for w in wakes if w is not None]
-
-
-def _repeated(finding: Finding, again: NextKind) -> Finding:
-    """A nitrate alarm on a reading that fits nothing: the test again comes before all else."""
-    if finding.alarm not in _ON_NITRATE:
-        return finding
-    told = dataclasses.replace(finding.evidence, action_sentence=again.action, deed=again.deed, asks=("nitrate",))
-    return dataclasses.replace(finding, evidence=told)

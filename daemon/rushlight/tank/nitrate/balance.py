@@ -52,14 +52,13 @@ SETTLED = Pace(spread=0.08, memory_days=15.0, leaves=(0.0, 1 / 2000, 1 / 400))
 MOVING = Pace(spread=0.35, memory_days=200.0, leaves=(1 / 200, 0.0, 1 / 2000))
 LOSING = Pace(spread=0.05, memory_days=400.0, leaves=(1 / 800, 1 / 2000, 0.0), fades=True, draws=0.25)
 PACES = (SETTLED, MOVING, LOSING)
-"""Chosen on simulated tanks (tests/bench/bench_nitrate.py, tuning seeds) for early and rare warnings; no source.  The
-choice is not a fine one: half or twice of any of these figures moves the median lead by two days at most."""
+"""Chosen on simulated tanks (tests/bench/bench_nitrate.py and bench_odds.py, tuning seeds) for early and rare warnings
+and odds that come true; no source."""
 
 FADE = (0.006, 0.010)
 """Uptake lost per day by fading plants, as a share of supply: mean and standard deviation.  From all to half of it
-within a month or within half a year; chosen as above.  A third of that spread warns as early and as rarely, but of
-plants that fail within three weeks for no recorded reason it tells, at the warning, half to two thirds of the truth, in
-an interval that holds it in 31 of 48 tanks; this one tells three quarters to nine tenths, and holds it in 43."""
+within a month or within half a year; chosen as above.  So wide because a third of that spread, with the belief before
+this one, told at the warning but half to two thirds of what plants lost that failed within three weeks."""
 FIRST_LEVEL = (10.0, 100.0)
 """Mean and standard deviation of nitrate before any test, mg/L; cut at zero.  Wide enough to say nothing
 (own choice)."""

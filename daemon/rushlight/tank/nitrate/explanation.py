@@ -16,6 +16,8 @@ from rushlight.alarms.finding import Finding
 from rushlight.views import Share
 
 ALARMS = frozenset({"nitrate_high", "nitrate_rising", "uptake_behind"})
+AGAIN_IF_ONE = ALARMS - {"nitrate_high"}
+"""Those that ask for a second test where one is all the evidence; a level that is high does so whatever the cause."""
 NEXT_SHARE = 0.25
 """A second cause is worth a sentence from this share of the change on (own choice)."""
 
@@ -97,6 +99,14 @@ def explain(finding: Finding, seen: Evidence) -> Finding:
     if finding.alarm != "nitrate_high":  # that one asks for another test and a water change whatever the cause
         trap = None if why.cause in {"light", "lamp_dimming", "lamp_off"} else TRAP
         told = dataclasses.replace(told, action_sentence=why.action, trap_sentence=trap, deed=_deed(why))
+    return dataclasses.replace(finding, evidence=told)
+
+
+def repeated(finding: Finding, action: str, deed: str) -> Finding:
+    """The finding on a reading that fits nothing: making that test again comes before all else."""
+    if finding.alarm not in ALARMS:
+        return finding
+    told = dataclasses.replace(finding.evidence, action_sentence=action, deed=deed, asks=("nitrate",))
     return dataclasses.replace(finding, evidence=told)
 
 

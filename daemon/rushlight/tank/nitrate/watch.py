@@ -372,9 +372,7 @@ class NitrateWatch:
             nitrate=level,
             net_rate=rate,
             supply_rate=supply,
-            uptake_rate=forecast.flow_estimate(bal.parts_along(now, (0.0, 1.0, 0.0, 0.0, 0.0, 0.0)))
-            if supply
-            else None,
+            uptake_rate=forecast.flow_estimate(bal.uptake_parts(now)) if supply else None,
             kept_up=forecast.share_kept_up(now, now.recent) if now.fed_days >= 7.0 else None,
             days_to_limit=agreed_days(forecast.even_odds_day(now, limit), level, rate, limit),
             chances=chances,
