@@ -186,6 +186,25 @@ def test_probes_that_all_fall_silent_are_not_called_a_board() -> None:
 NO_AMMONIA = "No kit here measures ammonia or KH: a shop sells drop tests or tests a sample."
 
 
+def test_an_order_that_another_of_the_tank_holds_is_given_once_and_in_full() -> None:
+    """As the library's keeper was told in August: wipe the lamp, and for nitrate wipe the lamp or replace it."""
+    lamp = Item(
+        row=TABLE["lamp_dimming"],
+        place="Foyer",
+        evidence=evidence.LampLoss(lamp_percent=82.0, lamp_percent_low=81.0, lamp_percent_high=83.0),
+    )
+    short = letter.deed(lamp)
+    full = f"{short.rstrip('.')}; else replace the lamp."
+    nitrate = replace(TOLD, evidence=replace(RISING, deed=full))
+    body = letter.body([lamp, nitrate])
+    assert body.count(short.rstrip(".")) == 1
+    assert body.startswith(full)
+    assert "82 %" in body
+    assert "Nitrate about 34" in body
+    elsewhere = letter.body([lamp, replace(nitrate, place="Reading room")])
+    assert elsewhere.count(short.rstrip(".")) == 2, "another tank is another lamp"
+
+
 @pytest.mark.parametrize("more", [0, 3])
 def test_a_message_about_several_matters_says_what_no_kit_here_measures(more: int) -> None:
     """Once, at the end, whatever else there is no room for; nothing of a sitter's part or of what is over."""

@@ -113,15 +113,29 @@ def _several(groups: Sequence[Sequence[Item]]) -> str:
     asked = [i for group in groups for i in group if i.step != "return" and not (i.sits and _for_sitter(i))]
     elsewhere = _elsewhere(*asked)
     most = MOST_BODY - (len(elsewhere) + 1 if elsewhere else 0)
-    parts = [_group(group, placed=placed) for group in groups]
+    orders = _orders(groups)
+    parts = [_group(g, act, placed=placed) for g, act in zip(groups, orders, strict=True)]
     if len(" ".join(parts)) > most:
-        parts = [_group(group, placed=placed, brief=True) for group in groups]
+        parts = [_group(g, act, placed=placed, brief=True) for g, act in zip(groups, orders, strict=True)]
     for n, item in ((n, group[0]) for n, group in enumerate(groups) if len(group) == 1 and group[0].step != "return"):
         because = sentence(item.evidence.why) if item.step == "raise" and not item.sits else ""
         for text in (because, _standing(item)):
             longer = [*parts[:n], f"{parts[n]} {text}", *parts[n + 1 :]] if text else parts
             parts = longer if len(" ".join(longer)) <= most else parts
     return f"{_fitted(parts, last='More on the page.', most=most)} {elsewhere}".rstrip()
+
+
+def _orders(groups: Sequence[Sequence[Item]]) -> list[str]:
+    """What to do about each; an order that another of the same tank holds is given once, in full, at the first."""
+    where = [{i.place for i in group} for group in groups]
+    acts = [(_for_sitter(g[0]) if g[0].sits else "") or deed(g[0]) if g[0].step != "return" else "" for g in groups]
+    given: list[str] = []
+    for act, place in zip(acts, where, strict=True):
+        alike = [a for a, other in zip(acts, where, strict=True) if act and other == place and act.rstrip(".") in a]
+        full = max(alike, key=len, default="")
+        said = any(g == full and other == place for g, other in zip(given, where, strict=False))
+        given.append("" if said else full)
+    return given
 
 
 def _elsewhere(*items: Item) -> str:
@@ -143,22 +157,21 @@ def _one_water(items: Sequence[Item]) -> str:
     return _fitted([act or deed(first), elsewhere, ". ".join(dict.fromkeys(states)) + f"{by}.", call, since, *traps])
 
 
-def _group(group: Sequence[Item], *, placed: bool, brief: bool = False) -> str:
-    """The deed and how it is; `placed`: the tanks by name, as the title tells them not; `brief`: the level alone."""
+def _group(group: Sequence[Item], act: str, *, placed: bool, brief: bool = False) -> str:
+    """The order and how it is; `placed`: the tanks by name, as the title tells them not; `brief`: the level alone."""
     first = group[0]
     names = ", ".join(dict.fromkeys(i.place for i in group if i.place)) if placed else ""
     if first.step == "return":
         return f"Over: {f'{names}: ' if names else ''}{_matter(first.row)}."
-    act = (_for_sitter(first) if first.sits else "") or deed(first)
     states = [sentence(s.partition(";")[0].rstrip(".")) if brief else s for s in dict.fromkeys(map(state, group))]
     if len(states) > 1 and len({i.place for i in group}) == len(group) and all(i.place for i in group):
         each = " ".join(f"{i.place}: {_lower(s)}" for i, s in zip(group, map(state, group), strict=True))
         if len(each) <= MOST_EACH:  # one order for all of them, and how it is with each
-            return f"{act} {each}"
+            return f"{act} {each}".strip()
     if first.row.name == "probe_silent" and len(group) > 2 and len(states) > 1:
         act = "Look for the power first: several boards may be without power."
     told = states[0] if len(states) == 1 else f"{len(group)} of them{_first_since(group)}."
-    return f"{f'{names}: ' if names else ''}{act} {told}".strip()
+    return f"{f'{names}: ' if names else ''}{f'{act} {told}'.strip()}"
 
 
 def _clauses(text: str) -> str:
