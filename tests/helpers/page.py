@@ -127,6 +127,8 @@ def page_site(
         yield Site(engine, access, server.port, folder)
     finally:
         stop.set()
+        engine.wake()
+        server.wake()
         for thread in threads:
             thread.join(20)
         journal.close(clock.wall_s())

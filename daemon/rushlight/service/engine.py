@@ -173,6 +173,11 @@ class Engine:
         except queue.Full:
             raise TimeoutError("the engine is too busy") from None
 
+    def wake(self) -> None:
+        """End the thread's wait for work: it looks at once whether it is to stop."""
+        with contextlib.suppress(queue.Full):  # then it does not wait
+            self._inbox.put_nowait(lambda: None)
+
     def view(self) -> SiteView:
         """The installation as it stands now."""
         return self.do(self.picture)

@@ -118,5 +118,5 @@ def start_page(
     app = App(EnginePage(engine, telling), access)
     server = Server(app, page.listen, page.port, workers.clock, certificate=files, proxy=page.proxy)
     stamp = workers.stamp("page", 90.0)
-    workers.run("page", lambda: server.run(workers.stop, stamp))
+    workers.run("page", lambda: server.run(workers.stop, stamp), server.wake)
     return access.secret

@@ -119,7 +119,7 @@ class Service:
     def _run(self) -> int:
         self.assemble()
         control = self._control()
-        self.workers.run("engine", lambda: self.engine.run(self.stop))
+        self.workers.run("engine", lambda: self.engine.run(self.stop), self.engine.wake)
         self.telling.start()
         for link in self.links:
             self.workers.start(link)

@@ -29,6 +29,7 @@ class Workers:
         self.board = sdnotify.Progress(clock.mono_s)
         self.dead: list[str] = []
         self._threads: list[threading.Thread] = []
+        self._wakes: list[Callable[[], None]] = []
 
     def stamp(self, name: str, limit_s: float) -> Callable[[], None]:
         """A worker's stamp; it must be called at least every `limit_s` seconds."""
@@ -39,8 +40,10 @@ class Workers:
         self._threads.append(thread)
         thread.start()
 
-    def run(self, name: str, work: Callable[[], None]) -> None:
-        """Start a thread around a function that returns only when told to stop."""
+    def run(self, name: str, work: Callable[[], None], wake: Callable[[], None] | None = None) -> None:
+        """Start a thread around a function that returns only when told to stop; `wake` ends a wait that it is in."""
+        if wake is not None:
+            self._wakes.append(wake)
         self.start(threading.Thread(target=work, name=name, daemon=True))
 
     def supervise(self, every_turn: Callable[[], None]) -> bool:
@@ -67,7 +70,9 @@ class Workers:
         return True
 
     def join(self, timeout_s: float) -> list[str]:
-        """Wait for the threads to end; returns the names of those that did not."""
+        """Wake the threads and wait for them to end; returns the names of those that did not."""
+        for wake in self._wakes:
+            wake()
         end_s = self.clock.mono_s() + timeout_s
         for thread in self._threads:
             thread.join(max(0.0, end_s - self.clock.mono_s()))

@@ -86,6 +86,14 @@ class Server:
         self._files, self._proxy = certificate, proxy
         self.port = port
         self.listening = threading.Event()
+        self._server: Any = None
+        self._waking = threading.Lock()
+
+    def wake(self) -> None:
+        """End the wait for visitors: the thread looks at once whether it is to stop.  From any thread."""
+        with self._waking:  # a closed trigger's number may be another file's already
+            if self._server is not None:
+                self._server.pull_trigger()
 
     def run(self, stop: threading.Event, progress: Callable[[], None]) -> None:
         """Work until `stop` is set."""
@@ -134,6 +142,7 @@ class Server:
 
     def _serve(self, server: Any, sockets: dict[int, Any], stop: threading.Event, progress: Callable[[], None]) -> None:
         log.info("page=listening address=%s:%d", self._address[0], self.port)
+        self._server = server
         self.listening.set()
         try:
             while not stop.is_set():
@@ -142,5 +151,7 @@ class Server:
                     server.certificate.refresh()
                 wasyncore.loop(timeout=_TURN_S, use_poll=True, map=sockets, count=1)
         finally:
+            with self._waking:
+                self._server = None
             server.task_dispatcher.shutdown(timeout=2)
             wasyncore.close_all(sockets)
