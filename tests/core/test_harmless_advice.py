@@ -98,6 +98,7 @@ def acknowledged(at: str, *names: str) -> list[dict[str, Any]]:
     return [{"at": at, "kind": "acknowledge", "alarm": f"foyer.{n}", "by": "duty librarian"} for n in names]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("values", "name"),
     [
@@ -127,6 +128,7 @@ def test_fish_in_distress_acknowledged_stand_no_longer_than_their_three_days() -
     assert [e["at"] for e in alarms(played(*lines), "fish_in_distress")] == [AT, "2026-03-05T13:00:00Z"]
 
 
+@pytest.mark.slow
 def test_a_repeat_of_kh_that_is_late_says_what_to_test_and_why() -> None:
     """Not 'test the water': the one thing that is asked for, on the alarm, the page and a locked phone."""
     gone, late = strip(nitrate=25, kh=0, ph=7.2), entry("note", "2026-03-05T12:00:00Z", text="later")
@@ -149,6 +151,7 @@ def without(lines: list[dict[str, Any]], *substances: str) -> Said:
     return [json.loads(x) for x in replay(config_of(text), [json.dumps(e) for e in lines], messages=True)]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("lines", "name", "no_kit"),
     [
@@ -197,6 +200,7 @@ def test_a_planned_test_that_is_late_says_what_of_it_no_kit_measures() -> None:
     assert "No kit" not in seen_at(20, strip(nitrate=25), CUT).account.next_test_kind_sentence
 
 
+@pytest.mark.slow
 def test_what_was_asked_for_is_not_asked_for_again_once_it_was_tested() -> None:
     """Hardness that runs out, or fish that gasp, ask for tests of their own: such a test answers, without nitrate."""
     at, alone = "2026-03-09T12:00:00Z", {"at": "2026-03-08T12:00:00Z"}
@@ -246,6 +250,7 @@ def test_tap_water_that_is_too_rich_itself_is_said_with_what_helps() -> None:
     )
 
 
+@pytest.mark.slow
 def test_a_reading_that_fits_nothing_changes_no_water_and_every_word_asks_for_the_test_again() -> None:
     view = seen_at(0.1, *STEADY, strip(nitrate=">250", kh=5, ph=7.2))
     assert view.remedy_sentences == () and view.account.todo == (

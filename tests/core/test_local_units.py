@@ -71,11 +71,13 @@ def all_texts(system: str) -> set[str]:
     return {t for line in told(system) for t in texts(json.loads(line))}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("system", "never"), [("us", METRIC_WORDS), ("metric", OTHER_WORDS)], ids=["us", "metric"])
 def test_no_text_is_in_other_peoples_units(system: str, never: re.Pattern[str]) -> None:
     assert [t for t in all_texts(system) if never.search(t)] == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("system", "never"), [("us", METRIC_WORDS), ("metric", OTHER_WORDS)], ids=["us", "metric"])
 def test_nor_is_the_weekly_letter(system: str, never: re.Pattern[str]) -> None:
     said = re.sub(r"<[^>]+>", " ", letter(system))
@@ -83,6 +85,7 @@ def test_nor_is_the_weekly_letter(system: str, never: re.Pattern[str]) -> None:
     assert [said[max(0, m.start() - 40) : m.end() + 20] for m in never.finditer(said)] == []
 
 
+@pytest.mark.slow
 def test_a_british_site_reads_gallons_inches_and_degrees_celsius() -> None:
     said = " ".join(all_texts("uk"))
     assert not re.search(r"°F|\d (?:L|cm)\b|ppm|litre", said)

@@ -208,6 +208,7 @@ def test_pressing_findings_move_the_next_test_in_the_same_instant() -> None:
     assert low[-1][0] == WEEKS[0] and low[-1][2].startswith("carbonate hardness is running out")
 
 
+@pytest.mark.slow
 def test_one_test_that_finds_no_hardness_left_is_asked_for_again_at_once() -> None:
     """One strip may be a pad off, so it raises nothing by itself; a hardness that is gone kills all the same."""
     gone = strip(nitrate=25, kh=0, ph=7.2)

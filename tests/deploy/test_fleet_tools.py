@@ -192,6 +192,7 @@ def served(folder: Path) -> Iterator[int]:
     server.server_close()
 
 
+@pytest.mark.slow
 @needs_tools
 def test_one_then_ten_then_the_rest_and_back(folder: Path, served: int, tmp_path: Path) -> None:
     rings = {ring: Apt(tmp_path / ring, served, ring, folder / "packages.asc") for ring in register.RINGS}

@@ -92,6 +92,7 @@ def test_the_product_takes_every_line_and_every_configuration(family: str) -> No
             eventlines.check_names(eventlines.parse_line(line, k), checked, k)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("family", FAMILIES)
 def test_the_product_says_something_of_every_family(family: str) -> None:
     t = tank(family, "tuning", 2, 30)

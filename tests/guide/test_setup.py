@@ -332,6 +332,7 @@ def test_boards_get_the_wifi_that_the_computer_itself_has(tmp_path: Path) -> Non
     assert written.own_wifi(tmp_path) == ("house", '50% off; "it\'s long"')
 
 
+@pytest.mark.slow
 def test_the_rehearsal_is_sent_again_when_asked_for(
     box: Box, server: PushServer, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -50,6 +50,7 @@ def read(text: str) -> str:
     return html.unescape(f"{re.sub(r'<style.*?</style>|<[^>]+>', ' ', text, flags=re.S)} {said}")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("path", SCREENS)
 def test_no_screen_speaks_metric(client: Client, path: str) -> None:
     answer = client.get(path)

@@ -216,6 +216,7 @@ def test_a_look_is_asked_for_every_second_week_and_nobody_is_nagged() -> None:
     assert watch.asked(state, START_S + 15 * DAY_S) == ""
 
 
+@pytest.mark.slow
 def test_nitrogen_in_growth_is_known_to_a_factor_where_something_was_cut() -> None:
     """Simulated plants of known mass: what a week's growth of it holds, at the handbook's 2 % of 12 %, lies within."""
     held, known = [], 0
