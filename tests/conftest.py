@@ -1,10 +1,14 @@
-"""The order in which files of tests begin."""
+"""The order in which files of tests begin, and no clock in the property tests."""
 
 from __future__ import annotations
 
 from collections import defaultdict
 
+import hypothesis
 import pytest
+
+hypothesis.settings.register_profile("untimed", deadline=None)  # a busy machine is no fault
+hypothesis.settings.load_profile("untimed")
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
