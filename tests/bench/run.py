@@ -3,7 +3,7 @@
     python tests/bench/run.py [--quick] [NAME ...]
 
 Each benchmark runs in a process of its own, so that none inherits another's memory; NAME picks some of them (replay,
-hub, push_latency, start, endure, tanks, journal, page).  `--quick` takes some six minutes, the whole some twenty.  A floor is
+hub, push_latency, start, endure, idle, tanks, journal, page).  `--quick` takes some six minutes, the whole some thirty.  A floor is
 a minimal script that does only the input and output; `times` is how far the figure lies from it.  Seeds are fixed;
 the machine is not: compare figures of one machine only.
 """
@@ -23,7 +23,7 @@ from pathlib import Path
 
 from figures import Figure, show
 
-PARTS = ("replay", "hub", "push_latency", "start", "endure", "tanks", "journal", "page")
+PARTS = ("replay", "hub", "push_latency", "start", "endure", "idle", "tanks", "journal", "page")
 LIMIT_S = 3600
 
 

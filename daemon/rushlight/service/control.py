@@ -21,6 +21,8 @@ log = logging.getLogger(__name__)
 SOCKET_NAME = "control.sock"
 _LONGEST_LINE = 1_000_000
 _DEADLINE_S = 15.0
+_TURN_S = 60.0
+"""So long the socket waits for a caller before it looks around; closing it ends the wait."""
 
 Answer = Mapping[str, Any]
 Handler = Callable[[Mapping[str, Any]], Answer]
@@ -82,13 +84,14 @@ class Control:
         self._handlers = handlers
         self._path = folder / SOCKET_NAME
         self._server = _Server(self._path, self._answer)
-        self._thread = threading.Thread(target=self._server.serve_forever, name="control", daemon=True)
+        self._thread = threading.Thread(target=self._server.serve_forever, args=[_TURN_S], name="control", daemon=True)
 
     def start(self) -> None:
         self._thread.start()
 
     def close(self) -> None:
         """Stop serving and remove the socket."""
+        self._server.socket.shutdown(socket.SHUT_RDWR)  # ends the wait for callers
         self._server.shutdown()
         self._server.server_close()
         with contextlib.suppress(OSError):

@@ -32,7 +32,7 @@ HEADER_BYTES = 16 * 1024
 _RETRY_S = 30.0
 _EVERY, _MAPPED = "::", "::ffff:"
 """All addresses of version 6, and how one of version 4 looks among them (RFC 4291, 2.5.5.2)."""
-_TURN_S = 1.0
+_TURN_S = 3.0
 _FORWARDED = {"x-forwarded-proto", "x-forwarded-for"}
 
 
