@@ -79,7 +79,7 @@ class Edges:
 
         def served(app: Any, *_: Any, **_more: Any) -> Any:
             self.app = app
-            return SimpleNamespace(run=lambda _stop, stamp: self._stamps.append(stamp))
+            return SimpleNamespace(run=lambda _stop, stamp: self._stamps.append(stamp), wake=lambda: None)
 
         page_wiring.Server = served  # type: ignore[misc,assignment]
         try:
