@@ -194,8 +194,14 @@ def _first(pads: Sequence[float]) -> float:
 
 
 def _bits(belief: Sequence[tuple[float, float]], answers: Sequence[Said], limit: float) -> float:
-    """Expected information of a reading: about above or below the limit, and a little about the level."""
+    """Expected information of a reading: about above or below the limit, and a little about the level.
+
+    0 where no answer, however fine, could tell enough to be worth asking.
+    """
     above = sum(w for c, w in belief if c > limit)
+    unsure = _entropy(above)
+    if unsure * (1.0 + LEVEL_WEIGHT * math.log2(len(belief))) < WORTH_ASKING:
+        return 0.0
     question = level = 0.0
     table = _table([c for c, _ in belief], answers)
     sums = [sum(column) for column in zip(*table, strict=True)]
@@ -211,7 +217,7 @@ def _bits(belief: Sequence[tuple[float, float]], answers: Sequence[Said], limit:
         level += sum(
             j * math.log2(j / (chance * w)) for (_, w), j in zip(belief, joint, strict=True) if j > 1e-12 and w > 0.0
         )
-    return question + LEVEL_WEIGHT * _entropy(above) * level
+    return question + LEVEL_WEIGHT * unsure * level
 
 
 def _table(levels: Sequence[float], answers: Sequence[Said]) -> list[list[float]]:
