@@ -2,5 +2,5 @@
 
 Imports alarms, clock, config, config.implied, core, drivers, effects, entry, eventlines, events, exchange, host,
 intake, journal, localtime, localunits, outlets, settings, summary, views, web, apscheduler, concurrent, ctypes,
-faulthandler, pydantic, queue, socket, socketserver.
+faulthandler, pydantic, queue, socket, socketserver, tempfile.
 """

@@ -11,6 +11,7 @@ import logging
 import os
 import socket
 import socketserver
+import tempfile
 import threading
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
@@ -19,6 +20,8 @@ from typing import Any
 log = logging.getLogger(__name__)
 
 SOCKET_NAME = "control.sock"
+FOLDERS_BY_NUMBER = Path("/proc/self/fd")
+_LONGEST_ADDRESS = 107
 _LONGEST_LINE = 1_000_000
 _DEADLINE_S = 15.0
 _TURN_S = 60.0
@@ -42,12 +45,23 @@ class NoAnswerError(RuntimeError):
 
 @contextlib.contextmanager
 def _short(path: Path) -> Iterator[str]:
-    """An address for a socket in a folder however deep: the kernel takes no more than 107 bytes (unix(7))."""
-    fd = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY)
-    try:
-        yield f"/proc/self/fd/{fd}/{path.name}"
-    finally:
-        os.close(fd)
+    """An address for a socket in a folder however deep: the kernel takes no more than 107 bytes (unix(7)).
+
+    A deep one is named by way of /proc, and where that is missing by a link in a folder for files of the moment.
+    """
+    if len(os.fsencode(path)) <= _LONGEST_ADDRESS:
+        yield str(path)
+    elif FOLDERS_BY_NUMBER.is_dir():
+        fd = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY)
+        try:
+            yield f"{FOLDERS_BY_NUMBER}/{fd}/{path.name}"
+        finally:
+            os.close(fd)
+    else:
+        with tempfile.TemporaryDirectory() as near:
+            link = Path(near) / "d"
+            link.symlink_to(path.parent.absolute())
+            yield f"{link}/{path.name}"
 
 
 class _Request(socketserver.StreamRequestHandler):

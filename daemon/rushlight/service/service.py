@@ -74,6 +74,8 @@ class Service:
         self._supply = machine.Supply(sys)
         self._chosen = chosen or Chosen(config)
         self._ready = False
+        self._door: Control | None = None
+        self._shut_because = ""
         self._next_s: dict[str, float] = {}
 
     def assemble(self) -> None:
@@ -118,20 +120,18 @@ class Service:
 
     def _run(self) -> int:
         self.assemble()
-        control = self._control()
         self.workers.run("engine", lambda: self.engine.run(self.stop), self.engine.wake)
         self.telling.start()
         for link in self.links:
             self.workers.start(link)
         self._start_outlets()
-        if control is not None:
-            control.start()
+        self._open_door()
         self._ready = True
         self.notifier.ready()
         self._settle_configuration()
         log.info("state=running tanks=%d probes=%d", len(self.config.tank), len(self.config.probe))
         well = self.workers.supervise(self._turn)
-        self._take_down(control)
+        self._take_down()
         return 0 if well else 1
 
     def _settle_configuration(self) -> None:
@@ -181,8 +181,23 @@ class Service:
             self.config, self.folder, self.engine, self.workers, self.telling
         )
 
-    def _control(self) -> Control | None:
-        handlers: Mapping[str, Callable[[Mapping[str, Any]], Mapping[str, Any]]] = {
+    def _open_door(self) -> None:
+        """Let the commands of this machine in; where that can't be, say why, and try again at every look."""
+        try:
+            if not self.claim.held and answers(self.folder):
+                raise FileExistsError("another daemon answers at the socket")
+            self._door = Control(self.folder, self._handlers())
+        except OSError as e:
+            if str(e) != self._shut_because:
+                log.warning("control=off why=%r", str(e))
+            self._shut_because = str(e)
+            return
+        self._door.start()
+        if self._shut_because:
+            log.info("control=on")
+
+    def _handlers(self) -> Mapping[str, Callable[[Mapping[str, Any]], Mapping[str, Any]]]:
+        return {
             "view": lambda _: {"view": TypeAdapter(SiteView).dump_python(self.engine.view(), mode="json")},
             "record": self._record,
             "edit": self._edit,
@@ -196,13 +211,6 @@ class Service:
             "trial outcome": lambda asked: {"outcome": self.telling.became(asked["keys"])},
             "confirm": lambda asked: self._confirm(str(asked["channel"])),
         }
-        try:
-            if not self.claim.held and answers(self.folder):
-                raise FileExistsError("another daemon answers at the socket")
-            return Control(self.folder, handlers)
-        except OSError as e:
-            log.warning("control=off why=%r", str(e))
-            return None
 
     def _send_summary(self) -> dict[str, Any]:
         if "email" not in self.telling.channels:
@@ -297,8 +305,11 @@ class Service:
 
         if mono_s >= self._next_s.get("status", 0.0) and not self.workers.board.late():
             self._next_s["status"] = mono_s + _SAY_EVERY_S
+            if self._door is None:
+                self._open_door()
             with contextlib.suppress(TimeoutError):  # a busy engine is its own stamp's affair
-                self.notifier.status(one_line(self.engine.view()))
+                shut = "" if self._door else f"; commands don't reach it: {self._shut_because}"
+                self.notifier.status(one_line(self.engine.view()) + shut)
 
     def _look_at_board(self) -> None:
         if dips := self._supply.look(self.clock.mono_s()):
@@ -307,13 +318,13 @@ class Service:
 
     # ------------------------------------------------------------------ the end
 
-    def _take_down(self, control: Control | None) -> None:
+    def _take_down(self) -> None:
         self.notifier.stopping()
         self.stop.set()
         self.calendar.stop()
         self.telling.stop()
-        if control is not None:
-            control.close()
+        if self._door is not None:
+            self._door.close()
         for name in self.workers.join(_GOODBYE_S):
             log.warning("worker=%r did not end", name)
         self.engine.journal.close(self.engine.now_s())
