@@ -143,6 +143,21 @@ def test_export_import_backup_restore_round_trip(config: Path, tmp_path: Path) -
     assert len(first.splitlines()) == 3
 
 
+def test_without_a_name_the_newest_backup_is_restored(config: Path) -> None:
+    where = ("--config", str(config))
+    nothing = run("restore", "--replace", *where)
+    assert nothing.returncode == 1
+    assert "there is no backup in" in nothing.stderr
+    folder = config.parent / "data/backups"
+    for n, grams in enumerate((0.5, 0.7)):
+        run("record", "feeding", f"grams={grams}", *where)
+        Path(run("backup", *where).stdout.strip()).rename(folder / f"journal-2026030{n + 1}T033000Z.sqlite")
+    run("record", "feeding", "grams=0.9", *where)
+    got = run("restore", "--replace", *where)
+    assert got.stdout.startswith("journal-20260302T033000Z.sqlite: restored 2 entries"), got.stdout + got.stderr
+    assert [json.loads(row)["grams"] for row in run("export", *where).stdout.splitlines()] == [0.5, 0.7]
+
+
 def test_pictures_go_with_export_import_backup_and_restore(config: Path, tmp_path: Path) -> None:
     from helpers.diarypages import picture
     from rushlight.journal.pictures.kept import Pictures
@@ -184,7 +199,7 @@ def test_a_copy_goes_to_no_stick_that_is_not_mounted(config: Path, tmp_path: Pat
 
 def test_the_help_names_copies_as_they_are_named() -> None:
     text = CliRunner().invoke(main, ["restore", "--help"]).output
-    named = re.findall(r"rushlight restore .*?(\S+)$", text.split("Options:")[0], re.MULTILINE)
+    named = re.findall(r"rushlight restore .*?(\S*/\S+)$", text.split("Options:")[0], re.MULTILINE)
     assert named and all(backup._NAME.fullmatch(Path(name).name) for name in named)
 
 

@@ -121,8 +121,10 @@ def _found(config: Config, tank: str | None) -> list[dict[str, Any]]:
 
 def _one(config: Config, entry: str) -> Any:
     """The entry that is meant; leaves with 2 where none is, or several are."""
-    found = [e for e in _found(config, None) if str(e["id"]).startswith(entry)] if len(entry) >= _DIGITS_OF_ID else []
-    whole = [e for e in found if e["id"] == entry] or found
+    found = _found(config, None)
+    whole = [e for e in found if e["id"] == entry]
+    if not whole and len(entry) >= _DIGITS_OF_ID:
+        whole = [e for e in found if str(e["id"]).startswith(entry)]
     if len(whole) > 1:
         fail(f"{entry}: several entries begin like this; give more of the id", status=2)
     if not whole:

@@ -187,16 +187,18 @@ def backup(folder: Path | None, config_file: Path | None) -> None:
 
 
 @click.command()
-@click.argument("copy", type=click.Path(path_type=Path, dir_okay=False, exists=True))
+@click.argument("copy", type=click.Path(path_type=Path, dir_okay=False, exists=True), required=False)
 @click.option(
     "--replace", is_flag=True, help="Set the present journal aside (kept under another name) if there is one."
 )
 @config_option
-def restore(copy: Path, config_file: Path | None, *, replace: bool) -> None:
+def restore(copy: Path | None, config_file: Path | None, *, replace: bool) -> None:
     """Put a backup in the journal's place, and the pictures that lie beside it; stop the daemon first.
 
+    Without COPY it is the newest one in the folder to which the daemon backs up.
+
     \b
-    ls /mnt/stick/rushlight
+    rushlight restore --replace
     rushlight restore /mnt/stick/rushlight/journal-20260301T033000Z.sqlite
     rushlight restore --replace /mnt/stick/rushlight/journal-20260301T033000Z.sqlite
 

@@ -244,18 +244,26 @@ def backup(config: Config, folder: Path, to: Path | None) -> str:
     return str(made.path)
 
 
-def restore(config: Config, folder: Path, copy: Path, *, replace: bool) -> str:
-    """Put `copy` in the journal's place, and the pictures beside it where some are missing; returns what happened.
+def _newest(place: Path) -> Path:
+    found = backups.newest(place)
+    if found is None:
+        raise backups.BackupError(f"there is no backup in {place}; name the file that is to be restored")
+    return found.path
 
-    Raises RuntimeError, OSError.
+
+def restore(config: Config, folder: Path, copy: Path | None, *, replace: bool) -> str:
+    """Put `copy`, or the newest backup, in the journal's place, and the pictures beside it where some are missing.
+
+    Returns what happened.  Raises RuntimeError, OSError.
     """
     now_s = clock.SystemClock().wall_s()
     try:
+        copy = copy or _newest(place_of_copies(config, folder))
         proof, old = backups.restore(copy, journal_path(folder), now_s, replace=replace)
         brought = copy_missing(Pictures(copy.parent), pictures(config, folder))
     except backups.BackupError as e:
         raise RuntimeError(str(e)) from e
-    said = f"restored {proof.rows.get('event', 0)} entries and {proof.rows.get('reading', 0)} readings"
+    said = f"{copy.name}: restored {proof.rows.get('event', 0)} entries and {proof.rows.get('reading', 0)} readings"
     if brought:
         said += f", {brought} picture{'s' if brought > 1 else ''} with them"
     return f"{said}; the journal that was there is now {old}" if old else said
