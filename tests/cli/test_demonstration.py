@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import itertools
 import socket
 from pathlib import Path
 
@@ -10,7 +11,7 @@ import pytest
 from click.testing import CliRunner
 
 from rushlight.cli import demonstration
-from rushlight.demo import year
+from rushlight.demo import staff, year
 from rushlight.effects import AlarmChange, Daily
 from rushlight.localtime import DAY_S
 from rushlight.service import control
@@ -42,6 +43,16 @@ def test_a_day_that_is_moved_takes_its_new_date_over_a_change_of_clocks() -> Non
     day = Daily(at_s=year.local(1, 11), tank="foyer", date="2026-01-10")
     later = demonstration.moved(day, 100 * DAY_S)
     assert isinstance(later, Daily) and later.date == (dt.date(2026, 1, 10) + dt.timedelta(days=100)).isoformat()
+
+
+def test_without_going_live_it_ends_with_the_story(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its first month, for the year takes seconds."""
+    play = staff.play
+    monkeypatch.setattr(staff, "play", lambda core: itertools.islice(play(core), 20_000))
+    got = CliRunner().invoke(demonstration.demo, ["--no-live", "--folder", str(tmp_path / "data")])
+    assert got.exit_code == 0, got.output
+    assert "tank-days" in got.output
+    assert not (tmp_path / "data").exists(), "nothing is kept"
 
 
 def test_a_second_start_says_so_before_it_plays_a_year(tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import sys
 from pathlib import Path
 
@@ -89,3 +90,25 @@ def test_the_command_takes_the_colours(shot: strips.Shot, tmp_path: Path) -> Non
     assert kept["picture"] == strips.record_of(shot)
     wrong = CliRunner().invoke(main, ["record", "note", "text=x", *words[2:]])
     assert wrong.exit_code == 2
+
+
+def test_the_command_takes_a_picture_and_where_strip_and_chart_lie_in_it(shot: strips.Shot, tmp_path: Path) -> None:
+    from click.testing import CliRunner
+
+    from helpers.site import CONFIG
+    from rushlight.cli import main
+
+    pads = re.sub(
+        r"pads = .*", f"pads = {{ nitrate = {list(strips.PADS['nitrate'])}, ph = {list(strips.PADS['ph'])} }}", CONFIG
+    )
+    (tmp_path / "config.toml").write_text(f'{pads}\n[storage]\nfolder = "{tmp_path / "data"}"\n')
+    shot.image.save(tmp_path / "strip.png")
+    where = ["--config", str(tmp_path / "config.toml")]
+    strip, chart = frames(shot)
+    words = ["record", "test", *where, "--picture", str(tmp_path / "strip.png"), "--id", "framed"]
+    got = CliRunner().invoke(main, [*words, "--strip-frame", strip, "--chart-frame", chart])
+    assert got.exit_code == 0, got.output
+    lines = CliRunner().invoke(main, ["export", *where]).stdout.splitlines()
+    (kept,) = [r for r in map(json.loads, lines) if r.get("id") == "framed"]
+    own = strips.record_of(shot)
+    assert kept["picture"]["nitrate"]["strip"] == pytest.approx(own["nitrate"]["strip"], abs=1.5)

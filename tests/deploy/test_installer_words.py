@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import os
+import re
 import subprocess
 from pathlib import Path
 
 import pytest
 
-INSTALL = Path(__file__).parents[2] / "deploy/install"
+SCRIPT = Path(__file__).parents[2] / "deploy/install.sh"
+INSTALL = SCRIPT.with_suffix("")
 PARTS = "\n".join(f"source {INSTALL}/{name}.sh" for name in ("common", "system", "release"))
 
 
@@ -56,3 +58,29 @@ def test_a_python_that_nothing_was_tested_with_is_named(tmp_path: Path) -> None:
     done = call(tmp_path, f"locks {tmp_path}", python3="echo 3.99")
     assert done.returncode == 1
     assert "no packages were tested with 3.99" in done.stderr
+
+
+def script(*words: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(["bash", SCRIPT, *words], capture_output=True, text=True, check=False, timeout=120)
+
+
+def test_every_option_of_the_help_is_taken_and_a_dry_run_of_it_only_talks(tmp_path: Path) -> None:
+    """On whatever system this is; that nothing is changed is tested on clean machines (test_installation.py)."""
+    options = set(re.findall(r"^  (?:-h, )?(--[a-z-]+)", script("--help").stdout, re.MULTILINE))
+    assert len(options) == 9
+    for option in sorted(options - {"--help"}):
+        value = [str(tmp_path)] if option == "--wheels" else []
+        done = script("--dry-run", "--any-system", option, *value)
+        if option == "--roll-back":
+            assert (done.returncode, "no release to go back to" in done.stderr) == (1, True), done.stderr
+        elif option == "--uninstall":
+            assert (done.returncode, "nothing to remove" in done.stdout) == (0, True), done.stdout + done.stderr
+        else:
+            assert done.returncode == 0, f"{option}: {done.stderr}"
+            assert "would build release" in done.stdout and "change(s) would be made" in done.stdout, option
+        assert ("mosquitto" in done.stdout) == (option == "--broker"), option
+
+
+def test_an_option_that_does_not_exist_is_refused() -> None:
+    done = script("--dry-run", "--wheel", "x")
+    assert (done.returncode, "unknown option --wheel" in done.stderr) == (2, True)
