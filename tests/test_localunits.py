@@ -154,3 +154,35 @@ def test_a_figure_has_no_exponent_and_few_digits(units: Units, unit: str, value:
     said = units.figure(value, unit, spec)
     if units.word(unit) != unit and not unit.startswith("mg/L"):
         assert re.fullmatch(r"[-−]?\d+(\.\d{1,4})?", said) or spec == "g", said
+
+
+@pytest.mark.parametrize(
+    ("value", "limit", "unit", "spec", "said"),
+    [
+        (21.04, 21.0, "°C", 3, ("21.04", "21")),
+        (20.96, 21.0, "°C", 2, ("20.96", "21")),
+        (21.3, 21.0, "°C", 3, ("21.3", "21")),
+        (21.22, 21.25, "°C", 3, ("21.22", "21.25")),
+        (0.0203, 0.02, "mg/L as NH3", ".2g", ("0.0203", "0.02")),
+        (6.397, 6.4, "", 3, ("6.397", "6.4")),
+        (21.0, 21.0, "°C", 3, ("21", "21")),
+    ],
+)
+def test_a_value_just_past_its_limit_never_reads_as_the_limit(
+    value: float, limit: float, unit: str, spec: str | int, said: tuple[str, str]
+) -> None:
+    assert METRIC.beside(value, limit, unit, spec) == said
+
+
+@given(
+    st.sampled_from((METRIC, US, UK)),
+    st.sampled_from(("°C", "cm", "mg/L", "µS/cm", "%", "")),
+    st.floats(0.5, 5000.0),
+    st.floats(0.001, 5.0),
+    st.booleans(),
+)
+def test_figures_beside_each_other_keep_their_order(
+    units: Units, unit: str, limit: float, past: float, change: bool
+) -> None:
+    value, level = units.beside(limit + past, limit, unit, change=change)
+    assert value != level and float(value) > float(level)

@@ -122,6 +122,23 @@ class Units:
         """A difference with its unit: '1.8 °F'."""
         return f"{self.change_figure(value, unit, spec)} {self.word(unit)}".rstrip()
 
+    def beside(
+        self, value: float, limit: float, unit: str, spec: str | int = 3, *, change: bool = False
+    ) -> tuple[str, str]:
+        """The figures of a value and of the limit it is held against.
+
+        Where both would read the same though they differ, rounding would hide that the limit is passed: they are then
+        written with the first decimal that tells them apart, if that is one of four.
+        """
+        of, figure = (self.change_of, self.change_figure) if change else (self.of, self.figure)
+        said = figure(value, unit, spec), figure(limit, unit, 3)
+        if said[0] == said[1]:
+            for decimals in range(1, 5):
+                finer = [f"{of(v, unit):.{decimals}f}".replace("-", "−") for v in (value, limit)]
+                if finer[0] != finer[1]:
+                    return finer[0], finer[1].rstrip("0").rstrip(".")
+        return said
+
     def read(self, text: str, quantity: str) -> float:
         """What a person wrote, in the record's unit: a number in the site's unit, or one with its own: '10 gal', '76F'.
 

@@ -92,6 +92,12 @@ def test_three_matters_of_one_tank_all_fit_and_the_cause_where_there_is_room() -
     assert "Foyer: Feed no more" in two and "Simplest cause: 29 % more feed" in two and "Reading room: " in two
 
 
+def test_a_value_just_past_its_limit_does_not_read_as_the_limit() -> None:
+    warm = LevelEvidence(quantity="temperature", value=21.04, limit=21.0, unit="°C")
+    item = Item(row=TABLE["temperature_high"], place="Foyer", evidence=warm)
+    assert letter.state(item).startswith("Water 21.04 °C, limit 21")
+
+
 def test_the_deed_comes_first_then_how_sure_then_why_then_the_trap() -> None:
     assert letter.title([TOLD]) == "Foyer: nitrate rising"
     assert letter.body([TOLD]) == (

@@ -54,6 +54,8 @@ def test_a_message_has_its_parts_in_order():
     ("alarm", "facts", "begins"),
     [
         ("temperature_high", LevelEvidence(value=28.125, limit=27.0, unit="°C"), "Foyer: water too warm: 28.1 °C against a limit of 27 °C."),
+        ("temperature_high", LevelEvidence(value=21.04, limit=21.0, unit="°C"), "Foyer: water too warm: 21.04 °C against a limit of 21 °C."),
+        ("temperature_moving", MovingEvidence(quantity="temperature", value=-2.04, limit=-2.0, unit="°C in an hour"), "Foyer: the water's temperature is falling by 2.04 °C in an hour, against a limit of 2."),
         ("temperature_moving", MovingEvidence(quantity="temperature", value=-2.345, limit=-2.0, unit="°C in an hour"), "Foyer: the water's temperature is falling by 2.3 °C in an hour, against a limit of 2."),
         ("ph_low", LevelEvidence(value=6.314, limit=6.4), "Foyer: pH too low: 6.31 against a limit of 6.4."),
         ("nitrite_high", WaterTestEvidence(value=1.0, limit=0.5, unit="mg/L"), "Foyer: nitrite above its limit: 1 mg/L against a limit of 0.5 mg/L."),

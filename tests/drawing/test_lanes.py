@@ -155,6 +155,7 @@ def test_every_sign_is_a_link_with_a_name() -> None:
     assert len(links) == 4, "two signs for a phone and for a desk"
     assert links[0].get("aria-label") == "Water change <30 %>" and links[0].get("href", "").endswith("&x")
     assert [len(list(svg.iter("a"))) for svg in root] == [2, 2]
+    assert [part.tag for part in root] == ["noscript", "svg"], "a desk's signs sleep on a phone"
     assert signs.signs("nothing", [], YEAR_S, lambda _a, _b: "") == ""
 
 

@@ -164,7 +164,7 @@ def test_the_timeline_has_a_frame_for_each_picture_of_its_stretch(site: Site) ->
     for n, days in enumerate((200, 60, 30, 2)):
         send(client, picture(n), done_at=f"{now - dt.timedelta(days=days):%Y-%m-%dT12:00}")
     newest, gone = name_of(picture(3)), name_of(picture(2))
-    (few, many) = re.findall(r'<svg class="signs shots.*?</a></svg>', client.get("/tanks/foyer?stretch=quarter").text)
+    (many, few) = re.findall(r'<svg class="signs shots.*?</a></svg>', client.get("/tanks/foyer?stretch=quarter").text)
     assert "few" in few and "many" in many and "Pictures: 3 of 3 shown" in few
     part = [float(x) for x in re.findall(r'<svg x="([\d.]+)%"', few)]
     length = 91.0 + 0.15 * 91.0

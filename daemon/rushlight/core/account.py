@@ -12,7 +12,7 @@ from collections.abc import Iterator, Sequence
 from rushlight.alarms.table import TABLE
 from rushlight.alarms.wording.words import sentence
 from rushlight.effects import Estimate
-from rushlight.localunits import METRIC, Units
+from rushlight.localunits import METRIC, Units, number
 from rushlight.tank.nitrate import explanation
 from rushlight.tank.nitrate.report import NitrateReport
 from rushlight.tank.routine.next_test import BUY
@@ -110,7 +110,7 @@ def state_sentence(nitrate: Estimate | None, net_rate: Estimate | None, limit: f
     if nitrate is None:
         return "Not known yet: no test has been entered."
     mean, a_day = units.say(nitrate.mean, "mg/L as NO3", ".0f"), units.word("mg/L a day")
-    level = f"Nitrate about {mean} ({nitrate.low:.0f} to {nitrate.high:.0f}), limit {limit:.0f}"
+    level = f"Nitrate about {mean} ({nitrate.low:.0f} to {nitrate.high:.0f}), limit {number(limit, 3)}"
     if net_rate is None:
         return f"{level}."
     if net_rate.low > 0:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from xml.sax.saxutils import quoteattr
 
 from rushlight.drawing.canvas import TEXT, Canvas, Palette, dates, sheet, tag
+from rushlight.drawing.signs import two_sizes
 from rushlight.localtime import DAY_S, local_time
 
 _WIDTH, _HEIGHT, _GAP = 58.0, 44.0, 4.0
@@ -60,14 +61,14 @@ def row(shots: Sequence[Shot], span: Span, zone: zoneinfo.ZoneInfo) -> str:
     Where several lie in one cell the newest stands for them.  Each frame holds its day, until a script lays the picture
     over it once somebody looks there: what a first view costs holds no pictures.
     """
-    made = []
-    for size, cells in (("few", FEW), ("many", MANY)):
+
+    def made(size: str, cells: int) -> str:
         placed = _placed(shots, span, cells)
-        if placed:
-            said = quoteattr(f"Pictures: {len(placed)} of {len(shots)} shown, each over its day")
-            links = "".join(_frame(part, shot, zone) for part, shot in placed)
-            made.append(f'<svg class="signs shots {size}" role="group" aria-label={said}>{links}</svg>')
-    return "".join(made)
+        said = quoteattr(f"Pictures: {len(placed)} of {len(shots)} shown, each over its day")
+        links = "".join(_frame(part, shot, zone) for part, shot in placed)
+        return f'<svg class="signs shots {size}" role="group" aria-label={said}>{links}</svg>'
+
+    return two_sizes(made("few", FEW), made("many", MANY)) if _placed(shots, span, MANY) else ""
 
 
 def _placed(shots: Sequence[Shot], span: Span, cells: int) -> list[tuple[float, Shot]]:

@@ -58,12 +58,17 @@ def signs(
     spans: Sequence[Span] = (),
 ) -> str:
     """The signs in two sizes of screen; `address` gives the link for what lies between two moments, ends included."""
-    made = "".join(
+    few, many = (
         f'<svg class="signs {size}" role="group" aria-label={quoteattr(name)}>{_spans(spans, span_s)}'
         f"{''.join(_links(found, span_s, address, cells))}</svg>"
         for size, cells in (("few", FEW), ("many", MANY))
     )
-    return made if found or spans else ""
+    return two_sizes(few, many) if found or spans else ""
+
+
+def two_sizes(few: str, many: str) -> str:
+    """A phone's row, and a desk's before it, which costs a phone nothing: it sleeps until a script sees a wide screen."""
+    return f"<noscript>{many}</noscript>{few}"
 
 
 def _spans(spans: Iterable[Span], span_s: tuple[float, float]) -> str:

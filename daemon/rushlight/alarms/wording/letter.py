@@ -227,12 +227,11 @@ def state(item: Item) -> str:
             text += BY_TEST
         case WaterTestEvidence(value=float() as value):
             name = "Poisonous ammonia" if told.quantity == "ammonia" else told.quantity.capitalize()
-            limit = units.figure(told.limit or 0.0, told.unit)
-            text = f"{name} {units.say(value, told.unit)}, limit {limit}{BY_TEST}"
+            said, limit = units.beside(value, told.limit or 0.0, told.unit, 2)
+            text = f"{name} {said} {units.word(told.unit)}, limit {limit}{BY_TEST}"
         case LevelEvidence(value=float() as value) if not told.sentence:
-            limit = f", limit {units.figure(told.limit, told.unit, 3)}" if told.limit is not None else ""
             which = f" ({told.probe})" if told.probe else ""
-            text = f"{_quantity(told)}{which} {units.say(value, told.unit, 3)}{limit}"
+            text = f"{_quantity(told)}{which} {_against(value, told, units)}"
         case ProbeEvidence(gateway=str() as gateway) if gateway:
             dark = f"probably no power since {told.dark_since}: " if told.dark_since else ""
             text = f"{dark}{gateway} is silent" + ("" if gateway == SITE else ", with all its probes")
@@ -305,6 +304,14 @@ def _fitted(parts: Sequence[str], last: str = "", most: int = MOST_BODY) -> str:
         elif last and len(f"{out} {last}") <= most:
             return f"{out} {last}"
     return out
+
+
+def _against(value: float, told: LevelEvidence, units: Units) -> str:
+    """`21.3 °C, limit 21`."""
+    if told.limit is None:
+        return units.say(value, told.unit, 3)
+    said, limit = units.beside(value, told.limit, told.unit)
+    return f"{said} {units.word(told.unit)}".rstrip() + f", limit {limit}"
 
 
 def _nitrate(name: str, told: NitrateEvidence, level: Estimate, units: Units) -> str:

@@ -156,10 +156,12 @@ def _plain(row: AlarmRow, told: Evidence, units: Units) -> str:
     if which:
         text += f" ({which})"
     if isinstance(told, LevelEvidence) and told.value is not None:
-        text += f": {units.say(told.value, told.unit, 3)}"
-        if told.limit is not None:
-            text += f" against a limit of {units.say(told.limit, told.unit, 3)}"
-            text += f" ({ASSUMED})" if told.limit_assumed else ""
+        if told.limit is None:
+            return f"{text}: {units.say(told.value, told.unit, 3)}"
+        unit = f" {units.word(told.unit)}".rstrip()
+        value, limit = units.beside(told.value, told.limit, told.unit)
+        text += f": {value}{unit} against a limit of {limit}{unit}"
+        text += f" ({ASSUMED})" if told.limit_assumed else ""
     return text
 
 
@@ -207,10 +209,10 @@ def _moving(told: MovingEvidence, units: Units) -> str:
     if told.value is None:
         return f"{name} is moving fast"
     way = "rising" if told.value > 0 else "falling"
-    text = f"{name} is {way} by {units.say_change(abs(told.value), told.unit)}"
-    return text + (
-        f", against a limit of {units.change_figure(abs(told.limit), told.unit)}" if told.limit is not None else ""
-    )
+    if told.limit is None:
+        return f"{name} is {way} by {units.say_change(abs(told.value), told.unit)}"
+    value, limit = units.beside(abs(told.value), abs(told.limit), told.unit, 2, change=True)
+    return f"{name} is {way} by {value} {units.word(told.unit)}".rstrip() + f", against a limit of {limit}"
 
 
 def _band(value: Estimate, unit: str) -> str:

@@ -312,9 +312,10 @@ class ChemistryWatch:
                 f"(US EPA 2013{far})"
             )
         else:
+            value, passed = units.beside(told.un_ionised, limit, "mg/L as NH3", ".2g")
             sentence = (
-                f"un-ionised ammonia {more_than}about {units.say(told.un_ionised, 'mg/L as NH3', '.2g')} against a "
-                f"limit of {limit:g} (total {total.removeprefix(more_than)} {water.rstrip(',')}; salts in the water "
+                f"un-ionised ammonia {more_than}about {value} {units.word('mg/L as NH3')} against a "
+                f"limit of {passed} (total {total.removeprefix(more_than)} {water.rstrip(',')}; salts in the water "
                 "make it 5–10 % less)"
             )
         evidence = WaterTestEvidence(

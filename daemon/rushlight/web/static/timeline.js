@@ -9,6 +9,15 @@
   const calm = matchMedia("(prefers-reduced-motion: reduce)");
   let sheet, drawn, from, to, rows = null, titles = [], at = -1, waiting = 0, asked = 0;
 
+  // The signs for a desk cost a phone nothing: they are the text of a <noscript> until the screen is wide.
+  const wide = matchMedia("(min-width:64rem)");
+  function widen() {
+    if (!wide.matches) return;
+    for (const asleep of sheet.querySelectorAll(".signrow > noscript")) asleep.outerHTML = asleep.textContent;
+    if (lazy) for (const row of sheet.querySelectorAll(".shots")) lazy.observe(row);
+  }
+  wide.addEventListener("change", widen);
+
   function adopt() {
     sheet = document.getElementById("sheet");
     drawn = { from: +sheet.dataset.from, to: +sheet.dataset.to };
@@ -23,6 +32,7 @@
     line.textContent = "Touch or point to read a day; drag, pinch or Ctrl and wheel to move.";
     sheet.insertBefore(line, document.getElementById("look"));
     if (lazy) for (const row of sheet.querySelectorAll(".shots")) lazy.observe(row);
+    widen();
   }
 
   // The diary's pictures: not before somebody does something, and then those of a row that is seen.
