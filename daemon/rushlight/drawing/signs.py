@@ -67,7 +67,7 @@ def signs(
 
 
 def two_sizes(few: str, many: str) -> str:
-    """A phone's row, and a desk's before it, which costs a phone nothing: it sleeps until a script sees a wide screen."""
+    """A phone's row, and before it a desk's, which costs a phone nothing: it sleeps until the screen is wide."""
     return f"<noscript>{many}</noscript>{few}"
 
 
