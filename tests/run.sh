@@ -32,13 +32,21 @@ export PATH="$PWD/$venv/bin:$PATH"
 
 ruff check .
 ruff format --check .
-mypy
-bash tests/walls.sh
+# Types and walls take a processor a minute or two; much of the tests is waiting.
+mkdir -p build
+(mypy && bash tests/walls.sh) >build/types.log 2>&1 &
+types=$!
 # Every screen and state of the page as a picture, phone and desk, light and dark, for a person to look at.
 export RUSHLIGHT_SCREENS="${RUSHLIGHT_SCREENS-$PWD/build/screens}"
 # The property tests try the same examples every time, so that a red run points at the change that caused it; a plain
 # `pytest` goes on exploring.
-pytest --hypothesis-profile=ci -n 3 --dist loadfile --no-loadscope-reorder --durations=40 "$@" && exit 0
+failed=0
+pytest --hypothesis-profile=ci -n 4 --dist loadfile --no-loadscope-reorder --durations=40 "$@" || failed=1
+wait "$types" || {
+    cat build/types.log
+    exit 1
+}
+((failed)) || exit 0
 # Many tests run real brokers, daemons and browsers against the clock; beside each other on a small machine one may
 # miss its moment.  What failed is run once more by itself: a fault of ours fails again, and the run with it.
 echo "--- once more, by themselves ---"
