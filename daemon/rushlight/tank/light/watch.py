@@ -419,7 +419,7 @@ class LightWatch:
         dose = sum(d[1] for d in week) / len(week)
         if dose <= 0.0:
             return need.refused(state.need, "No light was measured this week.")
-        if need.sure(kept_up):
+        if need.sure(kept_up) or kept_up.high < 1.0:  # what is behind for certain is as good to know
             need.note_week(state.need, week[-1][0] // 7, dose, uptake_rate, supply_rate)
         lamp_dose = sum(d[3] for d in week) / len(week)
         spans = self.lamp.spans(state.lamp, to_s - DAY_S, to_s) if self.lamp else []
