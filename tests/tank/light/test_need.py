@@ -208,6 +208,22 @@ def test_the_watch_raises_light_low_from_its_own_days():
     assert watch.light_needed(state, sure(1.0), sure(1.5), sure(1.0 / 1.5)).low is None
 
 
+@pytest.mark.parametrize(
+    ("kept_up", "kept"),
+    [
+        (Estimate(mean=0.9, low=0.7, high=1.1), True),
+        (Estimate(mean=0.45, low=0.15, high=0.75), True),
+        (Estimate(mean=0.9, low=0.2, high=1.6), False),
+    ],
+)
+def test_a_week_is_kept_where_uptake_is_well_known_or_surely_behind(kept_up: Estimate, kept: bool) -> None:
+    """An interval of so many tenths is wide beside a small mean: the weeks of a deep fall must not be the ones left out."""
+    watch = LightWatch(Tank(id="foyer", litres=140), Site(), Probe(id="p", tank="foyer", quantity="light"))
+    state = LightState(days=[(739000 + n, 2.0, 1.0, 1.8, 100.0) for n in range(7)], from_s=1.7e9)
+    watch.light_needed(state, sure(0.5), sure(1.1), kept_up)
+    assert bool(state.need.weeks) == kept
+
+
 @pytest.mark.parametrize(("days", "low"), [(30, False), (55, False), (57, True)])
 def test_of_another_lamp_nothing_is_said_for_eight_weeks(days: int, low: bool) -> None:
     """After four of them what was taken up under the old lamp still told of too little light under the new one."""
