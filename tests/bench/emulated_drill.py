@@ -1,56 +1,44 @@
-"""The program on 64-bit and 32-bit ARM, emulated: roots of that architecture, the locked packages, a daemon that runs.
+"""The Debian package on 64-bit and 32-bit ARM, emulated: machines of that architecture with a real systemd.
 
     python tests/bench/emulated_drill.py [arm64] [armhf]
 
-Needs root, debootstrap and the packages qemu-user-static and binfmt-support (or a kernel whose binfmt_misc can be
-mounted), and the network once for each root and its wheels.  In each root: the environment is built as install.sh
-builds it (`--require-hashes`, ready-made packages only), `rushlight --version`, a replay that must give the same bytes
-as on this machine, and a daemon that hears a simulated probe, answers `status` and takes a test.  Emulation says
-nothing about speed.  What it does not show: devices, systemd as the first process, the kernel of a Pi.
+Needs root, debootstrap, systemd-nspawn and the packages qemu-user-static and binfmt-support (or a kernel whose
+binfmt_misc can be mounted), and the network once for each root and its wheels.  On each machine: apt installs the
+package, whose script builds the environment from the locked wheels of that architecture and starts the service; then
+`rushlight check`, the page, a test entered by the command line, the export, and replays of that export and of sixty
+invented days, which must give the same bytes as on this machine; then removal and purge.  Emulation says nothing about
+speed.  What it does not show: devices, the kernel of a Pi, whether the sandbox that the unit asks for holds there.
 """
 
 from __future__ import annotations
 
+import datetime as dt
+import json
+import math
 import os
 import shutil
 import subprocess
 import sys
+import tempfile
 import time
+from collections.abc import Callable
 from pathlib import Path
-from typing import Self
 
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT / "tests"))
 
 from helpers import machines  # noqa: E402
 from helpers.debian import made_once, mirror, run  # noqa: E402
+from helpers.machines import Machine  # noqa: E402
 
-MACHINES = {"arm64": ("aarch64", "qemu-aarch64"), "armhf": ("armv7l", "qemu-arm")}
+MACHINES = {"arm64": ("aarch64", "qemu-aarch64", 64), "armhf": ("armv7l", "qemu-arm", 32)}
 PYTHON, SUITE = "3.11", "bookworm"
 BINFMT = Path("/proc/sys/fs/binfmt_misc")
-CONFIG = """
-[site]
-name = "Rowan Street library"
-timezone = "Europe/Dublin"
-[[tank]]
-id = "foyer"
-litres = 140
-[[kit]]
-id = "strip"
-pads = { nitrate = [0, 10, 25, 50, 100, 250] }
-[[probe]]
-id = "foyer-temperature"
-tank = "foyer"
-quantity = "temperature"
-driver = "simulated"
-every_seconds = 2
-[page]
-enabled = false
-[heartbeat]
-accept_none = true
-[storage]
-folder = "/root/data"
-"""
+LIBRARY = ROOT / "daemon/rushlight/demo/rowan_street.toml"
+PATIENT_S = 2400
+PAGE = (
+    "import urllib.request as u; r = u.urlopen('http://127.0.0.1:8080/', timeout=120); print(r.status, len(r.read()))"
+)
 
 
 def register(emulator: str) -> None:
@@ -63,139 +51,135 @@ def register(emulator: str) -> None:
 
 
 def root_of(arch: str) -> Path:
-    with made_once(f"root-{SUITE}-{arch}") as (final, part):
+    with made_once(f"root-{SUITE}-{arch}-init") as (final, part):
         if part is not None:
-            run(
-                "debootstrap",
-                "--variant=minbase",
-                f"--arch={arch}",
-                "--include=python3,python3-venv",
-                SUITE,
-                part,
-                mirror(),
-            )
+            include = f"--include={machines._INCLUDED},python3-venv"
+            run("debootstrap", "--variant=minbase", f"--arch={arch}", include, SUITE, part, mirror())
     return final
 
 
 def wheels_of(machine: str) -> Path:
-    lock = ROOT / f"deploy/lock/py{PYTHON}.txt"
     with made_once(f"wheels-{PYTHON}-{machine}") as (final, part):
         if part is not None:
-            platforms = [
-                f"--platform={p}_{machine}" for p in ("manylinux2014", "manylinux_2_28", "manylinux_2_31", "linux")
-            ]
-            run(
-                sys.executable, "-m", "pip", "-q", "download", "--only-binary=:all:", "--implementation=cp",
-                "--require-hashes", f"--python-version={PYTHON}", *platforms, "-d", part, "-r", lock,
-            )  # fmt: skip
+            machines.fetch(PYTHON, machine, part)
     return final
 
 
-class Emulated:
-    """One root."""
+def sixty_days() -> str:
+    """Events of the demonstration's library: readings every hour, strips, feed, changes of water."""
+    lines = []
+    for hour in range(60 * 24):
+        at = f"{dt.datetime(2026, 3, 1, tzinfo=dt.UTC) + dt.timedelta(hours=hour):%Y-%m-%dT%H:%M:%SZ}"
+        light = max(0.0, 9000.0 * math.sin((hour % 24 - 6) / 12 * math.pi)) * (1.0 - hour / 9000)
+        for probe, value in (("temperature", 24 + math.sin(hour / 40)), ("light", light), ("ph", 6.9 + hour % 7 / 50)):
+            lines.append({"at": at, "kind": "reading", "probe": f"foyer-{probe}", "value": round(value, 3)})
+        if hour % 24 == 10:
+            lines.append({"at": at, "kind": "feeding", "tank": "foyer", "grams": 0.9})
+        if hour % 168 == 11:
+            nitrate = (10, 10, 25, 25, 50, 50, 50, 100, 100)[hour // 168]
+            lines.append({"at": at, "kind": "test", "tank": "foyer", "method": "strip", "values": {"nitrate": nitrate}})
+        if hour % 336 == 12:
+            lines.append({"at": at, "kind": "water_change", "tank": "foyer", "fraction": 0.2})
+    return "".join(f"{json.dumps(line)}\n" for line in lines)
 
-    def __init__(self, arch: str) -> None:
-        self.machine, emulator = MACHINES[arch]
-        register(emulator)
-        self.root = root_of(arch)
-        for what, where in ((wheels_of(self.machine), "wheels"), (None, "src")):
-            target = self.root / where
-            shutil.rmtree(target, ignore_errors=True)
-            if what is None:
-                target.mkdir()
-                machines.snapshot(target)
-            else:
-                shutil.copytree(what, target)
 
-    def __enter__(self) -> Self:
-        # The daemon's socket is named by way of /proc, as its folder may be deeper than an address is long.
-        run("mount", "-t", "proc", "proc", self.root / "proc")
-        return self
+class Drill:
+    """One emulated machine that runs."""
 
-    def __exit__(self, *_: object) -> None:
-        run("umount", self.root / "proc")
+    def __init__(self, machine: Machine, uname: str, bits: int, folder: Path) -> None:
+        self.machine, self.uname, self.bits, self.folder = machine, uname, bits, folder
+        machine.run("tee", "/etc/pip.conf", stdin="[global]\nno-index = true\nfind-links = /wheels\n")
 
-    def command(self, *words: str) -> list[str]:
-        return ["chroot", str(self.root), "env", "-i", "PATH=/usr/bin:/bin:/usr/sbin:/sbin", "HOME=/root", *words]
+    def apt(self, *words: str) -> str:
+        apt = ("env", "DEBIAN_FRONTEND=noninteractive", "apt-get", "-y", "-q")
+        return self.machine.run(*apt, *words, timeout=PATIENT_S).stdout
 
-    def said(self, *words: str, timeout: float = 600) -> str:
-        done = subprocess.run(self.command(*words), capture_output=True, text=True, timeout=timeout, check=False)
-        assert done.returncode == 0, f"{words}: {done.stdout[-2000:]} {done.stderr[-2000:]}"
-        return done.stdout
+    def said(self, *words: str) -> str:
+        return self.machine.run("rushlight", *words, timeout=PATIENT_S).stdout
 
-    def build(self) -> None:
-        """As install/release.sh does."""
-        self.said("rm", "-rf", "/opt/rl", "/root/data")
-        self.said("python3", "-m", "venv", "/opt/rl")
-        pip = ("/opt/rl/bin/pip", "--disable-pip-version-check", "--no-cache-dir", "-q", "install")
-        pip = (*pip, "--no-index", "--find-links", "/wheels")
-        self.said(*pip, "--require-hashes", "--only-binary", ":all:", "-r", f"/src/deploy/lock/py{PYTHON}.txt")
-        self.said(*pip, "--no-deps", "--no-build-isolation", "rushlight @ file:///src")
+    def package(self) -> str:
+        deb = subprocess.run(
+            ["bash", ROOT / "deploy/deb.sh", self.folder], check=True, capture_output=True, text=True
+        ).stdout.strip()
+        shutil.copy(deb, self.machine.root / "srv" / Path(deb).name)
+        self.apt("install", "--no-install-recommends", f"/srv/{Path(deb).name}")
+        how = "import platform, struct; print(platform.machine(), struct.calcsize('P') * 8)"
+        assert self.machine.run("python3", "-c", how).stdout.split() == [self.uname, str(self.bits)]
+        return f"{self.uname}, {self.bits} bit, {self.said('--version').strip()}"
 
-    def replay(self) -> None:
-        events = ROOT / "daemon/rushlight/demo/rowan_street.toml"
-        config = self.root / "root/replay.toml"
-        shutil.copy(events, config)
-        lines = [
-            f'{{"at": "2026-0{m}-{d:02}T09:00:00Z", "kind": "test", "tank": "foyer", "method": "strip",'
-            f' "values": {{"nitrate": {v}}}}}'
-            for m, d, v in ((3, 1, 10), (3, 8, 10), (3, 15, 25), (3, 22, 25), (4, 1, 50), (4, 8, 50))
-        ]
-        (self.root / "root/events.jsonl").write_text("\n".join(lines) + "\n")
+    def first_start(self) -> str:
+        assert self.machine.show("ActiveState") == "active"
+        self.machine.until("the line", lambda: "Tank: no alarm" in self.machine.show("StatusText"), 600)
+        return self.machine.show("StatusText")
+
+    def check(self) -> str:
+        done = self.machine.run("rushlight", "check", timeout=PATIENT_S)
+        assert "The configuration is sound" in done.stdout
+        return done.stdout.splitlines()[0]
+
+    def page(self) -> str:
+        said = self.machine.run("python3", "-c", PAGE, timeout=PATIENT_S).stdout.split()
+        assert said[0] == "200" and int(said[1]) > 1000, said
+        return f"{said[1]} bytes"
+
+    def entry(self) -> str:
+        self.said("record", "test", "--tank", "tank", "nitrate=25", "--id", "by-hand")
+        [line] = [row for row in self.said("export").splitlines() if '"by-hand"' in row]
+        assert json.loads(line)["values"]["nitrate"] == 25
+        return line
+
+    def replays(self) -> str:
+        own = (self.machine.root / "etc/rushlight/config.toml").read_text()
+        found = [self._same("export", own, self.said("export"))]
+        found.append(self._same("sixty days", LIBRARY.read_text(), sixty_days()))
+        return ", ".join(found)
+
+    def _same(self, name: str, config: str, events: str) -> str:
+        folder = self.machine.root / "srv"
+        for file, text in (("replay.toml", config), ("events.jsonl", events)):
+            (folder / file).write_text(text)
+            (folder / file).chmod(0o644)
         words = ("replay", "--daily", "--messages", "--config")
-        there = self.said("/opt/rl/bin/rushlight", *words, "/root/replay.toml", "/root/events.jsonl")
+        there = self.said(*words, "/srv/replay.toml", "/srv/events.jsonl")
         here = subprocess.run(
-            [Path(sys.executable).with_name("rushlight"), *words, config, self.root / "root/events.jsonl"],
+            [Path(sys.executable).with_name("rushlight"), *words, folder / "replay.toml", folder / "events.jsonl"],
             capture_output=True, text=True, check=True,
         ).stdout  # fmt: skip
-        assert len(here.splitlines()) > 30
-        assert there == here, "the same events do not give the same bytes"
+        assert there == here, f"{name}: the same events do not give the same bytes"
+        return f"{name}: {len(here.encode())} bytes alike"
 
-    def daemon(self) -> None:
-        (self.root / "root/config.toml").write_text(CONFIG)
-        config = ("--config", "/root/config.toml")
-        with subprocess.Popen(
-            self.command("/opt/rl/bin/rushlight", "run", *config), stdout=subprocess.DEVNULL, stderr=subprocess.PIPE
-        ) as daemon:
-            try:
-                end_s = time.monotonic() + 900
-                while True:
-                    ask = subprocess.run(
-                        self.command("/opt/rl/bin/rushlight", "status", *config),
-                        capture_output=True,
-                        text=True,
-                        check=False,
-                    )
-                    if ask.returncode == 0 and "°C" in ask.stdout:
-                        break
-                    assert daemon.poll() is None, "it ended"
-                    assert time.monotonic() < end_s, ask.stdout + ask.stderr
-                    time.sleep(1)
-                self.said("/opt/rl/bin/rushlight", "record", "test", "--tank", "foyer", "nitrate=25", *config)
-            finally:
-                daemon.terminate()
-                daemon.communicate(timeout=300)
-        assert daemon.returncode == 0, daemon.returncode
-        assert '"nitrate"' in self.said("/opt/rl/bin/rushlight", "export", *config)
+    def removed(self) -> str:
+        self.apt("purge", "rushlight")
+        assert not (self.machine.root / "opt/rushlight").exists()
+        assert (self.machine.root / "etc/rushlight/config.toml").exists()
+        assert (self.machine.root / "var/lib/rushlight/journal.sqlite").exists()
+        return "configuration and journal stay"
+
+    def all(self) -> None:
+        steps: tuple[Callable[[], str], ...] = (
+            self.package, self.first_start, self.check, self.page, self.entry, self.replays, self.removed
+        )  # fmt: skip
+        for step in steps:
+            begun_s = time.monotonic()
+            said = step()
+            sys.stdout.write(f"{time.monotonic() - begun_s:8.1f} s  {step.__name__}: {said}\n")
+            sys.stdout.flush()
 
 
 def main(archs: list[str]) -> None:
     """Each architecture, step by step, with its seconds."""
     assert os.geteuid() == 0, "needs root"
     for arch in archs:
+        uname, emulator, bits = MACHINES[arch]
+        register(emulator)
         begun_s = time.monotonic()
-        with Emulated(arch) as there:
-            sys.stdout.write(f"{arch}: root and wheels at hand after {time.monotonic() - begun_s:.0f} s\n")
-            for step in (there.build, there.daemon, there.replay):
-                begun_s = time.monotonic()
-                step()
-                sys.stdout.write(f"{time.monotonic() - begun_s:8.1f} s  {step.__name__}\n")
-                sys.stdout.flush()
-            uname = there.said(
-                "python3", "-c", "import platform, struct; print(platform.machine(), struct.calcsize('P') * 8)"
-            )
-            version = there.said("/opt/rl/bin/rushlight", "--version")
-            sys.stdout.write(f"          {uname.strip()} bit; {version.strip()}\n")
+        root, wheels = root_of(arch), wheels_of(uname)
+        with tempfile.TemporaryDirectory() as folder, machines.of_root(root, wheels) as machine:
+            machine.boot()
+            sys.stdout.write(f"{arch}: root and wheels at hand and booted after {time.monotonic() - begun_s:.0f} s\n")
+            failed = machine.run("systemctl", "--failed", "--plain", "--no-legend").stdout.split("\n")
+            sys.stdout.write(f"          units that emulation fails: {', '.join(f.split()[0] for f in failed if f)}\n")
+            Drill(machine, uname, bits, Path(folder)).all()
 
 
 if __name__ == "__main__":
