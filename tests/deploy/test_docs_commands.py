@@ -1,25 +1,23 @@
-"""The documents: their links hold, and every command in them that can run here is run, in the order of the page.
+"""The documents played: every command in them that can run here is run, in the order of the page.
 
-A `sh` block is run, and a `toml` block is put at the end of the configuration.  `sh on-the-pi` needs the real board,
-`sh not-now` would undo the page, `sh on-another-computer` needs a network; these are only parsed (rolling back is tried
-in test_installation.py, and packages from a folder are what every test here installs).  `sh with-broker` is run once
-there is a broker, `sh by-hand` asks questions.  A comment `by hand: …` stands for what a person does there; the tests
-do it too.
+`helpers/pages.py` says what the kinds of blocks mean, `test_docs_blocks.py` which test plays which.  A comment
+`by hand: …` stands for what a person does there; the tests do it too.
 """
 
 from __future__ import annotations
 
 import contextlib
-import functools
+import gzip
+import http.server
 import json
 import os
 import re
 import shutil
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
@@ -27,133 +25,43 @@ import pytest
 from helpers import debian, machines
 from helpers.debian import UnobtainableError
 from helpers.machines import Machine
+from helpers.pages import DEPLOY, ROOT, Step, inline_commands, steps
 from helpers.wireless import WirelessBoard
 
-ROOT = Path(__file__).parents[2]
-DEPLOY = ROOT / "deploy"
-PAGES = sorted(DEPLOY.glob("*.md"))
-OWN = [DEPLOY / f"{n}.md" for n in ("electrical-safety", "hardware", "hub", "install", "recovery")]
-KINDS = {"run", "toml", "on-the-pi", "not-now", "with-broker", "by-hand", "on-another-computer"}
 RUSHLIGHT = str(Path(sys.executable).with_name("rushlight"))
-
-
-@dataclass(frozen=True)
-class Step:
-    """A block of commands, or what is done by hand (`kind` is then `by hand`)."""
-
-    heading: str
-    kind: str
-    text: str
-
-
-def steps(page: Path) -> list[Step]:
-    """The page's blocks and hand work, top to bottom."""
-    found, heading = [], ""
-    rows = iter(page.read_text().splitlines())
-    for row in rows:
-        if row.startswith("#"):
-            heading = row.lstrip("# ")
-        elif match := re.fullmatch(r"\s*<!-- by hand: (.*) -->", row):
-            found.append(Step(heading, "by hand", match[1]))
-        elif match := re.fullmatch(r"(\s*)```(?:sh ?(.*)|toml)", row):
-            block = []
-            for inner in rows:
-                if inner.strip() == "```":
-                    break
-                block.append(inner.removeprefix(match[1]))
-            kind = "toml" if row.strip() == "```toml" else match[2] or "run"
-            found.append(Step(heading, kind, "\n".join(block)))
-    return found
-
-
-SHELL_PAGES = [ROOT / "README.md", *PAGES]
-BLOCKS = [(page, step) for page in SHELL_PAGES for step in steps(page) if step.kind not in {"by hand", "toml"}]
-
-
-@pytest.mark.parametrize(("page", "step"), BLOCKS, ids=lambda x: x.name if isinstance(x, Path) else x.text[:40])
-def test_every_block_is_well_formed_shell(page: Path, step: Step) -> None:
-    assert step.kind in KINDS or page not in OWN
-    done = subprocess.run(["bash", "-n"], input=step.text, capture_output=True, text=True, check=False)
-    assert done.returncode == 0, done.stderr
-
-
-def test_what_is_not_run_needs_the_board() -> None:
-    left_out = [s.text for page in OWN for s in steps(page) if s.kind == "on-the-pi"]
-    for text in left_out:
-        assert re.search(r"/boot/firmware|/sys/|/dev/serial|timedatectl set|iw dev", text), text
-    assert sum(s.kind == "not-now" for page in OWN for s in steps(page)) == 4
-    assert sum(s.kind == "on-another-computer" for page in OWN for s in steps(page)) == 2
-
-
-def _commands(text: str) -> Iterator[list[str]]:
-    for match in re.finditer(r"(?:^|sudo |\| )rushlight ((?:[a-z-]+ ?)+)?(.*)$", text, re.MULTILINE):
-        yield (match[1] or "").split() + match[2].split()
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("page", [ROOT / "README.md", *OWN], ids=lambda p: p.name)
-def test_every_option_in_the_page_is_one_the_command_has(page: Path) -> None:
-    for step in steps(page):
-        for words in _commands(step.text):
-            options = {w.split("=")[0] for w in words if w.startswith("--")}
-            inner = ["acknowledge"] if words[:2] == ["alarms", "acknowledge"] else []
-            assert {o for o in options if o not in _help(words[0], *inner)} == set(), words
-
-
-@functools.cache
-def _help(*command: str) -> str:
-    return subprocess.run([RUSHLIGHT, *command, "--help"], capture_output=True, text=True, check=True).stdout
-
-
-@pytest.mark.parametrize("page", [ROOT / "README.md", *PAGES], ids=lambda p: p.name)
-def test_links_lead_somewhere(page: Path) -> None:
-    for target in re.findall(r"\]\(([^)#]+)\)", page.read_text()):
-        assert (page.parent / target).exists(), target
-
-
-@pytest.mark.parametrize(
-    "page",
-    [p for p in [ROOT / "README.md", *PAGES] if p.name not in {"electrical-safety.md", "alarms.md"}],
-    ids=lambda p: p.name,
-)
-def test_safety_is_linked_from_everywhere(page: Path) -> None:
-    head = "\n".join(page.read_text().splitlines()[:40])
-    assert "electrical-safety.md" in head
-
-
-def test_every_option_of_the_installation_stands_in_a_page() -> None:
-    told = subprocess.run(["bash", DEPLOY / "install.sh", "--help"], capture_output=True, text=True, check=True).stdout
-    options = set(re.findall(r"^  (--[a-z-]+)", told, re.MULTILINE))
-    pages = "".join(page.read_text() for page in PAGES)
-    assert len(options) > 5
-    assert {o for o in options if not re.search(rf"{o}\b", pages)} == set()
-
-
-def test_cautions_stand_where_hands_and_wires_go() -> None:
-    """Not at the end of another page: beside the sentence that sends a hand there."""
-    hardware = re.sub(r"\s+", " ", (DEPLOY / "hardware.md").read_text())
-    [wiping] = re.findall(r"[^.]*[Ww]ipe it[^.]*\.", hardware)
-    assert "lamp unplugged first" in wiping
-    electrode = hardware.split("**pH electrode.**")[1][:400]
-    assert "3.3 V and no more" in electrode and "electrical-safety.md" in electrode
-    safety = (DEPLOY / "electrical-safety.md").read_text()
-    assert "5 V meets 3.3 V" in safety
-    assert all(word in safety for word in ("licensed electrician", "electrical code where you live", "Not checked"))
-
-
-def test_the_hubs_page_holds_no_count_that_ages() -> None:
-    assert not re.search(r"\d+ (descriptions|entities)", (DEPLOY / "hub.md").read_text())
 
 
 # ---------------------------------------------------------------------- at the desk
 
 
+class Store(http.server.BaseHTTPRequestHandler):
+    """A time-series store that takes everything; `lines` counts what it was given."""
+
+    lines = 0
+
+    def do_POST(self) -> None:
+        sent = self.rfile.read(int(self.headers["Content-Length"]))
+        sent = gzip.decompress(sent) if self.headers.get("Content-Encoding") == "gzip" else sent
+        Store.lines += sent.count(b"\n") + 1
+        self.send_response(204)
+        self.end_headers()
+
+    def log_message(self, *_: object) -> None:
+        pass
+
+
 @pytest.fixture
 def desk(tmp_path: Path) -> Iterator[dict[str, str]]:
-    """A folder with the invented library's configuration and a daemon that runs on it."""
+    """A folder with the invented library's configuration and a daemon that runs on it, and a store to send to."""
     text = (ROOT / "daemon/rushlight/demo/rowan_street.toml").read_text()
     text = text.replace('id = "foyer-ph"', 'id = "foyer-ph"\nunit = "mV"')  # as the hardware page writes it
-    (tmp_path / "config.toml").write_text(text)
+    [table] = [s.text for s in steps(DEPLOY / "timeseries.md") if s.kind == "toml"]
+    store = http.server.ThreadingHTTPServer(("127.0.0.1", 0), Store)
+    threading.Thread(target=store.serve_forever, daemon=True).start()
+    (tmp_path / "config.toml").write_text(
+        f"{text}\n{table}\n".replace("https://store.example.org:8086", f"http://127.0.0.1:{store.server_address[1]}")
+    )
+    (tmp_path / "store-token").write_text("a token\n")
     home = {"HOME": str(tmp_path), "PATH": f"{Path(RUSHLIGHT).parent}:{os.environ['PATH']}", "LC_ALL": "C.UTF-8"}
     with subprocess.Popen([RUSHLIGHT, "run"], cwd=tmp_path, env=home, stderr=subprocess.PIPE, text=True) as daemon:
         try:
@@ -168,19 +76,26 @@ def desk(tmp_path: Path) -> Iterator[dict[str, str]]:
         finally:
             daemon.terminate()
             daemon.communicate(timeout=30)
+            store.shutdown()
+            store.server_close()
 
 
 @pytest.mark.slow
-def test_commands_of_the_hardware_page_and_the_readme_work(desk: dict[str, str]) -> None:
-    wanted = [s for s in steps(DEPLOY / "hardware.md") if s.kind == "run"]
-    wanted += [s for s in steps(ROOT / "README.md") if s.heading == "Every day"]
-    assert len(wanted) >= 4
-    for step in wanted:
-        script = f"set -e\n{step.text}"
+def test_commands_of_the_pages_work_at_the_desk(desk: dict[str, str]) -> None:
+    """Those of the hardware page, of the time-series page, the everyday ones, and those inside sentences."""
+    wanted = [s.text for s in steps(DEPLOY / "hardware.md") if s.kind == "run"]
+    wanted += [s.text for s in steps(ROOT / "README.md") if s.heading == "Every day" and s.kind == "run"]
+    wanted += inline_commands(DEPLOY / "finer-tests.md")
+    wanted += [s.text for s in steps(DEPLOY / "timeseries.md") if s.kind == "run"]
+    assert len(wanted) >= 9
+    for text in wanted:
         done = subprocess.run(
-            ["bash", "-c", script], cwd=desk["HOME"], env=desk, capture_output=True, text=True, check=False, timeout=60
-        )
-        assert done.returncode == 0, f"{step.text}\n{done.stdout}{done.stderr}"
+            ["bash", "-c", f"set -e\n{text}"], cwd=desk["HOME"], env=desk, capture_output=True, text=True, check=False,
+            timeout=60,
+        )  # fmt: skip
+        assert done.returncode == 0, f"{text}\n{done.stdout}{done.stderr}"
+    assert re.search(r"[1-9]\d* points sent", done.stdout), done.stdout
+    assert Store.lines >= 5
 
 
 # ---------------------------------------------------------------------- on a clean machine
@@ -236,6 +151,8 @@ import ds18x20
 ds18x20.PADS.append(bytes.fromhex("72014b467fff0e1057"))
 settings.NAME, settings.ONEWIRE_PIN = "reading-room-board", 16
 """
+TYPED = {"run", "by-hand"}
+INSTALL = "sudo bash deploy/install.sh"
 SERVERS = ("https://push.example.org", "https://watch.example.org")
 
 
@@ -246,6 +163,7 @@ class Keeper:
         self.machine, self.boards, self.questions = machine, 0, 0
         self.steps: list[tuple[float, str]] = []
         """Seconds and first line of each block that was typed."""
+        self.typed: list[str] = []
         machine.run("useradd", "-m", "-s", "/bin/bash", "keeper")
         machine.run("tee", "/etc/sudoers.d/keeper", stdin="keeper ALL=(ALL) NOPASSWD: ALL\n")
         # The machine has no network: packages come from a folder, posts go to a server on the machine itself.
@@ -268,6 +186,7 @@ class Keeper:
         self.machine.run("rm", "/dev/serial/by-id/usb-Board_0001-if00")
 
     def type(self, text: str) -> str:
+        self.typed.append(text)
         for address in SERVERS:
             text = text.replace(address, "http://127.0.0.1:8090")
         script = f'set -euo pipefail\ncd "$(cat ~/.cwd 2>/dev/null || echo ~)"\n{text}\npwd >~/.cwd\n'
@@ -282,6 +201,7 @@ class Keeper:
 
     def answer(self, text: str, answers: dict[str, str]) -> str:
         """Type commands that ask questions, at a terminal; what is not in `answers` gets Enter.  Returns what was said."""
+        self.typed.append(text)
         ours, theirs = os.openpty()
         script = f'set -euo pipefail\ncd "$(cat ~/.cwd 2>/dev/null || echo ~)"\n{text}\npwd >~/.cwd\n'
         command = self.machine.enter("su", "-", "keeper", "-c", script)
@@ -303,6 +223,13 @@ class Keeper:
             os.close(ours)
         assert typed.returncode == 0, said.decode(errors="replace")
         return said.decode(errors="replace")
+
+    def newer(self) -> None:
+        """The tree of a newer archive: a comment makes another release of it."""
+        self.machine.run("sh", "-c", "echo '# newer' >>/home/keeper/rushlight/daemon/rushlight/__init__.py")
+
+    def release(self) -> str:
+        return str((self.machine.root / "opt/rushlight/current").readlink())
 
     def configure(self, text: str) -> None:
         """Put a table from a page at the end of the configuration, unless such a table stands there already."""
@@ -384,14 +311,37 @@ def follow_install_page(keeper: Keeper, part: list[Step]) -> list[str]:
     for step in part:
         if step.kind == "by hand":
             by_hand[step.text]()
-        elif step.kind == "by-hand":
-            said.append(keeper.answer(step.text, ANSWERS))
-        elif step.text == "sudo bash deploy/install.sh" and not (machine.root / "etc/rushlight/config.toml").exists():
-            said.append(keeper.answer(step.text, ANSWERS))
-            # Six of the installation and two of the guide: the board's name says in which of the two tanks it is.
-            assert keeper.questions == 6 + 2, said[-1]
-        elif step.kind == "run":
-            said.append(keeper.type(step.text))
+        elif step.kind in TYPED:
+            said.append(typed(keeper, step))
+    return said
+
+
+def typed(keeper: Keeper, step: Step) -> str:
+    """Type a block of the install page, with what its place on the page needs; returns what was answered."""
+    if step.heading == "Without a network":
+        return without_network(keeper, step.text)
+    if step.heading == "Upgrade" and "--roll-back" not in step.text:
+        keeper.newer()
+        return keeper.type(step.text)
+    first = step.text == INSTALL and not (keeper.machine.root / "etc/rushlight/config.toml").exists()
+    if step.kind == "run" and not first:
+        return keeper.type(step.text)
+    said = keeper.answer(step.text, ANSWERS)
+    # Six of the installation and two of the guide: the board's name says in which of the two tanks it is.
+    assert not first or keeper.questions == 6 + 2, said
+    return said
+
+
+def without_network(keeper: Keeper, text: str) -> str:
+    """A newer tree with the folder of packages beside it, and no other way to any package."""
+    machine = keeper.machine
+    keeper.newer()
+    machine.run("ln", "-s", "/wheels", "/home/keeper/rushlight/wheels")
+    machine.run("mv", "/etc/pip.conf", "/etc/pip.conf.away")
+    machine.run("tee", "/etc/pip.conf", stdin="[global]\nno-index = true\n")
+    said = keeper.type(text)
+    machine.run("mv", "/etc/pip.conf.away", "/etc/pip.conf")
+    assert "build release" in said and "switch /opt/rushlight/current" in said, said
     return said
 
 
@@ -403,13 +353,18 @@ def follow_broker_pages(keeper: Keeper, command: list[str], folder: Path) -> Wir
             keeper.type(step.text)
         elif step.kind == "toml":
             keeper.configure(step.text)
-    found = [s for s in steps(DEPLOY / "hardware.md") if s.kind == "with-broker"]
-    told = [keeper.type(step.text).split() for step in found]
-    [example] = [s.text for s in steps(DEPLOY / "hardware.md") if s.kind == "toml" and 'driver = "mqtt"' in s.text]
-    keeper.configure(example)
-    machine.run("systemctl", "restart", "rushlight")
+    password = ""
+    for step in steps(DEPLOY / "hardware.md"):
+        if step.kind == "toml" and 'driver = "mqtt"' in step.text:
+            keeper.configure(step.text)
+        elif step.kind == "with-broker":
+            said = keeper.type(step.text)
+            password = said.split()[0] if "board.password" in step.text else password
     (folder / "ca.der").write_bytes((machine.root / "etc/rushlight/broker/ca.der").read_bytes())
-    return wireless_board(keeper, command, folder, told[0][0])
+    board = wireless_board(keeper, command, folder, password)
+    [proof] = [s.text for s in steps(DEPLOY / "hardware.md") if s.kind == "with-board"]
+    assert re.search(r"reading-room-temperature +well", keeper.type(proof))
+    return board
 
 
 def wireless_board(keeper: Keeper, command: list[str], folder: Path, password: str) -> WirelessBoard:
@@ -437,6 +392,35 @@ def readings(keeper: Keeper) -> set[tuple[str, str, float | None]]:
     return {(line["at"], line["probe"], line["value"]) for line in lines if line["kind"] == "reading"}
 
 
+def in_order(texts: list[str], typed: list[str]) -> bool:
+    """Whether all of these were typed, in this order."""
+    rest = iter(typed)
+    return all(text in rest for text in texts)
+
+
+def follow_the_rest(keeper: Keeper, parts: list[list[Step]]) -> None:
+    """Packages from a folder, the Debian package, an upgrade and back, removal; and a purge, which leaves the same."""
+    machine, root = keeper.machine, keeper.machine.root
+    offline, package, upgrade, removal = parts
+    follow_install_page(keeper, offline)
+    said = follow_install_page(keeper, package)
+    assert "Ready" in said[-1], said[-1]
+    assert machine.run("dpkg-query", "-W", "-f=${Status}", "rushlight").stdout == "install ok installed"
+    before = keeper.release()
+    follow_install_page(keeper, upgrade)
+    assert keeper.release() == before, "upgraded, and gone back"
+    assert (root / "opt/rushlight/previous").readlink().name != before
+    assert machine.show("ActiveState") == "active"
+    follow_install_page(keeper, removal)
+    for last in ("removal", "purge"):
+        assert (root / "var/lib/rushlight/journal.sqlite").exists(), f"{last} leaves the data"
+        assert (root / "etc/rushlight/config.toml").exists(), last
+        assert not (root / "opt/rushlight").exists()
+        if last == "removal":
+            machine.run("env", "DEBIAN_FRONTEND=noninteractive", "apt-get", "-y", "-q", "purge", "rushlight")
+    assert "rushlight" not in machine.run("dpkg-query", "-W", "-f=${Package}\n").stdout
+
+
 @pytest.mark.slow
 @pytest.mark.timeout(900)
 def test_the_owners_path_and_the_way_back_after_a_dead_card(fresh: Callable[[], Keeper], tmp_path: Path) -> None:
@@ -444,7 +428,7 @@ def test_the_owners_path_and_the_way_back_after_a_dead_card(fresh: Callable[[], 
     micropython = debian.micropython()
     keeper = fresh()
     page = steps(DEPLOY / "install.md")
-    later = {"Upgrade", "Remove"}
+    later = ["Without a network", "As a Debian package", "Upgrade", "Remove"]
     said = follow_install_page(keeper, [s for s in page if s.heading not in later])
     assert any("temperature-foyer-board" in s and "NOT WELL" not in s for s in said), "all probes are heard"
     assert any("probe_silent" in s for s in said)
@@ -467,9 +451,12 @@ def test_the_owners_path_and_the_way_back_after_a_dead_card(fresh: Callable[[], 
     stick = keeper.machine.root / "mnt/stick"
     assert list(stick.glob("rushlight/journal-*.sqlite")), "the backup went to the stick"
 
-    follow_install_page(keeper, [s for s in page if s.heading in later])
-    assert (keeper.machine.root / "var/lib/rushlight/journal.sqlite").exists(), "removal leaves the data"
-    assert not (keeper.machine.root / "opt/rushlight").exists()
+    follow_the_rest(keeper, [[s for s in page if s.heading == heading] for heading in later])
+    for name in ("install", "hub", "recovery"):
+        of_page = [s.text for s in steps(DEPLOY / f"{name}.md") if s.kind in TYPED and s.heading != "A dead card"]
+        assert in_order(of_page, keeper.typed), f"{name}.md"
+    wireless = {"with-broker", "with-board"}
+    assert in_order([s.text for s in steps(DEPLOY / "hardware.md") if s.kind in wireless], keeper.typed)
     keeper.machine.power_off()
 
     after = fresh()
@@ -483,6 +470,7 @@ def test_the_owners_path_and_the_way_back_after_a_dead_card(fresh: Callable[[], 
     lines = [json.loads(line) for line in after.type("sudo rushlight export").splitlines()]
     tests = [line for line in lines if line["kind"] == "test"]
     assert [t["values"]["nitrate"] for t in tests] == [25, 25]
+    assert in_order([s.text for s in recovery if s.heading == "A dead card"], after.typed)
     assert tests[0]["at"].startswith("2026-03-01"), "and what was typed in late"
     assert len(before & readings(after)) >= 3, "the readings from before the card died"
     assert after.machine.show("ActiveState") == "active"

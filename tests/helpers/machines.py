@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import os
+import shlex
 import shutil
 import subprocess
 import sys
@@ -14,6 +15,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from helpers.debian import UnobtainableError, made_once, mirror, run
+from helpers.pages import blocks
 from helpers.waiting import until
 
 REPOSITORY = Path(__file__).parents[2]
@@ -53,12 +55,21 @@ def wheels(suite: str) -> Path:
     digest = hashlib.sha256(lock.read_bytes()).hexdigest()[:8]
     with made_once(f"wheels-{python}-{digest}") as (final, part):
         if part is not None:
-            platforms = [f"--platform={p}_{os.uname().machine}" for p in ("manylinux2014", "manylinux_2_28", "linux")]
-            run(
-                sys.executable, "-m", "pip", "-q", "download", "--only-binary=:all:", "--implementation=cp",
-                "--require-hashes", f"--python-version={python}", *platforms, "-d", part, "-r", lock,
-            )  # fmt: skip
+            fetch(python, os.uname().machine, part)
     return final
+
+
+def fetch(python: str, machine: str, folder: Path) -> None:
+    """Packages for that Python on that kind of machine, by the very command of install.md.  Raises UnobtainableError."""
+    [page] = [s.text for s in blocks("install.md") if s.kind == "on-another-computer"]
+    command = page
+    for was, becomes in (
+        ("3.13", python), ("aarch64", machine), ("-d wheels", f"-d {shlex.quote(str(folder))}"),
+        ("python3 -m pip", f"{shlex.quote(sys.executable)} -m pip -q"),
+    ):  # fmt: skip
+        assert was in command, was
+        command = command.replace(was, becomes)
+    run("bash", "-c", command, cwd=REPOSITORY)
 
 
 class Machine:
@@ -159,7 +170,13 @@ def machine(suite: str) -> Iterator[Machine]:
     `source` is the tree in /src as seen from outside.  What the machine writes is gone afterwards.  Raises
     UnobtainableError.
     """
-    root, wheelhouse = clean_root(suite), wheels(suite)
+    with of_root(clean_root(suite), wheels(suite)) as made:
+        yield made
+
+
+@contextlib.contextmanager
+def of_root(root: Path, wheelhouse: Path) -> Iterator[Machine]:
+    """The same of any root, of another architecture too where the kernel knows how to run that."""
     with tempfile.TemporaryDirectory(prefix="machine-") as t, contextlib.ExitStack() as mounted:
         tmp = Path(t)
         tmp.chmod(0o755)
