@@ -5,7 +5,7 @@
 Needs root, debootstrap, systemd-nspawn and the packages qemu-user-static and binfmt-support (or a kernel whose
 binfmt_misc can be mounted), and the network once for each root and its wheels.  On each machine: apt installs the
 package, whose script builds the environment from the locked wheels of that architecture and starts the service; then
-`rushlight check`, the page, a test entered by the command line, the export, and replays of that export and of sixty
+a simulated probe, `rushlight check`, the page, a test entered by the command line, the export, and replays of that export and of sixty
 invented days, which must give the same bytes as on this machine; then removal and purge.  Emulation says nothing about
 speed.  What it does not show: devices, the kernel of a Pi, whether the sandbox that the unit asks for holds there.
 """
@@ -36,6 +36,14 @@ PYTHON, SUITE = "3.11", "bookworm"
 BINFMT = Path("/proc/sys/fs/binfmt_misc")
 LIBRARY = ROOT / "daemon/rushlight/demo/rowan_street.toml"
 PATIENT_S = 2400
+PROBE = """
+[[probe]]
+id = "tank-temperature"
+tank = "tank"
+quantity = "temperature"
+driver = "simulated"
+every_seconds = 2
+"""
 PAGE = (
     "import urllib.request as u; r = u.urlopen('http://127.0.0.1:8080/', timeout=120); print(r.status, len(r.read()))"
 )
@@ -117,6 +125,19 @@ class Drill:
         assert "The configuration is sound" in done.stdout
         return done.stdout.splitlines()[0]
 
+    def probe(self) -> str:
+        """A simulated one: a worker's thread, the engine and the journal at work."""
+        config = self.machine.root / "etc/rushlight/config.toml"
+        config.write_text(f"{config.read_text()}\n{PROBE}")
+        self.machine.run("systemctl", "restart", "rushlight", timeout=PATIENT_S)
+
+        def value() -> float | None:
+            [tank] = json.loads(self.said("status", "--json"))["tanks"]
+            return next((p["value"] for p in tank["probes"]), None)
+
+        self.machine.until("a value", lambda: value() is not None, 600)
+        return f"{value():.1f} °C"
+
     def page(self) -> str:
         said = self.machine.run("python3", "-c", PAGE, timeout=PATIENT_S).stdout.split()
         assert said[0] == "200" and int(said[1]) > 1000, said
@@ -157,7 +178,7 @@ class Drill:
 
     def all(self) -> None:
         steps: tuple[Callable[[], str], ...] = (
-            self.package, self.first_start, self.check, self.page, self.entry, self.replays, self.removed
+            self.package, self.first_start, self.probe, self.check, self.page, self.entry, self.replays, self.removed
         )  # fmt: skip
         for step in steps:
             begun_s = time.monotonic()
