@@ -55,3 +55,13 @@ def test_the_debian_package_holds_the_archive_and_leaves_the_configuration_alone
     assert not (tmp_path / "whole/DEBIAN/postrm").exists(), "and a purge takes nothing of it"
     for script in ("postinst", "prerm"):
         subprocess.run(["sh", "-n", tmp_path / "whole/DEBIAN" / script], check=True)
+
+
+@pytest.mark.skipif(not shutil.which("dpkg-deb") or not shutil.which("lintian"), reason="needs dpkg-deb and lintian")
+def test_lintian_finds_no_fault_in_the_package(tmp_path: Path) -> None:
+    done = subprocess.run(["bash", ROOT / "deploy/deb.sh", tmp_path], capture_output=True, text=True, check=True)
+    package = done.stdout.strip()
+    said = subprocess.run(
+        ["lintian", "--fail-on", "error,warning", package], capture_output=True, text=True, check=False
+    )
+    assert (said.returncode, said.stdout) == (0, ""), said.stdout
