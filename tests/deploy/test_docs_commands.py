@@ -19,6 +19,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -251,10 +252,12 @@ class Keeper:
         said = self.machine.run("cat", "/run/posts.jsonl", check=False).stdout
         return [json.loads(line) for line in said.splitlines()]
 
-    def sees_values(self) -> bool:
+    def probes(self) -> list[dict[str, Any]]:
         view = json.loads(self.machine.run("rushlight", "status", "--json").stdout)
-        probes = [p for t in view["tanks"] for p in t["probes"]]
-        return all(p["value"] is not None for p in probes) and not self.alarms()
+        return [p for t in view["tanks"] for p in t["probes"]]
+
+    def sees_values(self) -> bool:
+        return all(p["value"] is not None for p in self.probes()) and not self.alarms()
 
     def alarms(self) -> list[dict[str, str]]:
         view = json.loads(self.machine.run("rushlight", "status", "--json").stdout)
@@ -362,6 +365,7 @@ def follow_broker_pages(keeper: Keeper, command: list[str], folder: Path) -> Wir
             password = said.split()[0] if "board.password" in step.text else password
     (folder / "ca.der").write_bytes((machine.root / "etc/rushlight/broker/ca.der").read_bytes())
     board = wireless_board(keeper, command, folder, password)
+    machine.until("the page's half a minute", lambda: all(p["fresh"] for p in keeper.probes()), 60)
     [proof] = [s.text for s in steps(DEPLOY / "hardware.md") if s.kind == "with-board"]
     assert re.search(r"reading-room-temperature +well", keeper.type(proof))
     return board
@@ -375,9 +379,7 @@ def wireless_board(keeper: Keeper, command: list[str], folder: Path, password: s
     )  # fmt: skip
 
     def heard() -> bool:
-        view = json.loads(machine.run("rushlight", "status", "--json").stdout)
-        found = {p["id"]: p for t in view["tanks"] for p in t["probes"]}
-        return bool(found["reading-room-temperature"]["fresh"])
+        return any(p["fresh"] for p in keeper.probes() if p["id"] == "reading-room-temperature")
 
     try:
         machine.until("the wireless board's value", heard, 120)
