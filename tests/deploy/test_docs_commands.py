@@ -364,10 +364,13 @@ def follow_broker_pages(keeper: Keeper, command: list[str], folder: Path) -> Wir
             said = keeper.type(step.text)
             password = said.split()[0] if "board.password" in step.text else password
     (folder / "ca.der").write_bytes((machine.root / "etc/rushlight/broker/ca.der").read_bytes())
-    board = wireless_board(keeper, command, folder, password)
-    machine.until("the page's half a minute", lambda: all(p["fresh"] for p in keeper.probes()), 60)
-    [proof] = [s.text for s in steps(DEPLOY / "hardware.md") if s.kind == "with-board"]
-    assert re.search(r"reading-room-temperature +well", keeper.type(proof))
+    with contextlib.ExitStack() as stack:
+        board = wireless_board(keeper, command, folder, password)
+        stack.callback(board.close)
+        machine.until("the page's half a minute", lambda: all(p["fresh"] for p in keeper.probes()), 60)
+        [proof] = [s.text for s in steps(DEPLOY / "hardware.md") if s.kind == "with-board"]
+        assert re.search(r"reading-room-temperature +well", keeper.type(proof))
+        stack.pop_all()
     return board
 
 
