@@ -14,7 +14,9 @@ from click.testing import CliRunner
 from helpers.daemon import RUSHLIGHT
 from helpers.site import CONFIG, lines_of
 from rushlight.cli import _COMMANDS, main
+from rushlight.clock import SystemClock
 from rushlight.journal.recovery import backup
+from rushlight.service.starting import claim
 
 pytestmark = pytest.mark.slow
 
@@ -209,6 +211,19 @@ def test_a_bad_line_imports_nothing(config: Path, tmp_path: Path) -> None:
     got = run("import", "--config", str(config), str(events))
     assert got.returncode == 2
     assert got.stderr.startswith("line 2: ")
+
+
+def test_nothing_is_imported_beside_a_running_daemon(config: Path, tmp_path: Path) -> None:
+    events = tmp_path / "events.jsonl"
+    events.write_text("\n".join(lines_of("foyer-ph", [7.0], start="2026-03-01T00:00:00Z", every_s=60)))
+    daemon = claim.Claim(tmp_path / "data")
+    daemon.take(SystemClock())
+    got = run("import", "--config", str(config), str(events))
+    assert got.returncode == 1
+    assert "nothing was imported: the daemon runs here" in got.stderr
+    assert "memory" not in got.stderr
+    daemon.free()
+    assert run("import", "--config", str(config), str(events)).stdout.strip() == "1 new"
 
 
 def test_plan(config: Path) -> None:

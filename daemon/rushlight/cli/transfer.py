@@ -151,8 +151,11 @@ def import_(file: TextIO, form: str, pictures: Path | None, config_file: Path | 
     Exit status: 0 done; 1 the daemon is running or the journal can't be written; 2 a bad line.
     """  # noqa: D301
     from rushlight.service import offline
+    from rushlight.service.starting import claim
 
     config = load_config(config_file)
+    if claim.watcher(data_folder(config)) is not None:
+        fail("nothing was imported: the daemon runs here and holds the journal; stop it first")
     try:
         count = offline.import_lines(config, data_folder(config), file, form=form, pictures_from=pictures)
     except eventlines.LineError as e:
