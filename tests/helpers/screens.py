@@ -7,8 +7,10 @@ import re
 from pathlib import Path
 from typing import Any
 
-ALL_OF_IT = "document.querySelectorAll('*').forEach(e => { e.style.contentVisibility = 'visible'; })"
-"""What is drawn only when it comes near would be blank on a picture of the whole page."""
+ALL_OF_IT = """document.querySelectorAll('*').forEach(e => { e.style.contentVisibility = 'visible'; });
+document.querySelectorAll('.savebar').forEach(e => { e.style.position = 'static'; })"""
+"""What is drawn only when it comes near would be blank on a picture of the whole page, and a bar that follows the
+window would hide what it passes over."""
 
 
 def keep(page: Any, name: str, size: tuple[int, int], scheme: str) -> None:

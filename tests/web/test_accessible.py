@@ -142,6 +142,12 @@ FAULTS = """axe.run({runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag
 OPEN_ALL = "document.querySelectorAll('details').forEach(d => { d.open = true; })"
 
 
+def open_all(page: Any) -> None:
+    """Everything that is closed, and then what lay asleep in it."""
+    for _ in range(2):
+        page.evaluate(OPEN_ALL)
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("size", [(390, 844), (1280, 800)], ids=["phone", "desk"])
@@ -152,7 +158,7 @@ def test_no_screen_breaks_a_rule(browser: Any, site: Site, axe: str, size: tuple
             page.context.clear_cookies()
         answer = page.goto(path)
         assert answer.ok and page.url.endswith(path), f"{path}: {answer.status} {page.url}"
-        page.evaluate(OPEN_ALL)
+        open_all(page)
         # At the page's end the bar with Save rests: on the way it passes over what one can scroll from under it.
         page.evaluate("scrollTo(0, document.documentElement.scrollHeight)")
         page.evaluate(axe)
@@ -163,6 +169,37 @@ def test_no_screen_breaks_a_rule(browser: Any, site: Site, axe: str, size: tuple
     page.evaluate("document.querySelector('h1').insertAdjacentHTML('afterend', '<img src=\"/static/icon.png\">')")
     page.evaluate(axe)
     assert [f[1] for f in page.evaluate(FAULTS)] == ["image-alt"]  # the checker does find what is wrong
+    page.context.close()
+    assert found == {}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("size", "scheme"), [((390, 844), "dark"), ((1280, 800), "light")], ids=["phone, dark", "desk, light"]
+)
+def test_no_screen_breaks_a_rule_with_scripts_off(
+    browser: Any, site: Site, axe: str, size: tuple[int, int], scheme: str
+) -> None:
+    """The page is read in by a browser that runs no script, as its user has it; only then is the checker let in."""
+    page, found = opened(browser, site, size, scheme), {}
+    scripts = page.context.new_cdp_session(page)
+    for path in (*SCREENS, "/login"):
+        if path == "/login":
+            page.context.clear_cookies()
+        scripts.send("Emulation.setScriptExecutionDisabled", {"value": True})
+        answer = page.goto(path)
+        scripts.send("Emulation.setScriptExecutionDisabled", {"value": False})
+        assert answer.ok and page.url.endswith(path), f"{path}: {answer.status} {page.url}"
+        asleep = "[...document.querySelectorAll('noscript')].filter(n => !n.children.length && n.textContent).length"
+        assert page.evaluate(asleep) == 0, f"{path}: what waits for a script is no part of the page"
+        assert page.locator("#reading").count() == 0, f"{path}: a script of the page has run"
+        open_all(page)
+        page.evaluate("scrollTo(0, document.documentElement.scrollHeight)")
+        page.evaluate(axe)
+        if faults := page.evaluate(FAULTS):
+            found[path] = faults
+        assert page.evaluate("document.documentElement.scrollWidth") <= size[0], path
+        keep(page, f"without scripts {path}", size, scheme)
     page.context.close()
     assert found == {}
 

@@ -117,3 +117,11 @@ def test_there_is_nothing_to_touch_and_it_renews_itself(page: Any, site: Site) -
         page.wait_for_timeout(30)
     until(lambda: "No answer: this is old" in page.locator("#as-of").inner_text(), 10, "that what it shows is old")
     page.context.set_offline(False)
+
+
+def test_without_scripts_it_renews_itself_where_that_was_asked_for(site: Site) -> None:
+    """WCAG 2.2, 2.2.1 with technique G76 and failure F41: no page reloads itself unasked."""
+    client, told = site.client(), '<meta http-equiv="refresh" content="60">'
+    plain = client.get("/wall").text
+    assert told not in plain and '<noscript><a href="/wall?renew=yes">' in plain
+    assert f"<noscript>{told}</noscript>" in client.get("/wall?renew=yes").text

@@ -26,7 +26,7 @@ def _people(view: SiteView) -> Iterator[Unfinished]:
     if not ways:
         yield Unfinished(
             kind="channel",
-            what="Somebody who is told",
+            what="Somebody to tell",
             sentence="No phone or e-mail is set up, so no alarm reaches anybody. On the Pi: sudo rushlight setup",
         )
     for way in ways:

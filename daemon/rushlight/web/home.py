@@ -63,11 +63,17 @@ def home(asked: PageRequest) -> Response:
 
 
 def wall(asked: PageRequest) -> Response:
-    """The same for a screen on a wall: nothing to touch."""
+    """The same for a screen on a wall: nothing to touch.  Without scripts it renews itself where that was asked for."""
     view = asked.daemon.view()
     standing = [a for a in view.alarms if a.state in STANDING]
     return asked.page(
-        "wall.html", "Wall", view=view, rows=_rows(asked, view), site_alarms=standing, heading=view.headline
+        "wall.html",
+        "Wall",
+        view=view,
+        rows=_rows(asked, view),
+        site_alarms=standing,
+        heading=view.headline,
+        renewed=bool(asked.request.query.get("renew")),
     )
 
 
@@ -113,7 +119,7 @@ def _curve(asked: PageRequest, t: TankView, reader: Reader) -> str:
 def _test(asked: PageRequest, t: TankView) -> str:
     """'in 3 days', 'today', '2 days late'."""
     if t.due_at_s is None:
-        return "with the first strip"
+        return "now, the first one"
     due, today = (local_day(s, asked.zone) for s in (t.due_at_s, asked.daemon.now_s()))
     days = (due - today).days
     if days < 0:

@@ -222,12 +222,12 @@ def _said(form: Form, name: str, longest: int = 500) -> Record:
 
 
 _PACK = "Or count again what is left in the open one."
-_AWAY = "From the time below: closed, on holiday. No test is asked for until then; alarms come as ever."
+_AWAY = "Closed or on holiday, from now or from the time below: no test is asked for; alarms come as ever."
 _BACK = "Under 'Done earlier?' goes the time at which the power came back."
 _LOOK = "Every second week will do, on a day on which you test. One of these is enough."
 _LEAF = "Hold the meter at a leaf, facing up, with the lamp on; the tank's own light probe is read beside it."
 _HANDFUL = f"Counted as {HANDFUL_G:g} g each, unless you weigh one and say so below."
-_LABEL = "Amount times the label's figure; 1 g/L is 0.1 % by weight in a thin liquid."
+_LABEL = "Amount and label give the nitrogen. If a liquid's label says %: 0.1 % by weight is about 1 g/L."
 _GRAMS = "Weigh a pinch once and count pinches after that."
 SHEETS: Mapping[str, Sheet] = {
     "feeding": Sheet(
@@ -318,7 +318,7 @@ SHEETS: Mapping[str, Sheet] = {
         "dose",
         "Something added",
         (
-            Field("what", "What", kind="text"),
+            Field("what", "What was added", kind="text"),
             Field("amount_ml", "Liquid given", "mL", hint=_LABEL, most=100_000),
             Field("label_n_g_l", "Nitrogen in it by the label", "g/L", most=1000),
             Field("amount_g", "Or solid given", "g", most=10_000),

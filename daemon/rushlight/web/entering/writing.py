@@ -374,7 +374,7 @@ def _guide(
     raw_unit, raw_now = calibrating.raw_in(probe, probe.unit or view.unit, view.raw, asked.units)
     return asked.page(
         "calibration.html",
-        f"Calibration of {probe.title}",
+        f"Calibration: {formats.probe(view)}, {asked.tank(probe.tank).title}",
         status=HTTPStatus.UNPROCESSABLE_ENTITY if faults else HTTPStatus.OK,
         probe=probe,
         p=view,

@@ -173,7 +173,7 @@ class Access:
             self._inside.check(name)
             if not hmac.compare_digest(self._hash(old), self._kept.passphrase):
                 self._inside.note_wrong(name)
-                raise HttpError(HTTPStatus.FORBIDDEN, "That is not the passphrase until now.")
+                raise HttpError(HTTPStatus.FORBIDDEN, "That is not the present passphrase.")
             check_length(new)
             self._kept.salt = secrets.token_hex(16)
             self._kept.passphrase = self._hash(new)

@@ -26,11 +26,13 @@
     sheet.tabIndex = 0;
     sheet.setAttribute("role", "group");
     sheet.setAttribute("aria-label", "Timeline. Left and right read it, with Shift they move it, plus and minus change its length.");
-    const line = document.createElement("p");
-    line.id = "reading";
-    line.setAttribute("role", "status");
-    line.textContent = "Touch or point to read a day; drag, pinch or Ctrl and wheel to move.";
-    sheet.insertBefore(line, document.getElementById("look"));
+    if (sheet.querySelector(".lane")) {
+      const line = document.createElement("p");
+      line.id = "reading";
+      line.setAttribute("role", "status");
+      line.textContent = "Touch or point to read a day; drag, pinch or Ctrl and wheel to move.";
+      sheet.insertBefore(line, document.getElementById("look"));
+    }
     if (lazy) for (const row of sheet.querySelectorAll(".shots")) lazy.observe(row);
     widen();
   }
@@ -102,6 +104,7 @@
     at = Math.max(0, Math.min(rows.length - 1, n));
     const [moment, when, ...said] = rows[at];
     const line = document.getElementById("reading");
+    if (!line) return;
     line.innerHTML = when; // the daemon's own, a moment as elsewhere on the page
     line.append(`: ${said.map((v, k) => v && `${titles[k]} ${v}`).filter(Boolean).join("; ") || "nothing known"}`);
     const x = Math.round(WIDE * (moment - drawn.from) / (drawn.to - drawn.from));

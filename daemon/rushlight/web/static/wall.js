@@ -1,4 +1,5 @@
-// Keeps a wall's screen fresh, and says in large letters when what it shows is old.  Without this a browser reloads it.
+// Keeps a wall's screen fresh, and says in large letters when what it shows is old.  Without this a
+// browser reloads it where somebody asked for that.
 "use strict";
 (() => {
   const EVERY_MS = 30000, OLD_MS = 180000;
