@@ -9,6 +9,7 @@ import zlib
 import zoneinfo
 from xml.etree import ElementTree
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -167,3 +168,14 @@ def test_a_small_curve_is_never_cut_though_its_band_may_be() -> None:
     line = next(e for e in made.iter() if e.get("class") == "line first")
     heights = [y for _, y in walked(str(line.get("d")))]
     assert heights == sorted(set(heights), reverse=True), "it rises from end to end"
+
+
+@pytest.mark.parametrize("tall", [True, False])
+@given(st.floats(1.0, 500.0))
+def test_no_figure_of_a_scale_is_cut_off_at_the_top(tall: bool, most: float) -> None:
+    """A lane is 104 px high on a phone, a tall one 240; a word is 13 px, its letters 10 above their line."""
+    curve = Curve([(START_S + n * DAY_S, most * n / 9, 0.0, most) for n in range(10)], "first")
+    made = drawn(Lane("Light", "mol", "said", [curve], floor=0.0, tall=tall))
+    for word in made.findall("text"):
+        line_px = float(word.get("y", "").rstrip("%")) / 100.0 * (240.0 if tall else 104.0)
+        assert line_px + {"-2": -2.0, "1em": 12.8}[word.get("dy", "")] >= 10.0, ElementTree.tostring(word)

@@ -239,7 +239,8 @@ def _words(shown: Lane, scale: Scale) -> Iterator[str]:
     for value in _ticks(shown, scale):
         y = 100.0 * scale.y(value) / HIGH
         if 4.0 < y < 99.0:
-            yield tag("text", f"{value:g}", x="2", y=f"{y:.1f}%", dy="-2")
+            above = y > (6.0 if shown.tall else 14.0)  # a word has no room above a line at the lane's edge
+            yield tag("text", f"{value:g}", x="2", y=f"{y:.1f}%", dy="-2" if above else "1em")
     for y, word in at:
         yield tag(
             "text",
