@@ -427,7 +427,7 @@ def follow_the_rest(keeper: Keeper, parts: list[list[Step]]) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.timeout(1500)  # five minutes on two idle cores, eleven were seen on busy ones
+@pytest.mark.timeout(1500)  # five to eleven minutes were seen, with others at work on the two cores
 def test_the_owners_path_and_the_way_back_after_a_dead_card(fresh: Callable[[], Keeper], tmp_path: Path) -> None:
     """Every page in order, as written: wired, with a hub, wireless; then the card dies."""
     micropython = debian.micropython()
