@@ -232,7 +232,7 @@ def test_little_goes_over_the_wire_and_packed_is_the_same(site: Site) -> None:
     conn = http.client.HTTPConnection("127.0.0.1", site.port, timeout=30)
     cookies = "; ".join(f"{k}={v}" for k, v in client.cookies.items())
     got: dict[str, int] = {}
-    for path in ("/tanks/foyer?stretch=year", "/static/page.css", "/static/page.js", "/static/timeline.js"):
+    for path in ("/tanks/foyer?stretch=year", "/static/page.css", "/static/tank.js"):
         conn.request("GET", path, headers={"Cookie": cookies, "Accept-Encoding": "br, gzip;q=0.8"})
         answer = conn.getresponse()
         body = answer.read()
