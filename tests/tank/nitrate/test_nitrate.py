@@ -251,6 +251,20 @@ def test_no_feed_known_means_no_supply_and_no_share():
     assert report.net_rate is not None
 
 
+def test_a_rise_is_told_where_no_feed_is_known():
+    """Uptake was once held to be no less than nothing without a feed to take it from: such a tank could not rise."""
+    tank = Tank(id="foyer", litres=140)
+    steady = [strip(7 * n, 10) for n in range(16)]
+    w, state, report = told(steady, 110, tank=tank)
+    assert says(w, state, 110)["nitrate_rising"] == "clear"
+    rising = [*steady, *(strip(7 * (16 + n), 25) for n in range(5)), strip(7 * 21, 50)]
+    w, state, report = told(rising, 148, tank=tank)
+    # From under 16 mg/L, where 10 and 25 meet, to over 36, where 25 and 50 do, in 42 days.
+    assert report.net_rate.low < 20 / 42 < report.net_rate.high
+    assert report.net_rate.mean > 0.2
+    assert says(w, state, 148)["nitrate_rising"] == "raise"
+
+
 def test_steady_strips_stay_quiet_and_rising_strips_warn_in_time():
     steady = [strip(7 * n, 10) for n in range(30)]
     w, state, report = told(steady, 205)

@@ -19,16 +19,16 @@ def strip(now, pad):
     return forecast.level_estimate(bal.level_parts(now))
 
 
-def live(now, days):
+def live(now, days, feed=FEED):
     for _ in range(days):
-        bal.pass_time(now, now.at_s + DAY_S, FEED)
+        bal.pass_time(now, now.at_s + DAY_S, feed)
     return forecast.level_estimate(bal.level_parts(now))
 
 
-def after_strips():
-    now = bal.begin(0.0, FEED)
-    for pad in BEFORE:
-        live(now, 7)
+def after_strips(pads=BEFORE, feed=FEED):
+    now = bal.begin(0.0, feed)
+    for pad in pads:
+        live(now, 7, feed)
         strip(now, pad)
     return now
 
@@ -40,6 +40,19 @@ def test_silence_widens_the_belief_no_further_than_the_feed_can_carry_it(days):
     # All the nitrogen of the feed as nitrate and plants that take up nothing, on top of what two pads allow.
     assert told.mean < 50.0 + FEED * days
     assert told.high < 2.0 * (50.0 + FEED * days)
+
+
+@pytest.mark.parametrize("pads", [BEFORE, (10, 10, 25, 25, 25, 50)])
+def test_silence_widens_it_no_further_where_no_feed_is_known(pads):
+    """Nitrate may have been rising when the tests ended, and nobody knows by how much feed."""
+    now = after_strips(pads, 0.0)
+    for days in (60, 120, 185):
+        told = live(now, days, 0.0)
+        assert told.low < 60.0
+        assert told.high < 73.0 + 1.5 * days  # from the top of a pad of 50, at the most that a net rate is taken to be
+    before = told.high
+    assert strip(now, 25).mean < 36.4
+    assert before > 45.0, "a year of silence leaves it open"
 
 
 @pytest.mark.slow

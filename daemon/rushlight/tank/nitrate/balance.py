@@ -78,6 +78,8 @@ often, and what is amiss lasts so long, so that a year's silence is no alarm in 
 UPTAKE_SD = 0.7
 """However long nobody looks, uptake is known so well, standard deviation as a share of supply: it is never less than
 nothing, and seldom more than there is to take up (own choice)."""
+MOST_UNTOLD = 1.5
+"""A feed of which nobody told makes nitrate rise by so much at most, in sizes of net rates (own choice)."""
 FIRST_ODDS = (0.8, 0.15, 0.05)
 """Of the kinds of tank before any test (own choice)."""
 EXCHANGE_MEMORY_DAYS = 120.0
@@ -328,7 +330,7 @@ def pass_time(balance: Balance, to_s: float, feed: float) -> None:
     homing = balance.homing
     for mode, pace in zip(balance.modes, PACES, strict=True):
         moved = drift(mode.belief, pace, days, feed, balance.usual, left_over, homing)
-        mode.belief = possible(moved, scale(balance.usual))
+        mode.belief = possible(moved, scale(balance.usual), fed=balance.usual > 0.0)
     _remember_home(balance, to_s, days)
     fading = math.exp(-days / EXCHANGE_MEMORY_DAYS)
     balance.exchanged *= fading
@@ -389,13 +391,15 @@ def silent_days(balance: Balance, at_s: float) -> float:
     return 0.0 if balance.last_test_at_s is None else max(0.0, (at_s - balance.last_test_at_s) / DAY_S)
 
 
-def possible(belief: Belief, size: float) -> Belief:
+def possible(belief: Belief, size: float, fed: bool = True) -> Belief:
     """What can be of a belief: plants that have lost everything lose no more, and a level is not negative.
 
-    Without this a year of silence ends in levels that no feed could make.
+    Without this a year of silence ends in levels that no feed could make.  Where no feed is known, uptake is what
+    plants take less what the unknown feed supplies: below nothing as soon as nitrate rises.
     """
-    if belief.mean[UPTAKE] < 0.0:
-        belief.mean[UPTAKE] = 0.0
+    least = 0.0 if fed else -MOST_UNTOLD * size
+    if belief.mean[UPTAKE] < least:
+        belief.mean[UPTAKE] = least
         belief.mean[LOSS] = min(0.0, belief.mean[LOSS])
     sd = belief.sd(UPTAKE)
     if sd > UPTAKE_SD * size:
