@@ -167,7 +167,7 @@
   if (liveCamera.allowed()) {
     $("start").hidden = false;
     $("start").addEventListener("click", async () => {
-      try { live.hidden = false; await liveCamera.start(video); said.textContent = "Bring the view over the pale picture, then take it."; }
+      try { live.hidden = false; if (await liveCamera.start(video)) said.textContent = "Bring the view over the pale picture, then take it."; }
       catch { live.hidden = true; said.textContent = "The camera is not to be had here; take or choose a picture instead."; }
     });
     $("shoot").addEventListener("click", async () => { const bitmap = await liveCamera.shoot(video); liveCamera.stop(video); live.hidden = true; use(bitmap); });

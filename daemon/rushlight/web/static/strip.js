@@ -222,7 +222,7 @@
       const lines = $("guide").querySelectorAll("polygon");
       placed().forEach((f, i) => lines[i].setAttribute("points", f.map((c) => c.join(",")).join(" ")));
       live.hidden = false;
-      try { await liveCamera.start(video); said.textContent = "Bring the strip into the left frame and the chart into the right one, then take it."; }
+      try { if (await liveCamera.start(video)) said.textContent = "Bring the strip into the left frame and the chart into the right one, then take it."; }
       catch { close(); said.textContent = "The camera is not to be had here; take or choose a picture instead."; }
     });
     $("shoot").addEventListener("click", async () => { const bitmap = await liveCamera.shoot(video); close(); use(bitmap, "page"); });
