@@ -65,7 +65,7 @@ _NITRATE = (
         priority="medium",
         told_by=("nitrate_high",),
         off_delay_s=12 * HOUR_S,
-        deadband="Rises at a real chance of passing the limit, clears once that chance is small.",
+        deadband="Rises at a real chance of passing the limit where things change, clears once that chance is small.",
         stale=_LEVEL,
         trap="Do not add fertiliser: under weak light the plants cannot use it, and it raises nitrate further.",
     ),

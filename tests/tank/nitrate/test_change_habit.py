@@ -86,7 +86,28 @@ def test_a_keeper_who_feeds_on_working_days_has_no_rise_in_the_middle_of_every_w
 def test_the_warning_speaks_of_a_chance_that_grows_and_ends_below_where_it_began(now, in_28_days, in_42_days, says):
     """That an alarm has a deadband is IEC 62682's; how wide it is, our own choice."""
     chances = (now,) * 28 + (in_28_days,)
-    report = NitrateReport(at_s=START_S, chances=chances, chance_later=in_42_days, n_tests=9)
+    report = NitrateReport(at_s=START_S, chances=chances, chance_later=in_42_days, chance_unsettled=0.6, n_tests=9)
+    assert rising(report) == says
+
+
+@pytest.mark.parametrize(
+    ("unsettled", "behind", "says"),
+    [
+        (0.3, 0.6, "hold"),  # the doubt grows with the weeks; nothing says that the tank is another than it was
+        (0.6, 0.6, "raise"),
+        (0.3, 0.95, "raise"),  # so much feed, say, that settled plants cannot follow it
+    ],
+)
+def test_a_chance_that_grows_by_doubt_alone_is_no_warning(unsettled, behind, says):
+    chances = (0.1,) * 28 + (0.4,)
+    report = NitrateReport(
+        at_s=START_S,
+        chances=chances,
+        chance_later=0.5,
+        chance_unsettled=unsettled,
+        chance_behind=behind,
+        n_tests=9,
+    )
     assert rising(report) == says
 
 

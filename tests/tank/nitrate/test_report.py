@@ -17,7 +17,9 @@ MV = math.log(10.0) / 59.16
 
 
 def likely(**more):
-    return NitrateReport(at_s=0.0, chances=(0.1,) + (0.6,) * 28, chance_later=0.7, n_tests=9, **more)
+    return NitrateReport(
+        at_s=0.0, chances=(0.1,) + (0.6,) * 28, chance_later=0.7, chance_unsettled=0.7, n_tests=9, **more
+    )
 
 
 def test_an_electrode_alone_asks_for_a_test_and_a_test_warns():

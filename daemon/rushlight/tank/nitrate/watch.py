@@ -37,7 +37,7 @@ from rushlight.tank.nitrate.causes import split
 from rushlight.tank.nitrate.change_habit import end_habit, habit_ended_s, pace_since
 from rushlight.tank.nitrate.light_seen import outdoors_mj, see_light
 from rushlight.tank.nitrate.quiet import note_quiet
-from rushlight.tank.nitrate.report import LEAST_TESTS, RISING_LATER, NitrateReport, agreed_days, rising
+from rushlight.tank.nitrate.report import BEHIND_SURE, LEAST_TESTS, RISING_LATER, NitrateReport, agreed_days, rising
 
 KEEP_DAYS = 400
 """Facts older than this are folded into the oldest checkpoint; an entry that comes later still is not used
@@ -58,7 +58,7 @@ ELECTRODE_STEP_S = 6 * 3600.0
 HIGH_RAISE, HIGH_CLEAR = 0.65, 0.20
 """Chance of being above the limit now.  The two lie far apart, as one pad of 25 beside others of 50 is no news (own
 choice)."""
-BEHIND_SURE, BEHIND_OVER, BEHIND_DAYS = 0.90, 0.60, 14.0  # own choice
+BEHIND_OVER, BEHIND_DAYS = 0.60, 14.0  # own choice
 
 
 @dataclass(slots=True)
@@ -377,6 +377,7 @@ class NitrateWatch:
             days_to_limit=agreed_days(forecast.even_odds_day(now, limit), level, rate, limit),
             chances=chances,
             chance_later=forecast.chance_by(now, limit, RISING_LATER[0], chances[-1]),
+            chance_unsettled=1.0 - now.modes[0].weight / sum(m.weight for m in now.modes),
             behind_days=(now.at_s - behind_s) / DAY_S if behind_s is not None else 0.0,
             chance_behind=forecast.chance_behind(now),
             causes=causes,
