@@ -151,6 +151,7 @@ def months(values: list[float | str]) -> list[dict[str, Any]]:
     return [r for r in map(json.loads, replay(CONF, text)) if r["kind"] == "due" and r["at"] >= "2026-06-01T09"]
 
 
+@pytest.mark.slow
 def test_a_single_reading_that_fits_nothing_is_asked_for_again_at_once() -> None:
     """The issue's row: '>250' after months of 25 gave the next test in six days."""
     due = months([">250"])

@@ -46,6 +46,7 @@ def days_ago(days: int, hour: int = 10) -> str:
     return f"{dt.datetime.now(ZONE).date() - dt.timedelta(days=days)} {hour:02d}:00"
 
 
+@pytest.mark.slow
 def test_an_entry_is_answered_with_what_was_understood_what_it_changed_and_its_undo(typed) -> None:
     for days in (9, 6, 3):
         typed("record", "test", "nitrate=25", "--at", days_ago(days))

@@ -45,6 +45,7 @@ def test_a_day_that_is_moved_takes_its_new_date_over_a_change_of_clocks() -> Non
     assert isinstance(later, Daily) and later.date == (dt.date(2026, 1, 10) + dt.timedelta(days=100)).isoformat()
 
 
+@pytest.mark.slow
 def test_without_going_live_it_ends_with_the_story(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Its first month, for the year takes seconds."""
     play = staff.play

@@ -114,6 +114,7 @@ def test_no_text_contradicts_another_of_its_moment(history: list[tuple[float, di
             assert 0.5 <= straight / tank.days_to_limit <= 2.0
 
 
+@pytest.mark.slow
 def test_who_is_told_to_test_again_in_a_day_or_two_finds_that_date_on_the_page() -> None:
     core = Core(CONFIG)
     timeline = Timeline(core, core.initial())

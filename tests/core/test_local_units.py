@@ -93,6 +93,7 @@ def test_a_british_site_reads_gallons_inches_and_degrees_celsius() -> None:
     assert re.search(r"\d gal\b", said)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "alarm",
     ["temperature_high", "temperature_moving", "level_low", "probes_disagree", "ammonia_high", "nitrite_high",
@@ -102,6 +103,7 @@ def test_the_story_makes_each_of_them_speak(alarm: str) -> None:
     assert any(f'"alarm": "{alarm}"' in line for line in told("us"))
 
 
+@pytest.mark.slow
 def test_texts_say_the_converted_figures_and_evidence_keeps_the_records() -> None:
     def raised(system: str, alarm: str) -> dict[str, Any]:
         found = (json.loads(line) for line in told(system) if f'"alarm": "{alarm}"' in line)

@@ -245,6 +245,7 @@ def test_a_missing_probe_is_told_and_stops_no_other(micropython: list[str]) -> N
     assert b"status=light-bus+ph_mv-over" in sent
 
 
+@pytest.mark.slow
 def test_a_cable_that_comes_off_is_never_a_temperature(micropython: list[str]) -> None:
     scene = f"ds18x20.PADS.extend([{WARM}, None, b''])"
     [sent] = programme(micropython, scene, 1)

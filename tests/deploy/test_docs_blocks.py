@@ -19,6 +19,7 @@ import click
 import pytest
 
 from helpers import pages
+from helpers.daemon import LIBRARY, STRIP
 from helpers.pages import DEPLOY, PAGES, ROOT, Step, steps
 from rushlight.cli import main
 from rushlight.config import loading
@@ -109,20 +110,7 @@ def test_every_block_is_well_formed_shell(step: Step) -> None:
 
 
 TOML = [s for p in PAGES for s in steps(p) if s.kind == "toml"]
-BASE = """
-[site]
-name = "Rowan Street library"
-timezone = "Europe/Dublin"
-[[tank]]
-id = "foyer"
-litres = 140
-[[tank]]
-id = "reading-room"
-litres = 54
-[[kit]]
-id = "strip"
-pads = { nitrate = [0, 10, 25, 50, 100, 250] }
-"""
+BASE = (LIBRARY + '[[tank]]\nid = "reading-room"\nlitres = 54\n' + STRIP).format()
 
 
 @pytest.mark.parametrize("step", TOML, ids=lambda s: f"{s.page} {s.text[:24]}")

@@ -23,6 +23,7 @@ from pathlib import Path
 import pytest
 
 from helpers import store
+from helpers.daemon import LIBRARY, STRIP
 from helpers.pages import DEPLOY, ROOT, steps
 from rushlight.config import loading
 
@@ -53,17 +54,7 @@ if [[ $* == *wall.html* ]]; then echo "$@" >>"$HOME/asked"; exit 0; fi
 exec /usr/bin/curl --fail "${@//store-a:8428/$STORE_A}"
 """,
 }
-CONFIG = """\
-[site]
-name = "Rowan Street library"
-timezone = "Europe/Dublin"
-[[tank]]
-id = "foyer"
-litres = 140
-[[kit]]
-id = "strip"
-pads = { nitrate = [0, 10, 25, 50, 100, 250] }
-"""
+CONFIG = (LIBRARY + STRIP).format()
 
 
 class Rules(http.server.BaseHTTPRequestHandler):

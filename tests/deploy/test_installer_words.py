@@ -64,6 +64,7 @@ def script(*words: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(["bash", SCRIPT, *words], capture_output=True, text=True, check=False, timeout=120)
 
 
+@pytest.mark.slow
 def test_every_option_of_the_help_is_taken_and_a_dry_run_of_it_only_talks(tmp_path: Path) -> None:
     """On whatever system this is; that nothing is changed is tested on clean machines (test_installation.py)."""
     options = set(re.findall(r"^  (?:-h, )?(--[a-z-]+)", script("--help").stdout, re.MULTILINE))

@@ -92,6 +92,7 @@ def two(count: int = 2) -> dict[str, str]:
     return dict(list(TANKS.items())[:count])
 
 
+@pytest.mark.slow
 def test_a_warmed_thermometer_and_a_shaded_light_probe_are_the_tanks_and_the_others_are_the_last_ones(pi: Pi) -> None:
     """One question for two tanks with a thermometer and a light probe each."""
     pi.thermometer(OURS, 24.0)
@@ -113,6 +114,7 @@ def test_a_warmed_thermometer_and_a_shaded_light_probe_are_the_tanks_and_the_oth
     assert "temperature-1d3a: touched, 24.5 became 27" in hand.seen
 
 
+@pytest.mark.slow
 def test_tank_after_tank_is_touched_after_one_question(pi: Pi) -> None:
     pi.thermometer(OURS, 24.0)
     pi.thermometer(THEIRS, 24.5)

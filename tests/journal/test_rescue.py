@@ -92,6 +92,7 @@ _FIRST_OUTBOX = (
 )
 
 
+@pytest.mark.slow
 def test_a_journal_that_was_damaged_before_it_was_upgraded_is_saved_as_well(path: Path) -> None:
     lines = [(n, f"s{n}", rows.EventRow.of(n, strip(f"s{n}").event, strip(f"s{n}")).line) for n in range(1, 40)]
     with closing(sqlite3.connect(path, isolation_level=None)) as conn:

@@ -27,7 +27,7 @@ from rushlight.outlets.hub.commands import fields_of
 from rushlight.outlets.hub.entities import entities
 from rushlight.settings import Hub
 
-pytestmark = pytest.mark.broker
+pytestmark = [pytest.mark.broker, pytest.mark.slow]
 
 BASE = "rushlight/library"
 TEMP = f"{BASE}/tank/foyer/probe__foyer-temp__temperature"

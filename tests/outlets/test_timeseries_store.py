@@ -30,7 +30,10 @@ from rushlight.outlets.timeseries.journal_walk import JournalHistory, back_fill_
 from rushlight.outlets.timeseries.points import Points
 from rushlight.settings import Timeseries
 
-pytestmark = pytest.mark.skipif(not helper.SERVER, reason="victoria-metrics is not installed")
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(not helper.SERVER, reason="victoria-metrics is not installed"),
+]
 
 
 @pytest.fixture

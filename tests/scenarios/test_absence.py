@@ -6,6 +6,8 @@ import datetime as dt
 import json
 from zoneinfo import ZoneInfo
 
+import pytest
+
 from helpers.site import config_of
 from rushlight import eventlines
 from rushlight.core.step import Core
@@ -45,6 +47,7 @@ def test_without_an_entry_a_test_that_slides_is_told() -> None:
     assert overdue(said)
 
 
+@pytest.mark.slow
 def test_while_nobody_is_there_no_test_is_asked_for_and_on_the_morning_after_it_is() -> None:
     away = line("2026-06-28", "absence", days=16)
     usual = lived(SETTLED, "2026-06-28")[0].state.tanks["foyer"].due_at_s or 0.0
@@ -107,6 +110,7 @@ def test_a_reminder_waits_until_somebody_is_there() -> None:
     assert timeline.state.notify.held["keeper"].until_s >= eventlines.unix_s("2026-07-15T08:00:00Z")
 
 
+@pytest.mark.slow
 def test_without_strips_the_test_asks_for_strips_and_is_told_once_with_them() -> None:
     pack = line("2026-06-01", "pack", strips=5)
     timeline, said = lived([pack, *SETTLED], "2026-07-12")

@@ -59,6 +59,7 @@ def test_no_screen_speaks_metric(client: Client, path: str) -> None:
     assert [said[max(0, m.start() - 40) : m.end() + 20] for m in METRIC_WORDS.finditer(said)] == []
 
 
+@pytest.mark.slow
 def test_the_screens_have_something_to_say(client: Client) -> None:
     tank = read(client.get("/tanks/foyer").text)
     for told in ("ppm as NO3", r"\d °F\b", r"\d gal\b", r"\d ppm as CaCO3", r"\d in\b", "KH 1 °dH"):

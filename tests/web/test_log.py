@@ -120,7 +120,7 @@ def test_the_log_is_by_day_filtered_and_searched(site: Site) -> None:
     client, now_s = site.client(), site.engine.now_s()
     site.engine.submit(Harvest(at_s=now_s - 3 * DAY_S, id="cut", tank="foyer", fresh_grams=80, plant="umbrella sedge"))
     for n in range(100):
-        site.engine.submit(Feeding(at_s=now_s - n * DAY_S / 8, id=f"feed-{n}", tank="foyer", grams=0.9))
+        site.engine.submit(Feeding(at_s=now_s - n * DAY_S / 25, id=f"feed-{n}", tank="foyer", grams=0.9))
     page = log(client)
     assert "<h2>Today</h2>" in page and "<h2>Yesterday</h2>" in page and "101 entries" in page
     assert page.count('class="change"') == 80 and page.count("Undo") == 0

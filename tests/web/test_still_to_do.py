@@ -61,6 +61,7 @@ def left(page: str) -> list[str]:
     return re.findall(r"<strong>([^<]*)</strong>", page)
 
 
+@pytest.mark.slow
 def test_each_thing_leaves_the_list_once_it_is_done(tmp_path: Path, server: PushServer) -> None:
     port = free_port()
     file = tmp_path / "config.toml"

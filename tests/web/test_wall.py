@@ -72,6 +72,7 @@ SIZES = """sel => [...document.querySelectorAll(sel)].filter(e => e.checkVisibil
   .map(e => [e.textContent.trim(), parseFloat(getComputedStyle(e).fontSize)])"""
 
 
+@pytest.mark.slow
 def test_ten_tanks_are_all_in_view_and_can_be_read_from_two_metres(page: Any) -> None:
     page.goto("/wall")
     assert page.locator(".tiles .row").count() == 10

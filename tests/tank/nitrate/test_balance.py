@@ -268,6 +268,7 @@ def test_the_mass_balance_closes(values, feed, by, dose, fraction, source):
         assert level(b) - start == pytest.approx(gained, abs=2e-3)
 
 
+@pytest.mark.slow
 @settings(max_examples=50, deadline=None)
 @given(LIVES, FEEDS, st.floats(0.0, 0.95), st.floats(0.0, 60.0))
 def test_a_water_change_and_its_inverse_leave_what_was(values, feed, fraction, source):

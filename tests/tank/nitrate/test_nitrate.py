@@ -170,6 +170,7 @@ def test_snapshot_and_resume_equals_straight_through(year, day):
     assert watch().report(split, at(120)) == w.report(state, at(120))
 
 
+@pytest.mark.slow
 def test_intervals_widen_with_silence(year):
     w, state, _ = told(year, 100)
     last = None

@@ -391,7 +391,7 @@ def silent_days(balance: Balance, at_s: float) -> float:
     return 0.0 if balance.last_test_at_s is None else max(0.0, (at_s - balance.last_test_at_s) / DAY_S)
 
 
-def possible(belief: Belief, size: float, fed: bool = True) -> Belief:
+def possible(belief: Belief, size: float, *, fed: bool) -> Belief:
     """What can be of a belief: plants that have lost everything lose no more, and a level is not negative.
 
     Without this a year of silence ends in levels that no feed could make.  Where no feed is known, uptake is what
