@@ -41,7 +41,11 @@ FILTER_WHY = {
 
 @dataclass(frozen=True, slots=True, order=True)
 class Wish:
-    """A date that something asks for, why, and of which substances the test is where that is not nitrate."""
+    """A date that something asks for, why, and of which substances the test is where that is not nitrate.
+
+    `why` carries no figure that moves from hour to hour: the date stands for days, and beside it the page tells the
+    chance of this moment.
+    """
 
     at_s: float
     why: str

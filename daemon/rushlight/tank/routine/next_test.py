@@ -121,6 +121,8 @@ class RoutineWatch:
         pads = kit.pads.get("nitrate", ()) if kit is not None and kit.method == "strip" else ()
         self._coarse = reasons.coarse(pads, tank.limits.nitrate, units)
         self._limit = units.say(tank.limits.nitrate, "mg/L as NO3", "g")
+        self._grown_reason = f"a day later the chance of nitrate above {self._limit} would have grown too far"
+        self._ahead_reason = f"it is too likely to be left alone that nitrate passes {self._limit} within four weeks"
         self._any_test_counts = kit is not None and bool(kit.pads) and "nitrate" not in kit.pads
         self.measures = measurable(kits)
         started = tank.started
@@ -351,8 +353,7 @@ class RoutineWatch:
             chance = risk(float(day))
             if chance - chance_now >= RISE:
                 days = max(0.0, (at_s - tested_s) // DAY_S + day - 1)
-                reason = f"a day later the chance of nitrate above {self._limit} would be {100 * chance:.0f} %"
-                wishes.append((tested_s + days * DAY_S, reason))
+                wishes.append((tested_s + days * DAY_S, self._grown_reason))
                 break
         return wishes
 
@@ -362,8 +363,7 @@ class RoutineWatch:
         between = next((share for least, share in AHEAD if chance >= least), None)
         if between is None or risk(0.0) >= DOUBT[0]:
             return []
-        reason = f"the chance that nitrate passes {self._limit} within four weeks is {100 * chance:.0f} %"
-        return [(tested_s + self._between(between), reason)]
+        return [(tested_s + self._between(between), self._ahead_reason)]
 
     def _by_alarms(self, tested_s: float, pressing: AbstractSet[str]) -> list[tuple[float, str]]:
         return [
