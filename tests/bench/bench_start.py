@@ -60,11 +60,11 @@ def build(folder: Path, years: int) -> None:
         house.journal.commit(at_s)
         house.clock.advance(DAY_S)
     house.engine.once(0.0)
-    house.engine._snapshot()
+    house.engine.snapshot()
     house.every_s = 10
     for _ in range(TAIL_S // 10):
         house.step()
-    house.engine._flush(urgent=True)
+    house.engine.flush(urgent=True)
     house.close()
 
 

@@ -380,7 +380,7 @@ def test_a_refused_subscription_is_named():
 def test_a_frozen_broker_is_noticed(rig):
     d = driver(rig.broker.port, keepalive_s=2)
     d.open()
-    rig.broker._process.send_signal(signal.SIGSTOP)
+    rig.broker.signal(signal.SIGSTOP)
     try:
         start_s = time.monotonic()
         with pytest.raises(LinkError):
@@ -393,7 +393,7 @@ def test_a_frozen_broker_is_noticed(rig):
             d.open()
         assert time.monotonic() - start_s < 10
     finally:
-        rig.broker._process.send_signal(signal.SIGCONT)
+        rig.broker.signal(signal.SIGCONT)
         d.close()
     d.open()
     publish(rig.broker.port, "t", b"1.0")
@@ -402,7 +402,7 @@ def test_a_frozen_broker_is_noticed(rig):
 
 
 def test_opening_a_frozen_broker_can_be_broken_off(rig):
-    rig.broker._process.send_signal(signal.SIGSTOP)
+    rig.broker.signal(signal.SIGSTOP)
     try:
         d = driver(rig.broker.port)
         thread = threading.Thread(target=d.open)
@@ -412,7 +412,7 @@ def test_opening_a_frozen_broker_can_be_broken_off(rig):
         thread.join(2)
         assert not thread.is_alive()
     finally:
-        rig.broker._process.send_signal(signal.SIGCONT)
+        rig.broker.signal(signal.SIGCONT)
 
 
 def test_a_burst_arrives_whole_and_in_order(rig):

@@ -130,10 +130,7 @@ def test_what_is_missing_is_added_and_not_a_line_changed(box: Box) -> None:
         pinged="https://watch.example.org/1",
     )  # fmt: skip
     session = box.session(person)
-    session._first()
-    session._boards()
-    session._channel()
-    session._watcher()
+    session.configure()
     after = box.file.read_text()
     assert after.startswith(before.rstrip("\n"))
     found = config.load(box.file)
@@ -183,10 +180,7 @@ def test_two_tanks_with_a_board_each_need_at_most_a_dozen_questions(box: Box) ->
         pinged="https://watch.example.org/1",
     )  # fmt: skip
     session = box.session(person)
-    session._first()
-    session._boards()
-    session._channel()
-    session._watcher()
+    session.configure()
     asked = [*person.questions, "is the rehearsal in front of you"]
     assert len(asked) <= MOST_QUESTIONS, asked
     homes = {p.id: p.tank for p in config.load(box.file).probe}

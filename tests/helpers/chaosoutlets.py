@@ -226,7 +226,7 @@ class Edges:
     def end(self) -> None:
         """After a long peace: no gap in the store, no entry that nobody made, no form or command that waits."""
         world, engine = self.world, self.engine
-        engine._flush(urgent=True)
+        engine.flush(urgent=True)
         for _ in range(3):
             world.clock.advance(60.0)
             self._store_due_s = world.true_s

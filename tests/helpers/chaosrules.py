@@ -254,7 +254,7 @@ class Rules:
         self.edges.end()
         self._stamps_rule()
         self._replay_rule()
-        self.service.engine._flush(urgent=True)
+        self.service.engine.flush(urgent=True)
         self.abandon()
 
     MUST: ClassVar[dict[str, float]] = {"unplug": 3.0, "broker": 3.0, "garble": 3.0, "hot": 2.0}
@@ -292,7 +292,7 @@ class Rules:
         if self._corrupted:
             return
         engine = self.service.engine
-        engine._flush(urgent=True)
+        engine.flush(urgent=True)
         sql = "SELECT b.id, count(*) FROM {} r JOIN boot b ON b.no = r.boot WHERE r.clock_ok = 0 GROUP BY b.id"
         for table in ("reading", "event"):
             left = dict(engine.journal._db.connection.execute(sql.format(table)).fetchall())
@@ -310,7 +310,7 @@ class Rules:
         """The state is what the journal's events make of an empty one; and the exported lines are those events."""
         assert self.service is not None
         engine = self.service.engine
-        engine._flush(urgent=True)
+        engine.flush(urgent=True)
         if self._corrupted:
             return
         to_s = engine.timeline.state.at_s or 0.0

@@ -79,6 +79,10 @@ class Broker:
                 self._process.wait(10)
             self._process = None
 
+    def signal(self, number: int) -> None:
+        assert self._process is not None
+        self._process.send_signal(number)
+
 
 @contextmanager
 def broker(folder: Path, **options: Any) -> Iterator[Broker]:

@@ -86,14 +86,14 @@ class House:
         self.start()
 
     def find(self, alarm, says, tank="foyer"):
-        self._tell(self.book.judge(self.alarms, self.now_s, Finding(alarm=alarm, tank=tank, says=says)))
+        self.tell(self.book.judge(self.alarms, self.now_s, Finding(alarm=alarm, tank=tank, says=says)))
 
-    def _tell(self, effects):
+    def tell(self, effects):
         for e in effects:
             if isinstance(e, AlarmChange):
-                self._put(self.notifier.on_change(self.notify, e))
+                self.put(self.notifier.on_change(self.notify, e))
 
-    def _put(self, effects):
+    def put(self, effects):
         for effect in effects:
             m = effect
             if m.alarms:
@@ -102,8 +102,8 @@ class House:
             assert self.outbox.put(m)
 
     def tick(self):
-        self._tell(self.book.on_tick(self.alarms, self.now_s))
-        self._put(self.notifier.on_tick(self.notify, self.now_s))
+        self.tell(self.book.on_tick(self.alarms, self.now_s))
+        self.put(self.notifier.on_tick(self.notify, self.now_s))
 
     def deliver(self):
         """Give out what is due until nothing is, at this one moment."""

@@ -46,7 +46,7 @@ def play_story(house, rng):
             house.kill()
         house.run(house.now_s + rng.choice([60, 400, 1900, 7200]))
     for alarm_id in list(house.alarms.alarms):
-        house._tell(house.book.acknowledge(house.alarms, house.now_s, alarm_id, "x"))
+        house.tell(house.book.acknowledge(house.alarms, house.now_s, alarm_id, "x"))
 
 
 @pytest.mark.slow
@@ -93,7 +93,7 @@ def test_a_day_without_network_and_a_kill_in_the_middle(seed, receiver):
         assert next(v.says for v in house.verdicts if v.channel == "push") == "raise"
         for r in receivers.values():
             r.script = "200"
-        house._tell(house.book.acknowledge(house.alarms, house.now_s, "foyer.temperature_high", "x"))
+        house.tell(house.book.acknowledge(house.alarms, house.now_s, "foyer.temperature_high", "x"))
         house.run(house.now_s + 600)
         assert {r.key for r in house.outbox.waiting() if r.priority == "high"} == set(), "high is out within its cap"
         house.run(house.now_s + 86400)
@@ -150,7 +150,7 @@ def test_a_refusal_for_good_goes_to_the_second_channel_and_is_told(receiver):
 def test_a_check_of_one_channel_is_not_sent_by_another(purpose, receiver):
     push, hook = receiver("403"), receiver("200")
     house = House(outlets(push, hook))
-    house._put([Message(at_s=T0, key="k", channel="push", priority="low", title="t", body="b", purpose=purpose)])
+    house.put([Message(at_s=T0, key="k", channel="push", priority="low", title="t", body="b", purpose=purpose)])
     house.run(house.now_s + 86400)
     house.delivery.stop()
     assert hook.requests == []
@@ -181,7 +181,7 @@ class Hanging:
 def test_a_send_that_never_ends_is_given_up_and_tried_anew():
     channel = Hanging()
     house = House({"push": channel})
-    house._put([Message(at_s=T0, key="k", channel="push", priority="high", title="t", body="b")])
+    house.put([Message(at_s=T0, key="k", channel="push", priority="high", title="t", body="b")])
     assert house.delivery.offer(house.now_s) == 1
     until(lambda: len(channel.gates) == 1)
     house.clock.advance(HUNG_S + 1)
@@ -206,7 +206,7 @@ def test_a_send_that_never_ends_is_given_up_and_tried_anew():
 def test_a_channel_that_hangs_again_and_again_is_reported_stuck():
     channel, others = Hanging(), set(threading.enumerate())
     house = House({"push": channel})
-    house._put([Message(at_s=T0, key="k", channel="push", priority="high", title="t", body="b")])
+    house.put([Message(at_s=T0, key="k", channel="push", priority="high", title="t", body="b")])
     for _ in range(MOST_ABANDONED + 1):
         house.delivery.offer(house.now_s)
         house.clock.advance(HUNG_S + 1)

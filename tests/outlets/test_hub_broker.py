@@ -469,13 +469,12 @@ def test_a_frozen_broker_is_noticed_and_the_outlet_goes_on(broker: Broker, hub: 
         replace(conf, mqtt=replace(conf.mqtt, keepalive_seconds=5)), progress=lambda: beats.append(time.monotonic())
     )
     hub.await_(TEMP)
-    assert broker._process is not None
-    broker._process.send_signal(signal.SIGSTOP)
+    broker.signal(signal.SIGSTOP)
     try:
         until(lambda: "lost" in outlet.trouble or "reached" in outlet.trouble, 15)
         assert time.monotonic() - beats[-1] < 3, "the outlet's thread stood still"
     finally:
-        broker._process.send_signal(signal.SIGCONT)
+        broker.signal(signal.SIGCONT)
     until(lambda: outlet.trouble == "", 20)
 
 

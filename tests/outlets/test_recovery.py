@@ -27,7 +27,7 @@ def house():
 
 def put(house, *keys, priority="medium", alarm=""):
     for key in keys:
-        house._put(
+        house.put(
             [
                 Message(
                     at_s=house.now_s,
@@ -77,7 +77,7 @@ def test_over_does_not_come_after_the_alarm_has_risen_again(receiver, house):
     over = next(k for k in said if "-return@" in k)
     rise = next(k for k in said[said.index(over) :] if "-raise@duty" in k)
     push.script = hook.script = "200"
-    site._tell(site.book.acknowledge(site.alarms, site.now_s, "foyer.temperature_high", "x"))
+    site.tell(site.book.acknowledge(site.alarms, site.now_s, "foyer.temperature_high", "x"))
     site.run(site.now_s + 12 * HOUR_S)
     arrived = keys_at(push) + keys_at(hook)
     assert said[0] in arrived

@@ -79,10 +79,10 @@ def test_a_restart_ends_in_the_same_state_with_or_without_the_snapshot(tmp_path:
         clock.advance(7200.0)
         e.once(0.01)  # silence, told by time alone
         before = snapshots.dump(e.timeline.state)
-        e._flush(urgent=True)
+        e.flush(urgent=True)
     with engine(tmp_path, clock) as e:
         assert snapshots.dump(e.timeline.state) == before
-        e._snapshot()
+        e.snapshot()
     with engine(tmp_path, clock) as e:
         assert snapshots.dump(e.timeline.state) == before
 
@@ -122,7 +122,7 @@ def test_time_never_runs_back_over_what_is_in_the_journal(tmp_path: Path) -> Non
     clock = SimulatedClock(START_S)
     with engine(tmp_path, clock) as e:
         feel(e, clock, 24.0, 3)
-        e._flush(urgent=True)
+        e.flush(urgent=True)
     early = SimulatedClock(START_S - 30 * 86400.0, mono_s=5.0)
     with engine(tmp_path, early, synchronised=False, boot="boot-2") as e:
         feel(e, early, 24.1, 2)
@@ -181,7 +181,7 @@ def test_a_clock_put_right_backwards_does_not_stop_the_alarms(tmp_path: Path) ->
         feel(e, clock, 29.0, 30)
         assert [a.alarm for a in e.picture().tanks[0].alarms if a.alarm == "temperature_high"]
         before = snapshots.dump(e.timeline.state)
-        e._flush(urgent=True)
+        e.flush(urgent=True)
     with engine(tmp_path, clock) as e:
         assert snapshots.dump(e.timeline.state) == before
 
@@ -226,7 +226,7 @@ def test_a_week_that_was_named_under_a_wrong_date_is_told_when_it_comes(
         clock.step_wall(-weeks_s)
         if not restarted:
             feel(e, clock, 24.0, 30)
-        e._flush(urgent=True)
+        e.flush(urgent=True)
     with engine(tmp_path, clock) as e:
         e.begin()
         assert arrive(e) == [], "what waited under the wrong date is not sent"

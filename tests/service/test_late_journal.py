@@ -21,7 +21,7 @@ def test_what_the_disk_held_is_taken_up_when_it_comes_late(tmp_path: Path) -> No
     first.engine.enter(
         Test(at_s=first.clock.wall_s(), id="known", tank="foyer", method="strip", values={"nitrate": 25})
     )
-    first.engine._flush(urgent=True)
+    first.engine.flush(urgent=True)
 
     second = House(tmp_path, every_s=60, from_s=first.clock.wall_s())  # the first still has it locked
     assert not second.journal.report().durable
@@ -36,7 +36,7 @@ def test_what_the_disk_held_is_taken_up_when_it_comes_late(tmp_path: Path) -> No
     assert second.journal.report().durable
     state = second.engine.timeline.state
     assert [t.id for t in state.tanks["foyer"].tests] == ["known", "meanwhile"]
-    second.engine._flush(urgent=True)
+    second.engine.flush(urgent=True)
     second.journal.drop_snapshots()
     second.journal.commit(second.clock.wall_s(), urgent=True)
     straight = Engine(second.config, second.journal, second.clock, boot_id="boot-1", synchronised=lambda: True)

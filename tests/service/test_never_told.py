@@ -64,8 +64,8 @@ class House:
 
     def stop(self) -> None:
         if self.service is not None:
-            self.service.engine._flush(urgent=True)
-            self.service.engine._snapshot()
+            self.service.engine.flush(urgent=True)
+            self.service.engine.snapshot()
             self.service.engine.journal.close(self.clock.wall_s())
             self.service = None
 
@@ -130,7 +130,7 @@ def test_the_journal_makes_the_same_state_again(house: House) -> None:
         house.engine.journal.outbox.never(row.key, "push", house.clock.wall_s(), "refuses the credentials (401)")
     service = house.start(PUSH)
     house.live(600)
-    house.engine._flush(urgent=True)
+    house.engine.flush(urgent=True)
     assert len({r.key for r in house.about("temperature_high")}) > 1
     assert house.as_replayed(service.config) == snapshots.dump(house.engine.timeline.state)
 

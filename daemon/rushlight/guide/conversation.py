@@ -107,17 +107,24 @@ class Session:
 
     def run(self) -> bool:
         """All parts; returns whether this installation is ready.  Raises ConfigError, OSError."""
-        if self._first():
-            self._new_probes()
-        self._boards()
-        self._channel()
-        self._watcher()
+        self.configure()
         if not self._up():
             return self._verdict(["the daemon does not run"])
         self._heard()
         return self._verdict(self._rehearse())
 
     # ------------------------------------------------------------------ the configuration
+
+    def configure(self) -> None:
+        """Only what stands in the configuration: made where there is none, else what is missing is asked for and added.
+
+        Raises ConfigError, OSError.
+        """
+        if self._first():
+            self._new_probes()
+        self._boards()
+        self._channel()
+        self._watcher()
 
     def _first(self) -> bool:
         """Make the configuration where there is none; returns whether there was one."""

@@ -203,8 +203,8 @@ class Engine:
         while not stop.is_set():
             self._progress()
             self.once(_LOOK_EVERY_S)
-        self._flush(urgent=True)
-        self._snapshot()
+        self.flush(urgent=True)
+        self.snapshot()
 
     def once(self, wait_s: float) -> None:
         """One turn: what is in the queue, then what time brings.  Whoever calls this owns the engine."""
@@ -253,7 +253,7 @@ class Engine:
         if pledge is not None:
             self._pledges[pledge.link] = pledge
             if pledge.pressed or not self._batch:
-                self._flush(urgent=True)
+                self.flush(urgent=True)
 
     def enter_checked(self, event: Event) -> Receipt:
         """Take an entry that a person typed.  Raises ValueError for a correction of what is not in the journal."""
@@ -311,16 +311,16 @@ class Engine:
                 log.info("remark=%r", effect.text)
         if not effects and all(isinstance(r.event, Reading) for r in recorded):
             return True
-        durable = self._flush(effects, urgent=True)
+        durable = self.flush(effects, urgent=True)
         for call in self.every_change:
             call()
         return durable
 
     def put(self, message: Message) -> None:
         """A message that no alarm caused, on the engine's own thread."""
-        self._flush([message], urgent=True)
+        self.flush([message], urgent=True)
 
-    def _flush(self, effects: Sequence[Effect] = (), *, urgent: bool) -> bool:
+    def flush(self, effects: Sequence[Effect] = (), *, urgent: bool) -> bool:
         """Write the batch and what follows from it, in one transaction; False when the disk would not have it."""
         if not (self._batch or effects):
             self._redeem()
@@ -370,7 +370,7 @@ class Engine:
 
         While the disk is away there is nothing to make it from: the state goes on, and the rows are moved later.
         """
-        self._flush(urgent=True)
+        self.flush(urgent=True)
         self._restamp_due = not self.journal.report().durable
         if self._restamp_due:
             return
@@ -412,7 +412,7 @@ class Engine:
 
     def _housekeeping(self, now_s: float) -> None:
         if self._due("flush", self.config.storage.flush_seconds):
-            self._flush(urgent=False)
+            self.flush(urgent=False)
         if self._due("retry", _RETRY_EVERY_S) or (self.journal.trouble and self._due("mend", _MEND_EVERY_S)):
             self._mend_storage(now_s)
         if self.journal.trouble != self._storage_said:
@@ -420,8 +420,8 @@ class Engine:
         if self._due("checkpoint", _CHECKPOINT_EVERY_S):
             self.journal.checkpoint()
         if self._due("snapshot", SNAPSHOT_EVERY_S):
-            self._flush(urgent=True)
-            self._snapshot()
+            self.flush(urgent=True)
+            self.snapshot()
             memory.give_back()
 
     def _mend_storage(self, now_s: float) -> None:
@@ -434,7 +434,7 @@ class Engine:
             self._take_up_past()
         if report.durable and report.replaced != self._replaced:
             self._replaced = report.replaced
-            self._snapshot()  # the new file knows nothing of what was
+            self.snapshot()  # the new file knows nothing of what was
         self._mind_storage()
         if self.dropped_samples:
             log.warning("dropped_samples=%d", self.dropped_samples)
@@ -454,12 +454,13 @@ class Engine:
         What happened meanwhile is in it by now; what followed from that has been done and is not done again.
         """
         self.journal.past_came_late = False
-        self._flush(urgent=True)
+        self.flush(urgent=True)
         log.warning("journal=came late, taking up what it holds")
         self._rebuild()
         self.begin()
 
-    def _snapshot(self) -> None:
+    def snapshot(self) -> None:
+        """Keep the state as it is now, so that a start need not go through the whole record."""
         at_s = self.timeline.state.at_s
         if at_s is not None:
             blob = snapshots.dump(self.timeline.state)
