@@ -55,6 +55,7 @@ def test_a_clock_time_that_comes_twice_or_never():
     assert clock_on(spring, "01:30", DUBLIN) == utc("2025-03-30T01:30:00")
 
 
+@pytest.mark.slow
 def test_nobody_else_asks_the_zone_for_days():
     """Every other module asks this one, so that there is one answer; the invented year and UTC stamps are exempt."""
     own = {"localtime.py", "year.py", "staff.py"}

@@ -10,6 +10,8 @@ import pytest
 
 from rushlight.alarms.quiet_hours import quiet_until
 
+pytestmark = pytest.mark.slow
+
 DUBLIN = ZoneInfo("Europe/Dublin")
 
 

@@ -78,6 +78,7 @@ def test_a_standing_alarm_tells_the_estimate_of_now_and_not_of_its_last_raise() 
     assert len({round(float(f)) for f in figures(timeline, at_s)}) == 1, "one quantity, one figure"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("dimming", [True, False])
 def test_a_lamp_that_was_replaced_explains_nothing_any_more(dimming: bool) -> None:
     """Its alarm stands for two days longer; the push of those days said 'the lamp gives less light' all the same."""

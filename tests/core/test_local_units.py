@@ -120,6 +120,7 @@ def test_texts_say_the_converted_figures_and_evidence_keeps_the_records() -> Non
     assert "11.8 to 9.4 in" in raised("us", "level_low")["text"]
 
 
+@pytest.mark.slow
 def test_what_programs_read_is_the_same_in_every_system() -> None:
     def plain(line: str) -> dict[str, Any]:
         record = json.loads(line)

@@ -50,6 +50,7 @@ def test_far_below_the_limit_there_is_nothing_to_test_before_the_date() -> None:
     assert told.account.next_test_kind_sentence in reason
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("site", "kinds"), [(SITE, {"strip", "thinned"}), (DROPS, {"drops"})])
 def test_in_doubt_the_kind_is_the_one_that_tells_most(site: Config, kinds: set[str]) -> None:
     told, reason, _ = after([strip(1, 25), strip(8, 50)], site)
@@ -155,6 +156,7 @@ def test_a_sitter_is_asked_for_what_needs_no_knowledge_whatever_kind_is_advised(
             assert not any(w in told.lower() for w in ("thin", "laborator", "nitrate", "cup", "limit", "ammonia"))
 
 
+@pytest.mark.slow
 def test_the_advised_kind_is_what_the_sitter_hears_of_a_late_test() -> None:
     _, _, timeline = after([strip(1, 25), strip(8, 50)], DROPS)
     timeline.advance(eventlines.unix_s("2026-03-20T12:00:00Z"))

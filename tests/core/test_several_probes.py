@@ -119,6 +119,7 @@ def lit(level: float) -> list[float]:
     return [level if 96 <= i % DAY < 216 else 2.0 for i in range(3 * DAY)]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("first", "second", "carrier"),
     [(False, False, "foyer-light"), (False, True, "shelf"), (True, False, "foyer-light")],

@@ -17,6 +17,8 @@ from rushlight.core.timeline import Timeline
 from rushlight.core.wakeups import Wakes
 from rushlight.events import Reading
 
+pytestmark = pytest.mark.slow
+
 TIMES = st.lists(st.tuples(st.sampled_from("abcd"), st.floats(0, 100)), max_size=40)
 
 

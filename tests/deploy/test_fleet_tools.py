@@ -109,6 +109,7 @@ def test_taken_out_is_out_of_every_file(folder: Path) -> None:
     assert fleet("out", "elm-hall", folder=folder, check=False).returncode == 1
 
 
+@pytest.mark.slow
 @needs_tools
 def test_a_second_pi_cannot_have_a_name_and_nothing_odd_is_one(folder: Path) -> None:
     fleet("add", "oak", "--site", "Oak", folder=folder)

@@ -76,6 +76,7 @@ records = st.builds(
 )
 
 
+@pytest.mark.slow
 @given(st.lists(records, min_size=1, max_size=5))
 def test_what_is_written_is_read_back(written):
     assert senml.parse(senml.format(written)) == written

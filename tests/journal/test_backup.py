@@ -100,6 +100,7 @@ def test_a_running_journal_is_not_restored_over(path: Path, tmp_path: Path) -> N
     journal.close(T0)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("harm", ["cut", "bytes", "empty", "text", "gone"])
 def test_a_bad_backup_is_refused_before_anything_is_touched(path: Path, tmp_path: Path, harm: str) -> None:
     journal = opened(path)
@@ -129,6 +130,7 @@ def test_a_bad_backup_is_refused_before_anything_is_touched(path: Path, tmp_path
     assert list(tmp_path.glob("*.set-aside-*")) == []
 
 
+@pytest.mark.slow
 def test_a_failed_backup_leaves_the_older_ones_and_no_litter(path: Path, tmp_path: Path) -> None:
     journal = opened(path)
     folder = tmp_path / "b"

@@ -182,6 +182,7 @@ def test_since_when_a_channel_fails(journal: Journal) -> None:
     assert since() == T0 + 30
 
 
+@pytest.mark.slow
 @settings(max_examples=150, deadline=None)
 @given(
     st.lists(

@@ -22,6 +22,7 @@ def outlet(*urls, deadline_s=30.0):
     return ServicesOutlet(Services(deadline_s=deadline_s), " ".join(urls))
 
 
+@pytest.mark.slow
 def test_a_service_gets_it(receiver):
     server = receiver()
     assert outlet(f"json://127.0.0.1:{server.port}/{SECRET}").send(PARCEL) == Done()
@@ -30,6 +31,7 @@ def test_a_service_gets_it(receiver):
     assert sent["message"].splitlines() == ["It is 28 °C.", "http://x/"]
 
 
+@pytest.mark.slow
 def test_the_real_topic_push_server(push_server):
     assert outlet(f"ntfy://{push_server.token}@127.0.0.1:{push_server.port}/alarms").send(PARCEL) == Done()
     assert [m["title"] for m in push_server.messages()] == [PARCEL.title]

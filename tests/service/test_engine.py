@@ -70,6 +70,7 @@ def test_two_taps_at_once_are_one_entry(tmp_path: Path) -> None:
     assert sorted(got) == [False] * 7 + [True]
 
 
+@pytest.mark.slow
 def test_a_restart_ends_in_the_same_state_with_or_without_the_snapshot(tmp_path: Path) -> None:
     clock = SimulatedClock(START_S)
     with engine(tmp_path, clock) as e:

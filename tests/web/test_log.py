@@ -186,6 +186,7 @@ WITH_MORE = [
 ]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("entry", WITH_MORE, ids=lambda e: e.kind)
 def test_a_form_that_is_sent_as_it_was_shown_changes_nothing(site: Site, entry: Event) -> None:
     """What a form has no field for, a value that is no pad, a unit and a method of its own: all of it stays."""

@@ -174,6 +174,7 @@ def lane(page: str, name: str) -> str:
     return found.group(0)
 
 
+@pytest.mark.slow
 def test_every_lane_is_there_and_a_gap_is_a_gap(site: Site) -> None:
     page = shown(site.client(), "stretch=year")
     for name in ("Nitrate", "Supply and uptake", "Light", "Temperature", "pH"):

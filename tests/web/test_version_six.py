@@ -42,6 +42,7 @@ def asked(address: str, port: int) -> int:
         conn.close()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("listen", "answering"), [("::1", ["::1"]), ("::", ["::1", "127.0.0.1"]), ("0.0.0.0", ["127.0.0.1"])]
 )

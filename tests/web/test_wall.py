@@ -94,6 +94,7 @@ def test_ten_tanks_are_all_in_view_and_can_be_read_from_two_metres(page: Any) ->
     assert re.match("Lending desk", page.locator(".tiles .row").first.inner_text()), "nitrite stands first"
 
 
+@pytest.mark.slow
 def test_any_alarm_fits_a_tile(page: Any) -> None:
     page.goto("/wall")
     first = page.locator(".tiles .row").first

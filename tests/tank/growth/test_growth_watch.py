@@ -31,6 +31,7 @@ def look(week: float, **seen: float) -> Growth:
     return Growth(at_s=START_S + week * WEEK_S, id=f"w{week}", tank="foyer", **seen)  # type: ignore[arg-type]
 
 
+@pytest.mark.slow
 def test_the_interval_holds_the_true_rate() -> None:
     held = []
     for seed in range(2000, 2009):
@@ -192,6 +193,7 @@ def test_a_look_is_kept_as_what_it_says() -> None:
     json.dumps([s.at_s for s in state.record.looks])
 
 
+@pytest.mark.slow
 def test_harvests_that_fit_no_mass_break_nothing() -> None:
     """Leaves counted alone and harvests of a gram and a tonne: the mass that they tell of runs away, and no figure does."""
     watch, state = watched()

@@ -27,6 +27,7 @@ def lived(changes_until: int, days: int, fraction: float = 0.3) -> tuple[Nitrate
     return watch, state, START_S + days * DAY_S
 
 
+@pytest.mark.slow
 def test_the_forecast_does_not_count_on_changes_that_are_made_no_more():
     """What plants leave is a third of a tank's nitrate a week here; kept in, it passes the limit in weeks."""
     kept_watch, kept, at_s = lived(changes_until=200, days=172)
@@ -48,6 +49,7 @@ def test_what_was_changed_since_the_end_is_what_is_counted_on():
     assert pace_since(state.ledger, ended_s - DAY_S, at_s) == pytest.approx(0.3 * DAY_S / (at_s - ended_s + DAY_S))
 
 
+@pytest.mark.slow
 def test_a_keeper_who_feeds_on_working_days_has_no_rise_in_the_middle_of_every_week():
     """Uptake is slow, strips are weekly: the rate that is told must not follow the days of the week."""
     watch = NitrateWatch(Tank(id="sim", litres=100), (STRIP,), "UTC", has_electrode=False)

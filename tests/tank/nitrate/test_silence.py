@@ -7,6 +7,8 @@ from rushlight.science.inference.interval import blurred, strip_span
 from rushlight.tank.nitrate import balance as bal
 from rushlight.tank.nitrate import forecast, readings
 
+pytestmark = pytest.mark.slow
+
 PADS = (0.0, 10.0, 25.0, 50.0, 100.0, 250.0)
 FEED = 1.7
 BEFORE = (10, 25, 10, 25, 25, 25)
