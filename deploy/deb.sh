@@ -23,6 +23,11 @@ chmod 0755 "$work"
 archive=$(bash "$here/archive.sh" "$work")
 archive=${archive%%$'\n'*}
 version=$(sed -n 's/^version = "\(.*\)"$/\1/p' "$here/../pyproject.toml" | head -n 1)
+# What the program says of itself must be what the package says: a fleet waits for that version to be heard.
+if ! grep -qxF "__version__ = \"$version\"" "$here/../daemon/rushlight/__init__.py"; then
+    echo "pyproject.toml says version $version, daemon/rushlight/__init__.py another" >&2
+    exit 1
+fi
 root=$work/root
 source=$root/usr/share/rushlight/source
 doc=$root/usr/share/doc/rushlight

@@ -145,9 +145,15 @@ def update(root: Path = Path("/"), run: Run = run) -> str:
 
 
 def _versions() -> tuple[str, str]:
-    """What is installed and what is offered, by the system's package manager."""
+    """What is installed and what is offered, by the system's package manager.
+
+    A package whose own script failed counts as installed there; here it does not, for it is not what runs.
+    """
     done = subprocess.run(["apt-cache", "policy", "rushlight"], capture_output=True, text=True, check=False)  # noqa: S607
     found = dict(re.findall(r"^  (Installed|Candidate): (\S+)$", done.stdout, re.MULTILINE))
     if len(found) != 2 or "(none)" in found.values():
         raise FleetError("rushlight is not installed as a package here, so it is not upgraded by itself")
-    return found["Installed"], found["Candidate"]
+    words = ("dpkg-query", "-W", "-f=${db:Status-Abbrev}", "rushlight")
+    state = subprocess.run(words, capture_output=True, text=True, check=False).stdout  # noqa: S603
+    whole = "" if state.startswith("ii") else " (not whole)"
+    return found["Installed"] + whole, found["Candidate"]

@@ -10,13 +10,22 @@ source_files() {
         sort -z)
 }
 
-# version-digest-python: a change in the sources or in the system's Python makes another release.
+# version-digest-python: a change in the sources, in the system's Python or in which of the heavy packages the
+# configuration uses makes another release.
 release_name() {
     local version digest python
     version=$(sed -n 's/^version = "\(.*\)"$/\1/p' "$source_tree/pyproject.toml" | head -n 1)
-    digest=$(cd "$source_tree" && source_files | xargs -0 sha256sum | sha256sum | cut -c 1-8)
+    digest=$( (cd "$source_tree" && source_files | xargs -0 sha256sum && extras) | sha256sum | cut -c 1-8)
     python=$(python3 -c 'import sys; print("py%d.%d" % sys.version_info[:2])')
     echo "$version-$digest-$python"
+}
+
+# The sets of packages that only some configurations use, one a line.
+extras() {
+    local extra
+    for extra in timeseries services; do
+        if grep -qs "^\[$extra\]" "$etc/config.toml"; then echo "$extra"; fi
+    done
 }
 
 build_release() {
@@ -61,9 +70,7 @@ locks() {
     base=$1/deploy/lock/py$(python3 -c 'import sys; print("%d.%d" % sys.version_info[:2])')
     [[ -e $base.txt ]] || die "no packages were tested with $(python3 --version); those are in deploy/lock"
     echo "$base.txt"
-    for extra in timeseries services; do
-        if grep -qs "^\[$extra\]" "$etc/config.toml"; then echo "$base-$extra.txt"; fi
-    done
+    for extra in $(extras); do echo "$base-$extra.txt"; done
 }
 
 current_release() { basename "$(readlink "$opt/current" 2>/dev/null)" 2>/dev/null || true; }

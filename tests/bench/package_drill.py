@@ -36,10 +36,10 @@ def package(version: str, folder: Path, *edit: str) -> Path:
     tree = folder / version
     tree.mkdir()
     machines.snapshot(tree)
-    project = tree / "pyproject.toml"
-    text = project.read_text()
-    assert 'version = "0.1.0"' in text
-    project.write_text(text.replace('version = "0.1.0"', f'version = "{version}"'))
+    for place in ("pyproject.toml", "daemon/rushlight/__init__.py"):
+        text = (tree / place).read_text()
+        assert text.count('0.1.0"') == 1, place
+        (tree / place).write_text(text.replace('0.1.0"', f'{version}"'))
     if edit:
         file, was, becomes = tree / edit[0], edit[1], edit[2]
         assert was in file.read_text()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import subprocess
 import tarfile
@@ -65,3 +66,19 @@ def test_lintian_finds_no_fault_in_the_package(tmp_path: Path) -> None:
         ["lintian", "--fail-on", "error,warning", package], capture_output=True, text=True, check=False
     )
     assert (said.returncode, said.stdout) == (0, ""), said.stdout
+
+
+@pytest.mark.skipif(not shutil.which("dpkg-deb"), reason="needs dpkg-deb")
+def test_a_package_whose_program_says_another_version_is_not_made(tmp_path: Path) -> None:
+    for part in ("daemon", "drivers", "deploy", "pyproject.toml", "README.md", "config.example.toml"):
+        copy = shutil.copytree if (ROOT / part).is_dir() else shutil.copy
+        copy(ROOT / part, tmp_path / part)
+    project = tmp_path / "pyproject.toml"
+    version = re.search(r'(?m)^version = "(.*)"$', project.read_text())
+    assert version is not None
+    project.write_text(project.read_text().replace(version[0], 'version = "99.0"'))
+    done = subprocess.run(
+        ["bash", tmp_path / "deploy/deb.sh", tmp_path / "made"], capture_output=True, text=True, check=False
+    )
+    assert (done.returncode, list((tmp_path / "made").glob("*.deb"))) == (1, [])
+    assert "99.0" in done.stderr

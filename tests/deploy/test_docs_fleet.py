@@ -34,7 +34,7 @@ pytestmark = [
         reason="gnupg, apt-utils or victoria-metrics is missing",
     ),
 ]
-UNITS = {"prometheus", "prometheus-alertmanager", "victoria-metrics"} | {
+UNITS = {"rushlight", "prometheus", "prometheus-alertmanager", "victoria-metrics"} | {
     p.stem for p in (DEPLOY / "fleet/systemd").glob("*.service")
 }
 STAND_INS = {

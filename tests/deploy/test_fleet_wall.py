@@ -9,6 +9,7 @@ import re
 import ssl
 import subprocess
 import time
+import urllib.parse
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -133,6 +134,29 @@ def test_a_panel_of_the_history_finds_each_installation_in_one_shard(hub: Hub, p
         assert len(found) == 1, found
         assert set(panel["labels"]) <= set(found[0]["metric"])
         assert float(found[0]["value"][1]) == pytest.approx(value)
+
+
+def test_every_query_of_the_dashboard_files_is_answered_by_the_source_that_it_names(hub: Hub) -> None:
+    """As the dashboard program asks: a table of this moment, lines over six hours, and the names to choose from."""
+    now_s, found = time.time(), 0
+    over = {"start": str(now_s - 6 * 3600), "end": str(now_s), "step": "60"}
+    for text in panels.dashboards(2).values():
+        made = json.loads(text)
+        for target in (t for p in made["panels"] for t in p["targets"]):
+            user = target["datasource"]["uid"].strip("${}").replace("_", "-")
+            words = {"query": target["expr"].replace("$member", "(rowan-foyer|rowan-hall)")}
+            words |= over if target["range"] else {}
+            path = f"/api/v1/query{'_range' if target['range'] else ''}?{urllib.parse.urlencode(words)}"
+            status, body = hub.get(path, user)
+            assert status == 200, (target["expr"], body)
+            found += len(json.loads(body)["data"]["result"])
+        for variable in (v for v in made["templating"]["list"] if v["type"] == "query"):
+            match = re.fullmatch(r"label_values\((.+), (\w+)\)", variable["query"])
+            assert match is not None
+            status, body = hub.get(f"/api/v1/label/{match[2]}/values?match[]={match[1]}", "wall")
+            assert (status, json.loads(body)["data"]) == (200, ["elm-hall", "rowan-foyer", "rowan-hall"])
+    # Every row of the wall, and six lines for each of two members, each in one shard: the nitrate has three.
+    assert found == sum(rows for _, _, rows in WALL.values()) + 2 * 6
 
 
 def test_every_rule_runs_well_on_the_engine(hub: Hub) -> None:

@@ -441,6 +441,23 @@ def test_an_upgrade_keeps_the_journal_and_the_release_before(installed: Installe
 
 
 @on("bookworm")
+def test_a_configuration_that_uses_the_store_gets_the_library_for_it(installed: Installed) -> None:
+    machine = installed.machine
+    config = machine.root / "etc/rushlight/config.toml"
+    before = config.read_text()
+    assert "build release" not in machine.run(*INSTALL, "--dry-run").stdout
+    config.write_text(f'{before}\n[timeseries]\nurl = "http://127.0.0.1:8428"\norg = "o"\nbucket = "b"\n')
+    try:
+        assert "build release" in machine.run(*INSTALL, "--dry-run").stdout
+        # The folder with packages lacks it, and what runs is left alone.
+        done = machine.run(*INSTALL, "--yes", *WHEELS, check=False)
+        assert (done.returncode, machine.show("ActiveState")) == (1, "active")
+        assert "packages could not be installed" in done.stderr
+    finally:
+        config.write_text(before)
+
+
+@on("bookworm")
 def test_rolling_back_by_hand(installed: Installed) -> None:
     machine = installed.machine
     new, old = release(machine), str((machine.root / "opt/rushlight/previous").readlink())

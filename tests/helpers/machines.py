@@ -122,6 +122,11 @@ class Machine:
         path = "PATH=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin"
         return ["nsenter", "-t", str(self._leader), "-a", "env", "-i", path, "LC_ALL=C.UTF-8", "HOME=/root", *command]
 
+    @property
+    def pid(self) -> int:
+        """The machine's first process, as seen from outside."""
+        return self._leader
+
     def on_its_network(self, *command: str) -> list[str]:
         """That command as it would run beside the machine: a program of the outside, on the machine's network."""
         return ["nsenter", "-t", str(self._leader), "-n", *command]
