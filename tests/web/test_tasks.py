@@ -221,14 +221,22 @@ def test_the_timeline_is_moved_by_key_wheel_and_finger_and_reads_out(browser: An
     page.context.close()
 
 
+def unfold(page: Any, words: str | re.Pattern[str]) -> None:
+    """Scrolls to a closed part, lets what comes into view on the way find its height, and opens it."""
+    part = page.get_by_text(words).first
+    part.scroll_into_view_if_needed()
+    page.wait_for_timeout(250)
+    part.tap()
+
+
 def test_dates_of_ones_own_wait_until_they_are_asked_for(browser: Any, site: Site) -> None:
     """Two date fields cost a slow phone a sixth of the first view, so a closed part is text until it is opened."""
     page = opened(browser, site)
     page.goto("/tanks/foyer")
     assert page.locator(".own").count() == 0 and page.locator("#timeline table").count() == 0
-    page.get_by_text("The same as numbers").tap()
+    unfold(page, "The same as numbers")
     page.get_by_role("region", name="The timeline as numbers").wait_for()
-    page.get_by_text("Other dates").tap()
+    unfold(page, "Other dates")
     page.get_by_label("From", exact=True).fill("2026-03-26")
     page.get_by_label("to", exact=True).fill("2026-04-05")
     page.get_by_role("button", name="Show").tap()
@@ -236,6 +244,46 @@ def test_dates_of_ones_own_wait_until_they_are_asked_for(browser: Any, site: Sit
     sheet = page.locator("#sheet")
     days = (float(sheet.get_attribute("data-to")) - float(sheet.get_attribute("data-from"))) / DAY_S
     assert days == pytest.approx(11 - 1 / 24), "eleven days, one of which has lost an hour"
+    page.context.close()
+
+
+def test_what_is_closed_opens_where_the_page_comes_and_its_scripts_do_not(browser: Any, site: Site) -> None:
+    """A wireless network that gives up half way: scripts are on, but none of their files arrives."""
+    page = opened(browser, site)
+    wrong: list[str] = []
+    page.on("console", lambda m: wrong.append(m.text) if "Content Security Policy" in m.text else None)
+    page.route("**/*.js*", lambda route: route.abort())
+    page.goto("/tanks/foyer")
+    unfold(page, re.compile("What the alarms say"))
+    alarms = page.get_by_role("list", name="Alarms")
+    assert re.search(r"[Nn]itrite.* 3 mg/L", alarms.inner_text()), alarms.inner_text()
+    assert alarms.get_by_role("button", name="Acknowledge").first.is_visible()
+    unfold(page, "The same as numbers")
+    page.get_by_role("region", name="The timeline as numbers").get_by_role("row").nth(1).wait_for()
+    unfold(page, "Other dates")
+    page.get_by_label("From", exact=True).fill("2026-03-26")
+    unfold(page, "Try another feed")
+    page.get_by_label("A water change now").fill("40")
+    page.get_by_role("button", name="Work it out").tap()
+    page.get_by_text("See it in the timeline").wait_for()
+    page.goto("/tanks/foyer/feeding")
+    unfold(page, "Done earlier?")
+    page.get_by_label("When it was done").fill("2026-03-26T18:30")
+    assert wrong == []
+    page.context.close()
+
+
+def test_reading_from_a_picture_says_so_where_it_does_not_come_and_comes_later(browser: Any, site: Site) -> None:
+    page = opened(browser, site)
+    page.route("**/strip.js*", lambda route: route.abort())
+    page.goto("/tanks/foyer/test")
+    page.get_by_text("Read it from a picture").tap()
+    page.get_by_text("This part does not come: no network.").wait_for()
+    page.unroute("**/strip.js*")
+    page.get_by_text("Read it from a picture").tap()
+    page.get_by_text("This part does not come: no network.").wait_for(state="detached")
+    page.get_by_text("Read it from a picture").tap()
+    page.get_by_text("Choose a picture").wait_for()
     page.context.close()
 
 

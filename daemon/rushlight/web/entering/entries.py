@@ -302,7 +302,10 @@ SHEETS: Mapping[str, Sheet] = {
     "sighting": Sheet(
         "sighting",
         "Something seen",
-        (Field("what", "What", choices=SIGHTINGS), Field("note", "In words", kind="text")),
+        (
+            Field("what", "What", choices=SIGHTINGS),
+            Field("note", "Where, how many, since when", kind="text"),
+        ),
         _sighting,
     ),
     "stocking": Sheet(
@@ -335,7 +338,7 @@ SHEETS: Mapping[str, Sheet] = {
         (
             Field("what", "What was given", kind="text"),
             Field("days", "For how many days", most=90),
-            Field("note", "In words", kind="text"),
+            Field("note", "What for, and what the label says", kind="text"),
         ),
         _treatment,
     ),
@@ -344,7 +347,7 @@ SHEETS: Mapping[str, Sheet] = {
         "Nobody there to test",
         (
             Field("days", "For how many days", hint=_AWAY, most=366),
-            Field("note", "In words", kind="text"),
+            Field("note", "Who looks after the tank meanwhile", kind="text"),
         ),
         lambda form: {"days": needed(form, "days", most=366), **_said(form, "note")},
     ),
@@ -359,7 +362,7 @@ SHEETS: Mapping[str, Sheet] = {
         _outage,
     ),
     "pack": Sheet("pack", "New pack of strips", (Field("strips", "Strips in it", hint=_PACK),), _pack),
-    "note": Sheet("note", "Note", (Field("text", "In words", kind="text"),), _note),
+    "note": Sheet("note", "Note", (Field("text", "What is to be remembered", kind="text"),), _note),
 }
 """By the last part of the address."""
 

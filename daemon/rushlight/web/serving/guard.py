@@ -7,17 +7,21 @@ Metadata and CSP level 3 specifications (W3C) and RFC 9110 (421 Misdirected Requ
 
 from __future__ import annotations
 
+import base64
 import functools
+import hashlib
 import ipaddress
 import socket
 import urllib.parse
 from http import HTTPStatus
 
 from rushlight.settings import Config
+from rushlight.web.serving.templating import WAKING
 from rushlight.web.serving.wsgi import HttpError, Request
 
+_WAKING = base64.b64encode(hashlib.sha256(WAKING.encode()).digest()).decode()
 _POLICY = (
-    "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src 'self';"
+    f"default-src 'none'; style-src 'self'; script-src 'self' 'sha256-{_WAKING}'; img-src 'self'; connect-src 'self';"
     " form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
 )
 HEADERS = (

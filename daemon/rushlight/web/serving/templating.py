@@ -33,6 +33,9 @@ STATIC = {
 }
 TOGETHER = {"pages.js": ("page.js", "times.js"), "tank.js": ("page.js", "times.js", "timeline.js")}
 """Scripts that a page sends as one: each file more costs a slow phone some ten milliseconds at its first view."""
+WAKING = importlib.resources.files("rushlight.web").joinpath("static", "wake.js").read_text(encoding="utf-8")
+"""The one script that stands in every page itself, before the stylesheet.  What a closed part holds is the text of a
+<noscript> until it is opened and so costs a slow phone nothing; and it opens where no other script arrives."""
 
 
 @functools.cache
@@ -64,6 +67,7 @@ def _templates() -> jinja2.Environment:
         lstrip_blocks=True,
     )
     env.globals["static"] = address
+    env.globals["waking"] = WAKING
     env.globals["new_id"] = lambda: str(uuid.uuid4())
     env.globals["sign_path"] = lambda shape: signs.PATHS[shape]
     env.filters["figure"] = lambda v, digits=3: "not known" if v is None else number(v, digits)

@@ -2,11 +2,34 @@
 // page that is left, a network that fails and a busy daemon lose nothing.  Every form has an id of its own, so what is
 // sent twice is one entry.  Each has a key of its own too, so no tab overwrites another's.  The page works without this.
 "use strict";
-// What a closed part holds costs a slow phone nothing before it is opened: until then it is the text of a <noscript>.
-document.addEventListener("toggle", ({ target }) => {
-  const asleep = target.open && target.querySelector(":scope > noscript");
-  if (asleep) asleep.outerHTML = asleep.textContent;
-}, true);
+// A part that is nothing without scripts of its own is hidden until scripts run here, and fetches them when it is opened.
+for (const part of document.querySelectorAll("details[data-parts]")) {
+  part.hidden = !window.createImageBitmap;
+  const come = (address) => new Promise((well, ill) => {
+    const made = document.createElement(/\.css/.test(address) ? "link" : "script");
+    if (made.tagName === "LINK") { made.rel = "stylesheet"; made.href = address; } else made.src = address;
+    made.onload = well;
+    made.onerror = () => { made.remove(); ill(); };
+    document.head.append(made);
+  });
+  const left = part.dataset.parts.split(" ");
+  let begun = false;
+  part.addEventListener("toggle", async () => {
+    if (!part.open || begun) return;
+    begun = true;
+    const said = document.createElement("p");
+    said.setAttribute("role", "status");
+    part.append(said);
+    try {
+      for (; left.length; left.shift()) await come(left[0]);
+      said.remove();
+    } catch {
+      begun = false;
+      part.addEventListener("toggle", () => said.remove(), { once: true });
+      said.textContent = "This part does not come: no network. Close it, and open it again later.";
+    }
+  });
+}
 (() => {
   const KEY = "rushlight-kept:", OLD = "rushlight-kept";
   const box = document.getElementById("kept");

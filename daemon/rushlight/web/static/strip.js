@@ -1,15 +1,17 @@
 // Reads the colours of a strip and its chart from a picture.  The picture stays on this device: what goes into the form
-// is a few mean colours, as numbers.  Averages are made in linear light (IEC 61966-2-1).
+// is a few mean colours, as numbers.  Averages are made in linear light (IEC 61966-2-1).  page.js fetches this when the
+// part of the page that needs it is opened.
 "use strict";
 (() => {
   const box = document.getElementById("strip");
-  if (!box || !window.createImageBitmap) return;
+  if (!box) return;
+  const asleep = box.querySelector("template");
+  asleep.replaceWith(asleep.content);
   const $ = (id) => document.getElementById("strip-" + id);
   const pads = JSON.parse(box.dataset.pads), kit = box.dataset.kit, field = document.getElementById("picture");
   const view = $("view"), stage = $("stage"), said = $("said"), KEY = "rushlight-frame-" + kit;
   const WIDEST = 2048, SMALL_BYTES = 3e6, CLIPPED = 252, DARK = 3;
   let work = null, pixels = null, wide = false, frames = null, chosen = "", held = null;
-  box.hidden = false;
 
   const linear = (v) => { const a = Math.abs(v) / 255; return Math.sign(v) * (a <= 0.04045 ? a / 12.92 : ((a + 0.055) / 1.055) ** 2.4); };
   const coded = (v) => { const a = Math.abs(v); return Math.sign(v) * 255 * (a <= 0.0031308 ? 12.92 * a : 1.055 * a ** (1 / 2.4) - 0.055); };
