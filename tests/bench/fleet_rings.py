@@ -58,8 +58,8 @@ class Rollout:
         return [row["metric"] for row in json.loads(said)["data"]["result"]]
 
     def heard(self, version: str, *members: str) -> None:
-        """Rule engine and store know of that version from just these of late; waits for it."""
-        query = f'last_over_time(state_at_s{{version="{version}"}}[150s])'
+        """Rule engine and store hear of that version from just these; waits for what they say after now."""
+        query = f'last_over_time(state_at_s{{version="{version}"}}[150s]) > {time.time():.0f}'
         for port in (9090, 8428):
             self.hub.until(
                 f"{version} of {members} at {port}",

@@ -260,3 +260,20 @@ def test_a_pi_takes_up_what_is_offered_and_a_failed_version_once(
     versions[1] = "1.0"  # the fleet went back
     assert "is what the ring is offered" in pi.update(tmp_path, run)
     assert not failed.exists()
+
+
+def test_a_package_whose_own_script_failed_is_not_what_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Said by Debian 12's apt and dpkg of a package whose postinst ends with 1."""
+    said = {"apt-cache": "  Installed: 1.1\n  Candidate: 1.1\n", "dpkg-query": "iF "}
+    for name, text in said.items():
+        (tmp_path / name).write_text(f"#!/bin/sh\nprintf '{text}'\n")
+        (tmp_path / name).chmod(0o755)
+    monkeypatch.setenv("PATH", f"{tmp_path}:/usr/bin:/bin")
+    failed = tmp_path / "var/lib/rushlight/upgrade-failed"
+    failed.parent.mkdir(parents=True)
+    failed.write_text("1.1\n")
+    assert "not tried again" in pi.update(tmp_path, lambda *_: 0)
+    assert failed.exists(), "the store goes on being told"
+    (tmp_path / "dpkg-query").write_text("#!/bin/sh\nprintf 'ii '\n")
+    assert "is what the ring is offered" in pi.update(tmp_path, lambda *_: 0)
+    assert not failed.exists()
