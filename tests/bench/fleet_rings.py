@@ -149,7 +149,7 @@ class Rollout:
             self.runs(first, OLD, whole=False)
             self.hub.until("the store is told", lambda: self.ask(failed) == [{"member": first}], HEARD_S)
             assert "0 of 1 in ring one" in self.publish(BAD, "ten", check=False)
-        with self.step("an hour later it is not tried again and still said to have failed"):
+        with self.step("at the unit's next turn it is not tried again and still said to have failed"):
             said_by = self.hour()
             assert said_by[first] == f"{BAD} did not come up here before; it is not tried again", said_by
             assert (self.pis[first].root / "var/lib/rushlight/upgrade-failed").read_text() == f"{BAD}\n"
