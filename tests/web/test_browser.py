@@ -15,6 +15,7 @@ from helpers.browser import CHROMIUM, chromium
 from helpers.page import PASSPHRASE, Site, page_site
 from helpers.waiting import until
 from rushlight.events import Correction, Feeding, Test
+from rushlight.views import OutletView
 
 pytestmark = [
     pytest.mark.browser,
@@ -274,4 +275,16 @@ def test_moments_are_written_as_the_browser_does_in_the_sites_zone(
     if locale == "en-US":  # a screen that nobody touches is written anew too, a little later
         page.goto("/tanks/foyer/entries")
         page.get_by_text(re.compile("6:30.PM")).first.wait_for()
+    page.context.close()
+
+
+@pytest.mark.parametrize(("locale", "clock"), [("en-US", r"6:05.AM"), ("en-GB", r"06:05"), ("", r"06:05")])
+def test_clock_times_inside_sentences_follow_the_browser_too(browser: Any, site: Site, locale: str, clock: str) -> None:
+    """As what is said of an outlet; a figure with a colon that is no clock time stays."""
+    said = "Last message at 06:05, after 24:10 min of waiting."
+    site.engine.outlets.append(lambda: [OutletView(name="push", title="Push messages", well=False, sentence=said)])
+    options: dict[str, Any] = {"locale": locale} if locale else {"java_script_enabled": False}
+    page = opened(browser, site, SCREENS["phone"], timezone_id="America/New_York", **options)
+    page.keyboard.press("Shift")
+    page.get_by_text(re.compile(f"^Push messages: Last message at {clock}, after 24:10 min of waiting.$")).wait_for()
     page.context.close()

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import re
 import zoneinfo
 
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from rushlight.alarms.wording.words import capital
 from rushlight.effects import Estimate
@@ -42,6 +43,12 @@ def timed(at_s: float, zone: zoneinfo.ZoneInfo, parts: str, words: str) -> Marku
 def clock(at_s: float, zone: zoneinfo.ZoneInfo) -> Markup:
     """18:30."""
     return timed(at_s, zone, "t", f"{local_time(at_s, zone):%H:%M}")
+
+
+def clocks(text: str) -> Markup:
+    """A sentence whose clock times, '07:35', the browser writes again in its own manner, whatever the day."""
+    spoken = '<span data-at="2000-01-01T\\1Z" data-as="c">\\1</span>'
+    return Markup(re.sub(r"(?<![\d:.-])([01]\d:[0-5]\d|2[0-3]:[0-5]\d)(?![\d:])", spoken, str(escape(text))))
 
 
 def shown_day(at_s: float, now_s: float, zone: zoneinfo.ZoneInfo, *, first: bool = False) -> Markup:

@@ -222,7 +222,9 @@ def _said(form: Form, name: str, longest: int = 500) -> Record:
 
 
 _PACK = "Or count again what is left in the open one."
-_AWAY = "Closed or on holiday, from now or from the time below: no test is asked for; alarms come as ever."
+_AWAY = (
+    "Closed or on holiday, from now or from the time under 'Done earlier?': no test is asked for, alarms come as ever."
+)
 _BACK = "Under 'Done earlier?' goes the time at which the power came back."
 _LOOK = "Every second week will do, on a day on which you test. One of these is enough."
 _LEAF = "Hold the meter at a leaf, facing up, with the lamp on; the tank's own light probe is read beside it."
@@ -303,7 +305,7 @@ SHEETS: Mapping[str, Sheet] = {
         "sighting",
         "Something seen",
         (
-            Field("what", "What", choices=SIGHTINGS),
+            Field("what", "What was seen", choices=SIGHTINGS),
             Field("note", "Where, how many, since when", kind="text"),
         ),
         _sighting,
@@ -313,7 +315,7 @@ SHEETS: Mapping[str, Sheet] = {
         "Fish",
         (
             Field("change", "How many more; below 0 for fewer", hint="Such as 3, or -1."),
-            Field("species", "Which", kind="text"),
+            Field("species", "Which kind of fish", kind="text"),
         ),
         _stocking,
     ),

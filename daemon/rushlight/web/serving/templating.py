@@ -73,6 +73,7 @@ def _templates() -> jinja2.Environment:
     env.filters["figure"] = lambda v, digits=3: "not known" if v is None else number(v, digits)
     env.filters["span"] = formats.span
     env.filters["capital"] = capital
+    env.filters["clocks"] = formats.clocks
     env.filters["quantity"] = formats.quantity
     env.filters["probe"] = formats.probe
     return env

@@ -5,7 +5,7 @@
 (() => {
   const PARTS = {
     w: { weekday: "short" }, d: { day: "numeric", month: "short" }, y: { year: "numeric" },
-    t: { hour: "numeric", minute: "2-digit" }, m: { month: "short", year: "numeric" },
+    t: { hour: "numeric", minute: "2-digit" }, c: { hour: "numeric", minute: "2-digit", timeZone: "UTC" }, m: { month: "short", year: "numeric" },
   };
   const made = {};
   function written(moment, as) {
