@@ -212,6 +212,11 @@ def test_no_screen_breaks_a_rule_with_scripts_off(
     assert found == {}
 
 
+def let_run(page: Any, *, may: bool) -> None:
+    """Whether the scripts of a page run from now on."""
+    page.context.new_cdp_session(page).send("Emulation.setScriptExecutionDisabled", {"value": not may})
+
+
 WAITING = """() => { for (const [n, refused] of [[1, false], [2, true]]) localStorage.setItem(`rushlight-kept:kept-${n}`,
   JSON.stringify({ action: '/x', fields: { id: `kept-${n}` }, ms: n, title: 'Feeding, Foyer', refused })); }"""
 
@@ -223,9 +228,6 @@ def test_no_state_breaks_a_rule(
 ) -> None:
     """No data at all, a new code, strangers, what was refused or kept on the phone, ten tanks, US units, twice the text."""
     size, found, states = (390, 844), {}, "state" if scripts else "state without scripts"
-
-    def let_run(page: Any, *, may: bool) -> None:
-        page.context.new_cdp_session(page).send("Emulation.setScriptExecutionDisabled", {"value": not may})
 
     def check(page: Any, name: str) -> None:
         assert page.evaluate("document.documentElement.scrollWidth") <= size[0], name

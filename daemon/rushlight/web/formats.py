@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import zoneinfo
 
-from markupsafe import Markup, escape
+from markupsafe import Markup
 
 from rushlight.alarms.wording.words import capital
 from rushlight.effects import Estimate
@@ -47,8 +47,9 @@ def clock(at_s: float, zone: zoneinfo.ZoneInfo) -> Markup:
 
 def clocks(text: str) -> Markup:
     """A sentence whose clock times, '07:35', the browser writes again in its own manner, whatever the day."""
-    spoken = '<span data-at="2000-01-01T\\1Z" data-as="c">\\1</span>'
-    return Markup(re.sub(r"(?<![\d:.-])([01]\d:[0-5]\d|2[0-3]:[0-5]\d)(?![\d:])", spoken, str(escape(text))))
+    spoken = Markup('<span data-at="2000-01-01T{0}Z" data-as="c">{0}</span>')
+    parts = re.split(r"(?<![\d:.-])([01]\d:[0-5]\d|2[0-3]:[0-5]\d)(?![\d:])", text)
+    return Markup("").join(spoken.format(part) if n % 2 else part for n, part in enumerate(parts))
 
 
 def shown_day(at_s: float, now_s: float, zone: zoneinfo.ZoneInfo, *, first: bool = False) -> Markup:
