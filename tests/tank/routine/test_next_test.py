@@ -133,6 +133,18 @@ def test_a_date_that_stands_is_never_told_with_two_figures_for_one_chance() -> N
     for day, chance in ((0, 0.15), (1, 0.13), (2, 0.19), (3, 0.11)):
         due_day(w, s, day, lambda d, c=chance: c if d >= 28 else 0.0)  # type: ignore[misc]
         assert len([r for r in s.reasons if "within four weeks" in r]) == 1
+        assert not any("%" in r for r in s.reasons)
+
+
+def test_a_doubt_that_a_third_strip_would_not_settle_is_one_reason() -> None:
+    w, s = watch()
+    w.on_fact(s, strip(0))
+    for day, nitrate in ((4, 25.0), (7, 50.0)):
+        w.due(s, T0 + day * DAY_S, lambda days: 0.5)
+        w.on_fact(s, strip(day, nitrate=nitrate))
+    w.due(s, T0 + 7 * DAY_S, lambda days: 0.5)
+    doubts = [r for r in s.reasons if "it is open whether" in r]
+    assert len(doubts) == 1 and "too coarse" in doubts[0]
 
 
 def test_a_rise_that_has_been_told_is_not_looked_into_every_other_day() -> None:

@@ -122,7 +122,9 @@ class RoutineWatch:
         self._coarse = reasons.coarse(pads, tank.limits.nitrate, units)
         self._limit = units.say(tank.limits.nitrate, "mg/L as NO3", "g")
         self._grown_reason = f"a day later the chance of nitrate above {self._limit} would have grown too far"
-        self._ahead_reason = f"it is too likely to be left alone that nitrate passes {self._limit} within four weeks"
+        self._ahead_reason = (
+            f"nitrate may pass {self._limit} within four weeks, which is likely enough to be looked into"
+        )
         self._any_test_counts = kit is not None and bool(kit.pads) and "nitrate" not in kit.pads
         self.measures = measurable(kits)
         started = tank.started
@@ -221,7 +223,8 @@ class RoutineWatch:
         test_id = "" if last is None else f"{last[0]:.0f} {last[1]}"
         if test_id != state.test_id:
             state.test_id, state.due_at_s = test_id, None
-        due_at_s, reason = self._work_out(state, at_s, risk, pressing, surprised=surprised, unproven=unproven)
+        wishes = self._wishes(state, at_s, risk, pressing, surprised=surprised, unproven=unproven)
+        due_at_s, reason = self._work_out(state, at_s, wishes)
         if state.due_at_s is None or due_at_s <= state.due_at_s - DAY_S:
             state.due_at_s, state.reason = due_at_s, reason
         urgent = self.misfit(state, at_s)
@@ -230,7 +233,7 @@ class RoutineWatch:
         state.running_out_s = {
             a: state.running_out_s.get(a, at_s) for a in sorted(pressing & reasons.RUNNING_OUT.keys())
         }
-        asked = [Wish(state.due_at_s, state.reason)]
+        asked = [own := Wish(state.due_at_s, state.reason)]
         planned = care.due(self.planned(state, at_s))
         if planned is not None and last is not None:
             why = f"{' and '.join(planned.substances)}: {planned.why}"
@@ -245,10 +248,10 @@ class RoutineWatch:
         misread = [(t.at_s, t.what) for t in state.triggers if t.what in care.REPEAT]
         asked += care.repeats(misread, state.marks, at_s)
         first = min(asked, key=lambda w: w.at_s)
-        state.asked_s, state.asked, state.asked_of = first.at_s, first.why, list(first.of)
-        wishes = (Wish(*w) for w in self._wishes(state, at_s, risk, pressing, surprised=surprised, unproven=unproven))
-        by_then = (w.why for w in sorted([*asked, *wishes]) if w.at_s <= first.at_s + DAY_S)
-        state.reasons = list(dict.fromkeys([state.asked, *by_then]))[:MOST_REASONS]
+        advice = f"; {self._coarse}" if first is own and self.left_open(state, at_s, risk(0.0)) else ""
+        state.asked_s, state.asked, state.asked_of = first.at_s, f"{first.why}{advice}", list(first.of)
+        by_then = [w.why for w in sorted([*asked, *wishes]) if w.at_s <= first.at_s + DAY_S and w.why != first.why]
+        state.reasons = [state.asked, *dict.fromkeys(by_then)][:MOST_REASONS]
         return state.asked_s, state.asked
 
     def away_until(self, state: RoutineState, at_s: float) -> float | None:
@@ -273,27 +276,17 @@ class RoutineWatch:
         done = [t for t in state.tests if t[0] <= at_s]
         return done[-1] if done else None
 
-    def _work_out(
-        self,
-        state: RoutineState,
-        at_s: float,
-        risk: Callable[[float], float],
-        pressing: AbstractSet[str],
-        *,
-        surprised: bool,
-        unproven: bool,
-    ) -> tuple[float, str]:
+    def _work_out(self, state: RoutineState, at_s: float, wishes: Sequence[Wish]) -> tuple[float, str]:
         """The earliest of all that asks for a test, within the shortest and longest interval after the last."""
         last = self._last(state, at_s)
         if last is None:
             never = "nitrate" if state.marks else "this tank"
             return (state.begun_s if state.begun_s is not None else at_s), f"{never} has never been tested"
         tested_s = last[0]
-        due_at_s, reason = min(self._wishes(state, at_s, risk, pressing, surprised=surprised, unproven=unproven))
+        earliest = min(wishes)
         # A wish that is heard of late asks for a test now, not for one last week.
         not_before_s = max(tested_s + self.shortest_s, min(at_s, tested_s + self.longest_s))
-        advice = f"; {self._coarse}" if self.left_open(state, at_s, risk(0.0)) else ""
-        return max(due_at_s, not_before_s), f"{reason}{advice}"
+        return max(earliest.at_s, not_before_s), earliest.why
 
     def _wishes(
         self,
@@ -304,7 +297,7 @@ class RoutineWatch:
         *,
         surprised: bool,
         unproven: bool,
-    ) -> list[tuple[float, str]]:
+    ) -> list[Wish]:
         """All that asks for a test, each with its date; nothing for a tank that was never tested."""
         last = self._last(state, at_s)
         if last is None:
@@ -320,7 +313,7 @@ class RoutineWatch:
         if unproven:
             wishes.append((tested_s + self.shortest_s, UNPROVEN))
         wishes += self._by_alarms(tested_s, pressing)
-        return wishes + self._by_changes(state, tested_s)
+        return [Wish(*w) for w in wishes + self._by_changes(state, tested_s)]
 
     def left_open(self, state: RoutineState, at_s: float, chance_above: float) -> bool:
         """Whether two strips have left it open that nitrate is above its limit: a third one will not settle it."""
