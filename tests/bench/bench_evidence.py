@@ -1,6 +1,6 @@
 """What finer evidence is worth to the nitrate watch: the same tanks, read by eye, by picture, on thinned samples, both.
 
-    python tests/bench/bench_evidence.py [tuning|fresh] [number of tanks of each kind] [way ...]
+    python tests/bench/bench_evidence.py [tuning|fresh|more] [number of tanks of each kind] [way ...]
 
 The tanks and their keepers are those of bench_nitrate.py; no threshold is touched.  A picture has a log-normal error of
 `PICTURE` from strip to strip and a level of its own a keeper (`LEVEL`), as known solutions leave it, and says so.  A

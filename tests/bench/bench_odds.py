@@ -1,7 +1,7 @@
 """Whether stated odds come true, family by family, beside an observer who knows the family's laws.
 
-    python tests/bench/bench_odds.py [--family leaf] [--seeds tuning|holdout|fresh] [--tanks 40] [--years 1.5]
-        [--who product,knowing] [--workers 2]
+    python tests/bench/bench_odds.py [--family leaf] [--seeds tuning|holdout|fresh] [--first 0] [--tanks 40]
+        [--years 1.5] [--who product,knowing] [--workers 2]
 
 Each tank is lived by its family's laws (`helpers.families`), written as configuration and event lines, and run through
 `rushlight replay --daily`; the ceiling is a particle filter on the same laws.  What a case, a lead, a missed crossing, a
@@ -76,6 +76,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--family", default="all", choices=["all", *catalogue.FAMILIES])
     parser.add_argument("--seeds", default="tuning", choices=SPLITS)
+    parser.add_argument(
+        "--first", type=int, default=0, help="of the split's million: those run before are fresh no more"
+    )
     parser.add_argument("--tanks", type=int, default=40)
     parser.add_argument("--years", type=float, default=1.5)
     parser.add_argument("--who", default="product,knowing")
@@ -85,7 +88,7 @@ def main() -> None:
     for family in catalogue.FAMILIES if args.family == "all" else [args.family]:
         work = partial(one, family=family, split=args.seeds, days=days, who=who)
         with ProcessPoolExecutor(args.workers) as pool:
-            done = list(pool.map(work, range(args.tanks)))
+            done = list(pool.map(work, range(args.first, args.first + args.tanks)))
         tanks = [next(iter(d.values()))[0] for d in done]
         crossed = sum(t.crossing_day is not None for t in tanks)
         steady = sum(map(judge.steady_days, tanks)) / judge.YEAR
