@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import copy
 import datetime as dt
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from helpers.families import judge
+from helpers.families import judge, mixed
 from helpers.families.catalogue import FAMILIES, tank
 from helpers.families.common import SPLITS, Acts, KitInUse, LivedTank, World, chances, planned, read, seed_of
 from helpers.families.watchers import Told, knowing, nothing, product
@@ -118,6 +120,47 @@ def test_odds_of_a_pad_are_how_often_it_is_read() -> None:
             assert seen.count(pad) / 4000 == pytest.approx(odds, abs=0.03)
 
 
+def an_untold_tank(days: int) -> LivedTank:
+    return next(t for n in range(40) if not (t := tank("mixed", "tuning", n, days)).setting.feed_told)
+
+
+def test_whether_feed_is_told_changes_nothing_else_in_a_household(monkeypatch: pytest.MonkeyPatch) -> None:
+    lives = []
+    for share in (0.0, 1.0):
+        monkeypatch.setattr(mixed, "UNTOLD", share)
+        lives.append([tank("mixed", "tuning", n, 60) for n in range(12)])
+    for told, untold in zip(*lives, strict=True):
+        assert (told.levels, told.tests, told.acts) == (untold.levels, untold.tests, untold.acts)
+        assert told.raw_config["tank"][0]["feed"].pop("grams_per_day") == round(told.setting.grams, 3)
+        assert [told.setting.feed_told, untold.setting.feed_told] == [True, False]
+
+
+def test_in_a_third_of_the_households_nobody_says_what_is_fed() -> None:
+    untold = [not tank("mixed", "tuning", n, 2).setting.feed_told for n in range(150)]
+    assert 35 <= sum(untold) <= 65
+
+
+def test_an_untold_feed_is_in_no_configuration_and_no_line() -> None:
+    world = World(FAMILIES["mixed"], an_untold_tank(2).seed, 60)
+    world.tank.setting.records_feed = True
+    for day in range(60):
+        world.live(planned(world.tank.setting, day, world.people))
+    world.live(Acts(0.3 * world.tank.setting.grams))  # a short day
+    assert "grams_per_day" not in world.tank.raw_config["tank"][0]["feed"]
+    assert not [r for r in world.tank.records if r["kind"] == "feeding"]
+
+
+@pytest.mark.parametrize("told", [True, False])
+def test_an_observer_is_handed_the_feed_where_it_is_told_and_nowhere_else(told: bool) -> None:
+    one = an_untold_tank(40)
+    one.setting.feed_told = told
+    other = copy.deepcopy(one)
+    other.setting.grams *= 3.0
+    other.acts = [replace(a, grams=3.0 * a.grams) for a in other.acts]
+    low, other_low = (knowing(t, 100, 20).low for t in (one, other))
+    assert np.array_equal(low, other_low) is not told
+
+
 # The judge.
 
 
@@ -181,6 +224,9 @@ def test_the_share_of_days_that_an_interval_holds_is_counted_by_situation() -> N
     assert shares["steady"] == (t.onset_day - 10, 1.0)
     assert shares["fade"][1] == 0.0
     assert shares["last four weeks before the limit"] == (28, 0.0)
+    assert "feed untold" not in shares
+    t.setting.feed_told = False
+    assert judge.coverage([(t, told)])["feed untold"] == shares["overall"]
 
 
 def test_nothing_that_came_is_no_certainty_where_few_cases_were_stated() -> None:

@@ -51,7 +51,7 @@ class Setting:
 
     litres: float
     grams: float
-    """Feed a day as configured."""
+    """Feed a day as the keeper gives it, and as configured where that is told; NaN where an observer does not know."""
     source: float
     limit: float
     kits: tuple[KitInUse, ...]
@@ -62,6 +62,9 @@ class Setting:
     gaps: tuple[tuple[int, int], ...] = ()
     """Stretches of days without a test."""
     records_feed: bool = False
+    """Feed that is weighed, day by day; written down if it is told."""
+    feed_told: bool = True
+    """Whether anybody says what is fed: in the configuration, or day by day."""
     change_every: int = 0
     change_odds: float = 0.0
     """Changes at no fixed time: the chance of one on any day."""
@@ -91,6 +94,7 @@ class Acts:
     """What was done to a tank on one day, and written down."""
 
     grams: float
+    """NaN where an observer does not know."""
     change: Any = 0.0
     """Fraction of the water replaced, first thing in the morning; an array where an observer draws it."""
     top_off: float = 0.0
@@ -270,7 +274,7 @@ def configuration(c: Setting) -> dict[str, Any]:
         "id": "sim",
         "litres": round(c.litres, 1),
         "source_water": {"nitrate": c.source},
-        "feed": {"grams_per_day": round(c.grams, 3), "protein_percent": 42},
+        "feed": {"protein_percent": 42} | ({"grams_per_day": round(c.grams, 3)} if c.feed_told else {}),
         "testing": {"kit": c.kits[0].id},
         "limits": {"nitrate": c.limit},
         "lamp": {"hours": [{"on": "08:00", "off": "18:00"}]},
@@ -335,7 +339,7 @@ def act_records(c: Setting, day: int, acts: Acts) -> list[dict[str, Any]]:
         note(0.15, "harvest", fresh_grams=round(acts.prune * 100.0, 1))
     if acts.lamp_new:
         note(0.2, "lamp", what="replaced")
-    if c.records_feed or acts.grams < 0.8 * c.grams:
+    if c.feed_told and (c.records_feed or acts.grams < 0.8 * c.grams):
         note(9.0, "feeding", grams=round(acts.grams, 3))
     return out
 

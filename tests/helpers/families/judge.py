@@ -19,7 +19,7 @@ Each word has one meaning here:
 - *covers*: the 90 % interval holds the true level on 87 to 95 % of all days and on no fewer than 82 % in any situation
   with a tank-year of days or more; fewer days tell too little.
 - *situation*: what is the matter with the tank on that day (`steady`, or its trouble), and beside it, overlapping,
-  `winter`, `after a gap`, `last four weeks before the limit`.
+  `winter`, `in and after a gap`, `feed untold`, `last four weeks before the limit`.
 """
 
 from __future__ import annotations
@@ -120,6 +120,8 @@ def situations(tank: LivedTank) -> dict[str, Array]:
             gap |= (days > a + GAP_DAYS) & (days < b + 28)
     if gap.any():
         out["in and after a gap"] = gap
+    if not tank.setting.feed_told:
+        out["feed untold"] = days >= 0
     if tank.crossing_day is not None:
         out["last four weeks before the limit"] = (days >= tank.crossing_day - 28) & (days < tank.crossing_day)
     return out

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from helpers.families.common import DAY_S, Acts, Array, LivedTank, State, chances, planned
+from helpers.families.common import DAY_S, Acts, Array, LivedTank, Setting, State, chances, planned
 from rushlight import eventlines
 from rushlight.config import loading as configuration
 from rushlight.replay import replay
@@ -69,7 +69,7 @@ def knowing(tank: LivedTank, particles: int = 3000, ahead: int = 1000) -> Told:
     each strip, and drawn anew where few carry the weight; constants are then blurred by 2 %, so that copies part.
     Looking ahead it lives them on for 28 days under the acts that this keeper is used to.
     """
-    c, laws, days = tank.setting, tank.laws, len(tank.levels)
+    c, laws, days = seen_of(tank.setting), tank.laws, len(tank.levels)
     rng = np.random.default_rng([tank.seed, 3])
     s, weights, told = laws.draw(c, rng, particles), np.zeros(particles), nothing(days)
     tests = iter(tank.tests)
@@ -82,7 +82,8 @@ def knowing(tank: LivedTank, particles: int = 3000, ahead: int = 1000) -> Told:
             odds, stale = look_ahead(tank, pick(s, share, ahead, rng), day, rng), False
         told.chance[day] = odds
         before = s["level"].copy()
-        flow = laws.step(c, s, day, tank.acts[day], rng)
+        acts = tank.acts[day] if c.feed_told else replace(tank.acts[day], grams=np.nan)
+        flow = laws.step(c, s, day, acts, rng)
         start = before + flow.exchanged
         while test is not None and test[0] < day + 1:
             level = start + (test[0] % 1.0) * (s["level"] - start)
@@ -93,9 +94,14 @@ def knowing(tank: LivedTank, particles: int = 3000, ahead: int = 1000) -> Told:
     return told
 
 
+def seen_of(c: Setting) -> Setting:
+    """What of a setting an observer is told."""
+    return c if c.feed_told else replace(c, grams=np.nan)
+
+
 def look_ahead(tank: LivedTank, s: State, day: int, rng: np.random.Generator) -> float:
     """The share of tanks that stand above the limit on this midnight or one of the 28 to come."""
-    c, n = replace(tank.setting, seen_days=day), len(s["level"])
+    c, n = replace(seen_of(tank.setting), seen_days=day), len(s["level"])
     passed = s["level"] > c.limit
     for d in range(day, day + HORIZON):
         acts: Acts = planned(c, d, rng, n)
