@@ -36,7 +36,7 @@ from rushlight.views import STANDING, URGENCIES, SiteView, TankView
 pytestmark = pytest.mark.slow
 
 MOST_MESSAGES = 18
-STAFF = [int(n) for n in os.environ.get("RUSHLIGHT_YEAR", "1 6").split()]
+STAFF = [int(n) for n in os.environ.get("RUSHLIGHT_YEAR", "6").split()]
 """Who lives it in the suite; seven have been tried (DEVELOPERS.md)."""
 AT_LEAST = 1 / 3
 """A planted fault that has taken this part of what is lost may be named as the cause."""
