@@ -19,6 +19,9 @@ _TO_XYZ = (
 WHITE: Triple = (0.9505, 1.0, 1.0890)
 """XYZ of (1, 1, 1) by that matrix: D65 to its four places."""
 _EPSILON, _KAPPA = (6.0 / 29.0) ** 3, (29.0 / 6.0) ** 2 / 3.0
+VIVID = 2.5
+"""How many times more vivid sRGB is than what a phone's sensor sees: some 2 for one camera whose sensitivities were
+measured, more for another; with 2, 2.5 and 3.5 rendered pictures are read alike (no source)."""
 _DARKEST = 1e-4
 """Reflectance below which a density is no longer told from black (own choice)."""
 
@@ -74,6 +77,27 @@ def reflectance(spot: Triple, paper: Triple) -> Triple:
     if min(paper) <= 0.0:
         raise ValueError("the paper has no light")
     r, g, b = (s / p for s, p in zip(spot, paper, strict=True))
+    return (r, g, b)
+
+
+def balanced(spot: Triple, paper: Triple) -> Triple:
+    """A spot by the bare paper beside it, as `reflectance` has it, but divided where the phone balanced white.
+
+    A phone balances white on its sensor's dull channels and makes the colours vivid afterwards.  So where its balance
+    was off, which the paper's own colour shows, dividing the vivid channels leaves a pad's other two in each of them.
+    Light and paper are made dull again, divided, and made vivid.  The same as `reflectance` where the paper is grey.
+
+    Raises:
+        ValueError: the paper is black.
+    """
+    dull = reflectance(_vivid(spot, 1.0 / VIVID), _vivid(paper, 1.0 / VIVID))
+    return _vivid(dull, VIVID)
+
+
+def _vivid(light: Triple, by: float) -> Triple:
+    """Every channel's distance from the mean of the three, times `by`."""
+    mean = sum(light) / 3.0
+    r, g, b = (mean + by * (v - mean) for v in light)
     return (r, g, b)
 
 

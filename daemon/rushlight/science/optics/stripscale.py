@@ -3,8 +3,10 @@
 Owns the scale on which a substance is reckoned, the curve through a chart's fields, and the reasons for which colours
 are not believed.  The chart is the ruler of light: pad and fields are each divided by the bare paper beside them in
 linear light, so that light, shading and exposure drop out, and compared as optical densities, in which a change of
-the phone's tone stretches both alike.  What it cannot take out is that the inks of a chart match the dye of a pad in
-one light only; that is for whoever knows the kit's own solutions (`tank`'s readings), and is in the error till then.
+the phone's tone stretches both alike.  Another light changes a density by a share, in the faint channels as in the
+strong one, so each is trusted by its share as well (`UNLIKE`).  What the chart cannot take out is that its inks match
+the dye of a pad in one light only; that is for whoever knows the kit's own solutions (`tank`'s readings), and is in the
+error till then.
 
 Between two fields the curve is a monotone cubic (Fritsch and Carlson 1980, "Monotone piecewise cubic interpolation",
 SIAM J. Numer. Anal. 17:238-246), so that no colour comes twice on it by the drawing of the curve alone.
@@ -32,12 +34,24 @@ OFF_CURVE = 20.0
 """ΔE*ab between a pad and the nearest colour of its chart, beyond which it is another pad, or no pad.
 
 Rendered pictures of the right strip lie below 10 in 99 of 100 (`tests/bench/bench_pictures.py`)."""
-COLOUR_NOISE = 0.008
-"""Density by which a spot is unsure after averaging: 8 bits, JPEG, noise and the blur of neighbours (own choice)."""
+SPOT, SHADE = 0.004, 0.006
+"""Density by which each channel of a spot is unsure after averaging, by 8 bits, JPEG, noise and the blur of neighbours;
+and all three alike, as the paper beside it lies in a little more or less light (rendered pictures; no source)."""
+PRINT = 0.012
+"""Density by which a chart's fields are off in each channel: print is off by 1.2 to 1.5 in ΔE*ab (rendered pictures; no
+source)."""
+UNLIKE = (0.10, 0.07, 0.17)
+"""Share by which another light or phone changes a dye's density in red, green and blue beside an ink's: how little each
+channel is trusted against the others (rendered pictures; no source)."""
 _STEPS = 24
 """Points of the search between two fields."""
 _PAST = 0.35
 """The curve is drawn on by so much of its last step at either end (own choice)."""
+
+
+OTHER_LIGHT = 0.008
+"""Two pictures of one chart that are farther `apart` were not taken in one light by one phone: of rendered pairs 1 in
+1,032 in one light was, and 529 of 677 in two lights are."""
 
 
 class UnreadableError(ValueError):
@@ -127,17 +141,37 @@ def place(
         UnreadableError: light clipped, too dark or uneven, chart not in order, or a colour that is not on the chart.
     """
     _check_light(pad, paper, chart, chart_paper)
-    fields = sorted(chart)
-    values = [value for value, _ in fields]
+    values = sorted(value for value, _ in chart)
     scale = scale_of(substance, values)
-    light = colour.linear_rgb(chart_paper)
-    curve = _curve(
-        [scale.to(v) for v in values],
-        [colour.density(colour.reflectance(colour.linear_rgb(c), light)) for _, c in fields],
-    )
-    seen = colour.reflectance(colour.linear_rgb(pad), colour.linear_rgb(paper))
-    signature = tuple(round(v, 4) for d in curve.densities for v in d)
-    return scale, replace(_placed(curve, seen), signature=signature)
+    curve = _curve([scale.to(v) for v in values], _densities(chart, chart_paper))
+    seen = colour.balanced(colour.linear_rgb(pad), colour.linear_rgb(paper))
+    return scale, replace(_placed(curve, seen), signature=signature(chart, chart_paper))
+
+
+def signature(chart: Sequence[tuple[float, Triple]], chart_paper: Triple) -> tuple[float, ...]:
+    """Densities of a chart's fields by value, three each, from sRGB codes: what light and phone make of it."""
+    return tuple(round(v, 4) for d in _densities(chart, chart_paper) for v in d)
+
+
+def _densities(chart: Sequence[tuple[float, Triple]], paper: Triple) -> list[Triple]:
+    light = colour.linear_rgb(paper)
+    return [colour.density(colour.balanced(colour.linear_rgb(c), light)) for _, c in sorted(chart)]
+
+
+def apart(a: Sequence[float], b: Sequence[float]) -> float | None:
+    """How unlike the light, or the phone, of two pictures of one chart was, by its fields' densities in each.
+
+    Root mean square of what the channels of a field differ by among themselves: what all three have in common is
+    shade on the paper, which changes from picture to picture.  None where the charts are not the same.
+    """
+    if len(a) != len(b) or not a:
+        return None
+    square = 0.0
+    for i in range(0, len(a), 3):
+        off = [a[i + k] - b[i + k] for k in range(3)]
+        mean = sum(off) / 3.0
+        square += sum((o - mean) ** 2 for o in off)
+    return math.sqrt(square / len(a))
 
 
 def _check_light(pad: Triple, paper: Triple, chart: Sequence[tuple[float, Triple]], chart_paper: Triple) -> None:
@@ -182,6 +216,7 @@ def _slopes(x: Sequence[float], y: Sequence[float]) -> list[float]:
 
 def _placed(curve: Curve, seen: Triple) -> Placed:
     aim = colour.density(seen)
+    trust = _trust(aim)
     first, last = curve.at[0], curve.at[-1]
     low = first - _PAST * (curve.at[1] - first)
     high = last + _PAST * (last - curve.at[-2])
@@ -189,26 +224,60 @@ def _placed(curve: Curve, seen: Triple) -> Placed:
     step = (high - low) / n
 
     def miss(t: float) -> float:
-        return math.dist(curve.density(t), aim)
+        off = _minus(curve.density(t), aim)
+        return _dot(off, _times(trust, off))
 
-    t = min((low + i * step for i in range(n + 1)), key=miss)
+    tried = [low + i * step for i in range(n + 1)]
+    t = min(tried, key=miss)
     a, b = max(low, t - step), min(high, t + step)
     for _ in range(30):
         third = (b - a) / 3.0
         a, b = (a, b - third) if miss(a + third) < miss(b - third) else (a + third, b)
     t = 0.5 * (a + b)
-    off = _off(curve.density(t), seen)
+    off = min(_off(curve.density(at), seen) for at in (t, *tried))
     if off > OFF_CURVE and not low + step < t < high - step:
         off = _past(curve, aim, t)
     if off > OFF_CURVE:
         raise UnreadableError("the pad's colour is not on this chart: another strip, or another pad")
-    slope = math.dist(curve.density(t - 0.05), curve.density(t + 0.05)) / 0.1
-    sd = COLOUR_NOISE / max(slope, 1e-3)
-    leverage = math.hypot(*curve.density(t)) / max(slope, 1e-3)
+    sd, leverage = _unsure(curve, trust, t)
     if t > last + min(0.15 * (last - curve.at[-2]), 2.0 * sd):
         return Placed(place=last, sd=sd, beyond=">", off=off, leverage=leverage)
     # A pad paler than the first field has none of the substance, or next to none.
     return Placed(place=max(t, first), sd=sd, off=off, leverage=leverage)
+
+
+def _trust(densities: Triple) -> tuple[Triple, Triple, Triple]:
+    """How much a difference from these densities counts, by channels: the inverse of the covariance of what is off.
+
+    That is a diagonal, a channel's own errors, and the shade that all share; its inverse is Sherman and Morrison's.
+    """
+    own = [1.0 / (SPOT**2 + PRINT**2 + (share * max(d, 0.0)) ** 2) for share, d in zip(UNLIKE, densities, strict=True)]
+    shared = SHADE**2 / (1.0 + SHADE**2 * sum(own))
+    r, g, b = (tuple((own[i] if i == k else 0.0) - shared * own[i] * own[k] for k in range(3)) for i in range(3))
+    return ((r[0], r[1], r[2]), (g[0], g[1], g[2]), (b[0], b[1], b[2]))
+
+
+def _unsure(curve: Curve, trust: tuple[Triple, Triple, Triple], t: float) -> tuple[float, float]:
+    """How unsure a place is from the spots alone, and by how much it moves with a share of the density."""
+    ahead, behind = curve.density(t + 0.05), curve.density(t - 0.05)
+    slope = (10.0 * (ahead[0] - behind[0]), 10.0 * (ahead[1] - behind[1]), 10.0 * (ahead[2] - behind[2]))
+    towards = _times(trust, slope)
+    firm = max(_dot(slope, towards), 1e-3)
+    move = (towards[0] / firm, towards[1] / firm, towards[2] / firm)
+    sd = math.sqrt(SPOT**2 * _dot(move, move) + (SHADE * sum(move)) ** 2)
+    return sd, abs(_dot(move, curve.density(t)))
+
+
+def _times(rows: tuple[Triple, Triple, Triple], v: Triple) -> Triple:
+    return (_dot(rows[0], v), _dot(rows[1], v), _dot(rows[2], v))
+
+
+def _dot(a: Triple, b: Triple) -> float:
+    return a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
+
+
+def _minus(a: Triple, b: Triple) -> Triple:
+    return (a[0] - b[0], a[1] - b[1], a[2] - b[2])
 
 
 def _past(curve: Curve, aim: Triple, t: float) -> float:

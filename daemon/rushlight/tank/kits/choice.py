@@ -36,7 +36,7 @@ LABORATORY_COST = 0.9
 WORTH_ASKING = 0.05
 """With fewer bits to be had from any test, nothing is to be found out yet (own choice)."""
 FEW_STRIPS = 8.0
-PICTURE_SD = {True: 0.13, False: 0.28}
+PICTURE_SD = {True: 0.13, False: 0.20}
 """A picture's error, with known solutions and by the chart alone (`tests/bench/bench_pictures.py`)."""
 ENOUGH: dict[Kind, str] = {
     "strip": "A strip by eye is enough",

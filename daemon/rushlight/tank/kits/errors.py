@@ -17,6 +17,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from rushlight.science.inference import kriging
+from rushlight.science.optics import stripscale
 from rushlight.tank.kits.reading import Seen
 from rushlight.tank.kits.said import Said
 
@@ -27,17 +28,24 @@ EYE_OFF = 0.12
 """How far strips of which no check is known are taken to be off for good, standard deviation as a share: in one study
 they read 12 % high on average (Troyanos et al. 2009), in another low in four samples of five (Nielsen et al. 2008), so
 neither sign is favoured."""
-CHART, LIGHT, BEND = 0.05, 0.075, 0.03
-"""Error of a picture as a share of the pad's density: what the chart's print has in any light, what light and phone
-add, and how much it bends (chosen on rendered pictures, `tests/bench/bench_pictures.py`; no source)."""
-LIGHT_LIKE = 0.03
-"""Root mean square of the difference of two charts' densities at which their lights are half unlike (own choice)."""
+CHART, CHART_BEND, LIGHT, LIGHT_BEND = 0.03, 0.04, 0.04, 0.03
+"""Error of a picture as a share of the pad's density: what the chart's print has in any light and what light and phone
+add, each all along the scale and as it bends (chosen on rendered pictures, `tests/bench/bench_pictures.py`; no
+source)."""
+DYED = ("nitrate", "nitrite")
+OF_INDICATORS = 1.6
+"""What those sizes are chosen for, a dye that there is more or less of; an indicator that changes from one colour to
+another is off by more (rendered pictures of pH and KH; no source)."""
+SAME_LIGHT, LIGHT_LIKE = 0.004, 0.01
+"""How far apart (`stripscale.apart`) one chart is in two pictures in one light, and by how much farther apart two
+lights share little (rendered pictures; no source)."""
 PACK = 0.05
 """Packs of one kit differ by this share (common practice, no source)."""
 STRIP = 0.08
 """Strips of one pack differ by this share, one standard deviation (common practice, no source)."""
-BEND_LENGTH = 1.0
-"""Distance on the scale, a factor of e, over which an error bends (own choice)."""
+EYE_BEND_LENGTH, BEND_LENGTH = 1.0, 0.5
+"""Distance on the scale, of which 1 is a factor of e, over which an error by eye and one by picture bend (own choice;
+rendered pictures, no source)."""
 SOLUTION = 0.025
 """A known solution is made so well in a kitchen (`science.solutions`; common practice, no source)."""
 MOST_POINTS = 24
@@ -152,18 +160,20 @@ def _noise(point: Point) -> float:
 
 def _shared(a: Seen, pack_a: int, b: Seen, pack_b: int) -> float:
     """Covariance of two readings' errors on the scale."""
-    bend = math.exp(-0.5 * ((place_of(a) - place_of(b)) / BEND_LENGTH) ** 2)
+    apart = place_of(a) - place_of(b)
     same = 1.0 if pack_a == pack_b else 0.0
     if a.by != "picture":
+        bend = math.exp(-0.5 * (apart / EYE_BEND_LENGTH) ** 2)
         return EYE_KIT**2 + EYE_PACK**2 * same + EYE_BEND**2 * bend
-    share = CHART**2 + BEND**2 * bend + LIGHT**2 * _alike(a, b)
-    return a.leverage * b.leverage * share + PACK**2 * same
+    bend = math.exp(-0.5 * (apart / BEND_LENGTH) ** 2)
+    share = CHART**2 + CHART_BEND**2 * bend + (LIGHT**2 + LIGHT_BEND**2 * bend) * _alike(a, b)
+    more = 1.0 if a.substance in DYED else OF_INDICATORS**2
+    return a.leverage * b.leverage * more * share + PACK**2 * same
 
 
 def _alike(a: Seen, b: Seen) -> float:
     """How alike light and phone were, 0 to 1, by the chart's densities in the two pictures."""
-    if len(a.signature) != len(b.signature) or (a.device and b.device and a.device != b.device):
+    apart = stripscale.apart(a.signature, b.signature)
+    if apart is None or (a.device and b.device and a.device != b.device):
         return 0.0
-    n = max(1, len(a.signature))
-    apart = math.sqrt(sum((x - y) ** 2 for x, y in zip(a.signature, b.signature, strict=True)) / n)
-    return math.exp(-max(0.0, apart - 0.01) / LIGHT_LIKE)
+    return math.exp(-max(0.0, apart - SAME_LIGHT) / LIGHT_LIKE)
