@@ -8,9 +8,11 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 
+from helpers import strippictures as strips
 from helpers.page import page_site
 from helpers.site import CONFIG, config_of
 from rushlight import eventlines
@@ -20,8 +22,9 @@ from rushlight.eventlines import LineError
 from rushlight.events import Event
 from rushlight.outlets.hub import commands
 from rushlight.replay import replay
+from rushlight.science.optics import stripscale
 from rushlight.settings import Hub
-from rushlight.views import SiteView, TankView
+from rushlight.views import SiteView, StandardView, TankView
 
 NOW_S = 1_772_355_600.0
 CONF = config_of()
@@ -171,3 +174,42 @@ def test_a_repeat_settles_it_either_way() -> None:
 @pytest.mark.parametrize("value", [10, 25, 50])
 def test_a_neighbouring_pad_is_no_misfit(value: float) -> None:
     assert not [d for d in months([value]) if "three strips" in d["reason"]]
+
+
+def pictured(light: str, seed: int, **values: float) -> dict[str, Any]:
+    """The `picture` that one phone makes of a strip beside one chart in that light."""
+    rng = np.random.default_rng([seed, len(light)])
+    charts = strips.printed_charts(np.random.default_rng(1))
+    sheet = strips.Sheet.laid({"nitrate": 30.0} | values, rng, charts=charts)
+    phone = strips.Phone(camera="Nikon 5100 (NPL)", light=light, exposure=0.7, shading=(0.2, 0.1))
+    return strips.record_of(strips.shoot(sheet, phone, rng))
+
+
+@pytest.mark.parametrize(("light", "asked"), [("D65", False), ("LED-B4", True), ("FL11", True), ("FL2", True)])
+def test_a_picture_in_another_light_than_the_known_solutions_is_asked_about(light: str, asked: bool) -> None:
+    """Lamps and daylight are CIE 15's; the chart is one that three inks print (`strippictures`)."""
+    known = pictured("D65", 99)
+    chart = [(v, tuple(c)) for v, c in known["nitrate"]["chart"]]
+    signature = stripscale.signature(chart, tuple(known["paper"]["chart"]))
+    tanks = view(standards=(StandardView(kit="strip", substance="nitrate", signature=signature),))
+    for seed in range(4):
+        told = event("test", method="strip", picture=pictured(light, seed))
+        found = doubts.question(told, CONF, tanks)
+        assert (found is not None and found[0] == "picture") == asked
+        assert doubts.question(told, CONF, view()) is None  # without known solutions there is nothing to say
+
+
+def test_the_page_says_before_it_saves_that_the_light_is_another(tmp_path: Path) -> None:
+    standards = [
+        {"substance": "nitrate", "value": v, "picture": pictured("D65", i, nitrate=v)} for i, v in enumerate((25, 50))
+    ]
+    check = {"at": "2026-02-01T12:00:00Z", "kind": "kit_check", "id": "known", "kit": "strip", "standards": standards}
+    with page_site(tmp_path) as site:
+        site.engine.submit(eventlines.parse_record(check))
+        client = site.client()
+        for light, status in (("FL11", 422), ("D65", 303)):
+            client.get("/tanks/foyer/test")
+            form = {"id": client.value("id"), "kit": "strip", "picture": json.dumps(pictured(light, 7))}
+            told = client.post("/tanks/foyer/test", form)
+            assert told.status == status
+            assert ("in another light" in told.text) == (light == "FL11")

@@ -157,6 +157,16 @@ class LeafView:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class StandardView:
+    """The light of one picture of a strip in a known solution."""
+
+    kit: str
+    substance: str
+    signature: tuple[float, ...]
+    """Of the chart in it (`science.optics.stripscale`)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TankView:
     """One tank."""
 
@@ -212,6 +222,8 @@ class TankView:
     """What the last test says by itself where that is more than its pads: by picture, thinned, with a checked kit."""
     kit_sentences: tuple[str, ...] = ()
     """What known solutions showed of the kits, and whether to check them again."""
+    standards: tuple[StandardView, ...] = ()
+    """The pictures of known solutions that pictures of strips are read by."""
 
     @property
     def urgency(self) -> Urgency:

@@ -22,7 +22,17 @@ from rushlight.tank.routine import care
 from rushlight.tank.water import advice
 from rushlight.tank.water.chemistry import ChemistryReport
 from rushlight.tank.water.degrees import Hardness, band
-from rushlight.views import STANDING, Account, AlarmView, PlannedView, ProbeView, SiteView, TankView, no_kit_for
+from rushlight.views import (
+    STANDING,
+    Account,
+    AlarmView,
+    PlannedView,
+    ProbeView,
+    SiteView,
+    StandardView,
+    TankView,
+    no_kit_for,
+)
 
 _LONG_DAYS = 365.0
 """A limit farther off than this is nothing to speak of (own choice)."""
@@ -118,6 +128,11 @@ def _tank(tank: TankCore, state: TankState, at_s: float, probes: list[ProbeView]
         last_test_at_s=last.at_s if last else None,
         last_read=_read(tank, state, last.id) if last else (),
         kit_sentences=_kits(tank, state, at_s),
+        standards=tuple(
+            StandardView(kit=p.seen.kit, substance=p.seen.substance, signature=p.seen.signature)
+            for p in state.kits.points
+            if p.seen.signature and not p.seen.unread
+        ),
     )
 
 

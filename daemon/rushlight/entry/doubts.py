@@ -11,6 +11,7 @@ from rushlight.events import Correction, Event, Feeding, Harvest, Stocking, Test
 from rushlight.localunits import METRIC, Units
 from rushlight.science.inference.interval import strip_span
 from rushlight.science.measuring.units import from_standard, read_reported
+from rushlight.science.optics import stripscale
 from rushlight.settings import Config, Kit, Tank
 from rushlight.views import SiteView, TankView
 
@@ -21,6 +22,10 @@ FEED_G_PER_L = 0.1
 FISH_PER_L = 1.0  # own choice
 HARVEST_G_PER_L = 50.0
 """Fresh plants cut at once; more than a hand can carry from a tank of a hundred litres (own choice)."""
+OTHER_LIGHT = (
+    "this picture is in another light, or by another camera, than your pictures of the known solutions;"
+    " take it again as you took those, and it is read more closely"
+)
 SAME = 0.02
 """A figure this close to a pad, or to the middle between two, is that one (own choice)."""
 
@@ -53,7 +58,7 @@ def question(  # noqa: PLR0911 - one answer for each kind
             key = "fresh_grams" if inner.fresh_grams is not None else "dry_grams"
             return key, f"{getattr(inner, key):g} g is more than a tank of {water} grows"
         case Test():
-            return _pads(inner, tank, config)
+            return _pads(inner, tank, config) or _light(inner, tank, config, seen)
     return None
 
 
@@ -84,6 +89,20 @@ def _pads(event: Test, tank: Tank, config: Config) -> tuple[str, str] | None:
         borders = [high for pad in pads[:-1] if (high := strip_span(pad, pads).high) is not None]
         if not any(abs(read - p) <= _same(name, p, pads[1] - pads[0]) for p in (*pads, *borders)):
             return name, f"{value} is no pad of this strip ({_list(kit, name, pads)}), nor between two of them"
+    return None
+
+
+def _light(event: Test, tank: Tank, config: Config, seen: TankView | None) -> tuple[str, str] | None:
+    """A picture in another light than all those of known solutions of this kit: it can be taken again at once."""
+    kit = kit_for(event, tank, config.kit)
+    if event.picture is None or kit is None or seen is None:
+        return None
+    for name, pad in event.picture.pads().items():
+        own = stripscale.signature(pad.chart, event.picture.paper.chart)
+        lights = [s.signature for s in seen.standards if (s.kit, s.substance) == (kit.id, name)]
+        apart = [a for light in lights if (a := stripscale.apart(own, light)) is not None]
+        if apart and min(apart) > stripscale.OTHER_LIGHT:
+            return "picture", OTHER_LIGHT
     return None
 
 
