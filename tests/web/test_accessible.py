@@ -52,6 +52,7 @@ SCREENS = (
     "/entries/feed-3",
     "/tanks/foyer?stretch=year",
 )
+PHONE = (390, 844)
 DAY_S = 86400.0
 
 
@@ -148,6 +149,20 @@ def open_all(page: Any) -> None:
         page.evaluate(OPEN_ALL)
 
 
+UNWRAP = "document.querySelectorAll('noscript').forEach(n => n.replaceWith(...n.childNodes))"
+"""With scripts the browser would hide these; what they hold is the page's, and stays."""
+
+
+class Scripts:
+    """Whether the browser runs a page's scripts; one for a page, as what one session forbids another can't allow."""
+
+    def __init__(self, page: Any) -> None:
+        self._session = page.context.new_cdp_session(page)
+
+    def run(self, *, may: bool) -> None:
+        self._session.send("Emulation.setScriptExecutionDisabled", {"value": not may})
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("size", [(390, 844), (1280, 800)], ids=["phone", "desk"])
@@ -183,11 +198,11 @@ def test_no_screen_breaks_a_rule_with_scripts_off(
 ) -> None:
     """The page is read in by a browser that runs no script, as its user has it; only then is the checker let in."""
     page, found = opened(browser, site, size, scheme), {}
-    scripts = page.context.new_cdp_session(page)
+    scripts = Scripts(page)
     for path in (*SCREENS, "/login"):
         if path == "/login":
             page.context.clear_cookies()
-        scripts.send("Emulation.setScriptExecutionDisabled", {"value": True})
+        scripts.run(may=False)
         answer = page.goto(path)
         assert answer.ok and page.url.endswith(path), f"{path}: {answer.status} {page.url}"
         assert page.locator("#reading").count() == 0, f"{path}: a script of the page has run"
@@ -199,9 +214,8 @@ def test_no_screen_breaks_a_rule_with_scripts_off(
         assert page.evaluate("document.documentElement.scrollWidth") <= size[0], path
         page.evaluate("scrollTo(0, document.documentElement.scrollHeight)")
         keep(page, f"without scripts {path}", size, scheme)
-        # With scripts the browser would hide these; what they hold is the page's, and stays.
-        page.evaluate("document.querySelectorAll('noscript').forEach(n => n.replaceWith(...n.childNodes))")
-        scripts.send("Emulation.setScriptExecutionDisabled", {"value": False})
+        page.evaluate(UNWRAP)
+        scripts.run(may=True)
         page.evaluate(axe)
         if faults := page.evaluate(FAULTS):
             found[path] = faults
@@ -213,71 +227,114 @@ WAITING = """() => { for (const [n, refused] of [[1, false], [2, true]]) localSt
   JSON.stringify({ action: '/x', fields: { id: `kept-${n}` }, ms: n, title: 'Feeding, Foyer', refused })); }"""
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_no_state_breaks_a_rule(browser: Any, site: Site, axe: str, tmp_path: Path, scheme: str) -> None:
-    """No data at all, a new code, strangers, what was refused or kept on the phone, ten tanks, US units, twice the text."""
-    size, found = (390, 844), {}
+class Looker:
+    """Opens pages in one state after the other and lets the checker at each; keeps what it found."""
 
-    def check(page: Any, name: str) -> None:
-        page.evaluate(axe)
-        if faults := page.evaluate(FAULTS):
-            found[name] = faults
-        assert page.evaluate("document.documentElement.scrollWidth") <= size[0], name
-        keep(page, f"state {name}", size, scheme)
+    def __init__(self, browser: Any, axe: str, scheme: str, *, scripts: bool) -> None:
+        self._browser, self._axe, self._scheme, self._scripts = browser, axe, scheme, scripts
+        self.found: dict[str, Any] = {}
 
-    def look(page: Any, path: str, name: str, before: str = "") -> None:
-        page.goto(path)
+    def opened(self, site: Site, *, known: bool = True) -> tuple[Any, Scripts]:
+        page = opened(self._browser, site, PHONE, self._scheme, known=known)
+        return page, Scripts(page)
+
+    def go(self, at: tuple[Any, Scripts], path: str) -> None:
+        at[1].run(may=self._scripts)
+        at[0].goto(path)
+
+    def look(self, at: tuple[Any, Scripts], path: str, name: str, before: str = "") -> None:
+        self.go(at, path)
+        page, _ = at
         if before:
             page.evaluate(before)
-        check(page, name)
+        self.check(at, name)
 
+    def check(self, at: tuple[Any, Scripts], name: str) -> None:
+        page, scripts = at
+        if not self._scripts:
+            assert page.locator("#reading").count() == 0, f"{name}: a script of the page has run"
+            open_all(page)
+        assert page.evaluate("document.documentElement.scrollWidth") <= PHONE[0], name
+        keep(page, f"state {name}" if self._scripts else f"state without scripts {name}", PHONE, self._scheme)
+        if not self._scripts:
+            page.evaluate(UNWRAP)
+            scripts.run(may=True)
+        page.evaluate(self._axe)
+        if faults := page.evaluate(FAULTS):
+            self.found[name] = faults
+
+
+def look_at_sites(looker: Looker, tmp_path: Path) -> None:
+    """No data at all, a new code, ten tanks, US units."""
     with page_site(made(tmp_path / "new"), ready=False) as new:
-        look(opened(browser, new, size, scheme, known=False), "/", "first run")
+        looker.look(looker.opened(new, known=False), "/", "first run")
     with page_site(made(tmp_path / "none")) as none:
-        page = opened(browser, none, size, scheme)
+        at = looker.opened(none)
         for path in ("/", "/tanks/foyer", "/tanks/foyer/entries", "/tanks/foyer/diary", "/wall", "/still-to-do"):
-            look(page, path, f"no data {path}")
+            looker.look(at, path, f"no data {path}")
     with page_site(made(tmp_path / "ten"), config_of(ten())) as many:
-        page = opened(browser, many, size, scheme)
-        look(page, "/", "ten tanks")
-        look(page, "/tanks/tank-3", "one of ten tanks")
+        at = looker.opened(many)
+        looker.look(at, "/", "ten tanks")
+        looker.look(at, "/tanks/tank-3", "one of ten tanks")
     with page_site(made(tmp_path / "us"), config_of(config_text("us"))) as us:
         us.engine.submit(
             Test(at_s=us.engine.now_s(), tank="foyer", method="drops", kit="drops", values={"nitrate": 60.0})
         )
-        page = opened(browser, us, size, scheme)
+        at = looker.opened(us)
         for path in ("/", "/tanks/foyer", "/tanks/foyer/water-change"):
-            look(page, path, f"US units {path}")
+            looker.look(at, path, f"US units {path}")
 
-    page = opened(browser, site, size, scheme)
-    look(page, "/nowhere", "no such page")
-    look(page, "/?done=feed-3", "after an entry")
+
+def look_at_one_site(looker: Looker, site: Site, at: tuple[Any, Scripts]) -> None:
+    """What was not found or refused, twice the text, strangers."""
+    looker.look(at, "/nowhere", "no such page")
+    looker.look(at, "/?done=feed-3", "after an entry")
     for path in ("/", "/tanks/foyer", "/tanks/foyer/test"):
-        look(page, path, f"twice the text {path}", "document.documentElement.style.fontSize = '200%'")
-    page.goto("/tanks/foyer/feeding")
+        looker.look(at, path, f"twice the text {path}", "document.documentElement.style.fontSize = '200%'")
+    looker.go(at, "/tanks/foyer/feeding")
+    page = at[0]
     page.get_by_label("Dry food").fill("a pinch")
     page.get_by_role("button", name="Save").click()
     page.get_by_text("Not saved yet").wait_for()
-    check(page, "a form that was refused")
+    looker.check(at, "a form that was refused")
+    alarm = next(a for a in site.engine.view().tanks[0].alarms if a.state == "unacknowledged")
+    stranger = looker.opened(site, known=False)
+    looker.look(stranger, f"/acknowledge/{oneclick.ticket(site.access.secret, alarm.id, alarm.occurrence)}", "ticket")
+    looker.look(stranger, "/join/a-link-that-was-used", "join")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_no_state_breaks_a_rule(browser: Any, site: Site, axe: str, tmp_path: Path, scheme: str) -> None:
+    """All of them, and what is kept on the phone."""
+    looker = Looker(browser, axe, scheme, scripts=True)
+    look_at_sites(looker, tmp_path)
+    at = looker.opened(site)
+    look_at_one_site(looker, site, at)
+    page = at[0]
     page.evaluate("localStorage.clear()")
     page.evaluate(WAITING)
     page.context.set_offline(True)
     page.evaluate("window.dispatchEvent(new Event('online'))")
     page.get_by_text("Waiting on this device").wait_for()
-    check(page, "kept on the phone")
+    looker.check(at, "kept on the phone")
     page.context.set_offline(False)
     page.evaluate("localStorage.clear()")
-    alarm = next(a for a in site.engine.view().tanks[0].alarms if a.state == "unacknowledged")
-    stranger = opened(browser, site, size, scheme, known=False)
-    look(stranger, f"/acknowledge/{oneclick.ticket(site.access.secret, alarm.id, alarm.occurrence)}", "ticket")
-    look(stranger, "/join/a-link-that-was-used", "join")
-    plain = opened(browser, site, size, scheme, java_script_enabled=False)
-    for path in ("/", "/tanks/foyer"):
-        plain.goto(path)
-        keep(plain, f"state without scripts {path}", size, scheme)
+    assert looker.found == {}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("scheme", ["dark"])
+def test_no_state_breaks_a_rule_with_scripts_off(
+    browser: Any, site: Site, axe: str, tmp_path: Path, scheme: str
+) -> None:
+    looker = Looker(browser, axe, scheme, scripts=False)
+    look_at_sites(looker, tmp_path)
+    look_at_one_site(looker, site, looker.opened(site))
+    plain = opened(browser, site, PHONE, scheme, java_script_enabled=False)
+    plain.goto("/tanks/foyer")
     assert plain.locator(".own input[type=date]").count() == 2, "what waits for a script is there without one"
-    assert found == {}
+    assert looker.found == {}
 
 
 def made(folder: Path) -> Path:
