@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import datetime as dt
+import itertools
 import zoneinfo
 from xml.etree import ElementTree
 
@@ -77,6 +79,15 @@ def test_dates_are_local_midnights_on_both_clock_change_days() -> None:
     """Dublin changes its clocks on 29 March and 25 October 2026."""
     for start in (1_774_656_000.0, 1_792_800_000.0):
         for at_s, _ in dates(start, start + 4 * 86400, DUBLIN):
-            import datetime as dt
-
             assert dt.datetime.fromtimestamp(at_s, DUBLIN).hour == 0
+
+
+@given(st.floats(0.0, 4e9), st.floats(71.0, 15_000.0))
+def test_dates_of_more_than_ten_weeks_are_firsts_of_months(start_s: float, days: float) -> None:
+    """The calendar is the standard library's, and knows nothing of what is drawn."""
+    found = [dt.datetime.fromtimestamp(at_s, DUBLIN) for at_s, _ in dates(start_s, start_s + days * 86400, DUBLIN)]
+    assert 2 <= len(found) <= 6
+    assert all((at.day, at.hour, at.minute) == (1, 0, 0) for at in found)
+    assert all(start_s <= at.timestamp() <= start_s + days * 86400 for at in found)
+    apart = {(b.year - a.year) * 12 + b.month - a.month for a, b in itertools.pairwise(found)}
+    assert len(apart) == 1

@@ -216,16 +216,24 @@ def ticks(low: float, high: float, about: int = 4) -> list[float]:
 
 
 def dates(from_s: float, to_s: float, zone: zoneinfo.ZoneInfo) -> Iterable[tuple[float, str]]:
-    """Local midnights (or hours on a short span) with their words, five or fewer."""
+    """Local midnights (hours on a short span, firsts of months on a long one) with their words, six or fewer."""
     if to_s - from_s < 2.5 * DAY_S:
         step_s = next(s for s in (3600, 7200, 14400, 21600, 43200) if (to_s - from_s) / s <= 6)
         first = math.ceil(from_s / 3600) * 3600
         hours = (local_time(s, zone) for s in range(int(first), int(to_s) + 1, 3600))
         return [(h.timestamp(), h.strftime("%H:%M")) for h in hours if h.hour * 3600 % step_s == 0]
     days = (to_s - from_s) / DAY_S
-    step = next((s for s in (1, 2, 7, 14, 30, 61, 122, 365, 3650) if days / s <= 5), int(days / 5))
     start = local_day(from_s, zone) + dt.timedelta(days=1)
-    found = [start + dt.timedelta(days=n) for n in range(0, int(days) + 1, step)]
+    step = next((s for s in (1, 2, 7, 14) if days / s <= 5), 0)
+    found = [start + dt.timedelta(days=n) for n in range(0, int(days) + 1, step)] if step else _months(start, days)
     form = "%d %b" if days < 400 else "%b %Y"
     at = [(midnight_of(d, zone), d.strftime(form).lstrip("0")) for d in found]
     return [(s, text) for s, text in at if s <= to_s]
+
+
+def _months(start: dt.date, days: float) -> list[dt.date]:
+    """Firsts of months from `start` on, as many months apart as leaves five or fewer."""
+    step = next((m for m in (1, 2, 3, 6, 12, 24, 60, 120) if days / 30.44 / m <= 5), int(days / 30.44 / 5) + 1)
+    year, month = divmod(start.year * 12 + start.month - 1 + (start.day > 1), 12)
+    firsts = (divmod(year * 12 + month + n, 12) for n in range(0, int(days / 30.44) + 2, step))
+    return [dt.date(y, m + 1, 1) for y, m in firsts if y <= dt.MAXYEAR]
