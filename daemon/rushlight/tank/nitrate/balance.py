@@ -28,6 +28,7 @@ from rushlight.localtime import DAY_S
 from rushlight.science.chemistry import nitrogen
 from rushlight.science.inference.gaussian import Part, moments_above_zero
 from rushlight.science.inference.kalman import Belief, merge, predict, regress
+from rushlight.tank.nitrate.electrode import UNKNOWN, Wander
 
 LEVEL, UPTAKE, SHARE, BIAS, LOSS, KIT = range(6)
 SIZE = 6
@@ -153,6 +154,7 @@ class Balance:
     surprise: float = 0.0
     """How far the last test lay above what was expected, in standard deviations of both together."""
     calibrated_at_s: float | None = None
+    wander: Wander = UNKNOWN
     usual_light: float | None = None
     """Daily light as the plants have known it, mol m⁻² d⁻¹, a mean with a memory of two months."""
     recent_light: float = 0.0

@@ -7,11 +7,13 @@ from __future__ import annotations
 
 import math
 
+from rushlight.localtime import DAY_S
 from rushlight.science.inference.gaussian import mixture_moments
 from rushlight.science.inference.interval import Likelihood, posterior
 from rushlight.science.inference.kalman import Belief, merge, regress_along, update
 from rushlight.tank.nitrate.balance import (
     BIAS,
+    ELECTRODE_DRIFT,
     FIRST_LEVEL,
     LEVEL,
     SILENT_FROM_DAYS,
@@ -22,6 +24,7 @@ from rushlight.tank.nitrate.balance import (
     shown_by,
     silent_days,
 )
+from rushlight.tank.nitrate.electrode import calibrated, seen
 
 JUMP = 0.0005
 """Chance before each test that something nobody recorded has put the level anywhere at all (no source): it takes one
@@ -96,17 +99,26 @@ def _at_level(belief: Belief, mean: float, variance: float) -> Belief:
     return out
 
 
-def read_electrode(balance: Balance, value: float, calibration_age_days: float) -> None:
-    """An electrode's value, mg/L: level plus bias plus noise that grows as the calibration ages.
+def read_electrode(balance: Balance, value: float) -> None:
+    """An electrode's value, mg/L: level plus bias plus noise, its known drift since the calibration taken off.
 
     The models are weighed by where they expected the value, on one common scale, and not by how sure each was: an
     electrode that happens to be steadier than assumed would otherwise speak, four times a day, for the stiffest.
     """
-    ageing = 1.0 + max(0.0, calibration_age_days) / 7.0
+    at_s = balance.at_s
+    last_s = balance.wander.at_s
+    balance.wander = seen(balance.wander, at_s, value, mixture_moments(level_parts(balance))[0])
+    calibrated_at_s = balance.calibrated_at_s if balance.calibrated_at_s is not None else at_s
+    age = (at_s - calibrated_at_s) / DAY_S
+    before = 0.0 if last_s is None else max(0.0, (last_s - calibrated_at_s) / DAY_S)
+    value *= math.exp(-balance.wander.way[0] * age)
+    gained = balance.wander.spread(before, age) - ELECTRODE_DRIFT**2 * (age - before)
     misses, expected_var = [], 0.0
     for mode in balance.modes:
         share, floor = ELECTRODE_NOISE
-        noise = ((share * max(0.0, mode.belief.mean[LEVEL])) ** 2 + floor**2) * ageing
+        level = max(5.0, mode.belief.mean[LEVEL])
+        mode.belief.cov[BIAS][BIAS] += max(0.0, gained) * level * level
+        noise = (share * max(0.0, mode.belief.mean[LEVEL])) ** 2 + floor**2
         mean, variance = mode.belief.along(SEEN_BY_ELECTRODE)
         misses.append(value - mean)
         expected_var += mode.weight * (variance + noise)
@@ -118,6 +130,9 @@ def read_electrode(balance: Balance, value: float, calibration_age_days: float) 
 
 def calibrate(balance: Balance) -> None:
     """The electrode was put into known standards: its bias is forgotten, and small again."""
+    last_s = balance.calibrated_at_s
+    balance.wander = calibrated(balance.wander, None if last_s is None else (balance.at_s - last_s) / DAY_S)
+    balance.calibrated_at_s = balance.at_s
     for mode in balance.modes:
         b = mode.belief
         b.mean[BIAS] = 0.0

@@ -304,11 +304,11 @@ class NitrateWatch:
             case "light":
                 see_light(now, fact.amount, fact.lamp_percent, fact.window, outdoors_mj(self.latitude, fact.word))
             case "electrode":
-                since_s = now.calibrated_at_s if now.calibrated_at_s is not None else fact.at_s
-                readings.read_electrode(now, fact.amount, (fact.at_s - since_s) / DAY_S)
+                # A stretch that began before a calibration is off by what that took away.
+                if now.calibrated_at_s is None or fact.at_s - now.calibrated_at_s >= ELECTRODE_STEP_S:
+                    readings.read_electrode(now, fact.amount)
             case "calibration":
                 readings.calibrate(now)
-                now.calibrated_at_s = fact.at_s
 
     def _fold(self, state: NitrateState, at_s: float) -> None:
         """Drop the facts that are older than anybody corrects; their sum is in the oldest checkpoint kept."""
