@@ -77,6 +77,7 @@ install_all() {
     create_user
     build_release
     write_config
+    equip_releases
     install_service
     install_device_rules
     limit_log

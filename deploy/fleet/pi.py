@@ -95,7 +95,7 @@ def _source(at: dict[str, Path], parcel: dict[str, Any]) -> None:
 
 
 def _take_up(root: Path, run: Run) -> None:
-    """Have the installer fetch or drop the store's client library, and the daemon read its configuration again."""
+    """Have the installer fetch the store's client library, and the daemon read its configuration again."""
     installer = root / INSTALLER
     if root == Path("/") and installer.exists():
         if run("bash", str(installer), "--yes"):

@@ -10,12 +10,11 @@ source_files() {
         sort -z)
 }
 
-# version-digest-python: a change in the sources, in the system's Python or in which of the heavy packages the
-# configuration uses makes another release.
+# version-digest-python: a change in the sources or in the system's Python makes another release.
 release_name() {
     local version digest python
     version=$(sed -n 's/^version = "\(.*\)"$/\1/p' "$source_tree/pyproject.toml" | head -n 1)
-    digest=$( (cd "$source_tree" && source_files | xargs -0 sha256sum && extras) | sha256sum | cut -c 1-8)
+    digest=$(cd "$source_tree" && source_files | xargs -0 sha256sum | sha256sum | cut -c 1-8)
     python=$(python3 -c 'import sys; print("py%d.%d" % sys.version_info[:2])')
     echo "$version-$digest-$python"
 }
@@ -55,22 +54,68 @@ without a network take --wheels, see deploy/install.md"
 
 # install_locked TARGET COPY: the packages that were tested with, each file known by its hash; then the program itself.
 install_locked() {
-    local target=$1 copy=$2 file found options=()
-    found=$(locks "$copy") || return 1
-    local pip=("$target/bin/pip" --disable-pip-version-check --no-cache-dir -q install)
-    for file in $found; do options+=(-r "$file"); done
-    if [[ -n $wheels ]]; then pip+=(--no-index --find-links "$wheels"); fi
-    "${pip[@]}" --require-hashes --only-binary ':all:' "${options[@]}" &&
-        "${pip[@]}" --no-deps --no-build-isolation "rushlight @ file://$copy"
+    local target=$1 copy=$2 lock
+    lock=$(tested_with "$copy") || return 1
+    fetch_into "$target" --require-hashes --only-binary ':all:' -r "$lock" &&
+        fetch_into "$target" --no-deps --no-build-isolation "rushlight @ file://$copy"
 }
 
-# The locked sets for the system's Python; heavy ones only where the configuration uses them.
-locks() {
-    local base extra
-    base=$1/deploy/lock/py$(python3 -c 'import sys; print("%d.%d" % sys.version_info[:2])')
-    [[ -e $base.txt ]] || die "no packages were tested with $(python3 --version); those are in deploy/lock"
-    echo "$base.txt"
-    for extra in $(extras); do echo "$base-$extra.txt"; done
+# tested_with SOURCES: the list of packages for the system's Python.
+tested_with() {
+    local lock
+    lock=$1/deploy/lock/py$(python3 -c 'import sys; print("%d.%d" % sys.version_info[:2])').txt
+    [[ -e $lock ]] || die "no packages were tested with $(python3 --version); those are in deploy/lock"
+    echo "$lock"
+}
+
+# fetch_into RELEASE_FOLDER WORD...
+fetch_into() {
+    local pip=("$1/bin/pip" --disable-pip-version-check --no-cache-dir -q install)
+    if [[ -n $wheels ]]; then pip+=(--no-index --find-links "$wheels"); fi
+    "${pip[@]}" "${@:2}"
+}
+
+# The release that is to run and those that one may go back to get what the configuration uses besides: a release
+# without it would run and send nothing.
+equip_releases() {
+    local found
+    equipped=no
+    for found in $(printf '%s\n' "$release" "$(current_release)" "$(previous_release)" | sort -u); do
+        if equip "$found"; then continue; fi
+        [[ $found != "$release" ]] || die "the packages that the configuration uses besides could not be installed: is \
+there a network?  What was there before is untouched; without a network take --wheels, see deploy/install.md"
+        note "$found lacks packages that the configuration uses, and they could not be fetched: going back to it would \
+leave that part of the configuration without effect"
+    done
+}
+
+# equip RELEASE: with the very packages that were tested with it.  Nothing that it has is changed.
+equip() {
+    local lock status=0
+    for lock in $(lacking "$1"); do
+        if [[ $1 == "${release:-}" ]]; then equipped=yes; fi
+        change "add to $opt/$1 what $(basename "$lock" .txt) names" \
+            fetch_into "$opt/$1" --require-hashes --only-binary ':all:' -r "$lock" || status=1
+    done
+    return "$status"
+}
+
+# Lists of packages, one a line, that the configuration uses and this release has not.
+lacking() {
+    local extra lock
+    for extra in $(extras); do
+        lock=$opt/$1/share/rushlight/deploy/lock/${1##*-}-$extra.txt
+        # A release of another Python, or not built yet, can't be asked.
+        if [[ -e $lock ]] && "$opt/$1/bin/python" -c '' 2>/dev/null && ! has_all "$1" "$lock"; then echo "$lock"; fi
+    done
+}
+
+has_all() {
+    "$opt/$1/bin/python" - "$2" <<'PY'
+import importlib.metadata, re, sys
+there = {re.sub("[-_.]+", "-", d.metadata["Name"]).lower() for d in importlib.metadata.distributions()}
+sys.exit(not there.issuperset(re.findall("^([a-z0-9-]+)==", open(sys.argv[1]).read(), re.MULTILINE)))
+PY
 }
 
 current_release() { basename "$(readlink "$opt/current" 2>/dev/null)" 2>/dev/null || true; }
@@ -100,6 +145,8 @@ switch_release() {
     old=$(current_release)
     if [[ $old != "$release" ]]; then
         change "switch $opt/current to $release (self-test first)" switch_to "$release" "$old"
+    elif [[ $equipped == yes && $start == yes ]] && service_active; then
+        change "stop rushlight.service, as packages were added (self-test first)" stop_equipped
     fi
     if [[ $start == yes ]] && ! service_active; then
         change "start rushlight.service" start_or_go_back "$old"
@@ -127,6 +174,11 @@ switch_to() {
     if service_active; then
         systemctl stop rushlight.service
     fi
+}
+
+stop_equipped() {
+    self_test "$release" || die "mend $etc/config.toml (sudo rushlight check tells what), then run this again"
+    systemctl stop rushlight.service
 }
 
 # A newer release may bring the journal to a form that the older one can't read, so a copy is made before.
@@ -202,6 +254,8 @@ roll_back() {
     local target
     target=$(previous_release)
     [[ -n $target && -e $opt/$target/.complete ]] || die "there is no release to go back to"
+    equip "$target" || note "$target runs without packages that the configuration uses, for they could not be fetched: that \
+part of the configuration has no effect; run the installer again when there is a network"
     change "roll back from $(current_release) to $target" roll_back_to "$target"
 }
 

@@ -1,11 +1,11 @@
-"""A new version through the rings and back, on four clean Debian 12 machines with a real systemd.
+"""A new version through the rings and back, on six clean Debian 12 machines with a real systemd.
 
     python tests/bench/fleet_rings.py
 
-One machine is the store's side, with a link to each of three Pis: ring `one`, ring `ten`, ring `rest`.  The packages are
-built from this tree under three versions, the last of which cannot start.  The Pis' hourly unit is started by hand; what
-it does is real, from the signed source to the installer's way back.  The machines have no other network.  Prints each
-step with its seconds and exits with 1 at the first that fails.
+One machine is the store's side, with a link to each of five Pis: one in ring `one`, two in `ten`, two in `rest`.  The
+packages are built from this tree under three versions, the last of which cannot start.  The Pis' hourly unit is started
+by hand; what it does is real, from the signed source to the installer's way back.  The machines have no other network.
+Prints each step with its seconds and exits with 1 at the first that fails.
 """
 
 from __future__ import annotations
@@ -31,7 +31,8 @@ from helpers.debian import run
 from helpers.machines import Machine
 
 OLD, NEW, BAD = "0.1.0", "0.1.1", "0.1.2"
-PIS = {"rowan-foyer": "one", "elm-hall": "ten", "oak-hall": "rest"}
+PIS = {"rowan-foyer": "one", "elm-hall": "ten", "ash-hall": "ten", "oak-hall": "rest", "birch-hall": "rest"}
+RINGS = tuple(dict.fromkeys(PIS.values()))
 HEARD_S = 300
 """A Pi says every two minutes which version it runs."""
 
@@ -88,10 +89,15 @@ class Rollout:
             self.hub.run("systemctl", "reload", "prometheus")
         return done.stderr
 
-    def hour(self) -> dict[str, str]:
-        """What the hourly unit of each Pi says, by member."""
+    def refused(self, version: str, ring: str, why: str) -> None:
+        said = self.publish(version, ring, check=False)
+        assert why in said, said
+
+    def hour(self, *members: str) -> dict[str, str]:
+        """What the hourly unit of these Pis says, or of each, by member."""
         said = {}
-        for member, pi in self.pis.items():
+        for member in members or PIS:
+            pi = self.pis[member]
             pi.run("systemctl", "start", "rushlight-fleet-update.service", check=False, timeout=900)
             log = pi.run("journalctl", "-u", "rushlight-fleet-update", "-o", "cat", "--no-pager").stdout
             said[member] = next((row for row in reversed(log.splitlines()) if row.startswith(("fleet:", "0."))), log)
@@ -112,26 +118,32 @@ class Rollout:
         self.hub.run("systemctl", "reload", "rushlight-fleet-auth", "rushlight-fleet-agent", "prometheus")
 
     def forward(self) -> None:
-        members = list(PIS)
-        for n, (member, ring) in enumerate(PIS.items()):
-            with self.step(f"{NEW} to ring {ring}: {member} takes it up, the rings after it do not"):
-                if ring != "one":
-                    self.heard(NEW, *members[:n])
+        reached: list[str] = []
+        for ring, after in zip(RINGS, (*RINGS[1:], ""), strict=True):
+            members = [m for m, of in PIS.items() if of == ring]
+            with self.step(f"{NEW} to ring {ring}: {', '.join(members)} take it up, no ring after it does"):
+                if reached:
+                    self.heard(NEW, *reached)
                 self.publish(NEW, ring)
-                if ring == "one":
-                    said = self.publish(NEW, "ten", check=False)
-                    assert "0 of 1 in ring one" in said, said
-                said_by = self.hour()
-                assert said_by[member] == f"{NEW} runs in the place of {OLD}", said_by
-                for k, other in enumerate(members):
-                    self.runs(other, NEW if k <= n else OLD)
-        with self.step("the store knows it of all three"):
-            self.heard(NEW, *members)
+                for done, member in enumerate(members):
+                    if after:  # a part of a ring is no ring
+                        self.refused(NEW, after, f"{done} of {len(members)} in ring {ring}")
+                    said_by = self.hour(member)
+                    assert said_by[member] == f"{NEW} runs in the place of {OLD}", said_by
+                    reached.append(member)
+                    if member != members[-1]:
+                        self.heard(NEW, *reached)
+                for member in PIS:
+                    if member not in reached:
+                        assert self.hour(member) == {member: f"{OLD} is what the ring is offered"}
+                    self.runs(member, NEW if member in reached else OLD)
+        with self.step("the store knows it of all"):
+            self.heard(NEW, *reached)
 
     def back(self) -> None:
-        with self.step("one command back: all three run the older one again, on the newer one's journal"):
+        with self.step("one command back: all run the older one again, on the newer one's journal"):
             said = self.fleet("back").stdout
-            assert said.count(f"{OLD} is offered to ring") == 3, said
+            assert said.count(f"{OLD} is offered to ring") == len(RINGS), said
             self.hub.run("systemctl", "reload", "prometheus")
             said_by = self.hour()
             assert set(said_by.values()) == {f"{OLD} runs in the place of {NEW}"}, said_by
@@ -148,7 +160,7 @@ class Rollout:
             assert said_by[first] == f"fleet: {BAD} did not come up; what ran before goes on", said_by
             self.runs(first, OLD, whole=False)
             self.hub.until("the store is told", lambda: self.ask(failed) == [{"member": first}], HEARD_S)
-            assert "0 of 1 in ring one" in self.publish(BAD, "ten", check=False)
+            self.refused(BAD, "ten", "0 of 1 in ring one")
         with self.step("at the unit's next turn it is not tried again and still said to have failed"):
             said_by = self.hour()
             assert said_by[first] == f"{BAD} did not come up here before; it is not tried again", said_by
@@ -169,9 +181,9 @@ class Rollout:
             self.hub.run("bash", "/src/deploy/fleet/install.sh", "hub", "hub.example.org", timeout=600)
             for deb in self.debs.values():
                 (self.hub.root / "root" / deb.name).write_bytes(deb.read_bytes())
-        with self.step(f"three Pis with {OLD} as a package, brought in; all rings offer it"):
+        with self.step(f"{len(PIS)} Pis with {OLD} as a package, brought in; all rings offer it"):
             self.bring_in()
-            for ring in PIS.values():
+            for ring in RINGS:
                 self.publish(OLD, ring, "--anyway")
             self.heard(OLD, *PIS)
         self.forward()
@@ -197,7 +209,7 @@ def main() -> None:
         folder = Path(t)
         debs = {OLD: package(OLD, folder), NEW: package(NEW, folder), BAD: package(BAD, folder, *BROKEN)}
         hub = stack.enter_context(machines.machine("bookworm"))
-        provide(hub)
+        provide(hub, "bookworm")
         hub.boot()
         pis = {}
         for net, member in enumerate(PIS, 1):

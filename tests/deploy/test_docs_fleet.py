@@ -43,7 +43,7 @@ STAND_INS = {
 case "$*" in
 "bash deploy/fleet/install.sh hub "*) exec fleet init --host "$4" ;;
 "bash deploy/fleet/install.sh pi" | "bash deploy/install.sh --yes") exit 0 ;;
-tar*) set -- "${@/#\\/etc/$HOME/etc}" ;;
+tar* | cp*) set -- "${@/#\\/etc/$HOME/etc}" ;;
 esac
 exec "$@"
 """,
@@ -152,9 +152,8 @@ def test_the_pages_blocks_in_order(desk: Desk) -> None:
 
 
 def _bring_in_others(desk: Desk) -> None:
-    """What step 8 says, and an older version that all run."""
-    desk.type('fleet add elm-hall --site "Elm Row" --ring one >/dev/null')
-    desk.type('fleet add oak-hall --site "Oak Row" --ring ten >/dev/null')
+    """Another in the place of the one that was taken out, and an older version that all run."""
+    desk.type('fleet add oak-hall --site "Oak Row" --ring one >/dev/null')
     Rules.members = {"one": 1, "ten": 1}
     tree, deb = desk.folder / "old", desk.folder / "old.deb"
     (tree / "DEBIAN").mkdir(parents=True)

@@ -9,6 +9,7 @@ import hashlib
 import json
 import os
 import re
+import shutil
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -443,18 +444,28 @@ def test_an_upgrade_keeps_the_journal_and_the_release_before(installed: Installe
 @on("bookworm")
 def test_a_configuration_that_uses_the_store_gets_the_library_for_it(installed: Installed) -> None:
     machine = installed.machine
-    config = machine.root / "etc/rushlight/config.toml"
+    config, pid, now = machine.root / "etc/rushlight/config.toml", machine.show("MainPID"), release(machine)
     before = config.read_text()
-    assert "build release" not in machine.run(*INSTALL, "--dry-run").stdout
+    adds = "add to /opt/rushlight/"
+    assert adds not in machine.run(*INSTALL, "--dry-run").stdout
     config.write_text(f'{before}\n[timeseries]\nurl = "http://127.0.0.1:8428"\norg = "o"\nbucket = "b"\n')
     try:
-        assert "build release" in machine.run(*INSTALL, "--dry-run").stdout
+        assert machine.run(*INSTALL, "--dry-run").stdout.count(adds) == 2
         # The folder with packages lacks it, and what runs is left alone.
         done = machine.run(*INSTALL, "--yes", *WHEELS, check=False)
-        assert (done.returncode, machine.show("ActiveState")) == (1, "active")
-        assert "packages could not be installed" in done.stderr
+        assert (done.returncode, machine.show("MainPID")) == (1, pid)
+        assert "could not be installed" in done.stderr
+        more = machines.wheels("bookworm", "timeseries")
+        shutil.copytree(more, machine.root / "srv/wheels")
+        machine.run(*INSTALL, "--yes", "--wheels", "/srv/wheels")
+        assert release(machine) == now, "the release before stays the one before"
+        assert machine.show("MainPID") != pid
+        for name in ("current", "previous"):
+            machine.run(f"/opt/rushlight/{name}/bin/python", "-c", "import influxdb_client")
+        assert adds not in machine.run(*INSTALL, "--dry-run").stdout
     finally:
         config.write_text(before)
+        machine.run("systemctl", "restart", "rushlight.service")
 
 
 @on("bookworm")

@@ -55,9 +55,38 @@ def test_which_boards_are_taken(tmp_path: Path, architecture: str, machine: str,
 
 
 def test_a_python_that_nothing_was_tested_with_is_named(tmp_path: Path) -> None:
-    done = call(tmp_path, f"locks {tmp_path}", python3="echo 3.99")
+    done = call(tmp_path, f"tested_with {tmp_path}", python3="echo 3.99")
     assert done.returncode == 1
     assert "no packages were tested with 3.99" in done.stderr
+
+
+@pytest.mark.parametrize("network", [True, False])
+def test_the_release_before_gets_what_the_configuration_uses_too(tmp_path: Path, network: bool) -> None:
+    """Each by its own list; of one that one may only go back to the want is said and stops nothing."""
+    (tmp_path / "etc").mkdir()
+    (tmp_path / "etc/config.toml").write_text("[timeseries]\n")
+    for name in ("0.0.9-aa-py3.11", "0.1.0-bb-py3.11"):
+        lock = tmp_path / f"opt/{name}/share/rushlight/deploy/lock/py3.11-timeseries.txt"
+        tools = tmp_path / f"opt/{name}/bin"
+        for folder in (lock.parent, tools):
+            folder.mkdir(parents=True)
+        lock.touch()
+        has = tools / "has"
+        works = network or name.startswith("0.1.0")
+        (tools / "python").write_text(f"#!/bin/sh\ncase $1 in -c) ;; *) [ -e {has} ] ;; esac\n")
+        (tools / "pip").write_text(f"#!/bin/sh\necho pip $*\n{f'touch {has}' if works else 'exit 1'}\n")
+        for tool in tools.iterdir():
+            tool.chmod(0o755)
+    (tmp_path / "opt/current").symlink_to("0.1.0-bb-py3.11")
+    (tmp_path / "opt/previous").symlink_to("0.0.9-aa-py3.11")
+    places = f"opt={tmp_path}/opt etc={tmp_path}/etc release=0.1.0-bb-py3.11"
+    done = call(tmp_path, f"{places}\nequip_releases; echo equipped=$equipped; equip_releases; echo equipped=$equipped")
+    assert done.returncode == 0, done.stderr
+    for name in ("0.0.9-aa-py3.11", "0.1.0-bb-py3.11"):
+        fetched = done.stdout.count(f"-r {tmp_path}/opt/{name}/share/rushlight/deploy/lock/py3.11-timeseries.txt")
+        assert fetched == (1 if network or name.startswith("0.1.0") else 2), done.stdout
+    assert ("note: 0.0.9-aa-py3.11 lacks packages" in done.stdout) != network
+    assert re.findall("equipped=(.*)", done.stdout) == ["yes", "no"], "only what runs asks for a restart"
 
 
 def script(*words: str) -> subprocess.CompletedProcess[str]:

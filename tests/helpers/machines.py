@@ -48,23 +48,24 @@ def clean_root(suite: str) -> Path:
     return final
 
 
-def wheels(suite: str) -> Path:
-    """A folder with wheels of everything for that release's Python; raises UnobtainableError."""
+def wheels(suite: str, extra: str = "") -> Path:
+    """A folder with wheels of everything for that release's Python, and for one extra; raises UnobtainableError."""
     python = PYTHON[suite]
-    lock = REPOSITORY / f"deploy/lock/py{python}.txt"
+    name = f"{python}-{extra}" if extra else python
+    lock = REPOSITORY / f"deploy/lock/py{name}.txt"
     digest = hashlib.sha256(lock.read_bytes()).hexdigest()[:8]
-    with made_once(f"wheels-{python}-{digest}") as (final, part):
+    with made_once(f"wheels-{name}-{digest}") as (final, part):
         if part is not None:
-            fetch(python, os.uname().machine, part)
+            fetch(python, os.uname().machine, part, lock.name)
     return final
 
 
-def fetch(python: str, machine: str, folder: Path) -> None:
+def fetch(python: str, machine: str, folder: Path, lock: str = "") -> None:
     """Packages for that Python on that kind of machine, by the very command of install.md.  Raises UnobtainableError."""
     [page] = [s.text for s in blocks("install.md") if s.kind == "on-another-computer"]
     command = page
     for was, becomes in (
-        ("3.13", python), ("aarch64", machine), ("-d wheels", f"-d {shlex.quote(str(folder))}"),
+        ("py3.13.txt", lock or f"py{python}.txt"), ("3.13", python), ("aarch64", machine), ("-d wheels", f"-d {shlex.quote(str(folder))}"),
         ("python3 -m pip", f"{shlex.quote(sys.executable)} -m pip -q"),
     ):  # fmt: skip
         assert was in command, was
