@@ -40,7 +40,7 @@ def _watched(seed: int, fades: bool, drift_mv: float | None, days: int = 170) ->
     rng = random.Random(seed)
     truth = _truth(rng, fades, days)
     now = bal.begin(0.0, FEED)
-    bias_mv, calibrated = 0.0, 0
+    bias_mv = 0.0
     held, squares = 0, 0.0
     for day, level in enumerate(truth):
         for quarter in range(4):
@@ -50,9 +50,9 @@ def _watched(seed: int, fades: bool, drift_mv: float | None, days: int = 170) ->
             bias_mv += rng.gauss(0.0, drift_mv / 2.0)
             if day % 30 == 0 and quarter == 2:
                 readings.calibrate(now)
-                bias_mv, calibrated = 0.0, day
+                bias_mv = 0.0
             told = level * math.exp(MV * (bias_mv + rng.gauss(0.0, 0.3)))
-            readings.read_electrode(now, told, day - calibrated)
+            readings.read_electrode(now, told)
         if day % 7 == 0:
             read = level * math.exp(rng.gauss(0.0, 0.22))
             pad = min(range(len(PADS)), key=lambda i: abs(PADS[i] - read))
