@@ -7,9 +7,10 @@ hours with 0.3 mV of noise and calibrated every 30 days; between calibrations it
 millivolt is 4.0 % (Nernst at 25 °C).
 
 Last figures, 14 tanks of each kind, fresh seeds; settled ones warned of a rise / of a high level, lead and missed: strips
-alone 0 / 0, 16 d, 3; no drift 0 / 0, 13 d, 1; 0.5 mV a day 1 / 0, 35 d, 3; 1 mV a day 6 / 5, 30 d, 6; 1 mV per root day
-0 / 0, 11 d, 3; 3 mV per root day 7 / 6, 38 d, 2.  So a month of a millivolt a day still
-warns in vain, beside strips that know better.
+alone 0 / 0, 16 d, 3; 1 mV a day 0 / 0, 13 d, 1; 3 mV per root day 4 / 4, 22 d, 2.  Before drift was learned over
+calibrations: 1 mV a day 6 / 5, 30 d, 6; 3 mV per root day 7 / 6, 38 d, 2.  The others were measured before only: no
+drift 0 / 0, 13 d, 1; 0.5 mV a day 1 / 0, 35 d, 3; 1 mV per root day 0 / 0, 11 d, 3.  So an electrode that wanders
+widely at random still warns in vain.
 """
 
 from __future__ import annotations
