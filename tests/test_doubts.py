@@ -199,6 +199,20 @@ def test_a_picture_in_another_light_than_the_known_solutions_is_asked_about(ligh
         assert doubts.question(told, CONF, view()) is None  # without known solutions there is nothing to say
 
 
+def test_a_picture_without_light_is_asked_nothing_and_kept(tmp_path: Path) -> None:
+    """Black paper: it is for the reading to refuse, with its reason, and no door may break on it."""
+    dark = pictured("D65", 1)
+    dark["paper"] = {"chart": [0, 0, 0], "strip": [0, 0, 0]}
+    lit = stripscale.signature([(0.0, (250.0, 250.0, 250.0)), (25.0, (240.0, 200.0, 210.0))], (252.0, 252.0, 252.0))
+    told = event("test", method="strip", kit="strip", picture=dark)
+    tanks = view(standards=(StandardView(kit="strip", substance="nitrate", signature=lit),))
+    assert doubts.question(told, CONF, tanks) is None
+    with page_site(tmp_path) as site:
+        site.engine.submit(told)
+        [said] = site.engine.view().tanks[0].last_read
+        assert said.startswith("Nitrate not read from the picture: ")
+
+
 def test_the_page_says_before_it_saves_that_the_light_is_another(tmp_path: Path) -> None:
     standards = [
         {"substance": "nitrate", "value": v, "picture": pictured("D65", i, nitrate=v)} for i, v in enumerate((25, 50))

@@ -149,7 +149,12 @@ def place(
 
 
 def signature(chart: Sequence[tuple[float, Triple]], chart_paper: Triple) -> tuple[float, ...]:
-    """Densities of a chart's fields by value, three each, from sRGB codes: what light and phone make of it."""
+    """Densities of a chart's fields by value, three each, from sRGB codes: what light and phone make of it.
+
+    Empty where the paper is black: such a picture is refused by `place`, and tells of no light.
+    """
+    if not any(chart_paper):
+        return ()
     return tuple(round(v, 4) for d in _densities(chart, chart_paper) for v in d)
 
 
