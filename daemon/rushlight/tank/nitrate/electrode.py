@@ -11,8 +11,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-MV = math.log(10.0) / 59.16
-"""Natural logarithm of the concentration per mV: Nernst's slope at 25 °C is 59.16 mV a decade."""
+from rushlight.science.measuring.electrode import nernst_slope
+
+MV = math.log(10.0) / nernst_slope(25.0)
+"""Natural logarithm of the concentration per mV, at 25 °C."""
 FIRST_WALK, FIRST_COUNTS = (1.0 * MV) ** 2, 1.0
 """Variance of the random part per day before any calibration, 1 mV per √day, and for how many calibrations it counts
 (common practice, no source)."""
