@@ -5,7 +5,7 @@ import math
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy import stats
+from scipy import optimize, stats
 
 from rushlight.science.inference.gaussian import (
     below,
@@ -53,6 +53,28 @@ def test_quantiles_invert_the_mixture():
     assert mixture_quantile([(1.0, 0.0, 1.0)], 0.95) == pytest.approx(stats.norm.ppf(0.95), abs=1e-8)
     with pytest.raises(ValueError, match="between 0 and 1"):
         mixture_quantile(parts, 1.0)
+
+
+NORMAL = st.tuples(st.floats(0.01, 1.0), st.floats(-50, 200), st.floats(0.05, 30))
+
+
+@given(st.lists(NORMAL, min_size=1, max_size=4), st.floats(0.001, 0.999), st.sampled_from([None, 0.0]))
+def test_a_quantile_equals_that_of_scipys_root_finder(raw, p, floor):
+    """Brent's method on scipy's distribution functions, in narrow and wide parts with valleys between them."""
+    total = sum(w for w, _, _ in raw)
+    parts = [(w / total, m, s) for w, m, s in raw]
+
+    def short(x: float) -> float:
+        return sum(w * stats.norm.cdf(x, m, s) for w, m, s in parts) - wanted
+
+    wanted = 0.0
+    cut = short(floor) if floor is not None else 0.0
+    wanted = cut + p * (1.0 - cut)
+    found = mixture_quantile(parts, p, floor)
+    assert short(found) == pytest.approx(0.0, abs=1e-8)
+    if abs(short(found - 1e-3)) > 1e-6 and wanted < 1.0 - 1e-6:  # not where a valley leaves the place open
+        low, high = (min(m - 10 * s for _, m, s in parts), max(m + 10 * s for _, m, s in parts))
+        assert found == pytest.approx(optimize.brentq(short, min(low, 0.0), high, xtol=1e-10), abs=1e-6)
 
 
 def test_mixture_moments():

@@ -31,29 +31,28 @@ class Belief:
 
     def along(self, direction: Sequence[float]) -> tuple[float, float]:
         """Mean and variance of the linear combination `direction` · state."""
-        mean = sum(d * m for d, m in zip(direction, self.mean, strict=True))
-        variance = sum(
-            d * e * c
-            for d, row in zip(direction, self.cov, strict=True)
-            if d
-            for e, c in zip(direction, row, strict=True)
-        )
+        used = [(i, d) for i, d in enumerate(direction) if d]
+        mean = variance = 0.0
+        for i, d in used:
+            mean += d * self.mean[i]
+            row = self.cov[i]
+            for j, e in used:
+                variance += d * e * row[j]
         return mean, max(0.0, variance)
 
 
 def predict(belief: Belief, transition: Matrix, shift: Sequence[float], noise: Matrix) -> Belief:
     """The belief one step on: mean F x + c, covariance F P Fᵀ + Q."""
-    mean = [
-        sum(f * m for f, m in zip(row, belief.mean, strict=True)) + c for row, c in zip(transition, shift, strict=True)
-    ]
-    columns = list(zip(*belief.cov, strict=True))
-    fp = [[sum(f * p for f, p in zip(row, column, strict=True)) for column in columns] for row in transition]
+    used = [[(j, f) for j, f in enumerate(row) if f] for row in transition]
+    mean = [sum(f * belief.mean[j] for j, f in row) + c for row, c in zip(used, shift, strict=True)]
     n = len(mean)
-    cov: Matrix = [[0.0] * n for _ in range(n)]
-    for i in range(n):
-        for j in range(i, n):
-            value = sum(a * f for a, f in zip(fp[i], transition[j], strict=True)) + noise[i][j]
-            cov[i][j] = cov[j][i] = value
+    cov: Matrix = []
+    for i, row in enumerate(used):
+        fp = [0.0] * n
+        for k, f in row:
+            for j, p in enumerate(belief.cov[k]):
+                fp[j] += f * p
+        cov.append([sum(fp[k] * f for k, f in used[j]) + noise[i][j] if j >= i else cov[j][i] for j in range(n)])
     return Belief(mean, cov)
 
 

@@ -7,6 +7,7 @@ even odds.  Reads a balance and changes none.
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 from rushlight.effects import Estimate
 from rushlight.science.chemistry.nitrogen import ratio_nodes
@@ -20,6 +21,7 @@ from rushlight.tank.nitrate.balance import (
     SIZE,
     UPTAKE,
     Balance,
+    Homing,
     Mode,
     Pace,
     parts_along,
@@ -32,40 +34,59 @@ FARTHEST_DAYS = 365
 """Even odds later than this are not told: no tank stays as it is for so long (own choice)."""
 
 
-def staying(balance: Balance, pace: Pace, days: float) -> tuple[float, float, float]:
-    """The share of the level that is left after `days`, what comes for the rest, mg/L, and that for each k.
+@dataclass(frozen=True, slots=True)
+class Course:
+    """What of a balance the look ahead needs on every coming day, worked out once."""
 
-    Water is changed at the keeper's pace, taken as a steady exchange, and plants bring the level home likewise.
-    """
-    homing = balance.homing
-    pull = pace.draws * homing.pull
-    both = balance.exchange + pull
-    if both <= 0.0:
-        return 1.0, 0.0, 0.0
-    kept = math.exp(-both * days)
-    come = (1.0 - kept) / both
-    source = come * (balance.exchange * balance.change_source + pull * homing.home)
-    return kept, source, -come * pull * homing.home * homing.off
+    modes: tuple[tuple[float, Belief, Pace], ...]
+    """Odds, which sum to one, belief and pace of each model."""
+    homing: Homing
+    exchange: float
+    """The share of the water that this keeper changes per day."""
+    source: float
+    """Nitrate of the water that comes in by that, mg/L."""
+    recent: float
+    usual: float
+    left_over: float
+
+    def staying(self, pace: Pace, days: float) -> tuple[float, float, float]:
+        """The share of the level that is left after `days`, what comes for the rest, mg/L, and that for each k.
+
+        Water is changed at the keeper's pace, taken as a steady exchange, and plants bring the level home likewise.
+        """
+        pull = pace.draws * self.homing.pull
+        both = self.exchange + pull
+        if both <= 0.0:
+            return 1.0, 0.0, 0.0
+        kept = math.exp(-both * days)
+        come = (1.0 - kept) / both
+        source = come * (self.exchange * self.source + pull * self.homing.home)
+        return kept, source, -come * pull * self.homing.home * self.homing.off
+
+    def ahead(self, days: float) -> list[Part]:
+        """The level's distribution `days` on, as a mixture to be cut at zero.
+
+        Feed stays as in the last week; by water changes and plants that take more where there is more (`staying`) what
+        is there now shrinks by e^(−λt), what comes meanwhile by half as much in the exponent.
+        """
+        out: list[Part] = []
+        for odds, belief, pace in self.modes:
+            kept, come, by_kit = self.staying(pace, days)
+            half = math.sqrt(kept)
+            stretch = step(pace, days, self.recent, self.usual, self.left_over)
+            row = (kept, *(half * x for x in stretch.level_row[1:KIT]), by_kit)
+            mean, variance = belief.along(row)
+            mean += half * self.left_over * (days + stretch.level_row[UPTAKE]) + come
+            out.append((odds, mean, math.sqrt(variance + stretch.level_noise * kept) or 1e-9))
+        return out
 
 
-def ahead(balance: Balance, days: float) -> list[Part]:
-    """The level's distribution `days` on, as a mixture to be cut at zero.
-
-    Feed stays as in the last week; by water changes and plants that take more where there is more (`staying`) what is
-    there now shrinks by e^(−λt), what comes meanwhile by half as much in the exponent.
-    """
-    out: list[Part] = []
+def course(balance: Balance) -> Course:
+    """Where a balance is going if things stay as they are."""
     total = sum(m.weight for m in balance.modes)
-    left_over = balance.left
-    for mode, pace in zip(balance.modes, PACES, strict=True):
-        kept, come, by_kit = staying(balance, pace, days)
-        half = math.sqrt(kept)
-        stretch = step(pace, days, balance.recent, balance.usual, left_over)
-        row = (kept, *(half * x for x in stretch.level_row[1:KIT]), by_kit)
-        mean, variance = mode.belief.along(row)
-        mean += half * left_over * (days + stretch.level_row[UPTAKE]) + come
-        out.append((mode.weight / total, mean, math.sqrt(variance + stretch.level_noise * kept) or 1e-9))
-    return out
+    modes = tuple((m.weight / total, m.belief, pace) for m, pace in zip(balance.modes, PACES, strict=True))
+    habits = balance.homing, balance.exchange, balance.change_source
+    return Course(modes, *habits, balance.recent, balance.usual, balance.left)
 
 
 def level_estimate(parts: list[Part]) -> Estimate:
@@ -96,38 +117,54 @@ def chance_above(parts: list[Part], limit: float) -> float:
     return min(1.0, max(0.0, over / real)) if real > 1e-12 else 0.0
 
 
-def chances(balance: Balance, limit: float) -> tuple[float, ...]:
+def chances(coming: Course, limit: float) -> tuple[float, ...]:
     """Probability that the limit has been passed by day 0, 1, … `HORIZON_DAYS`; never falls from day to day."""
     out: list[float] = []
     for day in range(HORIZON_DAYS + 1):
-        out.append(chance_by(balance, limit, float(day), out[-1] if out else 0.0))
+        out.append(chance_by(coming, limit, float(day), out[-1] if out else 0.0))
     return tuple(out)
 
 
-def chance_by(balance: Balance, limit: float, days: float, before: float) -> float:
+def chance_by(coming: Course, limit: float, days: float, before: float) -> float:
     """Probability that the limit has been passed by `days` from now, given that of an earlier day."""
-    return max(before, chance_above(ahead(balance, days), limit))
+    return max(before, chance_above(coming.ahead(days), limit))
 
 
-def even_odds_day(balance: Balance, limit: float) -> float | None:
-    """Days until the level is as likely above the limit as below; None if that is not within a year.
+def even_odds_day(coming: Course, limit: float, until_days: float = FARTHEST_DAYS) -> float | None:
+    """Days until the level is as likely above the limit as below; None if that is not by `until_days`, or in a year.
 
     Looks at days ever further apart, then halves the interval in which the odds turned.
     """
     before, day = 0.0, 0.0
     while day <= FARTHEST_DAYS:
-        if chance_above(ahead(balance, day), limit) >= 0.5:
+        if chance_above(coming.ahead(day), limit) >= 0.5:
             break
+        if day > until_days:
+            return None
         before, day = day, max(day + 2.0, 1.15 * day)
     else:
         return None
     while day - before > 0.05:
         middle = 0.5 * (before + day)
-        if chance_above(ahead(balance, middle), limit) >= 0.5:
+        if chance_above(coming.ahead(middle), limit) >= 0.5:
             day = middle
         else:
             before = middle
     return day
+
+
+def told_days(coming: Course, limit: float, nitrate: Estimate, net_rate: Estimate) -> float | None:
+    """Days to even odds where they follow from the level and the rate told beside them, within a factor of two.
+
+    The forecast bends, as uptake grows with the level; what it then says no reader can follow, so it is not told.
+    """
+    if nitrate.mean >= limit:
+        return None if even_odds_day(coming, limit) is None else 0.0
+    if net_rate.mean <= 0.0:
+        return None
+    straight = (limit - nitrate.mean) / net_rate.mean
+    days = even_odds_day(coming, limit, 2.0 * straight)
+    return days if days is not None and 0.5 * days <= straight <= 2.0 * days else None
 
 
 def chance_behind(balance: Balance) -> float:

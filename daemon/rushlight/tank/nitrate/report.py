@@ -85,19 +85,6 @@ class NitrateReport:
         return self.chances[min(len(self.chances) - 1, max(0, math.ceil(days)))]
 
 
-def agreed_days(days: float | None, nitrate: Estimate, net_rate: Estimate, limit: float) -> float | None:
-    """Days to the limit where they follow from the level and the rate told beside them, within a factor of two.
-
-    The forecast bends, as uptake grows with the level; what it then says no reader can follow, so it is not told.
-    """
-    if days is None or nitrate.mean >= limit:
-        return None if days is None else 0.0
-    if net_rate.mean <= 0.0:
-        return None
-    straight = (limit - nitrate.mean) / net_rate.mean
-    return days if 0.5 * days <= straight <= 2.0 * days else None
-
-
 def rising(report: NitrateReport) -> Says:
     """What `nitrate_rising` does.
 

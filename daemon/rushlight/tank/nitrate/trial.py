@@ -17,7 +17,7 @@ from rushlight.science.inference.gaussian import Part, mixture_quantile, moments
 from rushlight.science.inference.kalman import regress
 from rushlight.science.plants.response import LIGHT_RESPONSE
 from rushlight.tank.nitrate.balance import KIT, LEVEL, PACES, SHARE, UPTAKE, Balance, Mode, Pace, step
-from rushlight.tank.nitrate.forecast import staying
+from rushlight.tank.nitrate.forecast import course
 
 NODES = ((1 / 6, -math.sqrt(3.0)), (2 / 3, 0.0), (1 / 6, math.sqrt(3.0)))
 """Three points and weights that carry a normal's first five moments (Gauss-Hermite; Abramowitz & Stegun 25.4.46)."""
@@ -83,10 +83,10 @@ def _mode_ahead(
 ) -> tuple[float, float, float, float, float]:
     """One model's level as feed and light are: mean, deviation, what plants at home take meanwhile, share, what stays.
 
-    As in `forecast.ahead`: what is there now shrinks to what stays, what comes meanwhile by half as much in the
+    As in `forecast.Course.ahead`: what is there now shrinks to what stays, what comes meanwhile by half as much in the
     exponent.
     """
-    kept, come, by_kit = staying(now, pace, days)
+    kept, come, by_kit = course(now).staying(pace, days)
     half, belief, left_over = math.sqrt(kept), mode.belief, now.left
     stretch = step(pace, days, now.recent, now.usual, left_over)
     stays = kept * (1.0 - change.fraction)

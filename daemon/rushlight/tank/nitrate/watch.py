@@ -37,7 +37,7 @@ from rushlight.tank.nitrate.causes import split
 from rushlight.tank.nitrate.change_habit import end_habit, habit_ended_s, pace_since
 from rushlight.tank.nitrate.light_seen import outdoors_mj, see_light
 from rushlight.tank.nitrate.quiet import note_quiet
-from rushlight.tank.nitrate.report import BEHIND_SURE, LEAST_TESTS, RISING_LATER, NitrateReport, agreed_days, rising
+from rushlight.tank.nitrate.report import BEHIND_SURE, LEAST_TESTS, RISING_LATER, NitrateReport, rising
 
 KEEP_DAYS = 400
 """Facts older than this are folded into the oldest checkpoint; an entry that comes later still is not used
@@ -366,7 +366,8 @@ class NitrateWatch:
         )
         behind_s = now.behind_since_s
         limit = self.tank.limits.nitrate
-        chances = forecast.chances(now, limit)
+        coming = forecast.course(now)
+        chances = forecast.chances(coming, limit)
         return NitrateReport(
             at_s=now.at_s,
             nitrate=level,
@@ -374,9 +375,9 @@ class NitrateWatch:
             supply_rate=supply,
             uptake_rate=forecast.flow_estimate(bal.uptake_parts(now)) if supply else None,
             kept_up=forecast.share_kept_up(now, now.recent) if now.fed_days >= 7.0 else None,
-            days_to_limit=agreed_days(forecast.even_odds_day(now, limit), level, rate, limit),
+            days_to_limit=forecast.told_days(coming, limit, level, rate),
             chances=chances,
-            chance_later=forecast.chance_by(now, limit, RISING_LATER[0], chances[-1]),
+            chance_later=forecast.chance_by(coming, limit, RISING_LATER[0], chances[-1]),
             chance_unsettled=1.0 - now.modes[0].weight / sum(m.weight for m in now.modes),
             behind_days=(now.at_s - behind_s) / DAY_S if behind_s is not None else 0.0,
             chance_behind=forecast.chance_behind(now),
