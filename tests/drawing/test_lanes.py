@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import itertools
 import math
 import re
@@ -179,3 +180,44 @@ def test_no_figure_of_a_scale_is_cut_off_at_the_top(tall: bool, most: float) -> 
     for word in made.findall("text"):
         line_px = float(word.get("y", "").rstrip("%")) / 100.0 * (240.0 if tall else 104.0)
         assert line_px + {"-2": -2.0, "1em": 12.8}[word.get("dy", "")] >= 10.0, ElementTree.tostring(word)
+
+
+def axis_words(span_s: tuple[float, float]) -> list[ElementTree.Element]:
+    return [e for e in ElementTree.fromstring(lanes.axis(span_s, DUBLIN)).iter() if e.tag.endswith("text")]
+
+
+@pytest.mark.parametrize("days_before", [0, 2, 5, 9, 90, 170, 178])
+def test_a_date_stands_at_its_own_line_towards_the_edges_too(days_before: int) -> None:
+    """Half a year of months: the first or the last of them comes to lie in the outer parts of the axis."""
+    first_s = START_S - days_before * DAY_S
+    span_s = (first_s, first_s + 180 * DAY_S)
+    words = axis_words(span_s)
+    assert words
+    for word in words:
+        at = dt.datetime.fromisoformat(str(word.get("data-at"))).timestamp()
+        line, placed = 100 * (at - span_s[0]) / (span_s[1] - span_s[0]), float(str(word.get("x")).rstrip("%"))
+        assert abs(placed - min(max(line, 0.8), 99.2)) <= 0.1, (word.text, line, placed)
+        edge = "start" if line < 7 else "end" if line > 93 else "middle"
+        assert word.get("text-anchor") == edge
+        assert (word.get("class") == "near") == (edge != "middle" and 3.5 < line < 96.5)
+
+
+def test_a_year_of_weekly_tests_is_drawn_thinner_than_a_quarter_of_them() -> None:
+    """52 bars of three pixels across a phone are a fence in front of the curve."""
+    kinds = []
+    for n in (13, 52):
+        tests = [Upright(START_S + d * DAY_S * 365 / n, 10.0, 25.0) for d in range(n)]
+        root = drawn(Lane("Nitrate", "mg/L", "", [], tests, floor=0.0))
+        kinds += [str(e.get("class")) for e in root.iter() if "test" in str(e.get("class"))]
+    assert kinds == ["test", "test many"]
+
+
+def test_a_group_of_signs_shows_the_most_telling_of_what_is_among_them() -> None:
+    day = [Sign(START_S + n * 60.0, "fed", f"feeding {n}") for n in range(20)]
+    day += [Sign(START_S + 2000.0, "test", "a test"), Sign(START_S + 2100.0, "cut", "a cut")]
+    root = ElementTree.fromstring(
+        f"<g>{signs.signs('Done', day, YEAR_S, lambda a, b: 'x').split('</noscript>')[1]}</g>"
+    )
+    shapes = [str(e.get("class")) for e in root.iter() if str(e.get("class")).startswith("shape")]
+    assert shapes == ["shape group", "shape cut", "shape test"]
+    assert [e.text for e in root.iter() if e.tag.endswith("text")] == ["22"]

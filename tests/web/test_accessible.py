@@ -369,6 +369,44 @@ def test_words_of_pictures_are_large_enough_on_a_phone_and_their_values_are_in_a
     page.context.close()
 
 
+OFF_ITS_LINE = """[...document.querySelectorAll('.axis text')].filter(t => t.checkVisibility()).map(t => {
+  const s = document.getElementById('sheet').dataset, r = t.ownerSVGElement.getBoundingClientRect();
+  const b = t.getBoundingClientRect(), at = (new Date(t.dataset.at) / 1000 - s.from) / (s.to - s.from) * r.width;
+  const edge = Math.min(at, r.width - at) < 45, middle = (b.left + b.right) / 2 - r.left - at;
+  return [t.textContent, b.left - r.left - at > 8 || at - (b.right - r.left) > 8 || (r.width > 800 && !edge && Math.abs(middle) > 3)];
+}).filter(([, off]) => off)"""
+CROSSED = """[...document.querySelectorAll('.lane')].filter(l => l.checkVisibility()).flatMap(l => {
+  const lines = [...l.querySelectorAll('.level')].map(p => p.getBoundingClientRect().top);
+  return [...l.querySelectorAll('text.warn')].map(t => [t.textContent, t.getBoundingClientRect()])
+    .filter(([, r]) => lines.some(y => y > r.top + 0.25 * r.height && y < r.bottom - 0.25 * r.height)).map(([w]) => w); })"""
+IN_TWO = """[...document.querySelectorAll('button')].filter(e => e.checkVisibility() && e.firstChild.data === 'Acknowledge')
+  .filter(e => { const r = document.createRange(); r.selectNode(e.firstChild); return r.getClientRects().length > 1; }).length"""
+
+
+def test_what_was_seen_amiss_on_the_screens_stays_mended(browser: Any, site: Site) -> None:
+    """Each was found by looking: a date off its line, a word across its limit, a word in two, a row for one button."""
+    page, now_s = opened(browser, site, PHONE, "light"), site.engine.now_s()
+    for width, days in ((390, 0), (390, 3), (1280, 0), (1280, 2), (1280, 4)):
+        page.set_viewport_size({"width": width, "height": 844})
+        ends = f"from={now_s - (21 + days) * DAY_S:.0f}&to={now_s + (2 - days) * DAY_S:.0f}"
+        page.goto(f"/tanks/foyer?{ends}")
+        assert page.locator(".axis text").count() > 2 and page.evaluate(OFF_ITS_LINE) == [], (width, days)
+    page.set_viewport_size({"width": PHONE[0], "height": PHONE[1]})
+    page.evaluate("document.documentElement.style.fontSize = '200%'")
+    assert page.evaluate(CROSSED) == []
+    page.goto("/")
+    tops = [page.locator(".row .actions > *", has_text=word).first.bounding_box() for word in ("Acknowledge", "Change")]
+    assert tops[0] and tops[1] and abs(tops[0]["y"] - tops[1]["y"]) < 2, tops
+    page.evaluate("document.documentElement.style.fontSize = '200%'")
+    open_all(page)
+    assert page.get_by_role("button", name="Acknowledge").count() > 1 and page.evaluate(IN_TWO) == 0
+    page.goto("/probes/foyer-ph/calibration")
+    open_all(page)
+    table = "(e => e.scrollWidth - e.clientWidth)(document.querySelector('.wide'))"
+    assert page.evaluate(table) <= 0, "the table of buffers is cut off"
+    page.context.close()
+
+
 @pytest.mark.slow
 def test_the_keyboard_reaches_all_and_shows_where_it_is(browser: Any, site: Site) -> None:
     """WCAG 2.2: focus visible (2.4.7), no trap (2.1.2), reachable (2.1.1)."""

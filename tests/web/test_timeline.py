@@ -226,6 +226,14 @@ def test_the_values_say_what_the_lanes_show(site: Site) -> None:
     assert float(first[2].split()[0]) == pytest.approx(20.0 + 8.0 * math.sin(n / 20), abs=1.5)
 
 
+def test_what_is_forecast_says_so_and_nothing_that_was_stands_beside_it(site: Site) -> None:
+    """A year in few rows: the row of the present reaches into the days to come."""
+    found = re.findall(r'<tr><th scope="row">(.*?)</th>(.*?)</tr>', shown(site.client(), "stretch=year"))
+    ahead = [cells for head, cells in found if "forecast" in head]
+    assert ahead and all(re.findall(r"<td>(.*?)</td>", cells)[1:3] == ["", ""] for cells in ahead)
+    assert found[len(ahead)][0].startswith("Today") and "<td></td>" not in found[len(ahead)][1][:40]
+
+
 def test_little_goes_over_the_wire_and_packed_is_the_same(site: Site) -> None:
     client = site.client()
     plain = client.get("/tanks/foyer?stretch=year")

@@ -204,11 +204,13 @@ def tested(test: Test) -> dict[str, float | str]:
 def water_sentences(water: ChemistryReport, measures: AbstractSet[str], units: Units = METRIC) -> tuple[str, ...]:
     """Ammonia and hardness as far as tests tell, a sentence each; `measures`: what the kits here can test."""
     said: list[str] = []
-    if water.un_ionised is not None and water.total_ammonia is not None:
+    if water.total_ammonia == 0.0:
+        said.append("No ammonia in the last test.")
+    elif water.un_ionised is not None and water.total_ammonia is not None:
         said.append(
-            f"Ammonia in the last test {units.say(water.total_ammonia, 'mg/L as NH4', 'g')} in all; of it poisonous "
-            f"(un-ionised), at pH {water.ph:.1f} and {units.say(water.temp_c, '°C', '.0f')}, "
-            f"{units.say(water.un_ionised, 'mg/L as NH3', '.2g')}."
+            f"Ammonia in the last test {units.say(water.total_ammonia, 'mg/L as NH4', 'g')} in all. At pH "
+            f"{water.ph:.1f} and {units.say(water.temp_c, '°C', '.0f')}, "
+            f"{units.say(water.un_ionised, 'mg/L as NH3', '.2g')} of it are un-ionised, the form that harms fish."
         )
     for name, hardness in (("KH", water.kh), ("GH", water.gh)):
         if hardness is not None:

@@ -20,6 +20,8 @@ from rushlight.localtime import local_time
 
 WIDE, HIGH = 2000, 200
 """Units of a nested sheet."""
+FEW_TESTS = 26
+"""Twice a quarter of weekly ones: as many stand apart on a phone.  More are drawn thinner, or they are a fence."""
 Hue = Literal["first", "second", "third", "ink", "warn"]
 Band = tuple[float, float, float, float]
 """Time, mean, low, high."""
@@ -127,10 +129,17 @@ def axis(span_s: tuple[float, float], zone: zoneinfo.ZoneInfo) -> str:
         return {"data_at": local_time(at_s, zone).isoformat(timespec="minutes"), "data_as": parts}
 
     def place(at: float) -> dict[str, str]:
-        """In per cent; at an edge the word begins or ends there, however large it is written."""
+        """In per cent, at its own line.
+
+        Towards an edge the word begins or ends there, however large it is written; on a wide sheet it has room on both
+        sides of its line when it is only `near` the edge.
+        """
+        kind = {"class": "near"} if 3.5 < at < 96.5 else {}
         if at < 7.0:
-            return {"x": "0.8%", "text_anchor": "start"}
-        return {"x": "99.2%", "text_anchor": "end"} if at > 93.0 else {"x": f"{at:.1f}%", "text_anchor": "middle"}
+            return {"x": f"{max(0.8, at):.1f}%", "text_anchor": "start", **kind}
+        if at > 93.0:
+            return {"x": f"{min(99.2, at):.1f}%", "text_anchor": "end", **kind}
+        return {"x": f"{at:.1f}%", "text_anchor": "middle"}
 
     found = "".join(
         tag("text", word, y="70%", **place(at), **moment(at_s, word))
@@ -212,7 +221,7 @@ def _uprights(shown: Lane, scale: Scale) -> Iterator[str]:
         x, y0, y1 = scale.x(u.at_s), scale.y(u.low), scale.y(scale.high if u.high is None else u.high)
         path.append(f"M{x} {y0}V{y1}")
     # Nested sheets stretch, so the ends are drawn by the page's round caps and not by strokes across.
-    yield tag("path", d="".join(path), **{"class": "test"})
+    yield tag("path", d="".join(path), **{"class": "test" if len(path) <= FEW_TESTS else "test many"})
 
 
 def _grid(shown: Lane, scale: Scale, now_s: float, zone: zoneinfo.ZoneInfo) -> Iterator[str]:
@@ -247,7 +256,7 @@ def _words(shown: Lane, scale: Scale) -> Iterator[str]:
             word,
             x="99.5%",
             y=f"{y:.1f}%",
-            dy="-3" if y > 18.0 else "12",
+            dy="-.25em" if y > 18.0 else "1em",  # by the text's own size, or a large one lies on its line
             text_anchor="end",
             **{"class": "warn"},
         )

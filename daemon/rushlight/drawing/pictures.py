@@ -132,14 +132,15 @@ def shares(
         y, left, right = 30 + 26 * n, x(min(0.0, mean)), x(max(0.0, mean))
         colour = palette.second if mean > 0 else palette.third
         whisker = f"M{x(low):.1f} {y + 7}H{x(high):.1f}M{x(low):.1f} {y + 3}v8M{x(high):.1f} {y + 3}v8"
-        aside, anchor = (-4, "end") if mean > 0 else (4, "start")
+        # Opposite the bar, and beyond its whisker where that reaches over the middle.
+        at, anchor = (min(mid, x(low)) - 4, "end") if mean > 0 else (min(max(mid, x(high)) + 4, width - 38), "start")
         parts += [
             tag("text", name, x=2, y=y + 11, font_size=TEXT, fill=ink),
             tag("rect", x=left, y=y, width=max(0.5, right - left), height=14, fill=colour, fill_opacity=0.8),
             tag("path", d=whisker, stroke=ink, stroke_width=1.2),
-            over(f"{mean:+.2f}".replace("-", "\N{MINUS SIGN}"), mid + aside, y + 11, ink, palette, anchor=anchor),
+            over(f"{mean:+.2f}".replace("-", "\N{MINUS SIGN}"), at, y + 11, ink, palette, anchor=anchor),
         ]
-    title = f"Change of the net rate, {unit}"
+    title = f"Change in nitrate's rise, {unit}"
     said = "; ".join(f"{name} {mean:+.2f}" for name, mean, _, _ in rows)
     return sheet(title, f"{title}, by cause: {said}", (width, height), palette, "".join(parts))
 

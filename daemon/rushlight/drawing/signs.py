@@ -1,7 +1,7 @@
 """Signs above a timeline: what was done and what alarmed, each a link that can be touched, reached by key and read.
 
-Too many for the width are one sign with their number.  A phone's width holds few and a desk's many: both are made, and
-the page shows one of them.
+Too many for the width are one sign with their number and, above it, what there is among them.  A phone's width holds
+few and a desk's many: both are made, and the page shows one of them.
 """
 
 from __future__ import annotations
@@ -30,6 +30,8 @@ PATHS: dict[Shape, str] = {
     "low": "M-6 0a6 6 0 1 0 12 0a6 6 0 1 0-12 0z",
 }
 """Drawn about their middle, in px."""
+_TELLING: tuple[Shape, ...] = ("high", "medium", "low", "cut", "lamp", "seen", "water", "test", "other", "fed")
+"""What is rare in a tank's year tells most of a group; that it was fed as every day tells least."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,21 +94,29 @@ def _links(
         first, last = group[0], group[-1]
         label = first.words if len(group) == 1 else f"{len(group)} together, from {first.words}"
         href = quoteattr(address(first.at_s, last.at_s))
-        shape = (
-            min((g.shape for g in group), key=list(PATHS).index) if len({g.shape for g in group}) > 1 else first.shape
-        )
-        alarm = shape if shape in {"high", "medium", "low"} else ""
         drawn = (
-            tag("path", d=PATHS[first.shape], **{"class": f"shape {first.shape}"})
-            if len(group) == 1
-            else tag("rect", x=-12, y=-10, width=24, height=20, rx=6, **{"class": f"shape group {alarm}".strip()})
-            + tag("text", f"{len(group)}", y=5, text_anchor="middle")
+            tag("path", d=PATHS[first.shape], **{"class": f"shape {first.shape}"}) if len(group) == 1 else _group(group)
         )
-        hit = tag("rect", x=-13, y=-15, width=26, height=30, **{"class": "hit"})
+        hit = tag("rect", x=-13, y=-18, width=26, height=36, **{"class": "hit"})
         yield (
             f'<a href={href} class="sign" aria-label={quoteattr(label)}>'
             f'<svg x="{100 * part:.1f}%" y="50%" overflow="visible">{hit}{drawn}</svg></a>'
         )
+
+
+def _group(group: Sequence[Sign]) -> str:
+    """A box: below the number of its signs, above two kinds that are among them, the most telling first."""
+    kinds = sorted({g.shape for g in group}, key=_TELLING.index)[:2]
+    alarm = kinds[0] if kinds[0] in {"high", "medium", "low"} else ""
+    middles = (0,) if len(kinds) == 1 else (-6, 6)
+    return (
+        tag("rect", x=-12, y=-17, width=24, height=34, rx=6, **{"class": f"shape group {alarm}".strip()})
+        + "".join(
+            tag("path", d=PATHS[kind], transform=f"translate({x} -8)scale(.6)", **{"class": f"shape {kind}"})
+            for kind, x in zip(kinds, middles, strict=True)
+        )
+        + tag("text", f"{len(group)}", y=12, text_anchor="middle")
+    )
 
 
 def grouped(found: Sequence[Sign], span_s: tuple[float, float], cells: int) -> list[tuple[float, list[Sign]]]:

@@ -140,5 +140,5 @@ def watcher(trouble: str, pinged_mono_s: float | None, now: Now) -> OutletView:
 
 def nobody() -> OutletView:
     """No channel is configured."""
-    said = "No channel is set up, so no alarm reaches a phone; set [push], [webhook], [services] or [email]."
+    said = "No phone or e-mail is set up, so no alarm reaches anybody. On the Pi: sudo rushlight setup"
     return OutletView(name="none", title="Messages", well=False, sentence=said)

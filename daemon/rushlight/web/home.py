@@ -108,8 +108,8 @@ def _curve(asked: PageRequest, t: TankView, reader: Reader) -> str:
     from_s = now_s - CURVE_DAYS * DAY_S
     days = reader.days(t.id, formats.date(from_s, asked.zone))
     band = [(d.at_s, n.mean, n.low, n.high) for d in days if (n := d.nitrate) is not None]
-    if t.nitrate is None:
-        return ""
+    if t.nitrate is None or not band:
+        return ""  # one moment is no curve
     band.append((now_s, t.nitrate.mean, t.nitrate.low, t.nitrate.high))
     unit = asked.units.word("mg/L as NO3")
     said = f"Nitrate over {CURVE_DAYS // 7} weeks: now {formats.span(t.nitrate)} {unit}, limit {limit:g}"

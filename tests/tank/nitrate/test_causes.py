@@ -87,7 +87,7 @@ def test_one_strip_asks_for_another_and_more_of_them_do_not():
 
 @pytest.mark.parametrize(
     ("still", "words"),
-    [(0.0, ": none of the water is changed a week, before 2"), (0.4, " % of the water is changed a week")],
+    [(0.0, ": no water is changed now, before 2"), (0.4, " % of the water is changed a week")],
 )
 def test_a_habit_of_changing_water_that_ends_is_told_though_the_balance_still_counts_on_it(still, words):
     tale = story(4325, "water changes", still=still)

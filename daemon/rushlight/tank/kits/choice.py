@@ -154,7 +154,7 @@ def _sentence(best: Option, limit: float, water: float | None, units: Units) -> 
         case "laboratory":
             return f"Have a sample measured by a laboratory or a shop: the kits here are too coarse about {line}."
         case _:
-            return f"A strip by eye tells enough: its pads lie to both sides of what is in question at {line}."
+            return f"A strip by eye tells enough: it can show on which side of {line} nitrate stands."
 
 
 def _belief(nitrate: Estimate) -> list[tuple[float, float]]:

@@ -254,6 +254,8 @@ def _changes(level: float, then: Drivers, now: Drivers) -> Suspect | None:
     carried = fewer * max(0.0, level - source)  # of the water as it was: that there is more in it now is the effect
     now_percent, then_percent = (f"{700 * d.exchange:.0f} %" if d.exchange > 0.0 else "none" for d in (now, then))
     told = f"{now_percent} of the water is changed a week, before {then_percent}"
+    if now.exchange <= 0.0:
+        told = f"no water is changed now, before {then_percent} a week"
     return Suspect("water changes", carried, CARRIED_PART * abs(carried), told)
 
 

@@ -272,15 +272,16 @@ def _afterwards(made: Remedy, units: Units) -> Iterator[str]:
         if made.kind == "change":
             yield "What it does to pH and ammonia is not known: that needs pH, KH and temperature of both waters."
         return
-    yield (
-        f"pH {after.before.ph:.1f} now; after the first change {after.at_once.ph:.1f} at once, {after.own_co2.ph:.1f} "
-        f"at the tank's own CO2, {after.aired.ph:.1f} with all surplus CO2 gone (within 0.1)."
-    )
+    now, then, later = (f"{state.ph:.1f}" for state in (after.before, after.at_once, after.own_co2))
+    ph = f"pH {now} now, {then} straight after the first change, {later} once the tank's CO2 is as before"
+    if now == then == later:
+        ph = f"pH stays at {now} through the first change"
+    yield f"{ph}, give or take 0.1. With all surplus CO2 driven out it would be {after.aired.ph:.1f}."
     if after.before.nh3 > 0:
         yield (
-            f"Un-ionised ammonia {_nh3(after.before)} {units.word('mg/L')} now, then {_nh3(after.at_once)}, "
-            f"{_nh3(after.own_co2)} and {_nh3(after.aired)} (left alone, with its surplus CO2 gone: "
-            f"{_nh3(after.unchanged_aired)})."
+            f"Un-ionised ammonia {_nh3(after.before)} {units.word('mg/L')} now, {_nh3(after.at_once)} straight after, "
+            f"{_nh3(after.own_co2)} once the CO2 is as before. With all surplus CO2 driven out {_nh3(after.aired)}, "
+            f"and {_nh3(after.unchanged_aired)} if no water is changed."
         )
     if abs(after.own_co2.ph - after.before.ph) > 0.5:
         yield "That is a large step of pH for one day: take it more slowly if the fish can wait."

@@ -30,7 +30,8 @@
       const line = document.createElement("p");
       line.id = "reading";
       line.setAttribute("role", "status");
-      line.textContent = "Touch or point to read a day; drag, pinch or Ctrl and wheel to move.";
+      line.textContent = matchMedia("(pointer: coarse)").matches
+        ? "Touch to read a day; drag or pinch to move." : "Click to read a day; drag, or Ctrl and wheel, to move.";
       sheet.insertBefore(line, document.getElementById("look"));
     }
     if (lazy) for (const row of sheet.querySelectorAll(".shots")) lazy.observe(row);

@@ -95,7 +95,8 @@ def values(asked: PageRequest, tank_id: str) -> Response:
     _, outcome, _ = what_if.asked_for(asked, settings)
     chosen, made, _ = _made(asked, settings, view, outcome.tried if outcome else ())
     said = [
-        [round(at_s), _when(asked, chosen, at_s), *columns] for at_s, columns in tracks.rows(made, chosen, VALUE_ROWS)
+        [round(at_s), _when(asked, chosen, at_s), *columns]
+        for at_s, columns in tracks.rows(made, chosen, VALUE_ROWS, asked.daemon.now_s())
     ]
     body = json.dumps({"titles": tracks.titles(made), "rows": said}, ensure_ascii=False, separators=(",", ":"))
     return Response(body.encode(), kind="application/json; charset=utf-8")
@@ -190,14 +191,16 @@ class Table:
 
 
 def _table(asked: PageRequest, drawn: Drawn, most: int) -> Table:
-    found = tracks.rows(drawn.tracks, drawn.stretch, most)
+    found = tracks.rows(drawn.tracks, drawn.stretch, most, asked.daemon.now_s())
     rows = [[_when(asked, drawn.stretch, at_s), *said] for at_s, said in reversed(found)]
     return Table(["About", *tracks.titles(drawn.tracks)], rows)
 
 
 def _when(asked: PageRequest, chosen: Stretch, at_s: float) -> str:
     say = formats.shown_day if chosen.to_s - chosen.from_s > 30 * 86400.0 else formats.shown_moment
-    return say(at_s, asked.daemon.now_s(), asked.zone, first=True)
+    now_s = asked.daemon.now_s()
+    said = say(at_s, now_s, asked.zone, first=True)
+    return Markup("{} <small>forecast</small>").format(said) if at_s > now_s else said
 
 
 def _facts(asked: PageRequest, view: TankView) -> list[str]:

@@ -266,18 +266,25 @@ def titles(made: Sequence[Track]) -> list[str]:
     return [title for t in made for title, points, _ in t.columns if points]
 
 
-def rows(made: Sequence[Track], stretch: Stretch, rows: int) -> list[tuple[float, list[str]]]:
-    """At most so many rows, oldest first: the middle of each one's time, and what each column holds then."""
+def rows(made: Sequence[Track], stretch: Stretch, rows: int, now_s: float) -> list[tuple[float, list[str]]]:
+    """At most so many rows, oldest first: the middle of each one's time, and what each column holds then.
+
+    The row in which the present lies says what was, and stands at the present: what comes after it is forecast only.
+    """
     step_s = (stretch.to_s - stretch.from_s) / rows
-    columns = [
-        ({int((p[0] - stretch.from_s) // step_s): write(p) for p in thinned(points, stretch.span_s, rows)})
-        for t in made
-        for _, points, write in t.columns
-        if points
-    ]
+    present = int((now_s - stretch.from_s) // step_s)
+
+    def row(point: Band) -> int:
+        return int((point[0] - stretch.from_s) // step_s)
+
+    def been(points: Sequence[Band]) -> list[Band]:
+        return thinned([p for p in points if p[0] <= now_s or row(p) != present], stretch.span_s, rows)
+
+    columns = [{row(p): write(p) for p in been(points)} for t in made for _, points, write in t.columns if points]
     found = []
     for n in range(rows):
         said = [c.get(n, "") for c in columns]
         if any(said):
-            found.append((stretch.from_s + (n + 0.5) * step_s, said))
+            middle_s = stretch.from_s + (n + 0.5) * step_s
+            found.append((now_s if n == present else middle_s, said))
     return found
