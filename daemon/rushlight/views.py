@@ -304,5 +304,5 @@ class SiteView:
         if any(t.last_test_at_s is None for t in self.tanks):
             return "A first test is needed"
         if any(o.name == "none" for o in self.outlets):
-            return "Nothing stands, but no alarm can reach you"
+            return "No alarm now, but none could reach you"
         return "All quiet; something is over" if "returned" in states else "All quiet"

@@ -59,7 +59,7 @@ def of_tank(
     elif overdue:
         headline = "A water test is due."
     else:
-        headline = "Nothing asks for anything." if tested else "A first test is needed."
+        headline = "All quiet." if tested else "A first test is needed."
     asked = [a.first_action for a in standing] + ([aid[1]] if aid is not None else [])
     return Account(
         headline=headline,

@@ -40,7 +40,7 @@ from rushlight.localunits import METRIC, Units
 from rushlight.science.measuring.units import spoken
 from rushlight.views import STANDING, TankView
 
-NOTHING = "Nothing that is worked out changes by it."
+NOTHING = "It changes no estimate, no alarm and no date."
 
 LAMP_WORK = {
     "replaced": "Lamp replaced",
@@ -204,7 +204,7 @@ def changed(
     stood, stands = ({a.alarm for a in view.alarms if a.state in STANDING} for view in (before, after))
     parts = [f"{text[0].upper()}{text[1:]}."] if text else []
     parts += [f"Over: {_titles(stood - stands)}."] if stood - stands else []
-    parts += [f"Now stands: {_titles(stands - stood)}."] if stands - stood else []
+    parts += [f"New alarm: {_titles(stands - stood)}."] if stands - stood else []
     aid = firstaid.of(inner)
     parts += [aid] if aid and aid in (after.account.todo, *after.account.also) else []
     return " ".join(parts) or NOTHING

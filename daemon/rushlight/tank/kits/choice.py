@@ -145,7 +145,7 @@ def _sentence(best: Option, limit: float, water: float | None, units: Units) -> 
             return (
                 f"Thin the sample, {tank_parts} part{'s' if tank_parts > 1 else ''} of tank water and {other} of water "
                 f"{of}: two pads then meet at {units.say(best.border or 0.0, 'mg/L as NO3', '.0f')} in the tank, "
-                f"where the limit of {limit:g} is in question."
+                f"near the limit of {limit:g}."
             )
         case "picture":
             return f"Take a picture of the strip: it tells finer than its pads on which side of {line} it lies."

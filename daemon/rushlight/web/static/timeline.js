@@ -196,10 +196,15 @@
       if (!answer || !answer.ok) { location.assign(link.href.baseVal); return; }
       const panel = document.getElementById("look");
       panel.innerHTML = await answer.text();
-      panel.scrollIntoView({ block: "nearest", behavior: calm.matches ? "auto" : "smooth" });
+      const tall = panel.getBoundingClientRect().height > innerHeight; // a long list is read from its beginning
+      panel.scrollIntoView({ block: tall ? "start" : "nearest", behavior: calm.matches ? "auto" : "smooth" });
     } else if (link.closest(".stretches,.moves")) {
       e.preventDefault();
       clearTimeout(waiting);
+      if (link.closest(".stretches")) { // what was touched shows it at once, before the picture comes
+        for (const other of box.querySelectorAll(".stretches a")) other.removeAttribute("aria-current");
+        link.setAttribute("aria-current", "true");
+      }
       if (link.dataset.move) go(from + link.dataset.move * (to - from), to + link.dataset.move * (to - from), 0);
       else if (link.dataset.zoom) {
         const half = (to - from) / 2 * link.dataset.zoom, middle = (from + to) / 2;
