@@ -162,7 +162,7 @@ def test_the_judge_finds_each_contradiction_that_was_told_once(texts: list[str],
 @pytest.mark.parametrize(
     "text",
     [
-        "Stop feeding, change the water as the planner shows, treated and as warm, and test tomorrow.",
+        "Stop feeding, change the water as the planner shows, treated and as warm as the tank, and test tomorrow.",
         "Change 20 L, 2 times.",
     ],
 )

@@ -117,7 +117,7 @@ THIN = Option(kind="thinned", bits=0.5, cost=0.02, sentence="Thin the sample, 1 
         (STRIP, STRIP, False, "strip", "A strip by eye tells enough"),
         (NOTHING, STRIP, False, "nothing yet", "on that day: a strip by eye tells enough"),
         (NOTHING, NOTHING, False, "nothing yet", "then a strip by eye is enough"),
-        (NOTHING, NOTHING, True, "strip", "nothing has slid"),
+        (NOTHING, NOTHING, True, "strip", "whether that is still so"),
         (STRIP, THIN, True, "thinned", "Thin the sample"),
     ],
 )

@@ -402,6 +402,9 @@ def test_what_was_seen_amiss_on_the_screens_stays_mended(browser: Any, site: Sit
     page.evaluate("document.documentElement.style.fontSize = '200%'")
     open_all(page)
     assert page.get_by_role("button", name="Acknowledge").count() > 1 and "Acknowledge" not in page.evaluate(IN_TWO)
+    page.goto("/tanks/foyer/test")
+    page.get_by_role("button", name="Save the test").click()
+    page.get_by_text("Not saved yet: choose at least one value").wait_for()
     page.goto("/probes/foyer-ph/calibration")
     open_all(page)
     table = "(e => e.scrollWidth - e.clientWidth)(document.querySelector('.wide'))"

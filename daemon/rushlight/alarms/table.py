@@ -44,7 +44,8 @@ _NITRATE = (
         title="Nitrate above its limit",
         cause="More nitrogen goes in with the feed than plants and water changes take out.",
         consequence="Fish are under slow stress, algae gain on the plants.",
-        first_action="Test once more; if it confirms, change the water as the planner shows, treated and as warm.",
+        first_action="Test once more; if it confirms, change the water as the planner shows, treated and as warm as the "
+        "tank.",
         sitter="Feed half as much as agreed until told otherwise.",
         asks=("nitrate",),
         respond="2 days",
@@ -105,7 +106,8 @@ _NITRATE = (
         title="Nitrite above its limit",
         cause="The second half of the biological filter is not ready or has been disturbed.",
         consequence="Fish cannot carry oxygen in their blood.",
-        first_action="Stop feeding, change the water as the planner shows, treated and as warm, and test tomorrow.",
+        first_action="Stop feeding, change the water as the planner shows, treated and as warm as the tank, and test "
+        "tomorrow.",
         sitter="Do not feed today, then call.",
         asks=("nitrite",),
         respond="now",

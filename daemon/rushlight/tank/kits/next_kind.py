@@ -70,7 +70,7 @@ def of_nitrate(
         usual = plain(kits)
         side = f"it is clear on which side of {limit} nitrate stands"
         if at_hand:
-            made = _made(usual, f"{ENOUGH[usual]}: {side}, and it shows that nothing has slid.")
+            made = _made(usual, f"{ENOUGH[usual]}: {side}, and the test shows whether that is still so.")
         else:
             words = f"Nothing to test yet: {side}, as far ahead as that day; then {_lower(ENOUGH[usual])}."
             made = _made("nothing yet", words, usual)
