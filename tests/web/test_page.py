@@ -17,7 +17,7 @@ import pytest
 
 from helpers.page import PASSPHRASE, Client, Site, page_site
 from rushlight.alarms import oneclick
-from rushlight.events import Correction, Reading, Test
+from rushlight.events import Correction, Pack, Reading, Test
 from rushlight.views import AlarmView, SiteView, TankView
 from rushlight.web.entering import fields
 from rushlight.web.entering.entries import SHEETS
@@ -53,6 +53,18 @@ def test_first_run_needs_the_code_of_the_log_and_leaves_a_private_file(tmp_path:
         kept = tmp_path / "page.json"
         assert stat.S_IMODE(kept.stat().st_mode) == 0o600
         assert PASSPHRASE not in kept.read_text() and client.cookies["rushlight"] not in kept.read_text()
+
+
+def test_the_day_by_which_to_buy_strips_is_a_day_to_read(tmp_path: Path) -> None:
+    """It is marked for the browser to write in its own manner; the mark itself is not for people."""
+    with page_site(tmp_path) as site:
+        now_s = site.engine.now_s()
+        site.engine.submit(Pack(at_s=now_s - 16 * 86400.0, tank="foyer", strips=50))
+        for n in (15, 8, 1):
+            values = {"nitrate": 10.0}
+            site.engine.submit(Test(at_s=now_s - n * 86400.0, tank="foyer", method="strip", kit="strip", values=values))
+        page = site.client().get("/tanks/foyer").text
+    assert re.search(r"Buy the next pack of strips by <time [^>]*>\w+ \d", page) and "&lt;time" not in page
 
 
 def test_login_keeps_and_logout_ends_a_session(site: Site) -> None:

@@ -46,7 +46,13 @@ def clock(at_s: float, zone: zoneinfo.ZoneInfo) -> Markup:
 
 
 def clocks(text: str) -> Markup:
-    """A sentence whose clock times, '07:35', the browser writes again in its own manner, whatever the day."""
+    """A sentence whose clock times, '07:35', the browser writes again in its own manner, whatever the day.
+
+    A per cent sign stays with its figure at a line's end.  What is marked up already stays as it is.
+    """
+    if isinstance(text, Markup):
+        return text
+    text = re.sub(r"(?<=\d) %", "\N{NO-BREAK SPACE}%", text)
     spoken = Markup('<span data-at="2000-01-01T{0}Z" data-as="c">{0}</span>')
     parts = re.split(r"(?<![\d:.-])([01]\d:[0-5]\d|2[0-3]:[0-5]\d)(?![\d:])", text)
     return Markup("").join(spoken.format(part) if n % 2 else part for n, part in enumerate(parts))
