@@ -85,11 +85,29 @@ def blurred(span: Span, error_share: float, error_floor: float) -> Likelihood:
     if high is not None and high <= low:
         return _point(low, error_share, error_floor)
 
+    # As `seen_below` of both borders, with what does not depend on c worked out once: this is the innermost loop.
+    at_low, at_high = _border_at(low), _border_at(high)
+
     def likelihood(c: float) -> float:
         eye = eye_at(c, error_share, error_floor)
-        return max(0.0, seen_below(high, eye) - seen_below(low, eye))
+        return max(0.0, _below(at_high, eye) - _below(at_low, eye))
 
     return likelihood
+
+
+def _border_at(border: float | None) -> tuple[float, float]:
+    """A border and its logarithm; none lies above everything, and at or below zero is below everything."""
+    if border is None:
+        return math.inf, math.inf
+    return (border, math.log(border)) if border > 0.0 else (-math.inf, -math.inf)
+
+
+def _below(border: tuple[float, float], eye: Eye) -> float:
+    c, sd, log_c, log_sd = eye
+    normal = 0.5 * math.erfc((c - border[0]) / sd)
+    if log_sd == 0.0:
+        return normal
+    return 0.5 * (normal + 0.5 * math.erfc((log_c - border[1]) / log_sd))
 
 
 def eye_at(c: float, error_share: float, error_floor: float) -> Eye:
@@ -102,15 +120,7 @@ def eye_at(c: float, error_share: float, error_floor: float) -> Eye:
 
 def seen_below(border: float | None, eye: Eye) -> float:
     """P(what the eye sees lies below `border`, mg/L); None is above everything."""
-    if border is None:
-        return 1.0
-    if border <= 0.0:
-        return 0.0
-    c, sd, log_c, log_sd = eye
-    normal = 0.5 * math.erfc((c - border) / sd)
-    if log_sd == 0.0:
-        return normal
-    return 0.5 * (normal + 0.5 * math.erfc((log_c - math.log(border)) / log_sd))
+    return _below(_border_at(border), eye)
 
 
 def shifted_log(value: float, sd: float, shift: float) -> Likelihood:

@@ -100,6 +100,8 @@ class NitrateWatch:
         self.latitude = latitude
         self._assumed = nitrogen.feed_nitrogen_g(tank.feed.grams_per_day, tank.feed.protein_percent)
         self._memo: tuple[NitrateState, int, float, NitrateReport] | None = None
+        self._seen: tuple[NitrateState, int, Balance] | None = None
+        """How far somebody who looked has followed the filter: today's tests are not worked through at every look."""
 
     def initial(self) -> NitrateState:
         """Nothing known yet."""
@@ -336,12 +338,16 @@ class NitrateWatch:
     def _at(self, state: NitrateState, at_s: float, hour_s: float) -> Balance | None:
         """A copy of the filter at the full hour, or at the last fact if that is later."""
         held = [*state.checkpoints, *([state.now] if state.now is not None else [])]
+        seen = self._seen
+        if seen is not None and seen[0] is state and seen[1] == state.version:
+            held.append(seen[2])
         # After a clock that ran ahead, the filter stands in days to come.
-        reached = next((b for b in reversed(held) if b.at_s <= at_s), None)
+        reached = max((b for b in held if b.at_s <= at_s), key=lambda b: b.at_s, default=None)
         now = reached.copy() if reached is not None else self._begun(state, at_s)
         if now is None:
             return None
         self._advance(state, now, at_s)
+        self._seen = (state, state.version, now.copy())
         if hour_s > now.at_s:
             bal.pass_time(now, hour_s, self._feed_rate(state, now.at_s))
         return now
