@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
 
 from helpers.browser import CHROMIUM, chromium
 from helpers.page import PASSPHRASE, Site, page_site
+from helpers.waiting import until
 from rushlight.alarms.table import TABLE
 from rushlight.events import Event, Feeding, Test
 from rushlight.localtime import DAY_S
@@ -245,6 +246,44 @@ def test_dates_of_ones_own_wait_until_they_are_asked_for(browser: Any, site: Sit
     days = (float(sheet.get_attribute("data-to")) - float(sheet.get_attribute("data-from"))) / DAY_S
     assert days == pytest.approx(11 - 1 / 24), "eleven days, one of which has lost an hour"
     page.context.close()
+
+
+def test_curves_below_the_first_view_wait_for_a_touch_and_lack_nowhere(browser: Any, site: Site) -> None:
+    """A phone draws them at the first touch, paper and a large screen at once, and they have their words throughout."""
+
+    def curves(page: Any) -> list[bool]:
+        return list(page.evaluate("[...document.querySelectorAll('.lane .plot')].map(p => p.checkVisibility())"))
+
+    page = opened(browser, site)
+    page.route("**/*.js*", lambda route: route.abort())  # nor does it hang on a script that has to come
+
+    def at_rest() -> None:
+        page.goto("/tanks/foyer")
+        top = page.locator(".lane").first.bounding_box()["y"]
+        assert top > PHONE[1] and not any(curves(page)) and curves(page), "the site has nothing below the first view"
+
+    at_rest()
+    words = page.get_by_role("img", name="Nitrate. ")
+    assert words.is_visible() and words.bounding_box()["height"] > 100, "their room and their words are there"
+    page.emulate_media(media="print")
+    assert all(curves(page)), "on paper"
+    page.emulate_media(media="screen")
+    touches: tuple[Callable[[], object], ...] = (
+        lambda: page.mouse.wheel(0, 50),
+        lambda: page.keyboard.press("Tab"),
+        lambda: page.locator("h1").tap(),
+        lambda: page.goto("/tanks/foyer#timeline"),
+        lambda: page.set_viewport_size({"width": PHONE[0], "height": 2500}),
+    )
+    for touch in touches:
+        at_rest()
+        touch()
+        until(lambda: all(curves(page)), 5, "the curves")
+    page.context.close()
+    plain = opened(browser, site, java_script_enabled=False)
+    plain.goto("/tanks/foyer")
+    assert plain.locator(".lane .plot").first.is_visible(), "with scripts off"
+    plain.context.close()
 
 
 def test_what_is_closed_opens_where_the_page_comes_and_its_scripts_do_not(browser: Any, site: Site) -> None:
