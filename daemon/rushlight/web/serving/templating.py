@@ -27,6 +27,7 @@ STATIC = {
     "times.js": "text/javascript; charset=utf-8",
     "timeline.js": "text/javascript; charset=utf-8",
     "wall.js": "text/javascript; charset=utf-8",
+    "kit.css": "text/css; charset=utf-8",
     "strip.css": "text/css; charset=utf-8",
     "strip.js": "text/javascript; charset=utf-8",
     "icon.png": "image/png",
