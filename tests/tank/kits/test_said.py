@@ -14,6 +14,9 @@ from helpers.site import CONFIG, config_of
 from rushlight import eventlines, replay
 from rushlight.events import KitCheck, Test
 from rushlight.science.optics import colour
+from rushlight.tank.kits import errors
+from rushlight.tank.kits.errors import Point
+from rushlight.tank.kits.reading import Seen
 from rushlight.tank.kits.watch import KitsWatch
 
 SITE = config_of(CONFIG.replace("[[kit]]", '[[kit]]\nid = "drops"\nmethod = "drops"\n\n[[kit]]', 1))
@@ -226,3 +229,33 @@ def test_a_strip_in_shade_beside_its_chart_reads_the_same() -> None:
     record["paper"]["strip"] = record["nitrate"].pop("paper")
     once = run({"kind": "test", "tank": "foyer", "method": "strip", "picture": record})
     assert once[0]["mean"] == pytest.approx(plain[0]["mean"], rel=1e-3)
+
+
+def test_standards_that_agree_make_a_picture_surer_than_ones_that_scatter() -> None:
+    """Read by the same share too low, or up and down by a fifth: how far strips differ is told by the standards."""
+
+    def share(*factors: float) -> float:
+        levels = (12.5, 25.0, 50.0, 100.0)
+        points = [(Point(held=v, label="", seen=pictured(v * f)), 0) for v, f in zip(levels, factors, strict=True)]
+        said = errors.said_of(pictured(40.0), points, 0)
+        assert said is not None
+        return said.share
+
+    assert share(0.9, 0.9, 0.9, 0.9) < 0.75 * share(1.1, 0.75, 1.1, 0.75)
+
+
+def pictured(value: float) -> Seen:
+    """A picture's reading."""
+    return Seen(
+        at_s=0.0,
+        id="s",
+        substance="nitrate",
+        kit="strip",
+        device="",
+        by="picture",
+        low=value,
+        high=value,
+        shift=5.0,
+        noise=0.03,
+        leverage=2.0,
+    )

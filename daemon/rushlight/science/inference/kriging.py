@@ -30,6 +30,16 @@ def estimate(known: Matrix, seen: Sequence[float], to: Sequence[float], own: flo
     return mean, math.sqrt(max(0.0, own - sum(b * b for b in spread)))
 
 
+def log_evidence(known: Matrix, seen: Sequence[float]) -> float:
+    """Log density of what was seen under this covariance, but for a constant of how much was seen (equation 2.30).
+
+    Raises:
+        ValueError: `known` is no covariance.
+    """
+    factor = _cholesky(known)
+    return -0.5 * sum(v * v for v in _forward(factor, seen)) - sum(math.log(row[-1]) for row in factor)
+
+
 def _cholesky(matrix: Matrix) -> list[list[float]]:
     rows: list[list[float]] = []
     for i, line in enumerate(matrix):

@@ -6,10 +6,11 @@ linear light, so that light, shading and exposure drop out, and compared as opti
 the phone's tone stretches both alike.  Another light changes a density by a share, in the faint channels as in the
 strong one, so each is trusted by its share as well (`UNLIKE`).  What the chart cannot take out is that its inks match
 the dye of a pad in one light only; that is for whoever knows the kit's own solutions (`tank`'s readings), and is in the
-error till then.
+error till then.  What such a solution's pad would look like in another picture's light is told by `carried`.
 
-Between two fields the curve is a monotone cubic (Fritsch and Carlson 1980, "Monotone piecewise cubic interpolation",
-SIAM J. Numer. Anal. 17:238-246), so that no colour comes twice on it by the drawing of the curve alone.
+Every field is printed a little off, so the curve goes near the fields and not through them.  Between two fields it is a
+monotone cubic (Fritsch and Carlson 1980, "Monotone piecewise cubic interpolation", SIAM J. Numer. Anal. 17:238-246), so
+that no colour comes twice on it by the drawing of the curve alone.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
+from rushlight.science.inference import kriging
 from rushlight.science.optics import colour
 from rushlight.science.optics.colour import Triple
 
@@ -37,12 +39,21 @@ Rendered pictures of the right strip lie below 10 in 99 of 100 (`tests/bench/ben
 SPOT, SHADE = 0.004, 0.006
 """Density by which each channel of a spot is unsure after averaging, by 8 bits, JPEG, noise and the blur of neighbours;
 and all three alike, as the paper beside it lies in a little more or less light (rendered pictures; no source)."""
+SHADED = 0.002
+"""What of that is left between a pad and its chart, whose fields lie as far from their paper as the pad from its own
+(rendered pictures; no source)."""
 PRINT = 0.012
 """Density by which a chart's fields are off in each channel: print is off by 1.2 to 1.5 in ΔE*ab (rendered pictures; no
 source)."""
 UNLIKE = (0.10, 0.07, 0.17)
 """Share by which another light or phone changes a dye's density in red, green and blue beside an ink's: how little each
 channel is trusted against the others (rendered pictures; no source)."""
+CARRIED = ((0.59, 0.19, -0.16), (0.13, 0.27, 0.19), (-0.15, 0.01, 0.42))
+"""How far red, green and blue of a dye (rows) change with those of its chart's ink from one light to another, as shares
+of their mean densities: least squares over 600 kits of many dyes and inks, many cameras and the lights of CIE 15
+(`tests/helpers/dyelights.py`)."""
+BENT, _BENDS, _FREE = 0.15, 2.0, 4.0
+"""A chart's densities bend by so much about a straight line, over so many fields; any line will do (own choice)."""
 _STEPS = 24
 """Points of the search between two fields."""
 _PAST = 0.35
@@ -97,6 +108,10 @@ class Placed:
     """By how much the place moves where the pad's density is off by a share of itself: d place / d ln density."""
     off: float = 0.0
     """ΔE*ab from the nearest colour of the curve."""
+    densities: tuple[float, ...] = ()
+    """The pad's own, three."""
+    fields: tuple[float, ...] = ()
+    """Places of the chart's fields on the scale, in order."""
     signature: tuple[float, ...] = ()
     """Densities of the chart's fields in this picture, in order: what light and phone make of it."""
 
@@ -143,9 +158,21 @@ def place(
     _check_light(pad, paper, chart, chart_paper)
     values = sorted(value for value, _ in chart)
     scale = scale_of(substance, values)
-    curve = _curve([scale.to(v) for v in values], _densities(chart, chart_paper))
+    fields = tuple(scale.to(v) for v in values)
+    curve = _curve(fields, _densities(chart, chart_paper))
     seen = colour.balanced(colour.linear_rgb(pad), colour.linear_rgb(paper))
-    return scale, replace(_placed(curve, seen), signature=signature(chart, chart_paper))
+    placed = _placed(curve, seen)
+    densities = tuple(round(v, 4) for v in colour.density(seen))
+    return scale, replace(placed, densities=densities, fields=fields, signature=signature(chart, chart_paper))
+
+
+def place_again(densities: Triple, fields: Sequence[float], chart: Sequence[float]) -> float:
+    """The place of a pad of these densities on a chart that `place` has read: its fields' places and its signature.
+
+    Not held to the chart's ends.
+    """
+    curve = _smooth(fields, [_triple(chart, i) for i in range(len(fields))])
+    return _nearest(curve, densities)[0]
 
 
 def signature(chart: Sequence[tuple[float, Triple]], chart_paper: Triple) -> tuple[float, ...]:
@@ -161,6 +188,33 @@ def signature(chart: Sequence[tuple[float, Triple]], chart_paper: Triple) -> tup
 def _densities(chart: Sequence[tuple[float, Triple]], paper: Triple) -> list[Triple]:
     light = colour.linear_rgb(paper)
     return [colour.density(colour.balanced(colour.linear_rgb(c), light)) for _, c in sorted(chart)]
+
+
+def carried(pad: Triple, there: Sequence[float], here: Sequence[float]) -> Triple | None:
+    """What a pad of a dye would have for densities in another picture: `there` it was seen, `here` is the other.
+
+    Both are signatures of one chart, None where they are not.  By what each channel of the chart's ink stretched from
+    one picture to the other the dye's channels are stretched, as far as one tells of the other (`CARRIED`); what the
+    chart's fields all have in common, shade, is the pad's too.
+    """
+    n = len(there) // 3
+    if len(there) != len(here) or n < 2:
+        return None
+    weights = [2.0, *([1.0] * (n - 2)), 0.5]
+    levels = [sum((*_triple(there, i), *_triple(here, i))) / 6.0 for i in range(n)]
+    middle = sum(w * v for w, v in zip(weights, levels, strict=True)) / sum(weights)
+    lever = sum(w * (v - middle) ** 2 for w, v in zip(weights, levels, strict=True))
+    if lever <= 0.0:
+        return None
+    stretch, shade = [], 0.0
+    for k in range(3):
+        off = [here[3 * i + k] - there[3 * i + k] for i in range(n)]
+        s = sum(w * (v - middle) * o for w, v, o in zip(weights, levels, off, strict=True)) / lever
+        shade += (sum(w * o for w, o in zip(weights, off, strict=True)) / sum(weights) - s * middle) / 3.0
+        stretch.append(s)
+    level = sum(pad) / 3.0
+    r, g, b = (p + shade + level * _dot(row, _triple(stretch, 0)) for p, row in zip(pad, CARRIED, strict=True))
+    return (r, g, b)
 
 
 def apart(a: Sequence[float], b: Sequence[float]) -> float | None:
@@ -208,8 +262,24 @@ def _curve(at: Sequence[float], densities: Sequence[Triple]) -> Curve:
         # On a way that leads on, two steps take one further than either; a field in another's place turns back.
         if math.dist(a, c) < max(math.dist(a, b), math.dist(b, c)) - 0.024:
             raise UnreadableError("the chart's fields are not in order")
-    slopes = [_slopes(at, [d[k] for d in densities]) for k in range(3)]
-    return Curve(tuple(at), tuple(densities), tuple(zip(*slopes, strict=True)))
+    return _smooth(at, densities)
+
+
+def _smooth(at: Sequence[float], densities: Sequence[Triple]) -> Curve:
+    """The curve near the fields, which print puts a little off: a straight line and what bends slowly along the scale.
+
+    Kriging about a line of no known slope (Rasmussen and Williams 2006, section 2.7), taken at the fields themselves.
+    """
+    step = (at[-1] - at[0]) / (len(at) - 1)
+    x = [(t - at[0]) / step for t in at]
+    shared = [[_FREE * (1.0 + a * b) + BENT**2 * math.exp(-0.5 * ((a - b) / _BENDS) ** 2) for b in x] for a in x]
+    known = [[v + (PRINT**2 if i == k else 0.0) for k, v in enumerate(row)] for i, row in enumerate(shared)]
+    channels = [
+        [kriging.estimate(known, [d[k] for d in densities], row, row[i])[0] for i, row in enumerate(shared)]
+        for k in range(3)
+    ]
+    slopes = [_slopes(at, channel) for channel in channels]
+    return Curve(tuple(at), tuple(zip(*channels, strict=True)), tuple(zip(*slopes, strict=True)))
 
 
 def _slopes(x: Sequence[float], y: Sequence[float]) -> list[float]:
@@ -219,8 +289,8 @@ def _slopes(x: Sequence[float], y: Sequence[float]) -> list[float]:
     return [steps[0], *inner, steps[-1]]
 
 
-def _placed(curve: Curve, seen: Triple) -> Placed:
-    aim = colour.density(seen)
+def _nearest(curve: Curve, aim: Triple) -> tuple[float, list[float]]:
+    """The place at which the curve comes nearest to these densities, and the places that were tried for it."""
     trust = _trust(aim)
     first, last = curve.at[0], curve.at[-1]
     low = first - _PAST * (curve.at[1] - first)
@@ -238,13 +308,19 @@ def _placed(curve: Curve, seen: Triple) -> Placed:
     for _ in range(30):
         third = (b - a) / 3.0
         a, b = (a, b - third) if miss(a + third) < miss(b - third) else (a + third, b)
-    t = 0.5 * (a + b)
+    return 0.5 * (a + b), tried
+
+
+def _placed(curve: Curve, seen: Triple) -> Placed:
+    aim = colour.density(seen)
+    t, tried = _nearest(curve, aim)
+    first, last, step = curve.at[0], curve.at[-1], tried[1] - tried[0]
     off = min(_off(curve.density(at), seen) for at in (t, *tried))
-    if off > OFF_CURVE and not low + step < t < high - step:
+    if off > OFF_CURVE and not tried[1] < t < tried[-1] - step:
         off = _past(curve, aim, t)
     if off > OFF_CURVE:
         raise UnreadableError("the pad's colour is not on this chart: another strip, or another pad")
-    sd, leverage = _unsure(curve, trust, t)
+    sd, leverage = _unsure(curve, _trust(aim), t)
     if t > last + min(0.15 * (last - curve.at[-2]), 2.0 * sd):
         return Placed(place=last, sd=sd, beyond=">", off=off, leverage=leverage)
     # A pad paler than the first field has none of the substance, or next to none.
@@ -269,7 +345,7 @@ def _unsure(curve: Curve, trust: tuple[Triple, Triple, Triple], t: float) -> tup
     towards = _times(trust, slope)
     firm = max(_dot(slope, towards), 1e-3)
     move = (towards[0] / firm, towards[1] / firm, towards[2] / firm)
-    sd = math.sqrt(SPOT**2 * _dot(move, move) + (SHADE * sum(move)) ** 2)
+    sd = math.sqrt(SPOT**2 * _dot(move, move) + (SHADED * sum(move)) ** 2)
     return sd, abs(_dot(move, curve.density(t)))
 
 
@@ -279,6 +355,10 @@ def _times(rows: tuple[Triple, Triple, Triple], v: Triple) -> Triple:
 
 def _dot(a: Triple, b: Triple) -> float:
     return a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
+
+
+def _triple(of: Sequence[float], i: int) -> Triple:
+    return (of[3 * i], of[3 * i + 1], of[3 * i + 2])
 
 
 def _minus(a: Triple, b: Triple) -> Triple:

@@ -55,7 +55,10 @@ class Seen:
     noise: float = 0.0
     """A picture's own error on that scale, from its colours alone."""
     leverage: float = 0.0
+    densities: tuple[float, ...] = ()
+    fields: tuple[float, ...] = ()
     signature: tuple[float, ...] = ()
+    """Of the pad, and of its chart's fields, in this picture: see `stripscale.Placed`."""
     dilution: float = 1.0
     source: float = 0.0
     why: str = ""
@@ -139,7 +142,7 @@ def by_picture(seen: Seen, picture: Picture, pad: Pad, unit: str) -> None:
     value = scale.back(placed.place)
     seen.low, seen.high = value, None if placed.beyond else value
     seen.shift, seen.noise, seen.leverage = scale.shift, placed.sd, _leverage(placed)
-    seen.signature = placed.signature
+    seen.densities, seen.fields, seen.signature = placed.densities, placed.fields, placed.signature
 
 
 def _leverage(placed: Placed) -> float:

@@ -106,7 +106,8 @@ class KitsWatch:
             if standard.read is not None:
                 by_eye = replace(seen, unread=False, why="")
                 reading.by_eye(by_eye, standard.read, standard.unit, kit, method)
-                by_eye.signature, by_eye.noise, by_eye.leverage = (), 0.0, 0.0
+                by_eye.densities, by_eye.fields, by_eye.signature = (), (), ()
+                by_eye.noise, by_eye.leverage = 0.0, 0.0
                 yield held, by_eye
 
     # -- what is known -------------------------------------------------------------------------------------
