@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -13,7 +14,7 @@ from helpers import strippictures as strips
 from helpers.site import CONFIG, config_of
 from rushlight import eventlines, replay
 from rushlight.events import KitCheck, Test
-from rushlight.science.optics import colour
+from rushlight.science.optics import colour, stripscale
 from rushlight.tank.kits import errors
 from rushlight.tank.kits.errors import Point
 from rushlight.tank.kits.reading import Seen
@@ -242,6 +243,31 @@ def test_standards_that_agree_make_a_picture_surer_than_ones_that_scatter() -> N
         return said.share
 
     assert share(0.9, 0.9, 0.9, 0.9) < 0.75 * share(1.1, 0.75, 1.1, 0.75)
+
+
+def test_a_solution_is_known_again_in_a_light_that_changes_the_ink_more_than_the_dye() -> None:
+    """The ink's green is a tenth stronger there, so by the chart alone the same dye reads too low."""
+    values = (0.0, 10.0, 25.0, 50.0, 100.0, 250.0)
+    fields = tuple(math.log(v + 5.0) for v in values)
+    depth = (0.02, 0.21, 0.38, 0.52, 0.66, 0.86)
+    here = tuple(d * share for d in depth for share in (0.25, 1.0, 0.3))
+    there = tuple(d * share for d in depth for share in (0.25, 1.1, 0.3))
+
+    def seen(densities: stripscale.Triple, chart: tuple[float, ...]) -> Seen:
+        value = math.exp(stripscale.place_again(densities, fields, chart)) - 5.0
+        return replace(pictured(value), densities=densities, fields=fields, signature=chart)
+
+    at = (1, 2, 3, 4)
+    pads = [(here[3 * i], here[3 * i + 1], here[3 * i + 2]) for i in at]
+    known = [(Point(held=values[i], label="", seen=seen(pad, here)), 0) for i, pad in zip(at, pads, strict=True)]
+    for i, pad in zip(at, pads, strict=True):
+        carried = stripscale.carried(pad, here, there)
+        assert carried is not None
+        other = seen(carried, there)
+        said = errors.said_of(other, known, 0)
+        assert said is not None
+        assert other.low < 0.96 * values[i]
+        assert said.middle() == pytest.approx(values[i], rel=0.06)
 
 
 def pictured(value: float) -> Seen:
