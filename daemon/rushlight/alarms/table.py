@@ -44,8 +44,8 @@ _NITRATE = (
         title="Nitrate above its limit",
         cause="More nitrogen goes in with the feed than plants and water changes take out.",
         consequence="Fish are under slow stress, algae gain on the plants.",
-        first_action="Test once more; if it confirms, change the water as the planner shows, treated and as warm as the "
-        "tank.",
+        first_action="Test once more; if it confirms, change the water as the planner shows, treated and as warm as "
+        "the tank.",
         sitter="Feed half as much as agreed until told otherwise.",
         asks=("nitrate",),
         respond="2 days",
