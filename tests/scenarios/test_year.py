@@ -306,7 +306,7 @@ def test_the_most_urgent_alarm_and_its_first_action_are_in_the_first_400_px_in_e
             page.goto(path, wait_until="domcontentloaded")
             top = page.locator(part).first
             for words in said:
-                assert words in top.inner_text(), (path, words)
+                assert words in top.inner_text().replace("\xa0", " "), (path, words)
             if (bottom := top.evaluate(LOWEST)) > FIRST_VIEW_PX:
                 low.append((path, bottom, state))
 
