@@ -7,7 +7,10 @@ from pydantic import TypeAdapter
 
 from helpers.nitrate_tanks import DAY_S, START_S, STRIP
 from rushlight.events import Test
+from rushlight.science.inference.interval import Likelihood
 from rushlight.settings import Feed, Tank
+from rushlight.tank.nitrate import readings
+from rushlight.tank.nitrate.balance import Balance
 from rushlight.tank.nitrate.watch import NitrateState, NitrateWatch
 
 STATE = TypeAdapter(NitrateState)
@@ -63,3 +66,27 @@ def test_days_that_never_came_say_nothing_of_today(watched: tuple[NitrateWatch, 
     assert back.nitrate.high - back.nitrate.low == pytest.approx(known.nitrate.high - known.nitrate.low, rel=1e-6)
     watch.on_fact(state, _strip("late", at_s + 60.0, 25.0))
     assert watch.report(state, at_s + 3600.0).n_tests == known.n_tests + 1
+
+
+def test_todays_tests_are_worked_through_once_however_often_somebody_looks(
+    watched: tuple[NitrateWatch, NitrateState], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A page that is open all day would otherwise read the morning's strip anew at every hour."""
+    watch, state = watched
+    midnight_s = START_S + DAYS * DAY_S
+    taken: list[float] = []
+    plain = readings.read_level
+
+    def counted(now: Balance, likelihood: Likelihood, senseless: float, off: float = 0.0) -> bool:
+        taken.append(now.at_s)
+        return plain(now, likelihood, senseless, off)
+
+    monkeypatch.setattr(readings, "read_level", counted)
+    watch.on_fact(state, _strip("morning", midnight_s + 8 * 3600.0, 25.0))
+    watch.on_fact(state, _strip("noon", midnight_s + 12 * 3600.0, 50.0))
+    looks = [watch.report(state, midnight_s + hour * 3600.0) for hour in (9, 13, 14, 20)]
+    assert taken == [midnight_s + 8 * 3600.0, midnight_s + 12 * 3600.0]
+    # And as for somebody who looks for the first time.
+    for hour, look in zip((9, 13, 14, 20), looks, strict=True):
+        fresh = STATE.validate_json(STATE.dump_json(state))
+        assert watch.report(fresh, midnight_s + hour * 3600.0) == look

@@ -342,7 +342,7 @@ class NitrateWatch:
         if seen is not None and seen[0] is state and seen[1] == state.version:
             held.append(seen[2])
         # After a clock that ran ahead, the filter stands in days to come.
-        reached = max((b for b in held if b.at_s <= at_s), key=lambda b: b.at_s, default=None)
+        reached = max((b for b in reversed(held) if b.at_s <= at_s), key=lambda b: b.at_s, default=None)
         now = reached.copy() if reached is not None else self._begun(state, at_s)
         if now is None:
             return None
