@@ -14,10 +14,10 @@ from dataclasses import dataclass
 
 from rushlight.effects import Estimate
 from rushlight.science.inference.gaussian import Part, mixture_quantile, moments_above_zero
-from rushlight.science.inference.kalman import regress
+from rushlight.science.inference.kalman import Belief, regress
 from rushlight.science.plants.response import LIGHT_RESPONSE
-from rushlight.tank.nitrate.balance import KIT, LEVEL, PACES, SHARE, UPTAKE, Balance, Mode, Pace, step
-from rushlight.tank.nitrate.forecast import course
+from rushlight.tank.nitrate.balance import KIT, LEVEL, SHARE, UPTAKE, Balance, Pace, step
+from rushlight.tank.nitrate.forecast import Course, course
 
 NODES = ((1 / 6, -math.sqrt(3.0)), (2 / 3, 0.0), (1 / 6, math.sqrt(3.0)))
 """Three points and weights that carry a normal's first five moments (Gauss-Hermite; Abramowitz & Stegun 25.4.46)."""
@@ -38,13 +38,13 @@ class Change:
 
 def tried(balance: Balance, change: Change, days: int) -> list[tuple[int, Estimate]]:
     """The level on each day from now to `days`, mg/L as NO3: mean and central 90 %."""
-    now = _above_nought(balance)
-    return [(day, piled_up(_ahead(now, change, float(day)))) for day in range(days + 1)]
+    coming = course(_above_nought(balance))
+    return [(day, piled_up(_ahead(coming, change, float(day)))) for day in range(days + 1)]
 
 
 def on_day(balance: Balance, days: float) -> Estimate:
     """The level so many days from now if nothing is changed, mg/L as NO3: mean and central 90 %."""
-    return piled_up(_ahead(_above_nought(balance), Change(), days))
+    return piled_up(_ahead(course(_above_nought(balance)), Change(), days))
 
 
 def _above_nought(balance: Balance) -> Balance:
@@ -63,32 +63,30 @@ def piled_up(parts: Sequence[Part]) -> Estimate:
     return Estimate(mean=mean, low=min(low, mean), high=max(high, mean))
 
 
-def _ahead(now: Balance, change: Change, days: float) -> list[Part]:
+def _ahead(coming: Course, change: Change, days: float) -> list[Part]:
     """The distribution as it is, moved by the change; light's doubt is spread over `NODES`."""
-    total = sum(m.weight for m in now.modes)
     out: list[Part] = []
-    for mode, pace in zip(now.modes, PACES, strict=True):
-        mean, sd, taken, share, kept = _mode_ahead(now, mode, pace, change, days)
+    for odds, belief, pace in coming.modes:
+        mean, sd, taken, share, kept = _mode_ahead(coming, belief, pace, change, days)
         if change.feed is not None:
-            mean += math.sqrt(kept) * share * (change.feed - now.recent) * days
+            mean += math.sqrt(kept) * share * (change.feed - coming.recent) * days
         for weight, z in NODES:
             response = min(1.0, max(0.0, LIGHT_RESPONSE[0] + z * LIGHT_RESPONSE[1]))
             gain = response * (change.light_factor - 1.0) * taken
-            out.append((weight * mode.weight / total, mean - gain, sd))
+            out.append((weight * odds, mean - gain, sd))
     return out
 
 
 def _mode_ahead(
-    now: Balance, mode: Mode, pace: Pace, change: Change, days: float
+    coming: Course, belief: Belief, pace: Pace, change: Change, days: float
 ) -> tuple[float, float, float, float, float]:
     """One model's level as feed and light are: mean, deviation, what plants at home take meanwhile, share, what stays.
 
-    As in `forecast.Course.ahead`: what is there now shrinks to what stays, what comes meanwhile by half as much in the
-    exponent.
+    As in `Course.ahead`: what is there now shrinks to what stays, what comes meanwhile by half as much in the exponent.
     """
-    kept, come, by_kit = course(now).staying(pace, days)
-    half, belief, left_over = math.sqrt(kept), mode.belief, now.left
-    stretch = step(pace, days, now.recent, now.usual, left_over)
+    kept, come, by_kit = coming.staying(pace, days)
+    half, left_over = math.sqrt(kept), coming.left_over
+    stretch = step(pace, days, coming.recent, coming.usual, left_over)
     stays = kept * (1.0 - change.fraction)
     row = (stays, *(half * x for x in stretch.level_row[1:KIT]), by_kit)
     mean, variance = belief.along(row)
@@ -96,6 +94,6 @@ def _mode_ahead(
     lasting = -stretch.level_row[UPTAKE]
     mean += half * left_over * (days - lasting) + come
     share = max(0.0, belief.mean[SHARE])
-    followed = now.recent * days - stretch.level_row[SHARE]
+    followed = coming.recent * days - stretch.level_row[SHARE]
     taken = half * max(0.0, lasting * belief.mean[UPTAKE] + share * followed - left_over * (days - lasting))
     return mean, math.sqrt(variance + stretch.level_noise * kept) or 1e-9, taken, share, kept
