@@ -18,6 +18,8 @@ STANDING = frozenset({"unacknowledged", "acknowledged"})
 """States of an alarm whose cause is there."""
 CALLED = {"ph": "pH", "kh": "KH", "gh": "GH"}
 """Substances that people write in another way."""
+NOBODY_TOLD = "No phone or e-mail is set up, so no alarm is sent to anybody. On the Pi: sudo rushlight setup"
+"""Said wherever somebody asks who hears of alarms and no channel is configured."""
 Urgency = Literal["now", "soon", "look", "unknown", "quiet"]
 URGENCIES: tuple[Urgency, ...] = ("now", "soon", "look", "unknown", "quiet")
 """The most pressing first."""

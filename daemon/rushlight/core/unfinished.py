@@ -9,7 +9,7 @@ from collections.abc import Iterator
 
 from rushlight.core.step import SiteState
 from rushlight.settings import Config, Tank
-from rushlight.views import SiteView, TankView, Unfinished
+from rushlight.views import NOBODY_TOLD, SiteView, TankView, Unfinished
 
 
 def unfinished(config: Config, state: SiteState, view: SiteView) -> tuple[Unfinished, ...]:
@@ -27,7 +27,7 @@ def _people(view: SiteView) -> Iterator[Unfinished]:
         yield Unfinished(
             kind="channel",
             what="Somebody to tell",
-            sentence="No phone or e-mail is set up, so no alarm reaches anybody. On the Pi: sudo rushlight setup",
+            sentence=NOBODY_TOLD,
         )
     for way in ways:
         if way.confirmed_at_s is not None:

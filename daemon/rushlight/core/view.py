@@ -205,7 +205,7 @@ def water_sentences(water: ChemistryReport, measures: AbstractSet[str], units: U
     """Ammonia and hardness as far as tests tell, a sentence each; `measures`: what the kits here can test."""
     said: list[str] = []
     if water.total_ammonia == 0.0:
-        said.append("No ammonia in the last test.")
+        said.append("The last test showed no ammonia.")
     elif water.un_ionised is not None and water.total_ammonia is not None:
         said.append(
             f"Ammonia in the last test {units.say(water.total_ammonia, 'mg/L as NH4', 'g')} in all. At pH "

@@ -15,7 +15,7 @@ from rushlight.alarms.wording.words import capital
 from rushlight.localtime import local_time
 from rushlight.outlets.channel_health import ChannelHealth
 from rushlight.outlets.result import Never
-from rushlight.views import OutletView
+from rushlight.views import NOBODY_TOLD, OutletView
 
 TITLES = {
     "push": "Push messages",
@@ -140,5 +140,4 @@ def watcher(trouble: str, pinged_mono_s: float | None, now: Now) -> OutletView:
 
 def nobody() -> OutletView:
     """No channel is configured."""
-    said = "No phone or e-mail is set up, so no alarm reaches anybody. On the Pi: sudo rushlight setup"
-    return OutletView(name="none", title="Messages", well=False, sentence=said)
+    return OutletView(name="none", title="Messages", well=False, sentence=NOBODY_TOLD)
