@@ -29,6 +29,7 @@ from rushlight.effects import Daily, Estimate
 from rushlight.events import Feeding, Growth, Test, WaterChange
 from rushlight.journal.pictures.kept import Pictures
 from rushlight.journal.rows import Recorded
+from rushlight.localtime import local_day, midnight_of
 from rushlight.views import OutletView
 from rushlight.web.entering.entries import SHEETS
 
@@ -53,7 +54,7 @@ SCREENS = (
     "/tanks/foyer?stretch=year",
 )
 PHONE = (390, 844)
-DAY_S = 86400.0
+HOUR_S, DAY_S = 3600.0, 86400.0
 
 
 def fill(site: Site) -> None:
@@ -389,13 +390,15 @@ IN_TWO = """[...document.querySelectorAll('button,.button')].filter(e => e.check
 
 def test_what_was_seen_amiss_on_the_screens_stays_mended(browser: Any, site: Site) -> None:
     """Each was found by looking: a date off its line, a word across its limit, a word in two, a row for one button."""
-    page, now_s = opened(browser, site, PHONE, "light"), site.engine.now_s()
-    for width, days in ((390, 0), (390, 3), (1280, 0), (1280, 2), (1280, 4)):
+    page, zone = opened(browser, site, PHONE, "light"), site.engine.core.zone
+    midnight_s = midnight_of(local_day(site.engine.now_s(), zone), zone) - 22 * DAY_S
+    # Hours before the first midnight and days from there on, so that dates lie at, near and far from either edge.
+    for width, hours, days in ((390, 1, 22), (390, 20, 21.1), (1280, 0.5, 22), (1280, 12, 21.5), (1280, 23.5, 21.02)):
         page.set_viewport_size({"width": width, "height": 844})
-        ends = f"from={now_s - (21 + days) * DAY_S:.0f}&to={now_s + (2 - days) * DAY_S:.0f}"
+        ends = f"from={midnight_s - hours * HOUR_S:.0f}&to={midnight_s + days * DAY_S:.0f}"
         page.goto(f"/tanks/foyer?{ends}")
         page.evaluate(TOUCHED)
-        assert page.evaluate(WORDS_SEEN) > 2 and page.evaluate(OFF_ITS_LINE) == [], (width, days)
+        assert page.evaluate(WORDS_SEEN) > 2 and page.evaluate(OFF_ITS_LINE) == [], (width, hours, days)
     page.set_viewport_size({"width": PHONE[0], "height": PHONE[1]})
     page.evaluate("document.documentElement.style.fontSize = '200%'")
     assert page.evaluate(CROSSED) == []

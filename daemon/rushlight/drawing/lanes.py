@@ -136,15 +136,15 @@ def axis(span_s: tuple[float, float], zone: zoneinfo.ZoneInfo) -> str:
         """
         kind = {"class": "near"} if 3.5 < at < 96.5 else {}
         if at < 7.0:
-            return {"x": f"{max(0.8, at):.1f}%", "text_anchor": "start", **kind}
+            return {"x": f"{max(0.3, at):.1f}%", "text_anchor": "start", **kind}
         if at > 93.0:
-            return {"x": f"{min(99.2, at):.1f}%", "text_anchor": "end", **kind}
+            return {"x": f"{min(99.7, at):.1f}%", "text_anchor": "end", **kind}
         return {"x": f"{at:.1f}%", "text_anchor": "middle"}
 
     found = "".join(
         tag("text", word, y="70%", **place(at), **moment(at_s, word))
         for at_s, word in dates(*span_s, zone)
-        if -1.0 < (at := 100.0 * scale.x(at_s) / WIDE) < 101.0
+        if 0.0 <= (at := 100.0 * scale.x(at_s) / WIDE) <= 100.0
     )
     return f'<svg class="axis" aria-hidden="true">{found}</svg>'
 
