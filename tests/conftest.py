@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 from collections import defaultdict
+from pathlib import Path
 
 import hypothesis
 import pytest
@@ -11,14 +13,28 @@ hypothesis.settings.register_profile("untimed", deadline=None)  # a busy machine
 hypothesis.settings.load_profile("untimed")
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Files that are slow as a whole begin first: mostly they wait, and what computes runs beside them, not before."""
-    files: defaultdict[str, list[pytest.Item]] = defaultdict(list)
-    for item in items:
-        files[item.nodeid.partition("::")[0]].append(item)
+LONGEST = (
+    "deploy/test_docs_commands.py",
+    "deploy/test_installation.py",
+    "chaos/test_chaos.py",
+    "web/test_accessible.py",
+    "scenarios/test_year.py",
+    "service/test_receipts.py",
+)
+"""These take minutes each and run on one worker from end to end: what begins last ends last."""
 
-    def place(file: str) -> tuple[bool, int]:
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """The longest files begin, then those that are slow as a whole: mostly they wait, and what computes runs beside them."""
+    here = Path(__file__).parent
+    rank = {str(here / file): n for n, file in enumerate(LONGEST)}
+    assert all(map(os.path.exists, rank)), "a file of LONGEST has another name now"
+    files: defaultdict[Path, list[pytest.Item]] = defaultdict(list)
+    for item in items:
+        files[item.path].append(item)
+
+    def place(file: Path) -> tuple[int, bool, int]:
         whole = all(item.get_closest_marker("slow") for item in files[file])
-        return not whole, -len(files[file])
+        return rank.get(str(file), len(rank)), not whole, -len(files[file])
 
     items[:] = [item for file in sorted(files, key=place) for item in files[file]]

@@ -33,7 +33,7 @@ from rushlight.events import Event, Test
 from rushlight.replay import replay
 from rushlight.views import STANDING, URGENCIES, SiteView, TankView
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(900)]  # the first test lives the year
 
 MOST_MESSAGES = 18
 STAFF = [int(n) for n in os.environ.get("RUSHLIGHT_YEAR", "6").split()]
