@@ -142,7 +142,7 @@ def opened(browser: Any, site: Site, size: tuple[int, int], scheme: str, *, know
 FAULTS = """axe.run({runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice']}).then(
   r => r.violations.map(v => [v.impact, v.id, v.nodes.slice(0, 3).map(n => n.html.slice(0, 120))]))"""
 TOUCHED = "dispatchEvent(new Event('scroll'))"
-"""As somebody's first touch: the timeline's curves below the first view wait for it."""
+"""As somebody's first touch: what lies below a phone's first view waits for it."""
 OPEN_ALL = f"document.querySelectorAll('details').forEach(d => {{ d.open = true; }}); {TOUCHED}"
 
 
@@ -257,6 +257,8 @@ class Looker:
         if not self._scripts:
             assert page.locator("#reading").count() == 0, f"{name}: a script of the page has run"
             open_all(page)
+        page.evaluate(TOUCHED)
+        assert page.locator(".asleep").count() == 0, f"{name}: a part of it would not be looked at"
         assert page.evaluate("document.documentElement.scrollWidth") <= PHONE[0], name
         keep(page, f"state {name}" if self._scripts else f"state without scripts {name}", PHONE, self._scheme)
         if not self._scripts:

@@ -248,42 +248,59 @@ def test_dates_of_ones_own_wait_until_they_are_asked_for(browser: Any, site: Sit
     page.context.close()
 
 
-def test_curves_below_the_first_view_wait_for_a_touch_and_lack_nowhere(browser: Any, site: Site) -> None:
-    """A phone draws them at the first touch, paper and a large screen at once, and they have their words throughout."""
+def test_what_lies_below_the_first_view_waits_for_a_touch_and_lacks_nowhere(browser: Any, site: Site) -> None:
+    """A phone lays it out at the first touch or after a while, paper and a large screen at once; its room is kept."""
 
-    def curves(page: Any) -> list[bool]:
-        return list(page.evaluate("[...document.querySelectorAll('.lane .plot')].map(p => p.checkVisibility())"))
+    def drawn(page: Any) -> list[bool]:
+        asleep = "[...document.querySelectorAll('.lane .plot, .split ~ .split h2:not(#what-if), fieldset:nth-child(n+4) .pads')]"
+        return list(page.evaluate(f"{asleep}.map(p => p.checkVisibility())"))
 
     page = opened(browser, site)
     page.route("**/*.js*", lambda route: route.abort())  # nor does it hang on a script that has to come
 
-    def at_rest() -> None:
-        page.goto("/tanks/foyer")
-        top = page.locator(".lane").first.bounding_box()["y"]
-        assert top > PHONE[1] and not any(curves(page)) and curves(page), "the site has nothing below the first view"
+    def at_rest(path: str = "/tanks/foyer") -> None:
+        page.goto(path)
+        top = page.locator(".below").first.evaluate("e => e.getBoundingClientRect().top")
+        assert top > PHONE[1] and drawn(page) and not any(drawn(page)), "the site has nothing below the first view"
 
     at_rest()
-    words = page.get_by_role("img", name="Nitrate. ")
-    assert words.is_visible() and words.bounding_box()["height"] > 100, "their room and their words are there"
+    kept_px = page.evaluate("document.documentElement.scrollHeight")
     page.emulate_media(media="print")
-    assert all(curves(page)), "on paper"
+    assert all(drawn(page)), "on paper"
     page.emulate_media(media="screen")
     touches: tuple[Callable[[], object], ...] = (
         lambda: page.mouse.wheel(0, 50),
         lambda: page.keyboard.press("Tab"),
         lambda: page.locator("h1").tap(),
-        lambda: page.goto("/tanks/foyer#timeline"),
+        lambda: page.evaluate("dispatchEvent(new Event('blur'))"),  # as when a browser's own search is opened
         lambda: page.set_viewport_size({"width": PHONE[0], "height": 2500}),
+        page.reload,  # it goes back to where it was scrolled to
+        lambda: (page.goto("/"), page.goto("/tanks/foyer#what-if")),
     )
     for touch in touches:
+        page.set_viewport_size({"width": PHONE[0], "height": PHONE[1]})
         at_rest()
         touch()
-        until(lambda: all(curves(page)), 5, "the curves")
+        until(lambda: all(drawn(page)), 2, "what lay below")
+    page.set_viewport_size({"width": PHONE[0], "height": PHONE[1]})
+    assert page.locator("#what-if").bounding_box()["y"] < PHONE[1], "an address of a part leads there"
+    for path, word in (("/tanks/foyer", "Supply and uptake"), ("/tanks/foyer/test", "GH")):
+        at_rest(path)
+        found = f"find({word!r}, true, false, true)"
+        assert not page.evaluate(found)
+        until(lambda found=found: page.evaluate(found), 5, "the page's words, to whoever only looks")
+        assert all(drawn(page))
+    page.goto("/tanks/foyer#what-if")
+    assert page.evaluate("document.documentElement.scrollHeight") == pytest.approx(kept_px, rel=0.35), "its room"
     page.context.close()
     plain = opened(browser, site, java_script_enabled=False)
     plain.goto("/tanks/foyer")
     assert plain.locator(".lane .plot").first.is_visible(), "with scripts off"
     plain.context.close()
+    desk = opened(browser, site, (1280, 800))
+    desk.goto("/tanks/foyer")
+    assert all(drawn(desk)), "at a desk"
+    desk.context.close()
 
 
 def test_what_is_closed_opens_where_the_page_comes_and_its_scripts_do_not(browser: Any, site: Site) -> None:

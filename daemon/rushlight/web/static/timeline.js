@@ -26,6 +26,17 @@
     sheet.tabIndex = 0;
     sheet.setAttribute("role", "group");
     sheet.setAttribute("aria-label", "Timeline. Left and right read it, with Shift they move it, plus and minus change its length.");
+    awake(tell);
+    if (lazy) for (const row of sheet.querySelectorAll(".shots")) lazy.observe(row);
+    widen();
+  }
+
+  // On a phone the words about touching come with the lanes: see wake.js.
+  function awake(act) {
+    if (document.documentElement.classList.contains("asleep")) addEventListener("awake", act, { once: true });
+    else act();
+  }
+  function tell() {
     if (sheet.querySelector(".lane")) {
       const line = document.createElement("p");
       line.id = "reading";
@@ -34,8 +45,6 @@
         ? "Touch to read a day; drag or pinch to move." : "Click to read a day; drag, or Ctrl and wheel, to move.";
       sheet.insertBefore(line, document.getElementById("look"));
     }
-    if (lazy) for (const row of sheet.querySelectorAll(".shots")) lazy.observe(row);
-    widen();
   }
 
   // The diary's pictures: not before somebody does something, and then those of a row that is seen.

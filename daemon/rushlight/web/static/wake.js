@@ -2,13 +2,22 @@ document.addEventListener("toggle", ({ target }) => {
   const asleep = target.open && target.querySelector(":scope > noscript");
   if (asleep) asleep.outerHTML = asleep.textContent;
 }, true);
-// Nor are a timeline's curves drawn before one is seen or somebody does something: their room and their words are there.
-if (window.IntersectionObserver) {
-  const root = document.documentElement, wake = () => root.classList.remove("asleep");
+// Nor does a phone lay out what lies below its first view before that is seen, somebody does something, or the page has
+// stood for a while: its room is kept.  A page that is come back to, or that is opened at a part, is there as a whole.
+if (matchMedia("(max-width:40rem)").matches && window.IntersectionObserver && !location.hash
+    && performance.getEntriesByType("navigation")[0].type === "navigate") {
+  const root = document.documentElement;
   root.classList.add("asleep");
-  for (const what of ["scroll", "pointermove", "pointerdown", "keydown", "focusin"]) addEventListener(what, wake, { once: true, passive: true });
+  const wake = () => {
+    if (!root.classList.contains("asleep")) return;
+    root.classList.remove("asleep");
+    dispatchEvent(new Event("awake"));
+  };
+  for (const what of ["scroll", "pointermove", "pointerdown", "keydown", "focusin", "blur", "beforeprint"])
+    addEventListener(what, wake, { once: true, passive: true, capture: true });
+  addEventListener("load", () => setTimeout(wake, 2500));
   addEventListener("DOMContentLoaded", () => {
     const seen = new IntersectionObserver((found) => { if (found.some((one) => one.isIntersecting)) { wake(); seen.disconnect(); } });
-    for (const lane of document.querySelectorAll(".lane")) seen.observe(lane);
+    for (const part of document.querySelectorAll(".below")) seen.observe(part);
   });
 }
