@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import itertools
+import re
 import zoneinfo
 from xml.etree import ElementTree
 
@@ -12,6 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rushlight import drawing
+from rushlight.drawing import album
 from rushlight.drawing.canvas import dates, ticks
 
 DUBLIN = zoneinfo.ZoneInfo("Europe/Dublin")
@@ -43,6 +45,25 @@ def test_nitrate_says_its_figures_to_those_who_cannot_see_it() -> None:
     )
     label = parsed(svg).get("aria-label")
     assert label == "Nitrate. 49 mg/L as NO3 now, between 44 and 54; limit 40; 1 tests shown as bars"
+
+
+@pytest.mark.parametrize("bend", [1.0, -1.0])
+@pytest.mark.parametrize("form", ["week", "diary"])
+def test_the_word_of_a_limit_lies_beside_the_curve(bend: float, form: str) -> None:
+    """Seen across it in the diary, where nitrate began at its limit."""
+    history = [(START_S + d * 86400, 41.0 - bend * 0.5 * d, 35.0, 50.0) for d in range(40)]
+    if form == "diary":
+        svg = album.nitrate(history, (START_S, START_S + 39 * 86400.0), 40, **LOOK)
+    else:
+        svg = drawing.nitrate(history, [], [], 40, **LOOK)
+    root = parsed(svg)
+    (word,) = (e for e in root.iter(f"{SVG}text") if e.text == "limit 40")
+    (curve,) = (e for e in root.iter(f"{SVG}path") if e.get("stroke") == drawing.MAIL.first)
+    points = [tuple(map(float, p.split())) for p in re.split("[ML]", curve.get("d", ""))[1:]]
+    x, y = float(word.get("x", "")), float(word.get("y", ""))
+    wide = 12 * 0.55 * len("limit 40")
+    assert x >= 40 and x + wide <= 352 and 20 < y < 200
+    assert not [p for p in points if x <= p[0] <= x + wide and y - 10 <= p[1] <= y + 1]
 
 
 @pytest.mark.parametrize(

@@ -67,6 +67,24 @@ def test_the_day_by_which_to_buy_strips_is_a_day_to_read(tmp_path: Path) -> None
     assert re.search(r"Buy the next pack of strips by <time [^>]*>\w+ \d", page) and "&lt;time" not in page
 
 
+def test_a_per_cent_sign_stays_with_its_figure(tmp_path: Path) -> None:
+    """At a line's end of a phone or a wall; seen parted in 'Entered. Water change: 30' / '%.'"""
+    unseen = r"<(script|noscript|style)\b.*?</\1>|<[^>]*>"
+    with page_site(tmp_path) as site:
+        now_s, client = site.engine.now_s(), site.client()
+        for n in (15, 8, 1):
+            values = {"nitrate": 100.0}
+            site.engine.submit(Test(at_s=now_s - n * 86400.0, tank="foyer", method="strip", kit="strip", values=values))
+        done = enter(client, "/tanks/foyer/water-change", percent="30").headers["Location"]
+        changes = ("entries", "water-change", "?change=40")
+        for path in (done, *(f"/tanks/foyer/{what}" for what in changes)):
+            said = re.sub(
+                r'(?<=class="hidden">)[^<]*', "", client.get(path.replace("/?", "?") if "tanks" in path else path).text
+            )
+            shown = html.unescape(re.sub(unseen, "", said, flags=re.DOTALL))
+            assert re.search(r"\d\N{NO-BREAK SPACE}%", shown) and not re.findall(r".*\d %.*", shown), path
+
+
 def test_login_keeps_and_logout_ends_a_session(site: Site) -> None:
     client = site.client(logged_in=False)
     assert client.get("/tanks/foyer").headers["Location"] == "/login?next=/tanks/foyer"

@@ -118,8 +118,8 @@ def nitrate(
     top = max(limit * 1.1, *(min(high, limit * 3) for _, _, _, high in inside))
     c = Canvas("Nitrate", span, (0.0, top), zone=zone, palette=palette, size=size, unit=unit)
     c.band([(t, low, high) for t, _, low, high in inside], palette.first)
-    c.level(limit, f"limit {limit:g}", palette.warn)
     c.line([(t, mean) for t, mean, _, _ in inside], palette.first)
+    c.level(limit, f"limit {limit:g}", palette.warn)
     return c.svg(f"From {inside[0][1]:.0f} to {inside[-1][1]:.0f} {unit.partition(' ')[0]}; limit {limit:g}")
 
 

@@ -8,6 +8,7 @@ carry their names.
 from __future__ import annotations
 
 import datetime as dt
+import itertools
 import math
 import zoneinfo
 from collections.abc import Iterable, Iterator, Sequence
@@ -79,6 +80,7 @@ class Canvas:
         self.low, self.high = _roomy(*values)
         self._parts: list[str] = []
         self._labels_y: list[float] = []
+        self._runs: list[tuple[float, float]] = []
 
     def x(self, at_s: float) -> float:
         """Pixels from the left."""
@@ -100,6 +102,7 @@ class Canvas:
                 down = False
                 continue
             path.append(f"{'L' if down else 'M'}{self.x(at_s):.1f} {self.y(value):.1f}")
+            self._runs.append((self.x(at_s), self.y(value)))
             down = True
         if path:
             dashes = {"stroke_dasharray": DASHES[dash]} if DASHES[dash] else {}
@@ -132,11 +135,23 @@ class Canvas:
             self._add("rect", x=x0, y=y1, width=x1 - x0, height=y0 - y1, fill=colour, fill_opacity=opacity)
 
     def level(self, value: float, name: str, colour: str) -> None:
-        """A horizontal line with its name: a limit."""
+        """A horizontal line with its name, where the lines drawn so far leave room for it: a limit."""
         y = self.y(value)
         across = f"M{self.left} {y:.1f}H{self.width - self.right}"
         self._add("path", d=across, stroke=colour, stroke_width=1, stroke_dasharray="4 3")
-        self.words(self.left + 4, y - 3, name, colour)
+        wide, ends = TEXT * 0.62 * len(name), (self.left + 4, self.width - self.right - 4)
+        places = [(x0, y0) for y0 in (y - 3, y + TEXT) for x0 in (ends[0], ends[1] - wide, (sum(ends) - wide) / 2)]
+        held = [p for p in places if p[1] - TEXT >= self.top - TEXT and p[1] < self.height - self.bottom]
+        x, foot = min(held or places, key=lambda p: self._crossed(p[0], p[0] + wide, p[1] - TEXT, p[1] + 2))
+        self.words(x, foot, name, colour)
+
+    def _crossed(self, x0: float, x1: float, y0: float, y1: float) -> float:
+        """Px of the lines drawn so far, along x, that run through a box."""
+        return sum(
+            max(0.0, min(b[0], x1) - max(a[0], x0))
+            for a, b in itertools.pairwise(self._runs)
+            if b[0] >= a[0] and min(a[1], b[1]) <= y1 and max(a[1], b[1]) >= y0
+        )
 
     def name(self, at_s: float, value: float, name: str, colour: str) -> None:
         """A line's name beside its end, moved so that names do not lie on each other."""

@@ -59,9 +59,9 @@ def nitrate(
     )
     c.band([(t, lo, hi) for t, _, lo, hi in history], palette.first)
     c.band([(t, lo, hi) for t, _, lo, hi in forecast], palette.first, 0.10)
-    c.level(limit, f"limit {limit:g}", palette.warn)
     c.line([(t, m) for t, m, _, _ in history], palette.first)
     c.line([(t, m) for t, m, _, _ in forecast], palette.first, "dashed")
+    c.level(limit, f"limit {limit:g}", palette.warn)
     for bar in tests:
         c.upright(bar.at_s, bar.low, bar.high if bar.high is not None else top, palette.second)
     now = history[-1] if history else forecast[0]

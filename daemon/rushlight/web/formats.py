@@ -45,14 +45,19 @@ def clock(at_s: float, zone: zoneinfo.ZoneInfo) -> Markup:
     return timed(at_s, zone, "t", f"{local_time(at_s, zone):%H:%M}")
 
 
+def whole(text: str) -> str:
+    """A sentence in which a per cent sign stays with its figure at a line's end; what is marked up stays marked up."""
+    return type(text)(re.sub(r"(?<=\d) %", "\N{NO-BREAK SPACE}%", text))
+
+
 def clocks(text: str) -> Markup:
     """A sentence whose clock times, '07:35', the browser writes again in its own manner, whatever the day.
 
-    A per cent sign stays with its figure at a line's end.  What is marked up already stays as it is.
+    What is marked up already has its times marked.
     """
+    text = whole(text)
     if isinstance(text, Markup):
         return text
-    text = re.sub(r"(?<=\d) %", "\N{NO-BREAK SPACE}%", text)
     spoken = Markup('<span data-at="2000-01-01T{0}Z" data-as="c">{0}</span>')
     parts = re.split(r"(?<![\d:.-])([01]\d:[0-5]\d|2[0-3]:[0-5]\d)(?![\d:])", text)
     return Markup("").join(spoken.format(part) if n % 2 else part for n, part in enumerate(parts))

@@ -75,6 +75,7 @@ def _templates() -> jinja2.Environment:
     env.filters["span"] = formats.span
     env.filters["capital"] = capital
     env.filters["clocks"] = formats.clocks
+    env.filters["whole"] = formats.whole
     env.filters["quantity"] = formats.quantity
     env.filters["probe"] = formats.probe
     return env
