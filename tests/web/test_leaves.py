@@ -28,7 +28,7 @@ def test_what_is_typed_shows_as_a_rate_and_a_table(tmp_path: Path) -> None:
         page = client.get("/tanks/foyer").text
         assert "The plants grew by about " in page and "%) a week over the last four weeks" in page
         assert page.index("umbrella sedge</th>") < page.index("Water mint &lt;b&gt;</th>"), "the darkest first"
-        assert "<td>25 %</td>" in page and "not known</td>" in page, "a share, but no day's dose yet"
+        assert "<td>25&nbsp;%</td>" in page and "not known</td>" in page, "a share, but no day's dose yet"
         assert "<b>" not in page
         client.get("/tanks/foyer/growth")
         refused = client.post("/tanks/foyer/growth", {"id": client.value("id"), "plant": "mint"})
