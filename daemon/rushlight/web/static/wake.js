@@ -17,7 +17,8 @@ if (matchMedia("(max-width:40rem)").matches && window.IntersectionObserver && !l
     addEventListener(what, wake, { once: true, passive: true, capture: true });
   addEventListener("load", () => setTimeout(wake, 2500));
   addEventListener("DOMContentLoaded", () => {
-    const seen = new IntersectionObserver((found) => { if (found.some((one) => one.isIntersecting)) { wake(); seen.disconnect(); } });
+    const seen = new IntersectionObserver((found) => { if (found.some((one) => one.isIntersecting)) { wake(); seen.disconnect(); } },
+      { rootMargin: `0px 0px -${root.classList.contains("saves") ? 64 : 0}px` }); // what the bar with Save covers is not seen
     for (const part of document.querySelectorAll(".below")) seen.observe(part);
   });
 }
