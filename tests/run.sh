@@ -6,7 +6,7 @@ cd "$(dirname "$0")/.."
 # A machine that writes no bytecode compiles the program anew for each of the hundreds of processes that the tests start.
 unset PYTHONDONTWRITEBYTECODE
 
-packages=(mosquitto mosquitto-clients socat chromium fonts-dejavu-core victoria-metrics prometheus prometheus-alertmanager gnupg apt-utils systemd systemd-container debootstrap openssl shellcheck)
+packages=(mosquitto mosquitto-clients socat chromium-headless-shell fonts-dejavu-core victoria-metrics prometheus prometheus-alertmanager gnupg apt-utils systemd systemd-container debootstrap openssl shellcheck)
 missing=()
 for p in "${packages[@]}"; do
     dpkg-query -W -f='${Status}' "$p" 2>/dev/null | grep -q 'ok installed' || missing+=("$p")
