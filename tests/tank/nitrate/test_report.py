@@ -3,7 +3,9 @@
 import dataclasses
 import math
 
-from rushlight.events import Test
+import pytest
+
+from rushlight.events import Test, WaterChange
 from rushlight.localtime import DAY_S
 from rushlight.settings import Feed, Kit, Tank
 from rushlight.tank.nitrate.report import NitrateReport, rising
@@ -40,6 +42,24 @@ def test_silence_alone_warns_of_nothing_and_ends_no_warning():
     for days, says in ((7.0, "raise"), (41.0, "raise"), (43.0, "hold"), (400.0, "hold")):
         told = dataclasses.replace(likely(), at_s=late_s, last_test_at_s=late_s - days * DAY_S)
         assert rising(told) == says, days
+
+
+def test_water_that_was_just_changed_warns_of_nothing_until_a_test_has_seen_it():
+    assert rising(likely(renewed=0.25)) == "raise"
+    assert rising(likely(renewed=0.35)) == "hold"
+    small = {"chances": (0.05,) + (0.28,) * 28, "chance_later": 0.4}
+    assert rising(dataclasses.replace(likely(renewed=0.25), **small)) == "hold"
+    assert rising(dataclasses.replace(likely(renewed=0.35), **small)) == "clear", "it would not be given now"
+    watch = NitrateWatch(TANK, (KIT,), "UTC", has_electrode=False)
+    state, shares = watch.initial(), []
+    strip = {"tank": "foyer", "method": "strip", "values": {"nitrate": 25}}
+    for day, fraction in ((1, None), (2, 0.2), (3, 0.2), (4, None), (5, 0.2)):
+        event = Test(at_s=day * DAY_S, id=f"e{day}", **strip)
+        if fraction is not None:
+            event = WaterChange(at_s=day * DAY_S, id=f"e{day}", tank="foyer", fraction=fraction)
+        watch.on_fact(state, event)
+        shares.append(watch.report(state, day * DAY_S + 60.0).renewed)
+    assert shares == pytest.approx([0.0, 0.2, 0.36, 0.0, 0.2])
 
 
 def test_an_electrode_that_drifts_between_two_strips_warns_of_nothing_and_asks_for_one():

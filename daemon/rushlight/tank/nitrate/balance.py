@@ -175,6 +175,8 @@ class Balance:
     carried_days: float = 0.0
     change_source: float = 0.0
     """Nitrate of the water that the last change brought in, mg/L."""
+    renewed: float = 0.0
+    """The share of the water that no test has seen yet."""
     calm_from_s: float | None = None
     """Since when it has been quiet without a break, if it is."""
     quiet_at_s: float | None = None
@@ -425,6 +427,7 @@ def mix_water(balance: Balance, fraction: float, source: float, source_sd: float
     """Replace a fraction of the water; neither the fraction nor the source need be exactly known."""
     level = sum(m.weight * m.belief.mean[LEVEL] for m in balance.modes)
     balance.exchanged += fraction
+    balance.renewed += (1.0 - balance.renewed) * fraction
     balance.carried += fraction * max(0.0, level - source)
     balance.change_source = source
     for mode in balance.modes:

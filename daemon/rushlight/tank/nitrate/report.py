@@ -30,6 +30,9 @@ it clears (own choice): a quarter may linger for weeks after a large change of w
 RISING_TOO_LATE = 0.65
 """Chance of being above the limit already from which on there is nothing left to warn of; `nitrate_high` says it (own
 choice)."""
+RENEWED = 0.3
+"""After so large a share of the water was changed the next test tells how it stands; until then a chance that was small
+enough before the change, and has grown since by days and doubt, warns of nothing (own choice)."""
 SILENT_DAYS = 42.0
 """After so long without a test a chance has risen by the silence itself; that asks for a test, it warns of nothing (own
 choice)."""
@@ -63,6 +66,8 @@ class NitrateReport:
     causes_sentence: str = ""
     n_tests: int = 0
     last_test_at_s: float | None = None
+    renewed: float = 0.0
+    """The share of the water that has been changed since the last test."""
     surprised: bool = False
     """Whether the last test was higher than expected, and it matters."""
     by_electrode: bool = False
@@ -88,14 +93,15 @@ class NitrateReport:
 def rising(report: NitrateReport) -> Says:
     """What `nitrate_rising` does.
 
-    An electrode alone, whose drift may be all there is to it, raises no warning, and neither does silence: both ask for
-    a test, and the test decides.
+    An electrode alone, whose drift may be all there is to it, raises no warning, and neither does silence, nor water
+    that was just changed: a test decides.  Such a change also ends a warning that would not be given after it.
     """
     if not report.chances:
         return "hold"
-    if report.chances[-1] <= RISING_CLEAR:
+    warns, renewed = _would_warn(report), report.renewed >= RENEWED
+    if report.chances[-1] <= RISING_CLEAR or (renewed and not warns):
         return "clear"
-    return "raise" if _would_warn(report) and not (report.by_electrode or report.silent) else "hold"
+    return "raise" if warns and not (report.by_electrode or report.silent or renewed) else "hold"
 
 
 def _would_warn(report: NitrateReport) -> bool:

@@ -294,6 +294,7 @@ class NitrateWatch:
                     now.n_tests += 1
                     now.tests_since_quiet += 1
                     now.last_test_at_s = fact.at_s
+                    now.renewed = 0.0
             case "change":
                 source, sd = (fact.source, 0.0) if fact.source is not None else SOURCE_UNKNOWN
                 bal.mix_water(now, fact.amount, source, sd, FRACTION_ERROR * fact.amount)
@@ -391,6 +392,7 @@ class NitrateWatch:
             causes_sentence=sentence,
             n_tests=now.n_tests,
             last_test_at_s=now.last_test_at_s,
+            renewed=now.renewed,
             surprised=readings.is_surprised(now, chances[-1]),
             by_electrode=self._by_electrode(state, now),
         )
