@@ -9,7 +9,7 @@ from statsmodels.tsa.statespace.kalman_filter import KalmanFilter
 
 from rushlight.science.inference.kalman import Belief, merge, predict, regress, regress_along, update
 from rushlight.tank.nitrate import balance as bal
-from rushlight.tank.nitrate import readings
+from rushlight.tank.nitrate import kinds, readings
 
 
 def reference(readings, transition, noise, start, row, variance):
@@ -26,12 +26,12 @@ def reference(readings, transition, noise, start, row, variance):
     return kf.filter()
 
 
-@pytest.mark.parametrize("pace", bal.PACES, ids=["settled", "moving", "losing"])
+@pytest.mark.parametrize("pace", kinds.PACES, ids=["settled", "moving", "losing"])
 def test_level_and_rate_filter_equals_statsmodels_to_1e_9(pace):
     rng = random.Random(7)
     feed = 1.7
     start = bal.begin(0.0, feed).modes[1].belief
-    s = bal.step(pace, 1.0, feed, feed)
+    s = kinds.step(pace, 1.0, feed, feed)
     size = bal.SIZE
     transition = [list(s.level_row), list(s.uptake_row)] + [
         [float(i == j) for j in range(size)] for i in range(2, size)

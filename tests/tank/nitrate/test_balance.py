@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from rushlight.science.inference.gaussian import mixture_moments
 from rushlight.science.inference.interval import Span, blurred, strip_span
 from rushlight.tank.nitrate import balance as bal
-from rushlight.tank.nitrate import readings
+from rushlight.tank.nitrate import kinds, readings
 from rushlight.tank.nitrate.light_seen import see_light
 
 PADS = (0.0, 10.0, 25.0, 50.0, 100.0, 250.0)
@@ -24,7 +24,7 @@ def particles(readings, pace, start, count=120_000):
     rng = np.random.default_rng(11)
     state = rng.multivariate_normal(start.mean, start.cov, 4 * count)
     state = state[state[:, bal.LEVEL] > 0][:count]
-    s = bal.step(pace, 7.0, FEED, FEED)
+    s = kinds.step(pace, 7.0, FEED, FEED)
     noise = np.array([[s.level_noise, s.joint_noise], [s.joint_noise, s.uptake_noise]])
     moments = []
     for value in readings:
@@ -46,7 +46,7 @@ def test_strips_filter_like_a_large_particle_filter(readings):
     from rushlight.science.inference.interval import posterior
     from rushlight.science.inference.kalman import regress
 
-    pace = bal.MOVING
+    pace = kinds.MOVING
     start = bal.begin(0.0, FEED).modes[1].belief
     start.mean[bal.LEVEL], start.cov[bal.LEVEL][bal.LEVEL] = 18.0, 36.0
     reference = particles(readings, pace, start.copy())
@@ -61,7 +61,7 @@ def test_strips_filter_like_a_large_particle_filter(readings):
             assert belief.sd(i) == pytest.approx(sd, rel=0.25)
 
 
-@pytest.mark.parametrize("pace", bal.PACES)
+@pytest.mark.parametrize("pace", kinds.PACES)
 def test_a_long_step_is_many_short_ones(pace):
     long = bal.begin(0.0, FEED).modes[1].belief
     short = long.copy()
@@ -74,9 +74,9 @@ def test_a_long_step_is_many_short_ones(pace):
 
 
 def test_the_bracket_of_the_integrated_process_is_smooth_where_the_series_takes_over():
-    pace = bal.MOVING
+    pace = kinds.MOVING
     x = 1e-3 * pace.memory_days
-    under, over = (bal.step(pace, x * k, FEED, FEED).level_noise for k in (0.999999, 1.000001))
+    under, over = (kinds.step(pace, x * k, FEED, FEED).level_noise for k in (0.999999, 1.000001))
     assert over == pytest.approx(under, rel=1e-4)
 
 
@@ -141,7 +141,7 @@ def test_a_level_above_home_is_drawn_home_and_fading_plants_draw_a_quarter_as_mu
     b = lived([25.0] * 20, FEED)
     assert b.home is not None
     homing = bal.Homing(0.02, b.home, 0.0)
-    for pace, drawn in ((bal.SETTLED, 1.0), (bal.MOVING, 1.0), (bal.LOSING, 0.25)):
+    for pace, drawn in ((kinds.SETTLED, 1.0), (kinds.MOVING, 1.0), (kinds.LOSING, 0.25)):
         start = bal.begin(0.0, FEED).modes[0].belief
         start.mean[bal.LEVEL] = b.home + 20.0
         left, plain = bal.drift(start, pace, 7.0, FEED, FEED, 0.0, homing), bal.drift(start, pace, 7.0, FEED, FEED)
@@ -265,7 +265,7 @@ def test_the_mass_balance_closes(values, feed, by, dose, fraction, source):
             gained += fraction * (source - level(b))
             bal.mix_water(b, fraction, source, 0.0, 0.0)
     if all(m.belief.mean[bal.LEVEL] > 3.0 * m.belief.sd(bal.LEVEL) for m in b.modes):  # else zero itself feeds in
-        assert level(b) - start == pytest.approx(gained, abs=2e-3)
+        assert level(b) - start == pytest.approx(gained, abs=5e-3)  # a trapezoid an hour over what bends
 
 
 @pytest.mark.slow

@@ -85,6 +85,28 @@ def test_one_strip_is_an_interval_not_a_point(value, low, high):
         assert report.nitrate.high - report.nitrate.low > 10
 
 
+@pytest.mark.parametrize(
+    ("limit", "value", "low", "high"),
+    [(25.0, 20, 14.0, 20.0), (80.0, 20, 19.0, 24.0), (25.0, 40, 33.0, 45.0), (10.0, 160, 120.0, 220.0)],
+)
+def test_a_first_pad_across_the_limit_is_likelier_below_it_and_one_far_above_is_believed(limit, value, low, high):
+    """Whoever sets a limit has a tank that keeps it, or knows it soon; the pads 20, 40 and 160 reach from about 14 to 29,
+    29 to 58 and 117 up."""
+    kit = Kit(id="strip", pads={"nitrate": (0, 20, 40, 80, 160)})
+    tank = dataclasses.replace(TANK, limits=dataclasses.replace(TANK.limits, nitrate=limit))
+    w = NitrateWatch(tank, (kit,), "UTC", has_electrode=False)
+    state = w.initial()
+    w.on_fact(state, strip(0, value))
+    told = w.report(state, at(0, 13)).nitrate
+    assert told is not None
+    assert low < told.mean < high
+    exact = Test(at_s=at(1), id="lab", tank="foyer", method="lab", values={"nitrate": value})
+    w.on_fact(state, exact)
+    told = w.report(state, at(1, 13)).nitrate
+    assert told is not None
+    assert told.mean == pytest.approx(value, rel=0.05), "what a laboratory says leaves nothing to guess"
+
+
 def test_a_laboratory_value_is_sharper_than_drops_and_drops_than_a_strip():
     widths = []
     for method in ("strip", "drops", "lab"):

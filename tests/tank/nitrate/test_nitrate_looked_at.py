@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 from pydantic import TypeAdapter
 
 from helpers.nitrate_tanks import DAY_S, START_S, STRIP
 from rushlight.events import Test
-from rushlight.science.inference.interval import Likelihood
 from rushlight.settings import Feed, Tank
 from rushlight.tank.nitrate import readings
 from rushlight.tank.nitrate.balance import Balance
@@ -77,9 +78,9 @@ def test_todays_tests_are_worked_through_once_however_often_somebody_looks(
     taken: list[float] = []
     plain = readings.read_level
 
-    def counted(now: Balance, likelihood: Likelihood, senseless: float, off: float = 0.0) -> bool:
+    def counted(now: Balance, *reading: Any) -> bool:
         taken.append(now.at_s)
-        return plain(now, likelihood, senseless, off)
+        return plain(now, *reading)
 
     monkeypatch.setattr(readings, "read_level", counted)
     watch.on_fact(state, _strip("morning", midnight_s + 8 * 3600.0, 25.0))

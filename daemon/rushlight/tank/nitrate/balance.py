@@ -29,37 +29,12 @@ from rushlight.science.chemistry import nitrogen
 from rushlight.science.inference.gaussian import Part, moments_above_zero
 from rushlight.science.inference.kalman import Belief, merge, predict, regress
 from rushlight.tank.nitrate.electrode import UNKNOWN, Wander
+from rushlight.tank.nitrate.kinds import BACK_HOME, FADE, FIRST_ODDS, PACES, SILENT_FROM_DAYS, Pace, scale, step, turns
 
 LEVEL, UPTAKE, SHARE, BIAS, LOSS, KIT = range(6)
 SIZE = 6
 
 
-@dataclass(frozen=True, slots=True)
-class Pace:
-    """How the net rate moves in one kind of tank."""
-
-    spread: float
-    """Standard deviation of the net rate in the long run, as a share of supply."""
-    memory_days: float
-    """How long a deviation lasts."""
-    leaves: tuple[float, float, float]
-    """Chance per day that the tank becomes one of each kind; its own kind's place is 0."""
-    fades: bool = False
-    draws: float = 1.0
-    """How much more plants take where there is more, as a share of what hale ones would."""
-
-
-SETTLED = Pace(spread=0.08, memory_days=15.0, leaves=(0.0, 1 / 2000, 1 / 400))
-MOVING = Pace(spread=0.35, memory_days=200.0, leaves=(1 / 200, 0.0, 1 / 2000))
-LOSING = Pace(spread=0.05, memory_days=400.0, leaves=(1 / 800, 1 / 2000, 0.0), fades=True, draws=0.25)
-PACES = (SETTLED, MOVING, LOSING)
-"""Chosen on simulated tanks (tests/bench/bench_nitrate.py and bench_odds.py, tuning seeds) for early and rare warnings
-and odds that come true; no source."""
-
-FADE = (0.006, 0.010)
-"""Uptake lost per day by fading plants, as a share of supply: mean and standard deviation.  From all to half of it
-within a month or within half a year; chosen as above.  So wide because a third of that spread, with the belief before
-this one, told at the warning but half to two thirds of what plants lost that failed within three weeks."""
 FIRST_LEVEL = (10.0, 100.0)
 """Mean and standard deviation of nitrate before any test, mg/L; cut at zero.  Wide enough to say nothing
 (own choice)."""
@@ -71,34 +46,17 @@ HOME_LEAST_DAYS, HOME_DAYS = 14.0, 200.0
 young record on, as tests told it (no source)."""
 HOME_KNOWN_DAYS = 60.0
 """After so many days of tests home counts for half of what it says (own choice)."""
-SILENT_FROM_DAYS = 28.0
-"""Who does not test for so long writes down no water changes either (own choice)."""
-SILENT_FADES, SILENT_ENDS_DAYS = 0.2, 100.0
-"""A watched tank is taken to fade as often as gives early warning; while nobody tests, fading begins so much less
-often, and what is amiss lasts so long, so that a year's silence is no alarm in itself (own choice)."""
 UPTAKE_SD = 0.7
 """However long nobody looks, uptake is known so well, standard deviation as a share of supply: it is never less than
 nothing, and seldom more than there is to take up (own choice)."""
 MOST_UNTOLD = 1.5
 """A feed of which nobody told makes nitrate rise by so much at most, in sizes of net rates (own choice)."""
-FIRST_ODDS = (0.8, 0.15, 0.05)
-"""Of the kinds of tank before any test (own choice)."""
 EXCHANGE_MEMORY_DAYS = 120.0
 USUAL_MEMORY_DAYS = 180.0
 """How slowly plants grow into another feed, or into what water changes leave them (no source; tests tell sooner)."""
 ASSUMED_DAYS = 30.0
 """A feed that the configuration assumes counts as known for so long: what is written down soon outweighs it
 (own choice)."""
-CARRIED_DOUBT = 0.3
-"""How well it is known what water changes carry out: standard deviation as a share of it (no source)."""
-LEVEL_NOISE = 0.1
-"""Day-to-day wandering of the level that no rate explains, mg/L per √day (no source)."""
-SCALE_FLOOR = 0.3
-"""Net rates below this (mg/L per day) are within what any tank does, whatever its feed (own choice)."""
-SCALE_UNKNOWN = 1.0
-"""Size of net rates where no feed is known, mg/L per day (own choice)."""
-DIMMED_FACTOR = 9.0
-"""How many times likelier fading starts under a lamp that has lost a seventh of its output (own choice)."""
 ELECTRODE_DRIFT = 0.04
 """Electrode bias per √day as a share of the level: 1 mV is 4 % (Nernst at 25 °C), and cheap immersed electrodes
 drift at least that much in a day (common practice, no source)."""
@@ -225,11 +183,6 @@ class Balance:
         return replace(self, modes=[Mode(m.weight, m.belief.copy()) for m in self.modes])
 
 
-def scale(feed: float) -> float:
-    """The size that net rates have in a tank with so much feed, mg/L per day."""
-    return max(SCALE_FLOOR, nitrogen.SHARE_MEAN * feed) if feed > 0.0 else SCALE_UNKNOWN
-
-
 def begin(at_s: float, feed: float) -> Balance:
     """Before any test: a wide level, and plants that follow the feed more or less."""
     modes = []
@@ -247,39 +200,6 @@ def begin(at_s: float, feed: float) -> Balance:
         mean = [FIRST_LEVEL[0], share * feed, share, 0.0, FADE[0] * scale(feed), 0.0]
         modes.append(Mode(odds, Belief(mean, cov)))
     return Balance(at_s, modes, feed, feed, ASSUMED_DAYS if feed > 0.0 else 0.0)
-
-
-@dataclass(frozen=True, slots=True)
-class Step:
-    """A stretch of time under one model: what it does to level and uptake, and the noise it adds to them."""
-
-    level_row: tuple[float, ...]
-    """The level afterwards as a combination of the state before."""
-    uptake_row: tuple[float, ...]
-    level_noise: float
-    joint_noise: float
-    uptake_noise: float
-
-
-def step(pace: Pace, days: float, feed: float, usual: float, left_over: float = 0.0) -> Step:
-    """The model over `days` at the given feed, where balanced plants leave `left_over` mg/L per day.
-
-    Closed form of the integrated Ornstein-Uhlenbeck process: with θ = memory, e = e^(−t/θ), σ² its stationary
-    variance, var r = σ²(1−e²), cov(∫r, r) = σ²θ(1−e)², var ∫r = σ²θ²(2t/θ − 3 + 4e − e²)
-    (Gillespie 1996, Phys. Rev. E 54:2084-2091).  For t ≪ θ the last is 2σ²t³/3θ, and the bracket mere rounding.
-    """
-    theta, var = pace.memory_days, (pace.spread * scale(usual)) ** 2 + (CARRIED_DOUBT * left_over) ** 2
-    left, lasting = nitrogen.decay(days, theta)
-    x = days / theta
-    bracket = 2.0 * x - 3.0 + 4.0 * left - left * left if x > 1e-3 else x**3 * (2.0 / 3.0 - 0.5 * x)
-    fades = float(pace.fades)
-    return Step(
-        level_row=(1.0, -lasting, feed * days - usual * (days - lasting), 0.0, fades * theta * (days - lasting), 0.0),
-        uptake_row=(0.0, left, usual * (1.0 - left), 0.0, -fades * lasting, 0.0),
-        level_noise=var * theta * theta * bracket + LEVEL_NOISE**2 * days,
-        joint_noise=-var * theta * (1.0 - left) ** 2,
-        uptake_noise=var * (1.0 - left * left),
-    )
 
 
 def drift(
@@ -374,20 +294,28 @@ def _learn_feed(balance: Balance, feed: float) -> None:
 def _switch(balance: Balance, days: float) -> None:
     """The mixing step of the interacting multiple models."""
     old = balance.modes
-    moves = [[-math.expm1(-days * rate) for rate in pace.leaves] for pace in PACES]
-    if silent_days(balance, balance.at_s) > SILENT_FROM_DAYS:
-        moves[0][2] = -math.expm1(-days * SETTLED.leaves[2] * SILENT_FADES)
-        moves[1][0] = moves[2][0] = -math.expm1(-days / SILENT_ENDS_DAYS)
-    if balance.dimmed > 0.0:
-        moves[0][2] = -math.expm1(-days * SETTLED.leaves[2] * (1.0 + DIMMED_FACTOR * balance.dimmed))
-    for i, row in enumerate(moves):
-        row[i] = 1.0 - sum(row)
+    silent = silent_days(balance, balance.at_s) > SILENT_FROM_DAYS
+    moves = turns(days, silent=silent, dimmed=balance.dimmed)
     new = []
     for j in range(len(old)):
         shares = [mode.weight * moves[i][j] for i, mode in enumerate(old)]
         total = sum(shares)
-        new.append(Mode(total, merge([(w / total, mode.belief) for w, mode in zip(shares, old, strict=True)])))
+        come = [m.belief for m in old]
+        if silent and j == 0:
+            come[1:] = [_back_home(old[0].belief)] * 2
+        new.append(Mode(total, merge([(w / total, belief) for w, belief in zip(shares, come, strict=True)])))
     balance.modes = new
+
+
+def _back_home(settled: Belief) -> Belief:
+    """What is believed of a tank that went wrong and recovered while nobody tested it: about what a settled one is.
+
+    One bell over settled tanks and all that became of the others would stand for neither, and put its shoulder above a
+    limit that hardly any of them is near.
+    """
+    belief = settled.copy()
+    belief.cov[LEVEL][LEVEL] += (BACK_HOME * max(0.0, belief.mean[LEVEL])) ** 2
+    return belief
 
 
 def silent_days(balance: Balance, at_s: float) -> float:

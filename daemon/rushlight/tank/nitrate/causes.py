@@ -21,8 +21,9 @@ from rushlight.science.chemistry import nitrogen
 from rushlight.science.inference.gaussian import mixture_moments
 from rushlight.science.plants.response import LIGHT_RESPONSE, grown_back, nitrification_left, uptake_left
 from rushlight.tank.ledger import Fact, Ledger
-from rushlight.tank.nitrate.balance import SHARE, Balance, level_parts, rate_parts, scale
+from rushlight.tank.nitrate.balance import SHARE, Balance, level_parts, rate_parts
 from rushlight.tank.nitrate.change_habit import CHANGES_DAYS, CHANGES_MISSED, habit_ended_s
+from rushlight.tank.nitrate.kinds import scale
 from rushlight.tank.nitrate.quiet import is_quiet
 from rushlight.views import Share
 

@@ -10,7 +10,8 @@ import bisect
 
 from rushlight.localtime import DAY_S
 from rushlight.tank.ledger import Ledger
-from rushlight.tank.nitrate.balance import EXCHANGE_MEMORY_DAYS, Balance, level_parts, scale
+from rushlight.tank.nitrate.balance import EXCHANGE_MEMORY_DAYS, Balance, level_parts
+from rushlight.tank.nitrate.kinds import scale
 
 CHANGES_DAYS, CHANGES_MISSED = 42.0, 2.5
 """Water changes are rarer: six weeks count, or so many times the interval that was the habit (own choice)."""

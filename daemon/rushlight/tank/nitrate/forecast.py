@@ -13,20 +13,8 @@ from rushlight.effects import Estimate
 from rushlight.science.chemistry.nitrogen import ratio_nodes
 from rushlight.science.inference.gaussian import Part, below, mixture_below, mixture_quantile, moments_above_zero
 from rushlight.science.inference.kalman import Belief, predict
-from rushlight.tank.nitrate.balance import (
-    KIT,
-    LEVEL,
-    PACES,
-    SHARE,
-    SIZE,
-    UPTAKE,
-    Balance,
-    Homing,
-    Mode,
-    Pace,
-    parts_along,
-    step,
-)
+from rushlight.tank.nitrate.balance import KIT, LEVEL, SHARE, SIZE, UPTAKE, Balance, Homing, Mode, parts_along
+from rushlight.tank.nitrate.kinds import PACES, Pace, step
 
 HORIZON_DAYS = 28
 """How far ahead chances are worked out day by day (own choice)."""

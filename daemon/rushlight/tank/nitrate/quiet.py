@@ -9,7 +9,8 @@ import math
 
 from rushlight.localtime import DAY_S
 from rushlight.science.inference.gaussian import mixture_moments
-from rushlight.tank.nitrate.balance import Balance, rate_parts, scale
+from rushlight.tank.nitrate.balance import Balance, rate_parts
+from rushlight.tank.nitrate.kinds import scale
 from rushlight.tank.nitrate.readings import SURPRISING
 
 CALM_DAYS = 21.0

@@ -16,7 +16,6 @@ from rushlight.tank.nitrate.balance import (
     ELECTRODE_DRIFT,
     FIRST_LEVEL,
     LEVEL,
-    SILENT_FROM_DAYS,
     SIZE,
     Balance,
     level_parts,
@@ -25,6 +24,7 @@ from rushlight.tank.nitrate.balance import (
     silent_days,
 )
 from rushlight.tank.nitrate.electrode import calibrated, seen
+from rushlight.tank.nitrate.kinds import SILENT_FROM_DAYS
 
 JUMP = 0.0005
 """Chance before each test that something nobody recorded has put the level anywhere at all (no source): it takes one
@@ -37,6 +37,9 @@ SURPRISING, SURPRISE_MATTERS = 1.6, 0.01
 chance of passing the limit within four weeks (own choice: one pad up after months on the one below it)."""
 MISREAD = 0.003
 """Chance that a reading says nothing: wrong pad, wrong minute, wet fingers (no source)."""
+KEPT_BELOW = (0.85, (0.5, 0.33))
+"""How sure it is before any test that a tank lives within the limit that its keeper has set, and about where, mean and
+standard deviation as a share of it (own choice)."""
 ELECTRODE_NOISE = (0.05, 1.0)
 """Electrode noise: share of the level, and mg/L (no source)."""
 SEEN_BY_ELECTRODE = (1.0, 0.0, 0.0, 1.0, 0.0, 0.0)
@@ -47,10 +50,13 @@ ELECTRODE_FIRST = 0.2
 """Electrode bias when nothing is known of it, as a share of the level: US EPA method 9210A allows 20 % RSD."""
 
 
-def read_level(balance: Balance, likelihood: Likelihood, senseless: float, off: float = 0.0) -> bool:
+def read_level(
+    balance: Balance, likelihood: Likelihood, senseless: float, off: float = 0.0, limit: float | None = None
+) -> bool:
     """A test, by the likelihood of the concentration; `senseless` is that of a reading that says nothing.
 
-    `off` is the standard deviation of the share by which such a kit is off for good; 0 where it is right.
+    `off` is the standard deviation of the share by which such a kit is off for good; 0 where it is right.  `limit` is
+    the tank's, mg/L: before any test its water is more likely below it than above.
     Three things may be so: the reading is what it seems, or it is a misreading and nothing is learned, or the level
     has jumped and the reading is all that is known of it.  The first test cannot be held against anything; yet one
     that no water can give is none.  Returns whether it was taken for a test.
@@ -70,7 +76,9 @@ def read_level(balance: Balance, likelihood: Likelihood, senseless: float, off: 
         b = mode.belief
         row = shown_by(off, anew_mean if first else b.mean[LEVEL])
         shown, variance = b.along(row)
-        evidence, shown, variance = posterior(shown, math.sqrt(variance), likelihood)
+        evidence, shown, variance = (
+            _first_seen(likelihood, limit) if first else posterior(shown, math.sqrt(variance), likelihood)
+        )
         weights = (evidence, 0.0 if first else misread * senseless, 0.0 if first else jump * anew)
         total = sum(weights)
         beliefs = (
@@ -82,6 +90,25 @@ def read_level(balance: Balance, likelihood: Likelihood, senseless: float, off: 
         mode.weight *= total
     renormalise(balance)
     return True
+
+
+def _first_seen(likelihood: Likelihood, limit: float | None) -> tuple[float, float, float]:
+    """Evidence, mean and variance of the level after a tank's first test."""
+    if limit is None:
+        return posterior(*FIRST_LEVEL, likelihood)
+    held, (mean, sd) = KEPT_BELOW
+    parts = [
+        (w * evidence, m, v)
+        for w, (evidence, m, v) in (
+            (held, posterior(mean * limit, sd * limit, likelihood)),
+            (1.0 - held, posterior(*FIRST_LEVEL, likelihood)),
+        )
+    ]
+    total = sum(w for w, _, _ in parts)
+    if total <= 0.0:
+        return 0.0, *FIRST_LEVEL
+    mean = sum(w * m for w, m, _ in parts) / total
+    return total, mean, sum(w * (v + (m - mean) ** 2) for w, m, v in parts) / total
 
 
 def is_surprised(balance: Balance, chance: float) -> bool:

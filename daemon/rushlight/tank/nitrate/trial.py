@@ -16,8 +16,9 @@ from rushlight.effects import Estimate
 from rushlight.science.inference.gaussian import Part, mixture_quantile, moments_above_zero
 from rushlight.science.inference.kalman import Belief, regress
 from rushlight.science.plants.response import LIGHT_RESPONSE
-from rushlight.tank.nitrate.balance import KIT, LEVEL, SHARE, UPTAKE, Balance, Pace, step
+from rushlight.tank.nitrate.balance import KIT, LEVEL, SHARE, UPTAKE, Balance
 from rushlight.tank.nitrate.forecast import Course, course
+from rushlight.tank.nitrate.kinds import Pace, step
 
 NODES = ((1 / 6, -math.sqrt(3.0)), (2 / 3, 0.0), (1 / 6, math.sqrt(3.0)))
 """Three points and weights that carry a normal's first five moments (Gauss-Hermite; Abramowitz & Stegun 25.4.46)."""

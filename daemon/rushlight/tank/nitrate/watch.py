@@ -290,7 +290,8 @@ class NitrateWatch:
             case "test":
                 assert fact.said is not None
                 senseless = SENSELESS_DENSITY if fact.said.is_point else SENSELESS_PAD
-                if readings.read_level(now, fact.said.likelihood(), senseless, fact.said.off):
+                limit = self.tank.limits.nitrate
+                if readings.read_level(now, fact.said.likelihood(), senseless, fact.said.off, limit):
                     now.n_tests += 1
                     now.tests_since_quiet += 1
                     now.last_test_at_s = fact.at_s
