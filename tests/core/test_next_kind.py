@@ -69,7 +69,7 @@ def test_after_two_strips_that_left_it_open_a_third_is_not_the_kind() -> None:
 
 
 def test_above_the_limit_the_usual_test_shows_whether_it_comes_down() -> None:
-    told, reason, _ = after([strip(1, 100), strip(5, 100)])
+    told, reason, _ = after([strip(1, 100), strip(5, 100), strip(9, 100)])
     assert reason.startswith(
         "nitrate stands above its limit. A strip by eye is enough: it is clear that nitrate stands"
     )

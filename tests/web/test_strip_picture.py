@@ -327,7 +327,7 @@ def test_a_known_solution_is_worked_out_and_what_the_kit_reads_in_it_is_saved(br
         ("strip", "lot 7", 38.7, 10.0),
         ("strip", "lot 7", 100.0, 50.0),
     ]
-    assert page.get_by_text(re.compile(r"reads \d+ % low by 3 known solutions")).is_visible()
+    assert page.get_by_text(re.compile(r"reads \d+\s% low by 3 known solutions")).is_visible()
 
 
 @pytest.mark.slow
