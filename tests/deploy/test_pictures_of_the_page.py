@@ -19,7 +19,7 @@ TOP = Path(__file__).parents[2]
 def test_the_command_makes_every_picture_that_readme_shows(tmp_path: Path) -> None:
     """From the first weeks of the year, so that it is quick."""
     if not CHROMIUM.exists():
-        pytest.skip("chromium is not installed")
+        pytest.skip("chromium-headless-shell is not installed")
     shown = set(re.findall(r"deploy/pictures/([\w.]+)\)", (TOP / "README.md").read_text()))
     made = page_pictures.make(tmp_path, 1, 20)
     assert set(made) == shown

@@ -288,7 +288,7 @@ LOWEST = "e => Math.max(...[...e.querySelectorAll('.headline,.todo,:scope>.alarm
 
 
 @pytest.mark.browser
-@pytest.mark.skipif(not CHROMIUM.exists(), reason="chromium is not installed")
+@pytest.mark.skipif(not CHROMIUM.exists(), reason="chromium-headless-shell is not installed")
 def test_the_most_urgent_alarm_and_its_first_action_are_in_the_first_400_px_in_every_state(tmp_path: Path) -> None:
     """On home and on the tank's page, on a phone of 390 px, for each state through which the year went."""
     low, looks = [], set[tuple[str, str]]()

@@ -36,7 +36,7 @@ from rushlight.web.entering.entries import SHEETS
 pytestmark = [
     pytest.mark.browser,
     pytest.mark.slow,
-    pytest.mark.skipif(not CHROMIUM.exists(), reason="chromium is not installed"),
+    pytest.mark.skipif(not CHROMIUM.exists(), reason="chromium-headless-shell is not installed"),
 ]
 CHECKER = "axe-core@4.14.1"
 ENTRIES = ("test", *SHEETS)

@@ -20,7 +20,7 @@ from rushlight.views import OutletView
 pytestmark = [
     pytest.mark.browser,
     pytest.mark.slow,
-    pytest.mark.skipif(not CHROMIUM.exists(), reason="chromium is not installed"),
+    pytest.mark.skipif(not CHROMIUM.exists(), reason="chromium-headless-shell is not installed"),
 ]
 SCREENS = {"phone": (390, 844), "desk": (1280, 800)}
 SHOWN = (

@@ -15,7 +15,7 @@ from helpers.browser import CHROMIUM, chromium
 pytestmark = [
     pytest.mark.browser,
     pytest.mark.slow,
-    pytest.mark.skipif(not CHROMIUM.exists(), reason="chromium is not installed"),
+    pytest.mark.skipif(not CHROMIUM.exists(), reason="chromium-headless-shell is not installed"),
 ]
 
 

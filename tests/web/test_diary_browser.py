@@ -26,7 +26,7 @@ from rushlight.journal.pictures.kept import Pictures
 pytestmark = [
     pytest.mark.browser,
     pytest.mark.slow,
-    pytest.mark.skipif(not CHROMIUM.exists(), reason="chromium is not installed"),
+    pytest.mark.skipif(not CHROMIUM.exists(), reason="chromium-headless-shell is not installed"),
 ]
 
 

@@ -23,7 +23,7 @@ from rushlight.web.entering.strip_forms import IN_THE_PAGE
 pytestmark = [
     pytest.mark.browser,
     pytest.mark.slow,
-    pytest.mark.skipif(not CHROMIUM.exists(), reason="chromium is not installed"),
+    pytest.mark.skipif(not CHROMIUM.exists(), reason="chromium-headless-shell is not installed"),
 ]
 SCALE = 3
 TWO_PADS = re.sub(

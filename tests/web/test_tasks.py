@@ -20,7 +20,7 @@ from rushlight.localtime import DAY_S
 pytestmark = [
     pytest.mark.browser,
     pytest.mark.slow,
-    pytest.mark.skipif(not CHROMIUM.exists(), reason="chromium is not installed"),
+    pytest.mark.skipif(not CHROMIUM.exists(), reason="chromium-headless-shell is not installed"),
 ]
 PHONE = (390, 844)
 FIRST_VIEW_PX = 400

@@ -27,7 +27,7 @@ from rushlight.localtime import DAY_S
 
 pytestmark = [
     pytest.mark.browser,
-    pytest.mark.skipif(not CHROMIUM.exists(), reason="chromium is not installed"),
+    pytest.mark.skipif(not CHROMIUM.exists(), reason="chromium-headless-shell is not installed"),
 ]
 SCREEN = (1920, 1080)
 MM_A_PX = 25.4 * 24.0 / math.hypot(*SCREEN)
