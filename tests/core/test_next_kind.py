@@ -68,10 +68,13 @@ def test_after_two_strips_that_left_it_open_a_third_is_not_the_kind() -> None:
     assert "two pads then meet at 47 mg/L as NO3 in the tank" in reason
 
 
-def test_above_the_limit_the_usual_test_shows_whether_it_comes_down() -> None:
-    told, reason, _ = after([strip(1, 100), strip(5, 100), strip(9, 100)])
-    assert reason.startswith(
-        "nitrate stands above its limit. A strip by eye is enough: it is clear that nitrate stands"
+@pytest.mark.parametrize(("strips", "sure"), [(2, "nitrate is told"), (3, "it is clear that nitrate stands")])
+def test_above_the_limit_the_usual_test_shows_whether_it_comes_down(strips: int, sure: str) -> None:
+    """Whoever is told that nitrate stands above is not asked on which side of the limit it stands."""
+    told, reason, _ = after([strip(1 + 4 * n, 100) for n in range(strips)])
+    assert reason == (
+        f"nitrate stands above its limit. A strip by eye is enough: {sure} above 40 mg/L (as NO3), and the test shows "
+        "whether it comes down."
     )
     assert told.account.next_test_kind == "strip"
 

@@ -116,16 +116,17 @@ def choose(
     `above`: nitrate is believed to stand above its limit, and then whether it comes down is worth the usual test.
     """
     limit = tank.limits.nitrate
-    if not found or max(o.bits for o in found) < WORTH_ASKING:
-        line = units.say(limit, "mg/L", "g")
-        usual = next((o for o in found if o.kind in ENOUGH), None)
-        if above and usual is not None:
-            words = f"it is clear that nitrate stands above {line} (as NO3), and the test shows whether it comes down"
-            return replace(usual, sentence=f"{ENOUGH[usual.kind]}: {words}.")
+    line = units.say(limit, "mg/L", "g")
+    clear = not found or max(o.bits for o in found) < WORTH_ASKING
+    usual = next((o for o in found if o.kind in ENOUGH), None)
+    if above and usual is not None and (clear or found[0].kind == "strip"):
+        sure = "it is clear that nitrate stands" if clear else "nitrate is told"
+        words = f"{sure} above {line} (as NO3), and the test shows whether it comes down"
+        return replace(usual, sentence=f"{ENOUGH[usual.kind]}: {words}.")
+    if clear:
         words = f"Nothing to test yet: it is clear on which side of {line} (as NO3) nitrate stands."
         return Option(kind="nothing yet", bits=0.0, cost=0.0, sentence=words)
-    best = found[0]
-    return replace(best, sentence=_sentence(best, limit, water, units))
+    return replace(found[0], sentence=_sentence(found[0], limit, water, units))
 
 
 def nearest_border(pads: Sequence[float], limit: float, parts: float, water: float) -> float:
