@@ -266,6 +266,8 @@ def test_what_lies_below_the_first_view_waits_for_a_touch_and_lacks_nowhere(brow
         assert top > PHONE[1] - 64 and drawn(page) and not any(drawn(page)), "the site has nothing below the first view"
 
     at_rest()
+    page.mouse.move(200, 100)
+    assert not any(drawn(page)), "a mouse that only lies over a narrow window does nothing"
     kept_px = page.evaluate("document.documentElement.scrollHeight")
     page.emulate_media(media="print")
     assert all(drawn(page)), "on paper"

@@ -13,7 +13,8 @@ if (matchMedia("(max-width:40rem)").matches && window.IntersectionObserver && !l
     root.classList.remove("asleep");
     dispatchEvent(new Event("awake"));
   };
-  for (const what of ["scroll", "pointermove", "pointerdown", "keydown", "focusin", "blur", "beforeprint"])
+  // Not a pointer's move: the browser sends one by itself where a mouse lies still over a page that has just come.
+  for (const what of ["scroll", "pointerdown", "keydown", "focusin", "blur", "beforeprint"])
     addEventListener(what, wake, { once: true, passive: true, capture: true });
   addEventListener("load", () => setTimeout(wake, 2500));
   addEventListener("DOMContentLoaded", () => {
