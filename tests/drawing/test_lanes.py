@@ -161,6 +161,17 @@ def test_every_sign_is_a_link_with_a_name() -> None:
     assert signs.signs("nothing", [], YEAR_S, lambda _a, _b: "") == ""
 
 
+def test_a_years_signs_are_few_elements_and_small() -> None:
+    """Each element and each kilobyte costs a slow phone at its first view, a desk's signs their bytes as well."""
+    found = [Sign(START_S + n * DAY_S, ("fed", "test", "water")[n % 3], f"Feeding {n}") for n in range(360)]
+    made = signs.signs("What was done", found, YEAR_S, lambda a, b: f"/tanks/foyer?look={a:.3f}_{b:.3f}#look", ())
+    few = made.split("</noscript>")[1]
+    groups = sum(1 for _ in ElementTree.fromstring(few).iter("a"))
+    assert 10 <= groups <= FEW
+    assert few.count("<") - few.count("</") <= 1 + 6 * groups, "a link, its place, its box, two kinds and the number"
+    assert len(made) < 18_000
+
+
 def test_a_small_curve_is_never_cut_though_its_band_may_be() -> None:
     """Far above the limit a flat top would say that nitrate no longer rises."""
     span_s = (START_S, START_S + 42 * DAY_S)
@@ -218,6 +229,6 @@ def test_a_group_of_signs_shows_the_most_telling_of_what_is_among_them() -> None
     root = ElementTree.fromstring(
         f"<g>{signs.signs('Done', day, YEAR_S, lambda a, b: 'x').split('</noscript>')[1]}</g>"
     )
-    shapes = [str(e.get("class")) for e in root.iter() if str(e.get("class")).startswith("shape")]
-    assert shapes == ["shape group", "shape cut", "shape test"]
+    shapes = [str(e.get("class")) for e in root.iter() if "shape" in str(e.get("class"))]
+    assert shapes == ["hit shape group", "left shape cut", "right shape test"]
     assert [e.text for e in root.iter() if e.tag.endswith("text")] == ["22"]

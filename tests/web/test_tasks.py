@@ -314,6 +314,23 @@ def test_what_lies_below_the_first_view_waits_for_a_touch_and_lacks_nowhere(brow
     desk.context.close()
 
 
+def test_signs_that_come_into_view_bring_nothing_that_lies_below_them(browser: Any, site: Site) -> None:
+    page = opened(browser, site)
+    page.goto("/tanks/foyer")
+    top = int(page.locator(".below.alone").evaluate("e => e.getBoundingClientRect().top"))
+    drawn = "['.alone .signs.few', '.lane .plot'].map(p => document.querySelector(p).checkVisibility())"
+    for seen_px in (-4, 20):
+        page.set_viewport_size({"width": PHONE[0], "height": top + seen_px})
+        page.goto("/")
+        page.goto("/tanks/foyer")
+        until(lambda seen=[seen_px > 0, False]: page.evaluate(drawn) == seen, 1, "the signs that are seen")
+        page.wait_for_timeout(100)
+        assert page.evaluate(drawn) == [seen_px > 0, False]
+    page.keyboard.press("Tab")
+    until(lambda: page.evaluate(drawn) == [True, True], 2, "the rest")
+    page.context.close()
+
+
 def test_what_is_closed_opens_where_the_page_comes_and_its_scripts_do_not(browser: Any, site: Site) -> None:
     """A wireless network that gives up half way: scripts are on, but none of their files arrives."""
     page = opened(browser, site)

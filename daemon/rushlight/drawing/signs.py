@@ -30,6 +30,8 @@ PATHS: dict[Shape, str] = {
     "low": "M-6 0a6 6 0 1 0 12 0a6 6 0 1 0-12 0z",
 }
 """Drawn about their middle, in px."""
+_HIT = tag("rect", x=-13, y=-18, width=26, height=36, **{"class": "hit"})
+"""What a finger meets where a sign stands alone; a group's box is that itself."""
 _TELLING: tuple[Shape, ...] = ("high", "medium", "low", "cut", "lamp", "seen", "water", "test", "other", "fed")
 """What is rare in a tank's year tells most of a group; that it was fed as every day tells least."""
 
@@ -95,12 +97,13 @@ def _links(
         label = first.words if len(group) == 1 else f"{len(group)} together, from {first.words}"
         href = quoteattr(address(first.at_s, last.at_s))
         drawn = (
-            tag("path", d=PATHS[first.shape], **{"class": f"shape {first.shape}"}) if len(group) == 1 else _group(group)
+            _HIT + tag("path", d=PATHS[first.shape], **{"class": f"shape {first.shape}"})
+            if len(group) == 1
+            else _group(group)
         )
-        hit = tag("rect", x=-13, y=-18, width=26, height=36, **{"class": "hit"})
         yield (
             f'<a href={href} class="sign" aria-label={quoteattr(label)}>'
-            f'<svg x="{100 * part:.1f}%" y="50%" overflow="visible">{hit}{drawn}</svg></a>'
+            f'<svg x="{100 * part:.1f}%" y="50%">{drawn}</svg></a>'
         )
 
 
@@ -108,14 +111,14 @@ def _group(group: Sequence[Sign]) -> str:
     """A box: below the number of its signs, above two kinds that are among them, the most telling first."""
     kinds = sorted({g.shape for g in group}, key=_TELLING.index)[:2]
     alarm = kinds[0] if kinds[0] in {"high", "medium", "low"} else ""
-    middles = (0,) if len(kinds) == 1 else (-6, 6)
+    places = ("middle",) if len(kinds) == 1 else ("left", "right")
     return (
-        tag("rect", x=-12, y=-17, width=24, height=34, rx=6, **{"class": f"shape group {alarm}".strip()})
+        tag("rect", x=-12.5, y=-17.5, width=25, height=35, rx=6, **{"class": f"hit shape group {alarm}".strip()})
         + "".join(
-            tag("path", d=PATHS[kind], transform=f"translate({x} -8)scale(.6)", **{"class": f"shape {kind}"})
-            for kind, x in zip(kinds, middles, strict=True)
+            tag("path", d=PATHS[kind], **{"class": f"{place} shape {kind}"})
+            for kind, place in zip(kinds, places, strict=True)
         )
-        + tag("text", f"{len(group)}", y=12, text_anchor="middle")
+        + tag("text", f"{len(group)}", y=12)
     )
 
 

@@ -13,7 +13,7 @@
   const wide = matchMedia("(min-width:64rem)");
   function widen() {
     if (!wide.matches) return;
-    for (const asleep of sheet.querySelectorAll(".signrow > noscript")) asleep.outerHTML = asleep.textContent;
+    for (const asleep of sheet.querySelectorAll(".signrow noscript")) asleep.outerHTML = asleep.textContent;
     if (lazy) for (const row of sheet.querySelectorAll(".shots")) lazy.observe(row);
   }
   wide.addEventListener("change", widen);

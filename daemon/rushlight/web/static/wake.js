@@ -18,8 +18,13 @@ if (matchMedia("(max-width:40rem)").matches && window.IntersectionObserver && !l
     addEventListener(what, wake, { once: true, passive: true, capture: true });
   addEventListener("load", () => setTimeout(wake, 2500));
   addEventListener("DOMContentLoaded", () => {
-    const seen = new IntersectionObserver((found) => { if (found.some((one) => one.isIntersecting)) { wake(); seen.disconnect(); } },
-      { rootMargin: `0px 0px -${root.classList.contains("saves") ? 64 : 0}px` }); // what the bar with Save covers is not seen
+    const seen = new IntersectionObserver((found) => {
+      for (const { target } of found.filter((one) => one.isIntersecting)) {
+        seen.unobserve(target);
+        if (target.classList.contains("alone")) target.classList.remove("below"); // the rest goes on waiting
+        else wake();
+      }
+    }, { rootMargin: `0px 0px -${root.classList.contains("saves") ? 64 : 0}px` }); // what the bar with Save covers is not seen
     for (const part of document.querySelectorAll(".below")) seen.observe(part);
   });
 }
