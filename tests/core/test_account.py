@@ -16,6 +16,7 @@ from rushlight.core.step import Core, SiteState
 from rushlight.core.timeline import Timeline
 from rushlight.core.view import site_view
 from rushlight.effects import AlarmChange, Effect, Estimate, Message
+from rushlight.localtime import midnight_after
 from rushlight.replay import replay, with_phone
 from rushlight.service import snapshots
 from rushlight.tank.nitrate.watch import NitrateReport
@@ -190,3 +191,15 @@ def test_the_headline_does_not_say_above_beside_a_level_below(mean: float, says:
     )
     report = NitrateReport(at_s=0.0, nitrate=Estimate(mean=mean, low=mean - 10, high=mean + 12))
     assert of_tank(report, 40.0, [alarm], overdue=False, tested=True).headline == says
+
+
+def test_a_quiet_tank_whose_test_is_for_today_does_not_say_that_there_is_nothing_to_do() -> None:
+    """Seen on the first page: 'Nothing to do today.' beside 'Next test: today'."""
+    timeline, _ = run([strip(d, 10) for d in (1, 5, 9, 13)])
+    due_s = timeline.state.tanks["foyer"].due_at_s
+    assert due_s is not None
+    zone, told = timeline.core.zone, {}
+    for name, at_s in (("eve", midnight_after(due_s, zone) - 1.1 * 86400.0), ("day", due_s - 60.0)):
+        told[name] = site_view(timeline.core, timeline.state, at_s).tanks[0].account
+    assert told["eve"].todo == "Nothing to do today." and told["day"].headline == "All quiet."
+    assert told["day"].todo.startswith("Test the water with a strip and enter the result")

@@ -101,7 +101,7 @@ def _print_account(console: Console, tank: TankView, zone: zoneinfo.ZoneInfo) ->
         _say(console, said)
     if told.cause:
         _say(console, told.cause)
-    _say(console, f"Today: {told.todo}")
+    _say(console, f"To do: {told.todo}")
     for said in told.also:
         _say(console, f"Then: {said}")
     if told.next_test_at_s is not None:

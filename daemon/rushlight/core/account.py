@@ -29,13 +29,16 @@ def of_tank(
     *,
     overdue: bool,
     tested: bool,
+    due_today: bool = False,
     without_strips: bool = False,
     test_action: str = "",
     cannot: Sequence[str] = (),
     aid: tuple[str, str] | None = None,
     units: Units = METRIC,
 ) -> Account:
-    """The account; `alarms` come most pressing first.  `without_strips`: there is none to test with.
+    """The account; `alarms` come most pressing first.  `due_today`: the next test is for this day, if not late yet.
+
+    `without_strips`: there is none to test with.
 
     `test_action`: how the water is to be tested, where that is known; `cannot`: what of it no kit here measures.
 
@@ -47,7 +50,7 @@ def of_tank(
     ahead = ahead_sentence(report.days_to_limit, limit, units)
     todo = todo_sentence(
         list(alarms),
-        overdue=overdue,
+        due=overdue or due_today,
         tested=tested,
         without_strips=without_strips,
         test_action=f"{test_action} {sentence(no_kit_for(cannot))}".strip(),
@@ -123,18 +126,18 @@ def state_sentence(nitrate: Estimate | None, net_rate: Estimate | None, limit: f
 def todo_sentence(
     alarms: list[AlarmView],
     *,
-    overdue: bool,
+    due: bool,
     tested: bool = True,
     without_strips: bool = False,
     test_action: str = "",
 ) -> str:
-    """The one thing to do today, or that there is none.  `alarms` come most pressing first."""
+    """The one thing to do today, or that there is none.  `alarms` come most pressing first; `due`: a test, by today."""
     standing = [a for a in alarms if a.state in STANDING]
     if standing and standing[0].first_action:
         return standing[0].first_action
-    if without_strips and (overdue or not tested):
+    if without_strips and (due or not tested):
         return f"{BUY}."
-    if overdue:
+    if due:
         return test_action or "Test the water with a strip and enter the result."
     if not tested:
         return "Test the water with a strip and enter the result; with the first test the estimate begins."

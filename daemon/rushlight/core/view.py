@@ -14,6 +14,7 @@ from rushlight.core.step import Core, SiteState
 from rushlight.core.tank import TankCore, TankState
 from rushlight.entry.entered import NAMES
 from rushlight.events import Test
+from rushlight.localtime import midnight_after
 from rushlight.localunits import METRIC, Units
 from rushlight.science.chemistry.nitrogen import feed_nitrogen_g
 from rushlight.science.measuring.units import read_reported
@@ -53,7 +54,7 @@ def site_view(core: Core, state: SiteState, at_s: float, *, clock_ok: bool = Tru
         units=core.config.site.units,
         clock_ok=clock_ok,
         tanks=tuple(
-            _tank(t, state.tanks[k], at_s, [p for p in probes if p.tank == k], [a for a in alarms if a.tank == k])
+            _tank(core, t, state.tanks[k], at_s, [p for p in probes if p.tank == k], [a for a in alarms if a.tank == k])
             for k, t in core.tanks.items()
         ),
         alarms=tuple(a for a in alarms if a.tank is None),
@@ -64,7 +65,7 @@ def tank_view(core: Core, state: SiteState, at_s: float, tank: str) -> TankView:
     """One tank as it stands at `at_s`."""
     ask = ask_at(core, state, at_s)
     alarms = [core.writer.view(a, ask) for a in core.book.views(state.alarms) if a.tank == tank]
-    return _tank(core.tanks[tank], state.tanks[tank], at_s, [], alarms)
+    return _tank(core, core.tanks[tank], state.tanks[tank], at_s, [], alarms)
 
 
 def _probe(core: Core, probe_id: str, state: SiteState, at_s: float) -> ProbeView:
@@ -75,7 +76,14 @@ def _probe(core: Core, probe_id: str, state: SiteState, at_s: float) -> ProbeVie
     return dataclasses.replace(seen, alone=alone, carries=carries(core.config, watch.probe))
 
 
-def _tank(tank: TankCore, state: TankState, at_s: float, probes: list[ProbeView], alarms: list[AlarmView]) -> TankView:
+def _tank(
+    core: Core,
+    tank: TankCore,
+    state: TankState,
+    at_s: float,
+    probes: list[ProbeView],
+    alarms: list[AlarmView],
+) -> TankView:
     report = tank.nitrate.report(state.nitrate, at_s)
     light = tank.light.report(state.light, at_s)
     alarms.sort(key=lambda a: (a.state not in STANDING, _RANK[a.priority], a.alarm != _FIRST, a.since_s, a.id))
@@ -83,7 +91,7 @@ def _tank(tank: TankCore, state: TankState, at_s: float, probes: list[ProbeView]
     last = state.tests[-1] if state.tests else None
     left = tank.supplies.left(state.supplies)
     remedy = tank.remedy(state, at_s, report)
-    told = _account(tank, state, at_s, report, alarms, overdue=overdue)
+    told = _account(core, tank, state, at_s, report, alarms, overdue=overdue)
     return TankView(
         id=tank.tank.id,
         title=tank.tank.title,
@@ -137,7 +145,14 @@ def _tank(tank: TankCore, state: TankState, at_s: float, probes: list[ProbeView]
 
 
 def _account(
-    tank: TankCore, state: TankState, at_s: float, report: NitrateReport, alarms: Sequence[AlarmView], *, overdue: bool
+    core: Core,
+    tank: TankCore,
+    state: TankState,
+    at_s: float,
+    report: NitrateReport,
+    alarms: Sequence[AlarmView],
+    *,
+    overdue: bool,
 ) -> Account:
     """The tank at this moment in words, with its next test and all its reasons."""
     kind = tank.next_kind(state, at_s, report)
@@ -146,6 +161,7 @@ def _account(
         tank.tank.limits.nitrate,
         alarms,
         overdue=overdue,
+        due_today=state.due_at_s is not None and state.due_at_s < midnight_after(at_s, core.zone),
         tested=bool(state.tests),
         without_strips=tank.without_strips(state),
         test_action=kind.action if kind else "",
