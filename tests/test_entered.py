@@ -6,6 +6,7 @@ Expected words are this project's own, issue 15; the figures come from the entri
 from __future__ import annotations
 
 import datetime as dt
+import shlex
 from dataclasses import replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -62,6 +63,14 @@ def test_an_entry_is_answered_with_what_was_understood_what_it_changed_and_its_u
     undone = typed("undo", id_)
     assert "Undone: Strip test: Nitrate 50" in undone.stderr
     assert "Nitrate now about 2" in undone.stderr
+
+
+def test_the_undo_that_is_printed_works_as_it_is_printed(typed) -> None:
+    """Seen with the demonstration, whose configuration lies in no usual place: the line named neither file nor program."""
+    printed = typed("record", "test", "nitrate=25").stderr.partition("Undo: ")[2].splitlines()[0]
+    name, *words = shlex.split(printed)
+    undone = CliRunner().invoke(main, words)
+    assert name == "rushlight" and undone.exit_code == 0 and "Undone: Strip test" in undone.stderr, printed
 
 
 def test_an_entry_is_put_right_by_naming_what_was_wrong(typed) -> None:

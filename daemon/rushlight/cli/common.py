@@ -57,6 +57,15 @@ def config_in_use(config_file: Path | None) -> Config:
     return chosen.config
 
 
+def undoing(entry: str, config_file: Path | None) -> str:
+    """How an entry is taken back, as it may be typed: by the same program, of the same configuration."""
+    own = Path(sys.argv[0])
+    found = own.name != "rushlight" or str(own.parent) in os.environ.get("PATH", "").split(os.pathsep)
+    words = ["rushlight" if found else str(own.absolute()), "undo", entry]
+    words += ["--config", str(config_file)] if config_file else []
+    return f"Undo: {' '.join(f'{w!r}' if ' ' in w else w for w in words)}"
+
+
 def data_folder(config: Config) -> Path:
     """Where the journal lives."""
     return usual_folder(Path(config.storage.folder) if config.storage.folder else None)

@@ -12,7 +12,7 @@ import click
 
 from rushlight import eventlines
 from rushlight.cli import asking
-from rushlight.cli.common import as_typed, config_in_use, config_option, data_folder, fail
+from rushlight.cli.common import as_typed, config_in_use, config_option, data_folder, fail, undoing
 from rushlight.cli.recording import changes_of, said_of
 from rushlight.clock import SystemClock
 from rushlight.entry import entered
@@ -77,7 +77,7 @@ def edit(entry: str, pairs: tuple[str, ...], when: str | None, config_file: Path
         fail(as_typed(str(e)), status=2)
     except OSError as e:
         fail(f"not stored: the daemon is not running and {data_folder(config)} can't be written ({e})")
-    asking.report(receipt, event.id, f"Undo: rushlight undo {event.id}")
+    asking.report(receipt, event.id, undoing(event.id, config_file))
 
 
 @click.command()

@@ -231,7 +231,7 @@ def _greet(console: Console, config: Config, folder: Path, file: Path, port: int
     say(f"  {site}/join/{access.make_link()}")
     say(f"Later, and from another browser: {site}/  with the passphrase  {passphrase}")
     say(f"The year: {site}/tanks/foyer?stretch=year")
-    say("Try: touch a triangle in the row of alarms; open 'Try another feed, other hours of lamp light or a water")
+    say("Try: touch a sign in the row of alarms; open 'Try another feed, other hours of lamp light or a water")
     say("change' under the forecast, give 40 under 'A water change now' and see it drawn beside it.")
     say("In another terminal:")
     for command in ("status", "record test --tank foyer nitrate=25 ph=7.0", "summary"):

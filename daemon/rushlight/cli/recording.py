@@ -16,7 +16,7 @@ from pydantic import TypeAdapter
 
 from rushlight import eventlines
 from rushlight.cli import asking
-from rushlight.cli.common import as_typed, config_in_use, config_option, data_folder, fail
+from rushlight.cli.common import as_typed, config_in_use, config_option, data_folder, fail, undoing
 from rushlight.clock import SystemClock
 from rushlight.entry import doubts, entered, firstaid
 from rushlight.entry.kitunits import in_own_units
@@ -99,7 +99,7 @@ def record(kind: str, pairs: tuple[str, ...], config_file: Path | None, *, sure:
         fail(as_typed(str(e)), status=2)
     if not sure and (doubt := doubts.question(event, config, _view(config))) is not None:
         fail(f"{doubt[0]}: {doubt[1]}; if it is so, say it again with --sure", status=2)
-    then = [f"Undo: rushlight undo {line['id']}"]
+    then = [undoing(line["id"], config_file)]
 
     def write() -> Receipt:
         receipt = _without_daemon(config, line)
