@@ -18,7 +18,10 @@ STANDING = frozenset({"unacknowledged", "acknowledged"})
 """States of an alarm whose cause is there."""
 CALLED = {"ph": "pH", "kh": "KH", "gh": "GH"}
 """Substances that people write in another way."""
-NOBODY_TOLD = "No phone or e-mail is set up, so no alarm is sent to anybody. On the Pi: sudo rushlight setup"
+NOBODY_TOLD = (
+    "No phone or e-mail is set up, so no alarm is sent to anybody. In a terminal on the Pi, type sudo rushlight "
+    "setup: it asks for either and sends a trial."
+)
 """Said wherever somebody asks who hears of alarms and no channel is configured."""
 Urgency = Literal["now", "soon", "look", "unknown", "quiet"]
 URGENCIES: tuple[Urgency, ...] = ("now", "soon", "look", "unknown", "quiet")

@@ -276,11 +276,12 @@ def _afterwards(made: Remedy, units: Units) -> Iterator[str]:
     ph = f"pH {now} now, {then} straight after the first change, {later} once the tank's CO2 is as before"
     if now == then == later:
         ph = f"pH stays at {now} through the first change"
-    yield f"{ph}, give or take 0.1. With all surplus CO2 driven out it would be {after.aired.ph:.1f}."
+    stirred = f"Stirring the surface drives CO2 out: with none to spare, pH would be {after.aired.ph:.1f}."
+    yield f"{ph}, give or take 0.1. {stirred}"
     if after.before.nh3 > 0:
         yield (
             f"Un-ionised ammonia {_nh3(after.before)} {units.word('mg/L')} now, {_nh3(after.at_once)} straight after, "
-            f"{_nh3(after.own_co2)} once the CO2 is as before. With all surplus CO2 driven out {_nh3(after.aired)}, "
+            f"{_nh3(after.own_co2)} once the CO2 is as before. With no CO2 to spare {_nh3(after.aired)}, "
             f"and {_nh3(after.unchanged_aired)} if no water is changed."
         )
     if abs(after.own_co2.ph - after.before.ph) > 0.5:
