@@ -299,7 +299,8 @@ def test_a_complaint_names_what_is_on_the_screen_and_no_key(site: Site, what: st
 
 def test_a_standard_is_named_as_on_the_screen(site: Site) -> None:
     told = enter(site.client(), "/probes/foyer-ph/calibration", value_1="7.00", raw_1="x")
-    assert "Standard 1, what the probe shows: " in told.text  # type: ignore[attr-defined]
+    assert "Buffer 1, what the probe shows: " in told.text  # type: ignore[attr-defined]
+    assert "<legend>Buffer 1" in told.text and "Standard" not in told.text  # type: ignore[attr-defined]
 
 
 def test_a_time_ahead_is_named_as_on_the_screen(site: Site) -> None:
@@ -328,7 +329,8 @@ def test_a_device_link_works_once_and_a_device_can_be_sent_off(site: Site) -> No
     other.get(link)
     assert other.post(link, {"name": "sitter"}).status == 303 and other.get("/").status == 200
     third.get(link)
-    assert third.post(link, {}).status == 403
+    used = third.post(link, {})
+    assert used.status == 403 and 'href="/login"' in used.text and "Use this device" not in used.text
     device = next(d for d in site.access.devices() if d.name == "sitter")
     client.post("/devices/revoke", {"device": device.id})
     assert other.get("/").status == 303
@@ -375,6 +377,30 @@ def test_a_power_cut_is_answered_with_first_aid(site: Site) -> None:
     done = enter(client, "/tanks/foyer/outage", hours="10")
     shown = client.get(done.headers["Location"]).text
     assert "See that the pump runs and the surface moves, and give no food today." in shown
+
+
+def test_what_is_not_done_but_happens_asks_for_its_own_time(site: Site) -> None:
+    """A form that sent its reader to a field of another name: what was seen, an absence, a power cut."""
+    client, whens = site.client(), {"sighting": "it was seen", "outage": "the power came back"}
+    for what, says in whens.items():
+        shown = client.get(f"/tanks/foyer/{what}").text
+        assert f"When {says}, local time" in shown and "When it was done" not in shown and "Done earlier" not in shown
+        late = enter(client, f"/tanks/foyer/{what}", done_at="2200-01-01T10:00", hours="2", what="algae")
+        assert f"When {says}: lies in the future" in late.text  # type: ignore[attr-defined]
+    assert "Away since when, local time" in client.get("/tanks/foyer/absence").text
+
+
+def test_a_date_beside_an_alarm_that_asks_for_one_more_test_is_the_latest_day(tmp_path: Path) -> None:
+    """Seen: 'Test once more', and beside it a next test days away as if one should wait for it."""
+    with page_site(tmp_path) as site:
+        client = site.client()
+        enter(client, "/tanks/foyer/test", kit="strip", nitrate="100")
+        enter(client, "/tanks/foyer/test", kit="strip", nitrate="100")
+        home, tank = client.get("/").text, client.get("/tanks/foyer").text
+        assert "Nitrate above its limit" in home
+        assert re.search(r"<dt>Next test</dt><dd>(within \d+ days|tomorrow|today)", home)
+        assert re.search(r"Next test: <strong>.*?</strong> at the latest<", tank)
+        enter(client, "/tanks/foyer/test", kit="strip", nitrate="10")
 
 
 def test_an_empty_journal_says_what_to_do_first_and_a_first_test_fills_the_page(tmp_path: Path) -> None:

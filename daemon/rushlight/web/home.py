@@ -15,7 +15,7 @@ from rushlight.localunits import number
 from rushlight.views import STANDING, URGENCIES, AlarmView, SiteView, TankView, Urgency
 from rushlight.web import formats
 from rushlight.web.entering.entries import SHEETS
-from rushlight.web.screens import notice
+from rushlight.web.screens import asked_again, notice
 from rushlight.web.serving.page_request import PageRequest
 from rushlight.web.serving.wsgi import Response
 
@@ -117,16 +117,18 @@ def _curve(asked: PageRequest, t: TankView, reader: Reader) -> str:
 
 
 def _test(asked: PageRequest, t: TankView) -> str:
-    """'in 3 days', 'today', '2 days late'."""
+    """'in 3 days', 'today', '2 days overdue'."""
     if t.due_at_s is None:
         return "now, the first one"
     due, today = (local_day(s, asked.zone) for s in (t.due_at_s, asked.daemon.now_s()))
     days = (due - today).days
     if days < 0:
-        return f"{-days} day{'s' if days < -1 else ''} late"
+        return f"{-days} day{'s' if days < -1 else ''} overdue"
     if days == 0:
-        return "today, late" if t.overdue else "today"
-    return "tomorrow" if days == 1 else f"in {days} days"
+        return "today, overdue" if t.overdue else "today"
+    if days == 1:
+        return "tomorrow"
+    return f"within {days} days" if asked_again(t) else f"in {days} days"
 
 
 def _light(t: TankView) -> str:

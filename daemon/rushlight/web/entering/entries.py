@@ -48,6 +48,10 @@ class Sheet:
     """A button on every tank's card, not one link among many: done every day or every week."""
     short: str = ""
     """What the button says where that is less than the title."""
+    earlier: str = ""
+    """What leads to the time of an entry that is not of this moment, where nothing is done."""
+    when: str = ""
+    """What that time is the time of."""
 
     def body(self, form: Form, units: Units) -> Record:
         """What a form says, as the keys of an entry's line.  Raises FieldError."""
@@ -222,10 +226,7 @@ def _said(form: Form, name: str, longest: int = 500) -> Record:
 
 
 _PACK = "Or count again what is left in the open one."
-_AWAY = (
-    "Closed or on holiday, from now or from the time under 'Done earlier?': no test is asked for, alarms come as ever."
-)
-_BACK = "Under 'Done earlier?' goes the time at which the power came back."
+_AWAY = "Closed or on holiday, from now on: no test is asked for, alarms come as ever."
 _LOOK = "Every second week will do, on a day on which you test. One of these is enough."
 _LEAF = "Hold the meter at a leaf, facing up, with the lamp on; the tank's own light probe is read beside it."
 _HANDFUL = f"Counted as {HANDFUL_G:g} g each, unless you weigh one and say so below."
@@ -309,6 +310,8 @@ SHEETS: Mapping[str, Sheet] = {
             Field("note", "Where, how many, since when", kind="text"),
         ),
         _sighting,
+        earlier="Seen earlier?",
+        when="When it was seen",
     ),
     "stocking": Sheet(
         "stocking",
@@ -352,16 +355,20 @@ SHEETS: Mapping[str, Sheet] = {
             Field("note", "Who looks after the tank meanwhile", kind="text"),
         ),
         lambda form: {"days": needed(form, "days", most=366), **_said(form, "note")},
+        earlier="Away since earlier?",
+        when="Away since when",
     ),
     "filter": Sheet("filter", "Filter", (Field("what", "What was done", choices=FILTER_WORK),), _filter),
     "outage": Sheet(
         "outage",
         "Power was out",
         (
-            Field("hours", "Hours without power", hint=_BACK, most=720),
+            Field("hours", "Hours without power", most=720),
             Field("minutes", "And minutes", most=43_200),
         ),
         _outage,
+        earlier="Back earlier than now?",
+        when="When the power came back",
     ),
     "pack": Sheet("pack", "New pack of strips", (Field("strips", "Strips in it", hint=_PACK),), _pack),
     "note": Sheet("note", "Note", (Field("text", "What is to be remembered", kind="text"),), _note),
