@@ -118,9 +118,12 @@ def eye_at(c: float, error_share: float, error_floor: float) -> Eye:
     return c, sd, math.log(c), sd / c
 
 
-def seen_below(border: float | None, eye: Eye) -> float:
-    """P(what the eye sees lies below `border`, mg/L); None is above everything."""
-    return _below(_border_at(border), eye)
+def seen_below(border: float | None, eyes: Sequence[Eye]) -> list[float]:
+    """P(what the eye sees lies below `border`, mg/L) for each of `eyes`; None is above everything."""
+    at = _border_at(border)
+    if math.isinf(at[0]):
+        return [1.0 if at[0] > 0.0 else 0.0] * len(eyes)
+    return [_below(at, eye) for eye in eyes]
 
 
 def shifted_log(value: float, sd: float, shift: float) -> Likelihood:

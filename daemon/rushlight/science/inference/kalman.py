@@ -33,11 +33,13 @@ class Belief:
         """Mean and variance of the linear combination `direction` · state."""
         used = [(i, d) for i, d in enumerate(direction) if d]
         mean = variance = 0.0
-        for i, d in used:
+        for n, (i, d) in enumerate(used):
             mean += d * self.mean[i]
             row = self.cov[i]
-            for j, e in used:
-                variance += d * e * row[j]
+            half = 0.5 * d * row[i]
+            for j, e in used[n + 1 :]:
+                half += e * row[j]
+            variance += 2.0 * d * half
         return mean, max(0.0, variance)
 
 

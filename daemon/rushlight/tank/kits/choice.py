@@ -10,9 +10,11 @@ Never decides when: that is `routine`.
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from operator import mul
 from typing import Literal
 
 from rushlight.effects import Estimate
@@ -96,8 +98,7 @@ def options(
             found.append(Option(kind="picture", bits=bits, cost=cost))
         for cups in CUPS:
             parts = sum(cups) / cups[0]
-            thinned = [replace(s, dilution=parts, source=water) for s in plain]
-            bits = _bits(belief, thinned, limit)
+            bits = _bits(belief, plain, limit, parts, water)
             border = nearest_border(pads, limit, parts, water)
             found.append(Option(kind="thinned", bits=bits, cost=cost + POURING_COST, cups=cups, border=border))
     if any(k.method == "drops" for k in kits):
@@ -194,38 +195,42 @@ def _first(pads: Sequence[float]) -> float:
     return min((p for p in pads if p > 0.0), default=1.0)
 
 
-def _bits(belief: Sequence[tuple[float, float]], answers: Sequence[Said], limit: float) -> float:
+def _bits(
+    belief: Sequence[tuple[float, float]], answers: Sequence[Said], limit: float, parts: float = 1.0, water: float = 0.0
+) -> float:
     """Expected information of a reading: about above or below the limit, and a little about the level.
 
-    0 where no answer, however fine, could tell enough to be worth asking.
+    0 where no answer, however fine, could tell enough to be worth asking.  `parts` and `water` are how far the sample
+    is thinned, and what it is thinned with, mg/L.
     """
     above = sum(w for c, w in belief if c > limit)
     unsure = _entropy(above)
     if unsure * (1.0 + LEVEL_WEIGHT * math.log2(len(belief))) < WORTH_ASKING:
         return 0.0
     question = level = 0.0
-    table = _table([c for c, _ in belief], answers)
+    levels, weights = [c for c, _ in belief], [w for _, w in belief]
+    first_over = bisect_right(levels, limit)
+    table = _table(levels, answers, parts, water)
     sums = [sum(column) for column in zip(*table, strict=True)]
     for row in table:
-        joint = [w * p / s if s > 0.0 else 0.0 for (_, w), p, s in zip(belief, row, sums, strict=True)]
+        given = [p / s if s > 0.0 else 0.0 for p, s in zip(row, sums, strict=True)]
+        joint = list(map(mul, weights, given))
         chance = sum(joint)
         if chance <= 0.0:
             continue
-        over = sum(j for (c, _), j in zip(belief, joint, strict=True) if c > limit)
+        over = sum(joint[first_over:])
         for part, prior in ((over, above), (chance - over, 1.0 - above)):
             if part > 1e-12 and prior > 0.0:
                 question += part * math.log2(part / (chance * prior))
-        level += sum(
-            j * math.log2(j / (chance * w)) for (_, w), j in zip(belief, joint, strict=True) if j > 1e-12 and w > 0.0
-        )
+        level += sum(j * math.log2(g / chance) for j, g in zip(joint, given, strict=True) if j > 1e-12)
     return question + LEVEL_WEIGHT * unsure * level
 
 
-def _table(levels: Sequence[float], answers: Sequence[Said]) -> list[list[float]]:
+def _table(levels: Sequence[float], answers: Sequence[Said], parts: float, water: float) -> list[list[float]]:
     """P(answer | level): the answers are spans of one reading, and where two of them meet is worked out once."""
     borders = dict.fromkeys(b for a in answers for b in (a.low, a.high))
-    eyes = answers[0].eyes(levels)
-    below = {b: [seen_below(b, e) for e in eyes] for b in borders}
+    eyes = replace(answers[0], dilution=parts, source=water).eyes(levels)
+    below = {b: seen_below(b, eyes) for b in borders}
     return [[max(0.0, u - o) for u, o in zip(below[a.high], below[a.low], strict=True)] for a in answers]
 
 

@@ -18,8 +18,12 @@ from rushlight.tank.nitrate.kinds import PACES, Pace, step
 
 HORIZON_DAYS = 28
 """How far ahead chances are worked out day by day (own choice)."""
-FARTHEST_DAYS = 365
+KNOT_DAYS = 4
+"""How far apart the days are on which they are worked out (own choice; `HORIZON_DAYS` is a multiple of it)."""
+FARTHEST_DAYS = 365.0
 """Even odds later than this are not told: no tank stays as it is for so long (own choice)."""
+NEAR_DAYS = 0.05
+"""How near to that day is near enough (own choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,10 +110,14 @@ def chance_above(parts: list[Part], limit: float) -> float:
 
 
 def chances(coming: Course, limit: float) -> tuple[float, ...]:
-    """Probability that the limit has been passed by day 0, 1, … `HORIZON_DAYS`; never falls from day to day."""
-    out: list[float] = []
-    for day in range(HORIZON_DAYS + 1):
-        out.append(chance_by(coming, limit, float(day), out[-1] if out else 0.0))
+    """Probability that the limit has been passed by day 0, 1, … `HORIZON_DAYS`; never falls from day to day.
+
+    Worked out every `KNOT_DAYS` and straight between: from day to day nothing bends.
+    """
+    out = [chance_by(coming, limit, 0.0, 0.0)]
+    for day in range(KNOT_DAYS, HORIZON_DAYS + 1, KNOT_DAYS):
+        before, then = out[-1], chance_by(coming, limit, float(day), out[-1])
+        out += [before + (then - before) * (n + 1) / KNOT_DAYS for n in range(KNOT_DAYS)]
     return tuple(out)
 
 
@@ -118,41 +126,31 @@ def chance_by(coming: Course, limit: float, days: float, before: float) -> float
     return max(before, chance_above(coming.ahead(days), limit))
 
 
-def even_odds_day(coming: Course, limit: float, until_days: float = FARTHEST_DAYS) -> float | None:
-    """Days until the level is as likely above the limit as below; None if that is not by `until_days`, or in a year.
-
-    Looks at days ever further apart, then halves the interval in which the odds turned.
-    """
-    before, day = 0.0, 0.0
-    while day <= FARTHEST_DAYS:
-        if chance_above(coming.ahead(day), limit) >= 0.5:
-            break
-        if day > until_days:
-            return None
-        before, day = day, max(day + 2.0, 1.15 * day)
-    else:
-        return None
-    while day - before > 0.05:
-        middle = 0.5 * (before + day)
-        if chance_above(coming.ahead(middle), limit) >= 0.5:
-            day = middle
-        else:
-            before = middle
-    return day
-
-
 def told_days(coming: Course, limit: float, nitrate: Estimate, net_rate: Estimate) -> float | None:
-    """Days to even odds where they follow from the level and the rate told beside them, within a factor of two.
+    """Days to even odds of standing above the limit, where they follow from the level and the rate told beside them.
 
-    The forecast bends, as uptake grows with the level; what it then says no reader can follow, so it is not told.
+    They follow within a factor of two: the forecast bends, as uptake grows with the level, and what it then says no
+    reader can follow, so it is not told.  None otherwise, or where odds stay below even for a year.
     """
     if nitrate.mean >= limit:
-        return None if even_odds_day(coming, limit) is None else 0.0
+        return 0.0 if _even(coming, limit, 0.0) or _even(coming, limit, FARTHEST_DAYS) else None
     if net_rate.mean <= 0.0:
         return None
     straight = (limit - nitrate.mean) / net_rate.mean
-    days = even_odds_day(coming, limit, 2.0 * straight)
-    return days if days is not None and 0.5 * days <= straight <= 2.0 * days else None
+    early, late = 0.5 * straight, min(2.0 * straight, FARTHEST_DAYS)
+    if early >= late or _even(coming, limit, early) or not _even(coming, limit, late):
+        return None
+    while late - early > NEAR_DAYS:
+        middle = 0.5 * (early + late)
+        if _even(coming, limit, middle):
+            late = middle
+        else:
+            early = middle
+    return late
+
+
+def _even(coming: Course, limit: float, days: float) -> bool:
+    return chance_above(coming.ahead(days), limit) >= 0.5
 
 
 def chance_behind(balance: Balance) -> float:
