@@ -14,8 +14,8 @@ Part = tuple[float, float, float]
 
 NEAR = 1e-11
 """How near to a quantile is near enough, as a share of the stretch that could hold it (own choice)."""
-LAST_STEP = 1e-6
-"""A Newton step of so small a share of that stretch is the last: what is left is about its square."""
+LAST_STEP = 1e-5
+"""A Newton step of so small a share of the narrowest part's deviation is the last: what is left is about its square."""
 NEWTON_TRIES = 15
 """In a valley between two parts Newton's step runs to and fro; from here on the bracket is halved (own choice)."""
 _SQRT2 = math.sqrt(2.0)
@@ -84,7 +84,7 @@ def mixture_quantile(parts: Sequence[Part], p: float, floor: float | None = None
         cut = mixture_below(parts, floor)
         p = cut + p * (1.0 - cut)
         low, high = max(low, floor), max(high, floor)
-    near, last_step = NEAR * (high - low), LAST_STEP * (high - low)
+    near, last_step = NEAR * (high - low), LAST_STEP * min(s for _, _, s in parts)
     x = min(max(_about(parts, p), low), high)
     tries = 0
     while high - low > near:
