@@ -45,8 +45,8 @@ def test_far_below_the_limit_there_is_nothing_to_test_before_the_date() -> None:
     told, reason, _ = after([strip(d, 10, values={"nitrate": 10, "kh": 10}) for d in (1, 8, 15, 22)])
     assert reason.startswith("10 days is the longest interval")
     assert told.account.next_test_kind == "nothing yet"
-    assert "Nothing to test yet: it is clear on which side of 40 mg/L as NO3 nitrate stands" in reason
-    assert "then a strip by eye is enough" in reason
+    assert "Nothing to test yet: until that day it is clear on which side of 40 mg/L as NO3 nitrate stands." in reason
+    assert "Then a strip by eye is enough" in reason
     assert told.account.next_test_kind_sentence in reason
 
 
@@ -119,7 +119,7 @@ THIN = Option(kind="thinned", bits=0.5, cost=0.02, sentence="Thin the sample, 1 
     [
         (STRIP, STRIP, False, "strip", "A strip by eye tells enough"),
         (NOTHING, STRIP, False, "nothing yet", "on that day: a strip by eye tells enough"),
-        (NOTHING, NOTHING, False, "nothing yet", "then a strip by eye is enough"),
+        (NOTHING, NOTHING, False, "nothing yet", "Then a strip by eye is enough"),
         (NOTHING, NOTHING, True, "strip", "whether that is still so"),
         (STRIP, THIN, True, "thinned", "Thin the sample"),
     ],

@@ -412,6 +412,8 @@ def test_an_empty_journal_says_what_to_do_first_and_a_first_test_fills_the_page(
         assert "No test yet" in tank and "What if" not in tank
         enter(client, "/tanks/foyer/test", kit="strip", nitrate="25", kh="5", gh="9")
         tank = client.get("/tanks/foyer").text
+        assert "It would almost surely stay below." in client.get("/tanks/foyer?change=90").text
+        assert "It would more likely than not stay below." in client.get("/tanks/foyer?change=1").text
         assert "What if" in tank and re.search(r"KH about [\d.]+ °dH \([\d.]+ to [\d.]+\)", tank)
 
 

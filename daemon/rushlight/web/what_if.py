@@ -84,5 +84,6 @@ def _outcome(
 def _crossing(ahead: Sequence[tuple[int, Estimate]], limit: float) -> str:
     day = next((d for d, e in ahead if e.mean > limit), None)
     if day is None:
-        return "It would more likely than not stay below."
+        sure = max(e.high for _, e in ahead) <= limit
+        return f"It would {'almost surely' if sure else 'more likely than not'} stay below."
     return "It is above already." if day == 0 else f"It would pass the limit in about {day} days."

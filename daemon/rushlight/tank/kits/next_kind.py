@@ -72,7 +72,7 @@ def of_nitrate(
         if at_hand:
             made = _made(usual, f"{ENOUGH[usual]}: {side}, and the test shows whether that is still so.")
         else:
-            words = f"Nothing to test yet: {side}, as far ahead as that day; then {_lower(ENOUGH[usual])}."
+            words = f"Nothing to test yet: until that day {side}. Then {_lower(ENOUGH[usual])}."
             made = _made("nothing yet", words, usual)
         return _for_sitter(made, usual, measuring, strips_left)
     if now.kind == "nothing yet" and not at_hand:
