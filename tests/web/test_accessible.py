@@ -404,6 +404,9 @@ def test_what_was_seen_amiss_on_the_screens_stays_mended(browser: Any, site: Sit
     page.goto("/tanks/foyer/water-change")
     form, plan = page.locator("form.keep").bounding_box(), page.locator(".card").bounding_box()
     assert form and plan and plan["y"] < 200 and form["x"] + form["width"] < plan["x"], "half a desk is left empty"
+    page.goto("/tanks/foyer/feeding")
+    form, earlier = page.locator("form.keep").bounding_box(), page.locator(".card").bounding_box()
+    assert form and earlier and earlier["y"] < 200 and form["x"] + form["width"] < earlier["x"]
     page.goto("/tanks/foyer")
     page.set_viewport_size({"width": PHONE[0], "height": PHONE[1]})
     page.evaluate("document.documentElement.style.fontSize = '200%'")

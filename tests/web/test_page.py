@@ -403,6 +403,24 @@ def test_a_date_beside_an_alarm_that_asks_for_one_more_test_is_the_latest_day(tm
         enter(client, "/tanks/foyer/test", kit="strip", nitrate="10")
 
 
+def test_a_form_shows_what_was_entered_before_as_it_stands(tmp_path: Path) -> None:
+    """Seen: 'Last entry' went on saying what had been put right since, and half a desk stood empty beside the form."""
+    with page_site(tmp_path) as site:
+        client = site.client()
+        assert "Last entry" not in client.get("/tanks/foyer/feeding").text
+        for n in range(8):
+            enter(client, "/tanks/foyer/feeding", grams=f"{n + 1}")
+        log = client.get("/tanks/foyer/entries?kind=feeding").text
+        of_8 = re.search(r'Feeding: 8 g.*?href="(/entries/[\w-]+)"', log, re.S)
+        assert of_8
+        client.get(of_8[1])
+        assert client.post(of_8[1], {"id": client.value("id"), "grams": "7.5"}).status == 303
+        shown = html.unescape(client.get("/tanks/foyer/feeding").text)
+        assert "Last entry – Feeding: 7.5 g" in shown and "Feeding: 8 g" not in shown
+        assert re.findall(r"<li><div>Feeding: (\d) g", shown) == ["7", "6", "5", "4", "3"]
+        assert 'href="/tanks/foyer/entries?kind=feeding"' in shown
+
+
 def test_an_empty_journal_says_what_to_do_first_and_a_first_test_fills_the_page(tmp_path: Path) -> None:
     with page_site(tmp_path) as site:
         client = site.client()

@@ -30,9 +30,12 @@ from rushlight.web.entering.entries import SHEETS
 from rushlight.web.entering.fields import FieldError
 from rushlight.web.serving.page_request import PageRequest
 from rushlight.web.serving.wsgi import HttpError, Response, redirect
+from rushlight.web.timeline import of_journal
 
 _ID = re.compile(r"[A-Za-z0-9-]{8,64}")
 _OURS = uuid.UUID("5b1f4f0e-6d0e-4a55-9f0b-6a3a2a6f1d11")
+_BEFORE = 6
+"""Entries of the same kind beside a form: who takes turns sees what was done already."""
 _OPEN = {"unacknowledged", "returned"}
 SENT_BEFORE = "This form was sent before with other values, and those stand. Check it, then save it as a new entry."
 
@@ -172,21 +175,20 @@ def _sheet_page(
         faults=faults,
         entry_id=entry_id or new_id(),
         suggestion=suggestion,
-        last=_last(asked, tank, sheet.kind),
+        before=_before(asked, tank, sheet.kind),
         now_local=local_of(asked),
     )
 
 
-def _last(asked: PageRequest, tank: Tank, kind: str) -> str:
-    """The last entry of the same kind, in words."""
+def _before(asked: PageRequest, tank: Tank, kind: str) -> list[tuple[str, Markup]]:
+    """The last entries of the same kind as they stand, newest first: an entry's id, and what it says and when."""
     with asked.daemon.reader() as reader:
-        events = [s.event for s in reader.entries(tank.id, limit=100)]
-    gone = {e.of for e in events if isinstance(e, Correction) and e.void}
-    found = next((e for e in events if e.kind == kind and e.id not in gone), None)
-    if found is None:
-        return ""
-    when = formats.shown_moment(found.at_s, asked.daemon.now_s(), asked.zone)
-    return Markup("{}, {}").format(entered.of_event(found, asked.units), when)
+        events = of_journal.standing([s.event for s in reader.entries(tank.id, limit=100)])
+    now_s, zone = asked.daemon.now_s(), asked.zone
+    return [
+        (e.id, Markup("{}, {}").format(entered.of_event(e, asked.units), formats.shown_moment(e.at_s, now_s, zone)))
+        for e in [e for e in events if e.kind == kind][:_BEFORE]
+    ]
 
 
 def local_of(asked: PageRequest) -> str:
