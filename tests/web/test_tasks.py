@@ -277,7 +277,7 @@ def test_what_lies_below_the_first_view_waits_for_a_touch_and_lacks_nowhere(brow
         lambda: page.keyboard.press("Tab"),
         lambda: page.locator("h1").tap(),
         lambda: page.evaluate("dispatchEvent(new Event('blur'))"),  # as when a browser's own search is opened
-        lambda: page.set_viewport_size({"width": PHONE[0], "height": 2500}),
+        lambda: page.set_viewport_size({"width": PHONE[0], "height": 6000}),
         page.reload,  # it goes back to where it was scrolled to
         lambda: (page.goto("/"), page.goto("/tanks/foyer#what-if")),
     )
@@ -314,20 +314,23 @@ def test_what_lies_below_the_first_view_waits_for_a_touch_and_lacks_nowhere(brow
     desk.context.close()
 
 
-def test_signs_that_come_into_view_bring_nothing_that_lies_below_them(browser: Any, site: Site) -> None:
+def test_what_comes_into_view_by_itself_brings_nothing_that_lies_below_it(browser: Any, site: Site) -> None:
     page = opened(browser, site)
     page.goto("/tanks/foyer")
-    top = int(page.locator(".below.alone").evaluate("e => e.getBoundingClientRect().top"))
-    drawn = "['.alone .signs.few', '.lane .plot'].map(p => document.querySelector(p).checkVisibility())"
-    for seen_px in (-4, 20):
-        page.set_viewport_size({"width": PHONE[0], "height": top + seen_px})
+    parts = (".signrow > div .signs.few", "#look + .lanebox .plot", "#look + .lanebox + .lanebox h3")
+    drawn = f"{list(parts)}.map(p => document.querySelector(p).checkVisibility())"
+    tops = page.evaluate("[...document.querySelectorAll('.below')].map(e => Math.floor(e.getBoundingClientRect().top))")
+    for seen in (0, 1, 2):
+        page.set_viewport_size({"width": PHONE[0], "height": (tops[seen] if seen < 2 else tops[1] + 30) - 4})
         page.goto("/")
         page.goto("/tanks/foyer")
-        until(lambda seen=[seen_px > 0, False]: page.evaluate(drawn) == seen, 1, "the signs that are seen")
+        expected = [n < seen for n in range(3)]
+        until(lambda expected=expected: page.evaluate(drawn) == expected, 1, f"the first {seen}")
         page.wait_for_timeout(100)
-        assert page.evaluate(drawn) == [seen_px > 0, False]
+        assert page.evaluate(drawn) == expected, seen
+        assert page.locator("#reading").count() == (seen > 0), "the words about touching come with it, not later"
     page.keyboard.press("Tab")
-    until(lambda: page.evaluate(drawn) == [True, True], 2, "the rest")
+    until(lambda: page.evaluate(drawn) == [True] * 3, 2, "the rest")
     page.context.close()
 
 

@@ -21,8 +21,8 @@ if (matchMedia("(max-width:40rem)").matches && window.IntersectionObserver && !l
     const seen = new IntersectionObserver((found) => {
       for (const { target } of found.filter((one) => one.isIntersecting)) {
         seen.unobserve(target);
-        if (target.classList.contains("alone")) target.classList.remove("below"); // the rest goes on waiting
-        else wake();
+        target.classList.remove("below"); // it alone: the rest goes on waiting
+        dispatchEvent(new Event("awake"));
       }
     }, { rootMargin: `0px 0px -${root.classList.contains("saves") ? 64 : 0}px` }); // what the bar with Save covers is not seen
     for (const part of document.querySelectorAll(".below")) seen.observe(part);
