@@ -203,9 +203,9 @@ def test_the_timelines_pictures_come_when_somebody_looks_there(browser: Any, sit
     page.wait_for_timeout(700)
     assert not any("/pictures/" in url for _, url, _ in page.asked), "the first view holds no pictures"
     link = page.get_by_role("link", name=re.compile("Picture of the plants"))
-    page.evaluate("document.querySelector('.shots').scrollIntoView()")
-    page.mouse.wheel(0, 10)
-    until(lambda: any("/pictures/" in url for _, url, _ in page.asked), 8, "the picture, once it is in view")
+    with page.expect_request(re.compile("/pictures/")):  # once it is in view
+        page.mouse.wheel(0, 10)
+        page.locator(".shots.few").scroll_into_view_if_needed()
     # Moved as the curves are, and there again in the finer picture that comes afterwards.
     before = page.locator(".shots.few a > svg").get_attribute("x")
     with page.expect_response(re.compile("/timeline")):
