@@ -196,7 +196,7 @@ def test_what_the_page_refuses_is_not_forgotten(browser: Any, site: Site) -> Non
     page.get_by_text("No network. The entry is kept on this device").wait_for()
     page.context.set_offline(False)
     page.goto("/words")
-    page.get_by_text("Refused, so not entered: Feeding, Foyer.").wait_for()
+    page.get_by_text("Refused: Feeding, Foyer.").wait_for()
     page.get_by_role("button", name="Open it").click()
     page.get_by_text("Not saved yet").wait_for()
     assert page.get_by_label("Dry food").input_value() == "a pinch"

@@ -247,6 +247,9 @@ def test_what_if_changes_nothing_and_answers_in_words(site: Site) -> None:
     before = len(entries(site))
     got = client.get("/tanks/foyer?feed=0&hours=10&change=50")
     assert "In 28 days nitrate would be" in got.text and len(entries(site)) == before
+    kept = client.get("/tanks/foyer?stretch=year&feed=0").text
+    assert kept.count('name="stretch" value="year"') == 1, "a trial in the year's timeline would be shown in another"
+    assert 'name="stretch"' not in got.text
 
 
 def test_an_alarm_is_acknowledged_on_the_page_and_by_its_ticket(site: Site) -> None:

@@ -367,7 +367,7 @@ SHEETS: Mapping[str, Sheet] = {
             Field("minutes", "And minutes", most=43_200),
         ),
         _outage,
-        earlier="Back earlier than now?",
+        earlier="Back since earlier?",
         when="When the power came back",
     ),
     "pack": Sheet("pack", "New pack of strips", (Field("strips", "Strips in it", hint=_PACK),), _pack),

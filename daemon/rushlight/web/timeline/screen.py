@@ -79,6 +79,7 @@ def tank(asked: PageRequest, tank_id: str) -> Response:
         light=asked.daemon.light_sentences(tank_id),
         notice=notice(asked),
         again=asked_again(view),
+        stretch={k: v for k in ("stretch", "from", "to") if (v := asked.request.query.get(k, ""))},
     )
 
 
