@@ -74,7 +74,7 @@ for (const part of document.querySelectorAll("details[data-parts]")) {
     if (sent.length) lines.push([`Kept on this device until now, and now entered: ${named(sent)}. Open the tanks again to see what it changed.`]);
     if (waiting.length) lines.push([`Waiting on this device for the network or a login: ${named(waiting)}.`]);
     for (const e of left.filter((e) => e.refused && e.fields.id !== open))
-      lines.push([`Refused: ${named([e])}. `, button("Open it", () => reopen(e)), " ", button("Forget it", () => { drop(e.fields.id); state([]); })]);
+      lines.push([`Refused: ${named([e])}.`, document.createElement("br"), button("Open it", () => reopen(e)), " ", button("Forget it", () => { drop(e.fields.id); state([]); })]);
     say(lines);
   }
   let sending = false;
