@@ -1,6 +1,6 @@
 """The whole loop: a keeper who reacts, with the product, with a fixed calendar and a threshold, and with nothing.
 
-    python tests/bench/bench_loop.py [--family all] [--seeds fresh] [--tanks 20] [--years 3] [--workers 2]
+    python tests/bench/bench_loop.py [--family all] [--seeds fresh] [--first 0] [--tanks 20] [--years 3] [--workers 2]
 
 The same tanks and the same person (`helpers.families.keeper`: lapses, holidays, less feed, changes, a search for the
 cause) live on under each adviser: the product, stepped event by event through its own timeline; a strip every week, or
@@ -69,6 +69,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--family", default="all", choices=["all", *FAMILIES])
     parser.add_argument("--seeds", default="tuning", choices=SPLITS)
+    parser.add_argument(
+        "--first", type=int, default=0, help="of the split's million: those run before are fresh no more"
+    )
     parser.add_argument("--tanks", type=int, default=20)
     parser.add_argument("--years", type=float, default=3.0)
     parser.add_argument("--who", default=",".join(ADVISERS))
@@ -78,7 +81,7 @@ def main() -> None:
     for family in FAMILIES if args.family == "all" else [args.family]:
         work = partial(one, family=family, split=args.seeds, days=days, who=who)
         with ProcessPoolExecutor(args.workers) as pool:
-            done = list(pool.map(work, range(args.tanks)))
+            done = list(pool.map(work, range(args.first, args.first + args.tanks)))
         print(f"{family}, {args.seeds} seeds: {args.tanks} tanks of {args.years:g} years, figures a year (90 %)")
         report(done, who)
         sys.stdout.flush()
