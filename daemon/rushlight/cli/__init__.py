@@ -5,7 +5,7 @@ request or the file was wrong.
 
 Imports alarms, clock, config, core, demo, effects, entry, eventlines, events, guide, host, localtime, localunits,
 outlets, replay, science, service, settings, tank.probes, views, web, PIL, click, subprocess, getpass, pydantic, rich,
-secrets, signal, socket.
+secrets, shlex, signal, socket.
 """
 
 from __future__ import annotations

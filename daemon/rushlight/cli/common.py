@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import shlex
 import sys
 from pathlib import Path
 from typing import NoReturn
@@ -63,7 +64,7 @@ def undoing(entry: str, config_file: Path | None) -> str:
     found = own.name != "rushlight" or str(own.parent) in os.environ.get("PATH", "").split(os.pathsep)
     words = ["rushlight" if found else str(own.absolute()), "undo", entry]
     words += ["--config", str(config_file)] if config_file else []
-    return f"Undo: {' '.join(f'{w!r}' if ' ' in w else w for w in words)}"
+    return f"Undo: {shlex.join(words)}"
 
 
 def data_folder(config: Config) -> Path:
