@@ -223,6 +223,7 @@ def test_entries_of_one_tank_newest_first(journal: Journal) -> None:
         assert [s.event.id for s in r.entries("foyer")] == ["v", "c", "f", "a"]
         assert [s.event.id for s in r.entries("reading-room")] == ["v", "r"]
         assert [s.event.id for s in r.entries(since_s=T0 + 2)] == ["v", "c", "f"]
+        assert {s.event.kind for s in r.entries("foyer", kind="feeding")} == {"feeding", "correction"}
 
 
 def test_the_newest_reading_of_a_probe(journal: Journal) -> None:

@@ -17,7 +17,7 @@ import pytest
 
 from helpers.page import PASSPHRASE, Client, Site, page_site
 from rushlight.alarms import oneclick
-from rushlight.events import Correction, Pack, Reading, Test
+from rushlight.events import Correction, Feeding, FilterWork, Pack, Reading, Test
 from rushlight.views import AlarmView, SiteView, TankView
 from rushlight.web.entering import fields
 from rushlight.web.entering.entries import SHEETS
@@ -422,6 +422,15 @@ def test_a_form_shows_what_was_entered_before_as_it_stands(tmp_path: Path) -> No
         assert "Last entry – Feeding: 7.5 g" in shown and "Feeding: 8 g" not in shown
         assert re.findall(r"<li><div>Feeding: (\d) g", shown) == ["7", "6", "5", "4", "3"]
         assert 'href="/tanks/foyer/entries?kind=feeding"' in shown
+
+
+def test_a_forms_last_entry_is_found_behind_a_hundred_of_other_kinds(tmp_path: Path) -> None:
+    with page_site(tmp_path) as site:
+        done_s = site.engine.now_s() - 9 * 86400.0
+        site.engine.submit(FilterWork(at_s=done_s, id="rinsed-long-ago", tank="foyer", what="cleaned"))
+        for n in range(120):
+            site.engine.submit(Feeding(at_s=done_s + 60.0 * (n + 1), id=f"meal-{n:04}", tank="foyer", grams=0.1))
+        assert "Last entry – Filter" in html.unescape(site.client().get("/tanks/foyer/filter").text)
 
 
 def test_an_empty_journal_says_what_to_do_first_and_a_first_test_fills_the_page(tmp_path: Path) -> None:

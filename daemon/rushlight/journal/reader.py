@@ -178,12 +178,15 @@ class Reader:
 
     # ------------------------------------------------------------------ people's entries, days, alarms
 
-    def entries(self, tank: str | None = None, since_s: float = 0.0, limit: int = 200) -> list[Stored]:
-        """What people entered (for one tank or all), newest first; corrections among them."""
+    def entries(
+        self, tank: str | None = None, since_s: float = 0.0, limit: int = 200, kind: str | None = None
+    ) -> list[Stored]:
+        """What people entered (for one tank or all, of one kind or all), newest first; corrections among them."""
         found = self._all(
             "SELECT seq, line, clock_ok FROM event WHERE (:tank IS NULL OR tank = :tank OR kind = 'correction')"  # noqa: S608
-            f" AND kind NOT IN ({_INTERNAL}) AND at_ms >= :since ORDER BY at_ms DESC, seq DESC LIMIT :limit",
-            {"tank": tank, "since": rows.ms(since_s), "limit": limit},
+            f" AND kind NOT IN ({_INTERNAL}) AND at_ms >= :since"
+            " AND (:kind IS NULL OR kind IN (:kind, 'correction')) ORDER BY at_ms DESC, seq DESC LIMIT :limit",
+            {"tank": tank, "since": rows.ms(since_s), "limit": limit, "kind": kind},
         )
         stored = rows.readable(found, lambda row: Stored(row[0], rows.event(row[1]), row[2] == 1))
         return [s for s in stored if tank is None or _touches(s, tank)]

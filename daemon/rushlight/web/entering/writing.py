@@ -183,7 +183,7 @@ def _sheet_page(
 def _before(asked: PageRequest, tank: Tank, kind: str) -> list[tuple[str, Markup]]:
     """The last entries of the same kind as they stand, newest first: an entry's id, and what it says and when."""
     with asked.daemon.reader() as reader:
-        events = of_journal.standing([s.event for s in reader.entries(tank.id, limit=100)])
+        events = of_journal.standing([s.event for s in reader.entries(tank.id, limit=100, kind=kind)])
     now_s, zone = asked.daemon.now_s(), asked.zone
     return [
         (e.id, Markup("{}, {}").format(entered.of_event(e, asked.units), formats.shown_moment(e.at_s, now_s, zone)))
