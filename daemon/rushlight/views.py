@@ -231,6 +231,11 @@ class TankView:
     """The pictures of known solutions that pictures of strips are read by."""
 
     @property
+    def asked_again(self) -> bool:
+        """Whether an alarm asks for one more test, so that the next one's date is the latest day for it."""
+        return any(a.alarm == "nitrate_high" and a.state in STANDING for a in self.alarms)
+
+    @property
     def urgency(self) -> Urgency:
         """How much the tank asks of a person at this moment: its worst alarm that stands, or a test that is due."""
         standing = {a.priority for a in self.alarms if a.state in STANDING}

@@ -105,7 +105,7 @@ def _print_account(console: Console, tank: TankView, zone: zoneinfo.ZoneInfo) ->
     for said in told.also:
         _say(console, f"Then: {said}")
     if told.next_test_at_s is not None:
-        late = " — overdue" if tank.overdue else ""
+        late = " — overdue" if tank.overdue else " at the latest" if tank.asked_again else ""
         why = "; ".join(told.next_test_reasons)
         _say(console, f"Next test: {_local(told.next_test_at_s, zone)}{late}. {words.sentence(why)}")
         if told.next_test_kind_sentence:

@@ -15,7 +15,7 @@ from rushlight.localunits import number
 from rushlight.views import STANDING, URGENCIES, AlarmView, SiteView, TankView, Urgency
 from rushlight.web import formats
 from rushlight.web.entering.entries import SHEETS
-from rushlight.web.screens import asked_again, notice
+from rushlight.web.screens import notice
 from rushlight.web.serving.page_request import PageRequest
 from rushlight.web.serving.wsgi import Response
 
@@ -128,7 +128,7 @@ def _test(asked: PageRequest, t: TankView) -> str:
         return "today, overdue" if t.overdue else "today"
     if days == 1:
         return "tomorrow"
-    return f"within {days} days" if asked_again(t) else f"in {days} days"
+    return f"within {days} days" if t.asked_again else f"in {days} days"
 
 
 def _light(t: TankView) -> str:

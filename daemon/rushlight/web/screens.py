@@ -9,7 +9,6 @@ from markupsafe import Markup
 
 from rushlight.entry import entered, firstaid
 from rushlight.events import Correction, Event, Test
-from rushlight.views import STANDING, TankView
 from rushlight.web import formats
 from rushlight.web.serving.page_request import PageRequest
 
@@ -78,8 +77,3 @@ def _clock(gap: str) -> str:
         f" Your device's clock is {far} {'ahead of' if gap_s > 0 else 'behind'} this machine's: one of the two is "
         "wrong, and the time above is this machine's. Set it right, or undo and enter it with its time."
     )
-
-
-def asked_again(t: TankView) -> bool:
-    """Whether an alarm asks for one more test, so that the next one's date is the latest day for it."""
-    return any(a.alarm == "nitrate_high" and a.state in STANDING for a in t.alarms)

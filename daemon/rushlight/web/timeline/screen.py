@@ -20,7 +20,7 @@ from rushlight.settings import Tank
 from rushlight.views import TankView
 from rushlight.web import formats, what_if
 from rushlight.web.entering.entries import SHEETS
-from rushlight.web.screens import asked_again, notice
+from rushlight.web.screens import notice
 from rushlight.web.serving.page_request import PageRequest
 from rushlight.web.serving.wsgi import Response
 from rushlight.web.timeline import marks, of_journal, stretch, tracks
@@ -78,7 +78,6 @@ def tank(asked: PageRequest, tank_id: str) -> Response:
         sheets=SHEETS,
         light=asked.daemon.light_sentences(tank_id),
         notice=notice(asked),
-        again=asked_again(view),
         stretch={k: v for k in ("stretch", "from", "to") if (v := asked.request.query.get(k, ""))},
     )
 
