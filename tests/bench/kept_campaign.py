@@ -15,6 +15,7 @@ import json
 import random
 import re
 import shutil
+import socket
 import sqlite3
 import subprocess
 import sys
@@ -115,10 +116,17 @@ class Doors:
         doors = {"page": self._by_page, "command": self._by_command, "hub": self._by_hub, "socket": self._by_socket}
         self._threads = [threading.Thread(target=self._work, args=(d, doors[d]), daemon=True) for d in shares]
 
+    def _listens(self) -> bool:
+        with contextlib.suppress(OSError):
+            socket.create_connection(("127.0.0.1", self._page), 1.0).close()
+            return True
+        return False
+
     def begin(self) -> None:
         self._phone = Client(self._page)
         code = re.search(r"code=(\S+)", self._daemon.log.read_text())
         assert code
+        until(self._listens, 30, "the page")  # its code is said a moment before it listens
         self._phone.get("/setup")
         said = {"code": code.group(1), "passphrase": PASSPHRASE, "again": PASSPHRASE, "name": "phone"}
         assert self._phone.post("/setup", said).status == 303

@@ -178,7 +178,7 @@ def test_two_tabs_keep_apart_and_only_our_own_answer_counts(browser: Any, site: 
         tapped(tab, pad)
         page.context.route("**/test", foreign)
         tab.get_by_role("button", name="Save the test").click()
-        tab.get_by_text("The page can't take it just now. The entry is kept").wait_for()
+        tab.get_by_text("The page can't take it just now. The entry is kept").wait_for(timeout=20_000)
         page.context.unroute("**/test", foreign)
     until(lambda: len(strips_in(site)) == 2, 20, "both")
     page.goto("/words")
