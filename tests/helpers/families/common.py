@@ -12,6 +12,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
@@ -82,7 +83,17 @@ class Setting:
     lamp_from: int | None = None
     """Day on which the lamp began to fade, where `lamp` says so: truth, for the judge alone."""
     seen_days: int | None = None
-    """How many days of light an observer has seen who looks ahead; None: all."""
+    """How many days an observer has seen who looks ahead; None: all."""
+    habit: Callable[[Setting, int, np.random.Generator, int], Acts] | None = None
+    """What this keeper does on a day, for `planned`; None: the round that the fields above give."""
+    own: dict[str, Any] = field(default_factory=dict)
+    """What a family adds to what anybody may know."""
+    water_c: Array | None = None
+    """The water's temperature by day, where a probe stands for it."""
+    plants_g: float = 100.0
+    """What the plants weigh by the keeper's guess: a harvest is written down as its share of this."""
+    seen_trouble: tuple[int, str] | None = None
+    """A trouble that is nobody's secret, as it is written down or measured: its first day and name, for the judge."""
 
     @property
     def start_s(self) -> float:
@@ -100,6 +111,10 @@ class Acts:
     top_off: float = 0.0
     prune: float = 0.0
     lamp_new: bool = False
+    dose: bool = False
+    """Plant food without nitrogen."""
+    fish: int = 0
+    """Fish added."""
 
 
 @dataclass(frozen=True)
@@ -161,7 +176,9 @@ class LivedTank:
     def lines(self) -> list[str]:
         """Event lines in order, with the light probe's readings where one stands."""
         end = {"at": stamp(self.setting, len(self.levels)), "kind": "note", "tank": "sim", "id": "end", "text": "end"}
-        records = [*self.records, *light_readings(self.setting, len(self.levels), self.seed), end]
+        days = len(self.levels)
+        warmth = (r for day in range(days) for r in warmth_readings(self.setting, day, self.seed))
+        records = [*self.records, *light_readings(self.setting, days, self.seed), *warmth, end]
         return [json.dumps(r) for r in sorted(records, key=lambda r: (r["at"], r["kind"], r.get("id", "")))]
 
 
@@ -211,11 +228,12 @@ def kit_traits(rng: np.random.Generator, n: int, bias: tuple[float, float], erro
         "geometric": rng.random(n) < 0.5,
         "lognormal": rng.random(n) < 0.5,
         "error": np.full(n, error),
+        "lean": np.full(n, 0.5),
     }
 
 
 def _scale(kit: KitInUse, s: State) -> tuple[Array, Array]:
-    """Bias and spread of this kit."""
+    """Bias and spread of this kit; a family's laws may move the spread from day to day."""
     if kit.method == "drops":
         return s["drop_bias"], np.full_like(s["error"], 0.08)
     return s["bias"], s["error"]
@@ -226,7 +244,7 @@ def read(kit: KitInUse, s: State, level: float, rng: np.random.Generator) -> flo
     bias, error = _scale(kit, s)
     middle, draw = level * bias[0], rng.standard_normal() * error[0]
     seen = middle * math.exp(draw) if s["lognormal"][0] else max(0.0, middle * (1.0 + draw))
-    borders = _borders(kit, bool(s["geometric"][0]))
+    borders = _borders(kit, bool(s["geometric"][0]), s["lean"][0])
     return kit.pads[int(np.searchsorted(borders, seen))]
 
 
@@ -241,7 +259,7 @@ def chances(kit: KitInUse, s: State, levels: Array, value: float) -> Array:
             return np.zeros_like(middle)
         if k >= len(kit.pads) - 1:
             return np.ones_like(middle)
-        plain, curved = (_borders(kit, g)[k] for g in (False, True))
+        plain, curved = _borders(kit, False, s["lean"])[k], _borders(kit, True, s["lean"])[k]
         border = np.where(s["geometric"], curved, plain)
         z = np.where(s["lognormal"], np.log(np.maximum(border, 1e-6) / middle), border / middle - 1.0) / error
         return ndtr(z)
@@ -249,10 +267,13 @@ def chances(kit: KitInUse, s: State, levels: Array, value: float) -> Array:
     return np.maximum(under(i) - under(i - 1), 0.001)
 
 
-def _borders(kit: KitInUse, geometric: bool) -> Array:
+def _borders(kit: KitInUse, geometric: bool, lean: Array) -> Array:
+    """Where one pad ends and the next begins, by pad; `lean` is how far up from the lower pad that is, 0.5 half-way."""
     pads = np.array(kit.pads)
-    if not geometric or kit.method == "drops":
+    if kit.method == "drops":
         return 0.5 * (pads[1:] + pads[:-1])
+    if not geometric:
+        return np.multiply.outer(pads[1:], lean) + np.multiply.outer(pads[:-1], 1.0 - lean)
     raised = np.maximum(pads, 0.5 * pads[1] if pads[0] == 0 else 0.0)
     return np.sqrt(raised[1:] * raised[:-1])
 
@@ -262,14 +283,15 @@ def _borders(kit: KitInUse, geometric: bool) -> Array:
 
 def configuration(c: Setting) -> dict[str, Any]:
     """The decoded TOML of section 7."""
-    lit = c.lamp is not None
     kits = [
         {"id": k.id, "method": k.method} | ({"pads": {"nitrate": list(k.pads)}} if k.method == "strip" else {})
         for k in c.kits
     ]
-    probes = [
-        {"id": "light", "tank": "sim", "quantity": "light", "unit": "lx", "driver": "none", "every_seconds": 1800}
-    ]
+    probes: list[dict[str, Any]] = []
+    if c.lamp is not None:
+        probes.append({"id": "light", "quantity": "light", "unit": "lx", "every_seconds": 1800})
+    if c.water_c is not None:
+        probes.append({"id": "water", "quantity": "temperature", "every_seconds": 3600, "silent_seconds": 7 * 3600})
     tank = {
         "id": "sim",
         "litres": round(c.litres, 1),
@@ -280,7 +302,8 @@ def configuration(c: Setting) -> dict[str, Any]:
         "lamp": {"hours": [{"on": "08:00", "off": "18:00"}]},
     }
     site = {"name": "simulated", "timezone": "UTC", "latitude": round(c.latitude, 1), "longitude": 0.0}
-    return {"site": site, "tank": [tank], "kit": kits} | ({"probe": probes} if lit else {})
+    probes = [{"tank": "sim", "driver": "none"} | p for p in probes]
+    return {"site": site, "tank": [tank], "kit": kits} | ({"probe": probes} if probes else {})
 
 
 def stamp(c: Setting, day: float) -> str:
@@ -324,6 +347,23 @@ def light_readings(c: Setting, days: int, seed: int) -> list[dict[str, Any]]:
     ]
 
 
+WARMTH_STEPS = 6
+"""Readings of the water's temperature a day."""
+
+
+def warmth_readings(c: Setting, day: int, seed: int) -> list[dict[str, Any]]:
+    """A day's readings in °C, in the sixteenths that such a probe gives; none where none stands."""
+    if c.water_c is None:
+        return []
+    rng = np.random.default_rng([seed, 9, day])
+    hours = np.arange(WARMTH_STEPS) * 24.0 / WARMTH_STEPS
+    seen = c.water_c[day] + 0.3 * np.sin(np.pi * (hours - 9.0) / 12.0) + rng.normal(0.0, 0.06, WARMTH_STEPS)
+    return [
+        {"at": stamp(c, day + h / 24.0), "kind": "reading", "probe": "water", "value": round(x * 16.0) / 16.0}
+        for h, x in zip(hours, seen, strict=True)
+    ]
+
+
 def act_records(c: Setting, day: int, acts: Acts) -> list[dict[str, Any]]:
     """What a keeper writes down of a day's work."""
     out: list[dict[str, Any]] = []
@@ -336,9 +376,13 @@ def act_records(c: Setting, day: int, acts: Acts) -> list[dict[str, Any]]:
     if acts.top_off:
         note(0.1, "top_off", litres=round(acts.top_off * c.litres, 2))
     if acts.prune:
-        note(0.15, "harvest", fresh_grams=round(acts.prune * 100.0, 1))
+        note(0.15, "harvest", fresh_grams=round(acts.prune * c.plants_g, 1))
     if acts.lamp_new:
         note(0.2, "lamp", what="replaced")
+    if acts.dose:
+        note(0.25, "dose", what="plant food")
+    if acts.fish:
+        note(0.3, "stocking", change=acts.fish)
     if c.feed_told and (c.records_feed or acts.grams < 0.8 * c.grams):
         note(9.0, "feeding", grams=round(acts.grams, 3))
     return out
@@ -364,6 +408,8 @@ test_record.__test__ = False  # type: ignore[attr-defined]
 
 def planned(c: Setting, day: int, rng: np.random.Generator, n: int = 0) -> Acts:
     """What this keeper does on a day when nothing alarms; for `n` tanks at once where an observer draws."""
+    if c.habit is not None:
+        return c.habit(c, day, rng, n)
     grams = c.grams * max(0.2, rng.normal(1.0, 0.15)) if c.records_feed and not n else c.grams
     change: Any = c.change if c.change_every and day % c.change_every == 3 else 0.0
     if c.change_odds:
@@ -399,6 +445,8 @@ class World:
             t.onset_day, t.kind = self.day, t.laws.kinds[int(s["kind"][0])]
         if t.onset_day is None and t.setting.lamp_from is not None and self.day >= t.setting.lamp_from:
             t.onset_day, t.kind = self.day, "lamp"
+        if t.onset_day is None and t.setting.seen_trouble is not None and self.day >= t.setting.seen_trouble[0]:
+            t.onset_day, t.kind = self.day, t.setting.seen_trouble[1]
         self.day += 1
         return before + t.exchanged[-1], float(s["level"][0])
 

@@ -111,7 +111,7 @@ def situations(tank: LivedTank) -> dict[str, Array]:
     days = np.arange(len(tank.levels))
     after = days >= (tank.onset_day if tank.onset_day is not None else len(days))
     out = {"steady": ~after, tank.kind: after} if tank.kind != "steady" else {"steady": ~after}
-    if tank.setting.lamp is not None:
+    if tank.setting.lamp is not None or tank.setting.water_c is not None:
         out["winter"] = np.array([winter(tank.setting, int(d)) for d in days])
     tested = [0.0, *(t[0] for t in tank.tests), float(len(days))]
     gap = np.zeros(len(days), bool)

@@ -13,7 +13,7 @@ from typing import Any, Protocol
 
 import numpy as np
 
-from helpers.families.common import DAY_S, NEVER, Acts, Laws, World, light_day, planned, stamp
+from helpers.families.common import DAY_S, NEVER, Acts, Laws, World, light_day, planned, stamp, warmth_readings
 from rushlight import eventlines
 from rushlight.config import loading as configuration
 from rushlight.core.step import Core
@@ -244,6 +244,8 @@ class Keeper:
                 {"at": stamp(c, day + (k + 0.5) / n), "kind": "reading", "probe": "light", "value": x}
                 for k, x in enumerate(values)
             ]
+        if isinstance(self.adviser, Product):
+            records = records + warmth_readings(c, day, self.world.tank.seed)
         return sorted(records, key=lambda r: (r["at"], r["kind"], r.get("id", "")))
 
 

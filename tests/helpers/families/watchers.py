@@ -125,7 +125,7 @@ def renewed(s: State, weights: Array, blurred: tuple[str, ...], rng: np.random.G
         return s, weights
     s = pick(s, share, n, rng)
     for name in blurred:
-        s[name] = s[name] * np.exp(0.02 * rng.standard_normal(n))
+        s[name] = s[name] * np.exp(0.02 * rng.standard_normal(s[name].shape))
     return s, np.zeros(n)
 
 
