@@ -30,7 +30,7 @@ from rushlight.tank.kits.next_kind import NextKind
 from rushlight.tank.kits.said import Said
 from rushlight.tank.kits.watch import KitsState, KitsWatch
 from rushlight.tank.light.watch import LightState, LightWatch
-from rushlight.tank.nitrate import causes, explanation
+from rushlight.tank.nitrate import causes, explanation, light_meaning
 from rushlight.tank.nitrate.report import NitrateReport
 from rushlight.tank.nitrate.watch import NitrateState, NitrateWatch
 from rushlight.tank.probes.agreement import AgreementState, AgreementWatch
@@ -401,8 +401,9 @@ class TankCore:
         """What there is to say of each of this tank's alarms at `at_s`, by name and subject; changes nothing."""
         report = self.nitrate.report(state.nitrate, at_s)
         remedy = self.remedy(state, at_s, report)
+        dimmer = self.nitrate.light_sentence(state.nitrate, at_s) if "lamp_dimming" in standing else ""
         found = [
-            *self.light.present(state.light, at_s),
+            *(light_meaning.join(f, dimmer) for f in self.light.present(state.light, at_s)),
             *self._nitrate(state, at_s, report, standing),
             *(advice.advise(f, remedy, self.units) for f in self._water(state, at_s, report)),
             *self._growth(state, at_s),

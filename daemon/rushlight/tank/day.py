@@ -20,3 +20,5 @@ class DayLight:
     lamp_dose_mol: float | None = None
     daylight_dose_mol: float | None = None
     lamp_percent: float | None = None
+    dirty: bool = False
+    """The probe is known to be dirty or shaded: it says less than the plants get."""

@@ -51,6 +51,8 @@ class Fact:
     lamp_percent: float | None = None
     window: float | None = None
     """The part of a day's light that came through a window, mol m⁻² d⁻¹; None is not known."""
+    dirty: bool = False
+    """A light day's probe is known to be dirty: the plants got more than it saw."""
     said: Said | None = None
     """A test's evidence, as the filter takes it; the ends above are those of the tank's water, for people."""
 

@@ -28,7 +28,7 @@ def _half_way(year: Year, every: float) -> Year:
     return dataclasses.replace(year, values=values)
 
 
-@pytest.mark.parametrize("every_s", [10, 30, 60, 120, 200, 300, 900])
+@pytest.mark.parametrize("every_s", [10, 30, 60, 120, 200, 300, 900, 1800])
 @pytest.mark.parametrize("seed", [11, 14])
 def test_each_switching_is_worth_the_lamp_at_any_pace(every_s: int, seed: int) -> None:
     year = simulate(seed, room=ROOM, days=12, step_s=every_s)

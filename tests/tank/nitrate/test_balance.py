@@ -3,8 +3,6 @@
 import math
 
 import numpy as np
-import pandas as pd
-import pvlib
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -13,7 +11,6 @@ from rushlight.science.inference.gaussian import mixture_moments
 from rushlight.science.inference.interval import Span, blurred, strip_span
 from rushlight.tank.nitrate import balance as bal
 from rushlight.tank.nitrate import kinds, readings
-from rushlight.tank.nitrate.light_seen import see_light
 
 PADS = (0.0, 10.0, 25.0, 50.0, 100.0, 250.0)
 FEED = 1.7
@@ -183,47 +180,6 @@ def test_water_changed_is_water_changed():
     for mode in b.modes:
         eigen = np.linalg.eigvalsh(np.array(mode.belief.cov))
         assert eigen.min() > -1e-9
-
-
-def test_lamp_loss_makes_fading_likelier_and_season_does_not():
-    def after(days, dose, percent):
-        b = bal.begin(0.0, FEED)
-        for day in range(days):
-            bal.pass_time(b, (day + 1) * 86400.0, FEED)
-            see_light(b, dose(day), percent)
-        return b.dimmed
-
-    assert after(120, lambda d: 8.0, 85.0) > 0.9
-    assert after(120, lambda d: 8.0, 99.0) == 0.0
-    assert after(365, lambda d: 8 + 3 * math.cos(2 * math.pi * d / 365), None) == 0.0
-    assert after(120, lambda d: 8.0 if d < 100 else 2.0, None) > 0.5
-
-
-@pytest.mark.parametrize("part", [0.4, 1.0])
-def test_a_window_in_autumn_is_no_fading_and_shade_is(part):
-    """Light by a window at 52° N from the first of August; what the sun gives by pvlib's extraterrestrial radiation."""
-    days = pd.date_range("2024-08-01", periods=150, tz="UTC")
-    hours = pd.date_range(days[0], periods=24 * 150, freq="h")
-    place = pvlib.location.Location(52.0, 0.0)
-    zenith = place.get_solarposition(hours)["apparent_zenith"]
-    flat = pvlib.irradiance.get_extra_radiation(hours.day_of_year.to_numpy().astype(float)) * np.cos(
-        np.radians(zenith.clip(upper=90))
-    )
-    outdoors = flat.groupby(flat.index.date).sum().to_numpy()
-
-    def after(shaded_from):
-        b = bal.begin(0.0, FEED)
-        most = 0.0
-        for day in range(150):
-            bal.pass_time(b, (day + 1) * 86400.0, FEED)
-            open_ = 0.25 if day >= shaded_from else 1.0
-            window = 6.0 * part * open_ * outdoors[day] / outdoors[0]
-            see_light(b, 6.0 * (1.0 - part) * open_ + window, None, window, outdoors[day])
-            most = max(most, b.dimmed)
-        return most
-
-    assert after(999) == 0.0
-    assert after(100) > 0.1
 
 
 def lived(values, feed):

@@ -8,8 +8,11 @@ from __future__ import annotations
 import math
 
 LIGHT_RESPONSE = (0.8, 0.25)
-"""How far uptake follows light: 1 is in proportion, as below saturation; mean and standard deviation (own choice: a
-canopy is partly saturated, and no source gives a figure for foliage plants).  The slope itself is each tank's own."""
+"""How far uptake follows lasting light: 1 is in proportion, as below saturation; mean and standard deviation (own
+choice: a canopy is partly saturated, and no source has a figure for foliage plants).  The slope is each tank's own."""
+LIGHT_FELT = (0.5, 0.3)
+"""The same of light that comes and goes over weeks, where a tank's own tests have not yet told: anything from none, as
+above saturation, to in proportion is as likely (own choice, no source)."""
 REGROWTH_DAYS = 60.0
 """What a cut took is made good as e^(−t/this): half of it after six weeks.  Own choice, no source; it is the one
 figure for regrowth, wherever it is asked for."""

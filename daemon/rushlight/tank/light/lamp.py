@@ -140,6 +140,7 @@ class LampWatch:
     def __init__(self, zone: ZoneInfo, smallest_loss_percent: float, every_s: float = 60.0) -> None:
         self.zone = zone
         self.first_look_s = max(FIRST_LOOK_S, LOOK_AFTER * every_s)
+        self.stretch = switch_jumps.stretched(every_s)
         self.shift = -math.log1p(-smallest_loss_percent / 100.0)
         self.step_shift = -math.log1p(-min(0.5, STEP_FACTOR * smallest_loss_percent / 100.0))
 
@@ -186,7 +187,9 @@ class LampWatch:
         return min((self._look_s(s) for s in state.slots), default=None)
 
     def _look_s(self, slot: Slot) -> float:
-        return slot.due_s + max(0.0, slot.shift_s) + (SECOND_LOOK_S if slot.looked else self.first_look_s)
+        return (
+            slot.due_s + max(0.0, slot.shift_s) + (self.stretch * SECOND_LOOK_S if slot.looked else self.first_look_s)
+        )
 
     # ---- what
 
@@ -224,7 +227,7 @@ class LampWatch:
             slot.looked = True
             return
         expected_s, slot.looked = slot.due_s, False
-        slot.due_s = self.expected_after(slot, max(expected_s + 1.0, at_s - SECOND_LOOK_S - DAY_S / 2))
+        slot.due_s = self.expected_after(slot, max(expected_s + 1.0, at_s - self.stretch * SECOND_LOOK_S - DAY_S / 2))
         if found is None:
             self._not_found(state, number, times, values, expected_s)
             return
@@ -242,15 +245,15 @@ class LampWatch:
         jump = slot.jump()
         level = None if jump is None else jump * math.exp(state.change) * switch_jumps.seen_share(slot.width_s)
         if level is not None and len(slot.shifts_s) >= 3 and not slot.width_s:
-            i = _nearest(times, values, usual_s, slot.sign)
+            i = _nearest(times, values, usual_s, slot.sign, switch_jumps.BRIDGE_S * self.stretch)
             if i is not None and slot.sign * switch_jumps.rise(times, values, i) >= 0.4 * level:
                 return i
-        away_s = AWAY_S if slot.looked else 20 * 60.0
+        away_s = (AWAY_S if slot.looked else 20 * 60.0) * self.stretch
         best = switch_jumps.locate(times, values, usual_s - away_s, usual_s + away_s, slot.sign, slot.width_s)
         if best is None or abs(0.5 * (times[best[0]] + times[best[0] + 1]) - usual_s) > away_s + 900.0:
             return None
         i, size = best
-        noise = switch_jumps.scatter(times, values, times[i])
+        noise = switch_jumps.scatter(times, values, times[i], self.stretch)
         if size < 5.0 * noise or size <= 0.0 or (level is not None and size < 0.5 * level):
             return None
         return i
@@ -259,14 +262,18 @@ class LampWatch:
         self, state: LampState, slot: Slot, times: Sequence[float], values: Sequence[float], i: int
     ) -> switch_jumps.Edge | None:
         if slot.anchor is None:
-            width_s = switch_jumps.ramp_width_s(times, values, i, switch_jumps.rise(times, values, i))
+            # Readings too far apart can't tell a ramp from the morning.
+            whole = self.stretch > 1.0
+            width_s = 0.0 if whole else switch_jumps.ramp_width_s(times, values, i, switch_jumps.rise(times, values, i))
             slot.widths_s = [*slot.widths_s[-14:], width_s]
         at_s = 0.5 * (times[i] + times[i + 1])
         others = [s.due_s + s.shift_s + n * DAY_S for s in state.slots if s is not slot for n in (-2, -1, 0, 1)]
         pad_s = 0.5 * max(s.width_s for s in state.slots) + 600.0
         from_s = max((o + pad_s for o in others if o < at_s - pad_s), default=-math.inf)
         to_s = min((o - pad_s for o in others if o > at_s + pad_s), default=math.inf)
-        return switch_jumps.measure(times, values, i, width_s=slot.width_s, from_s=from_s, to_s=to_s)
+        return switch_jumps.measure(
+            times, values, i, width_s=slot.width_s, from_s=from_s, to_s=to_s, stretch=self.stretch
+        )
 
     def _not_found(
         self, state: LampState, number: int, times: Sequence[float], values: Sequence[float], expected_s: float
@@ -276,10 +283,11 @@ class LampWatch:
         slot.missed += 1
         jump = slot.jump()
         usual_s = expected_s + slot.shift_s  # A timer an hour off switches in what may be a hole there.
-        around = [bisect_left(times, usual_s + 60.0 * m) for m in (-75, -10, 30, 75)]
+        around = [bisect_left(times, usual_s + 60.0 * m * self.stretch) for m in (-75, -10, 30, 75)]
         if jump is None or around[1] - around[0] < 3 or around[3] - around[2] < 3:
             return
-        best = switch_jumps.locate(times, values, usual_s - AWAY_S, usual_s + AWAY_S, slot.sign, slot.width_s)
+        away_s = AWAY_S * self.stretch
+        best = switch_jumps.locate(times, values, usual_s - away_s, usual_s + away_s, slot.sign, slot.width_s)
         least = ABSENT * jump * math.exp(state.change) * switch_jumps.seen_share(slot.width_s)
         if best is not None and best[1] < least:
             state.found = [*state.found[-4 * len(state.slots) :], (number, expected_s, None)]
@@ -462,11 +470,9 @@ def _after(n: int, count: int) -> list[int]:
     return [(n + k) % count for k in range(1, count)]
 
 
-def _nearest(times: Sequence[float], values: Sequence[float], at_s: float, sign: int) -> int | None:
+def _nearest(times: Sequence[float], values: Sequence[float], at_s: float, sign: int, bridge_s: float) -> int | None:
     """The place at `at_s`, or one beside it if the jump is larger there."""
     k = bisect_left(times, at_s)
-    places = [
-        i for i in (k - 2, k - 1, k) if 0 <= i < len(times) - 1 and times[i + 1] - times[i] <= switch_jumps.BRIDGE_S
-    ]
+    places = [i for i in (k - 2, k - 1, k) if 0 <= i < len(times) - 1 and times[i + 1] - times[i] <= bridge_s]
     places = [i for i in places if times[i] - 150.0 <= at_s <= times[i + 1] + 150.0]
     return max(places, key=lambda i: sign * (values[i + 1] - values[i]), default=None)

@@ -31,6 +31,14 @@ PROBE_NOISE = 0.003
 CHOSEN_QUIETEST = 1.2
 """The quietest of several averages looks quieter than it is; its error is widened by this (own choice)."""
 _BLOCKS = (1, 2, 3, 4, 6, 8, 12, 16, 20)  # own choice
+USUAL_PACE_S = 900.0
+"""Up to a reading every so often the lengths above hold; a slower probe, as battery-powered ones are, has them longer
+in proportion."""
+
+
+def stretched(pace_s: float) -> float:
+    """By how much longer than usual is looked around a switching where a reading comes every `pace_s`."""
+    return max(1.0, pace_s / USUAL_PACE_S)
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,13 +101,13 @@ def steepest(times: Sequence[float], values: Sequence[float], i: int, sign: int,
     return j, size
 
 
-def scatter(times: Sequence[float], values: Sequence[float], at_s: float) -> float:
+def scatter(times: Sequence[float], values: Sequence[float], at_s: float, stretch: float = 1.0) -> float:
     """Typical size of ten-minute rises and falls near a time, on its restless side: what a jump must stand out from.
 
     The quarter of an hour at either side is left out, where the jump itself would count.
     """
-    typical = 0.0
-    for from_s, to_s in ((at_s - SPAN_S, at_s - 900.0), (at_s + 900.0, at_s + SPAN_S)):
+    typical, near_s, far_s = 0.0, 900.0 * stretch, SPAN_S * stretch
+    for from_s, to_s in ((at_s - far_s, at_s - near_s), (at_s + near_s, at_s + far_s)):
         first, last = bisect_left(times, from_s), min(bisect_right(times, to_s), len(times)) - 1
         sizes = [abs(rise(times, values, i)) for i in range(first, last)]
         typical = max(typical, median(sizes) if sizes else 0.0)
@@ -133,9 +141,11 @@ def measure(
     width_s: float = 0.0,
     from_s: float = float("-inf"),
     to_s: float = float("inf"),
+    stretch: float = 1.0,
 ) -> Edge | None:
     """The jump between readings i and i+1 and its error; None where too little was read beside it.
 
+    `stretch` is by how much longer than usual is looked (`stretched`).
     `width_s` leaves out that long a stretch around the switching (a lamp that ramps up).  Readings before `from_s`
     and after `to_s` are not used (another lamp is switched there).
     """
@@ -147,10 +157,11 @@ def measure(
         if left < 0 or right >= len(times):
             return None
     hole_s = times[right] - times[left]
-    if hole_s > BRIDGE_S + width_s:
+    bridge_s, span_s = BRIDGE_S * stretch, SPAN_S * stretch
+    if hole_s > bridge_s + width_s:
         return None
-    before = _run(times, values, left, -1, max(from_s, at_s - SPAN_S))
-    after = _run(times, values, right, 1, min(to_s, at_s + SPAN_S))
+    before = _run(times, values, left, -1, max(from_s, at_s - span_s), bridge_s)
+    after = _run(times, values, right, 1, min(to_s, at_s + span_s), bridge_s)
     if len(before) < 4 or len(after) < 4:
         return None
     step_s = (times[right + len(after) - 1] - times[left - len(before) + 1] - hole_s) / (len(before) + len(after) - 2)
@@ -162,11 +173,13 @@ def measure(
     return Edge(at_s, jump, (CHOSEN_QUIETEST**2 * variance + floor * floor) ** 0.5, width_s)
 
 
-def _run(times: Sequence[float], values: Sequence[float], start: int, way: int, limit_s: float) -> list[float]:
+def _run(
+    times: Sequence[float], values: Sequence[float], start: int, way: int, limit_s: float, bridge_s: float
+) -> list[float]:
     """Readings from `start` outward to `limit_s` or the first hole, in the order of time."""
     i = start
     while 0 <= i + way < len(times) and (limit_s - times[i + way]) * way >= 0.0:
-        if abs(times[i + way] - times[i]) > BRIDGE_S:
+        if abs(times[i + way] - times[i]) > bridge_s:
             break
         i += way
     return list(values[start : i + 1]) if way > 0 else list(values[i : start + 1])

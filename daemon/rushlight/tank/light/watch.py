@@ -309,6 +309,7 @@ class LightWatch:
             lamp_dose_mol=lamp_mol,
             daylight_dose_mol=rest_mol,
             lamp_percent=percent.mean if percent else None,
+            dirty=state.lamp.dimming and state.fouled,
         )
 
     def _lamp_integral(self, state: LightState, from_s: float, to_s: float) -> float:

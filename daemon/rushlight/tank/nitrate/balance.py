@@ -1,8 +1,9 @@
 """A tank's nitrate balance as a filter: what time, water, feed and readings do to what is believed.
 
 Owns the model.  State: concentration C (mg/L as NO3), the plants' uptake u (mg/L per day), the share φ of the feed's
-nitrogen that becomes nitrate, the electrode's bias b (mg/L), how fast uptake is being lost, a (mg/L per day²), and the
-amount k, in a kit's own doubt d, by which this tank's strips read high for good: they show C (1 + d k).
+nitrogen that becomes nitrate, the electrode's bias b (mg/L), how fast uptake is being lost, a (mg/L per day²), the
+amount k, in a kit's own doubt d, by which this tank's strips read high for good: they show C (1 + d k), and how far
+uptake follows light, β: with x the share by which light is above the usual, plants take up β x of the usual more.
 With S the feed as mg/L per day at a share of one,
 
     dC/dt = φ S − u,      net rate r = φ S − u,
@@ -28,11 +29,13 @@ from rushlight.localtime import DAY_S
 from rushlight.science.chemistry import nitrogen
 from rushlight.science.inference.gaussian import Part, moments_above_zero
 from rushlight.science.inference.kalman import Belief, merge, predict, regress
+from rushlight.science.plants.response import LIGHT_FELT
 from rushlight.tank.nitrate.electrode import UNKNOWN, Wander
 from rushlight.tank.nitrate.kinds import BACK_HOME, FADE, FIRST_ODDS, PACES, SILENT_FROM_DAYS, Pace, scale, step, turns
+from rushlight.tank.nitrate.light_seen import LightSeen
 
-LEVEL, UPTAKE, SHARE, BIAS, LOSS, KIT = range(6)
-SIZE = 6
+LEVEL, UPTAKE, SHARE, BIAS, LOSS, KIT, LIGHT = range(7)
+SIZE = 7
 
 
 FIRST_LEVEL = (10.0, 100.0)
@@ -113,17 +116,9 @@ class Balance:
     """How far the last test lay above what was expected, in standard deviations of both together."""
     calibrated_at_s: float | None = None
     wander: Wander = UNKNOWN
-    usual_light: float | None = None
-    """Daily light as the plants have known it, mol m⁻² d⁻¹, a mean with a memory of two months."""
-    recent_light: float = 0.0
-    """The same of the last week."""
-    usual_window: float = 0.0
-    """The part of the usual light that comes through a window."""
-    usual_outdoors: float = 0.0
-    """What the season had to give over the same two months, in any unit, and over the last week; 0 is not known."""
-    recent_outdoors: float = 0.0
-    dimmed: float = 0.0
-    """How much light has been lost, 0 for none to 1 for a seventh or more."""
+    light: LightSeen | None = None
+    light_at_s: float = 0.0
+    """When that was so."""
     exchanged: float = 0.0
     """Fractions of water changed, summed with a memory of `EXCHANGE_MEMORY_DAYS`."""
     watched_days: float = 0.0
@@ -158,6 +153,13 @@ class Balance:
     def homing(self) -> Homing:
         """Where the level is drawn to, how fast, and how well that is known."""
         return Homing(self.pull, self.home or 0.0, self.off)
+
+    @property
+    def lit(self) -> float:
+        """What light above the usual adds to uptake, mg/L per day for each β; below nought where it is dimmer."""
+        if self.light is None:
+            return 0.0
+        return scale(self.usual) * self.light.ahead(max(0.0, (self.at_s - self.light_at_s) / DAY_S))
 
     @property
     def exchange(self) -> float:
@@ -197,7 +199,8 @@ def begin(at_s: float, feed: float) -> Balance:
         cov[BIAS][BIAS] = ELECTRODE_FIRST_MG_L**2
         cov[LOSS][LOSS] = (FADE[1] * scale(feed)) ** 2
         cov[KIT][KIT] = 1.0
-        mean = [FIRST_LEVEL[0], share * feed, share, 0.0, FADE[0] * scale(feed), 0.0]
+        cov[LIGHT][LIGHT] = LIGHT_FELT[1] ** 2
+        mean = [FIRST_LEVEL[0], share * feed, share, 0.0, FADE[0] * scale(feed), 0.0, LIGHT_FELT[0]]
         modes.append(Mode(odds, Belief(mean, cov)))
     return Balance(at_s, modes, feed, feed, ASSUMED_DAYS if feed > 0.0 else 0.0)
 
@@ -210,12 +213,13 @@ def drift(
     usual: float,
     left_over: float = 0.0,
     homing: Homing = NOWHERE,
+    lit: float = 0.0,
 ) -> Belief:
     """What a model believes after `days` at the given feed, if it is and stays the true one.
 
     `left_over` (mg/L per day), which water changes carry out, is the net rate about which a balanced tank wanders.
     `homing` brings the level back home, as an exchange with water of that level would; uptake in the state is that at
-    home.
+    home and in the usual light, to which light adds `lit` for each β, mg/L per day.
     Only fading plants say anything about the pace of fading; elsewhere it stays what it was at first.
     """
     s = step(pace, days, feed, usual, left_over)
@@ -224,7 +228,8 @@ def drift(
     transition = [[stays, *(half * x for x in s.level_row[1:])], list(s.uptake_row)]
     transition += [[0.0] * SIZE for _ in range(SIZE - 2)]
     transition[LEVEL][KIT] = -(1.0 - stays) * homing.home * homing.off
-    transition[SHARE][SHARE] = transition[BIAS][BIAS] = 1.0
+    transition[LEVEL][LIGHT] = -half * lit * days
+    transition[SHARE][SHARE] = transition[BIAS][BIAS] = transition[LIGHT][LIGHT] = 1.0
     left, lasting = nitrogen.decay(days, pace.memory_days)
     shift = [0.0] * SIZE
     shift[LEVEL] = half * left_over * (days - lasting) + (1.0 - stays) * homing.home
@@ -251,9 +256,9 @@ def pass_time(balance: Balance, to_s: float, feed: float) -> None:
         _learn_feed(balance, feed)
     _switch(balance, days)
     left_over = balance.left
-    homing = balance.homing
+    homing, lit = balance.homing, balance.lit
     for mode, pace in zip(balance.modes, PACES, strict=True):
-        moved = drift(mode.belief, pace, days, feed, balance.usual, left_over, homing)
+        moved = drift(mode.belief, pace, days, feed, balance.usual, left_over, homing, lit)
         mode.belief = possible(moved, scale(balance.usual), fed=balance.usual > 0.0)
     _remember_home(balance, to_s, days)
     fading = math.exp(-days / EXCHANGE_MEMORY_DAYS)
@@ -295,7 +300,7 @@ def _switch(balance: Balance, days: float) -> None:
     """The mixing step of the interacting multiple models."""
     old = balance.modes
     silent = silent_days(balance, balance.at_s) > SILENT_FROM_DAYS
-    moves = turns(days, silent=silent, dimmed=balance.dimmed)
+    moves = turns(days, silent=silent)
     new = []
     for j in range(len(old)):
         shares = [mode.weight * moves[i][j] for i, mode in enumerate(old)]
@@ -407,13 +412,14 @@ def renormalise(balance: Balance) -> None:
 def parts_along(balance: Balance, direction: tuple[float, ...]) -> list[Part]:
     """The distribution of a linear combination of the state, uptake as it is at this level, as a normal mixture."""
     total = sum(m.weight for m in balance.modes)
-    homing = balance.homing
+    homing, lit = balance.homing, balance.lit
     out = []
     for mode, pace in zip(balance.modes, PACES, strict=True):
         lean = pace.draws * homing.pull * direction[UPTAKE]
         row = list(direction)
         row[LEVEL] += lean
         row[KIT] += lean * homing.home * homing.off
+        row[LIGHT] += direction[UPTAKE] * lit
         mean, variance = mode.belief.along(row)
         out.append((mode.weight / total, mean - lean * homing.home, math.sqrt(variance) or 1e-9))
     return out
@@ -421,14 +427,14 @@ def parts_along(balance: Balance, direction: tuple[float, ...]) -> list[Part]:
 
 def level_parts(balance: Balance) -> list[Part]:
     """The distribution of the concentration, to be cut at zero."""
-    return parts_along(balance, (1.0, 0.0, 0.0, 0.0, 0.0, 0.0))
+    return parts_along(balance, (1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0))
 
 
 def uptake_parts(balance: Balance) -> list[Part]:
     """The distribution of what plants take up."""
-    return parts_along(balance, (0.0, 1.0, 0.0, 0.0, 0.0, 0.0))
+    return parts_along(balance, (0.0, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0))
 
 
 def rate_parts(balance: Balance) -> list[Part]:
     """The distribution of the net rate at the last week's feed."""
-    return parts_along(balance, (0.0, -1.0, balance.recent, 0.0, 0.0, 0.0))
+    return parts_along(balance, (0.0, -1.0, balance.recent, 0.0, 0.0, 0.0, 0.0))

@@ -19,9 +19,9 @@ from rushlight.localtime import DAY_S, local_day
 from rushlight.localunits import METRIC, Units
 from rushlight.science.chemistry import nitrogen
 from rushlight.science.inference.gaussian import mixture_moments
-from rushlight.science.plants.response import LIGHT_RESPONSE, grown_back, nitrification_left, uptake_left
+from rushlight.science.plants.response import grown_back, nitrification_left, uptake_left
 from rushlight.tank.ledger import Fact, Ledger
-from rushlight.tank.nitrate.balance import SHARE, Balance, level_parts, rate_parts
+from rushlight.tank.nitrate.balance import LIGHT, SHARE, Balance, level_parts, rate_parts
 from rushlight.tank.nitrate.change_habit import CHANGES_DAYS, CHANGES_MISSED, habit_ended_s
 from rushlight.tank.nitrate.kinds import scale
 from rushlight.tank.nitrate.quiet import is_quiet
@@ -183,12 +183,12 @@ def _before(ledger: Ledger, quiet_s: float) -> tuple[float, float]:
 def _suspects(
     facts: list[Fact], balance: Balance, litres: float, then: Drivers, now: Drivers, units: Units
 ) -> list[Suspect]:
-    share, share_sd = mixture_moments([(m.weight, m.belief.mean[SHARE], m.belief.sd(SHARE)) for m in balance.modes])
+    share, share_sd = _known(balance, SHARE)
     level = then.level if then.level is not None else sum(w * m for w, m, _ in level_parts(balance))
     uptake = share * then.feed if then.feed > 0.0 else scale(0.0)
     found = (
         _feed(share, share_sd, then, now),
-        _light(uptake, then, now),
+        _light(uptake, _known(balance, LIGHT), then, now),
         _temperature(uptake, then, now, units),
         _harvest(facts, uptake, litres, balance.at_s),
         _changes(level, then, now),
@@ -196,6 +196,11 @@ def _suspects(
         _stocking(facts, scale(balance.usual), now),
     )
     return [s for s in found if s is not None]
+
+
+def _known(balance: Balance, component: int) -> tuple[float, float]:
+    """Mean and standard deviation of one number of the state."""
+    return mixture_moments([(m.weight, m.belief.mean[component], m.belief.sd(component)) for m in balance.modes])
 
 
 def _feed(share: float, share_sd: float, then: Drivers, now: Drivers) -> Suspect | None:
@@ -209,14 +214,14 @@ def _feed(share: float, share_sd: float, then: Drivers, now: Drivers) -> Suspect
     return Suspect("feed", share * more, share_sd * abs(more), told)
 
 
-def _light(uptake: float, then: Drivers, now: Drivers) -> Suspect | None:
+def _light(uptake: float, response: tuple[float, float], then: Drivers, now: Drivers) -> Suspect | None:
     if not then.light_mol or now.light_mol is None:
         return None
     per_mol = uptake / then.light_mol
     lost = then.light_mol - now.light_mol
     told = f"the plants get {now.light_mol:.1f} mol/m² of light a day, before {then.light_mol:.1f}"
-    response, response_sd = LIGHT_RESPONSE
-    return Suspect("light", response * per_mol * lost, response_sd * per_mol * abs(lost) + 0.02 * uptake, told)
+    mean, sd = response
+    return Suspect("light", mean * per_mol * lost, sd * per_mol * abs(lost) + 0.02 * uptake, told)
 
 
 def _temperature(uptake: float, then: Drivers, now: Drivers, units: Units) -> Suspect | None:

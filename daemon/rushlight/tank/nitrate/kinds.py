@@ -40,8 +40,6 @@ SILENT_FADES, SILENT_ENDS_DAYS = 0.5, 100.0
 often, and what is amiss lasts so long, so that a year's silence is no alarm in itself (own choice)."""
 BACK_HOME = 1.0
 """How near home a tank comes back that went wrong unseen, standard deviation as a share of it (own choice)."""
-DIMMED_FACTOR = 9.0
-"""How many times likelier fading starts under a lamp that has lost a seventh of its output (own choice)."""
 FADE = (0.006, 0.010)
 """Uptake lost per day by fading plants, as a share of supply: mean and standard deviation.  From all to half of it
 within a month or within half a year; chosen as above.  So wide because a third of that spread, with the belief before
@@ -88,25 +86,31 @@ def step(pace: Pace, days: float, feed: float, usual: float, left_over: float = 
     bracket = 2.0 * x - 3.0 + 4.0 * left - left * left if x > 1e-3 else x**3 * (2.0 / 3.0 - 0.5 * x)
     fades = float(pace.fades)
     return Step(
-        level_row=(1.0, -lasting, feed * days - usual * (days - lasting), 0.0, fades * theta * (days - lasting), 0.0),
-        uptake_row=(0.0, left, usual * (1.0 - left), 0.0, -fades * lasting, 0.0),
+        level_row=(
+            1.0,
+            -lasting,
+            feed * days - usual * (days - lasting),
+            0.0,
+            fades * theta * (days - lasting),
+            0.0,
+            0.0,
+        ),
+        uptake_row=(0.0, left, usual * (1.0 - left), 0.0, -fades * lasting, 0.0, 0.0),
         level_noise=var * theta * theta * bracket + LEVEL_NOISE**2 * days,
         joint_noise=-var * theta * (1.0 - left) ** 2,
         uptake_noise=var * (1.0 - left * left),
     )
 
 
-def turns(days: float, *, silent: bool, dimmed: float) -> list[list[float]]:
+def turns(days: float, *, silent: bool) -> list[list[float]]:
     """By kind, the chance of each kind after `days`; shape (3, 3), rows add up to 1.
 
-    `silent`: nobody has tested for `SILENT_FROM_DAYS`; `dimmed`: how much light has been lost, 0 to 1.
+    `silent`: nobody has tested for `SILENT_FROM_DAYS`.
     """
     moves = [[-math.expm1(-days * rate) for rate in pace.leaves] for pace in PACES]
     if silent:
         moves[0][2] = -math.expm1(-days * SETTLED.leaves[2] * SILENT_FADES)
         moves[1][0] = moves[2][0] = -math.expm1(-days / SILENT_ENDS_DAYS)
-    if dimmed > 0.0:
-        moves[0][2] = -math.expm1(-days * SETTLED.leaves[2] * (1.0 + DIMMED_FACTOR * dimmed))
     for i, row in enumerate(moves):
         row[i] = 1.0 - sum(row)
     return moves

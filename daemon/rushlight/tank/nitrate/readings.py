@@ -1,4 +1,4 @@
-"""What readings do to the belief: tests, an electrode, its calibration.
+"""What readings do to the belief: tests, an electrode, its calibration, a day of light.
 
 Owns how far a reading is trusted.  Knows no events and no kits: a test comes as a likelihood of the concentration.
 """
@@ -11,6 +11,7 @@ from rushlight.localtime import DAY_S
 from rushlight.science.inference.gaussian import mixture_moments
 from rushlight.science.inference.interval import Likelihood, posterior
 from rushlight.science.inference.kalman import Belief, merge, regress_along, update
+from rushlight.tank.ledger import Fact
 from rushlight.tank.nitrate.balance import (
     BIAS,
     ELECTRODE_DRIFT,
@@ -25,6 +26,7 @@ from rushlight.tank.nitrate.balance import (
 )
 from rushlight.tank.nitrate.electrode import calibrated, seen
 from rushlight.tank.nitrate.kinds import SILENT_FROM_DAYS
+from rushlight.tank.nitrate.light_seen import behind_dirt, see_light
 
 JUMP = 0.0005
 """Chance before each test that something nobody recorded has put the level anywhere at all (no source): it takes one
@@ -42,7 +44,7 @@ KEPT_BELOW = (0.85, (0.5, 0.33))
 standard deviation as a share of it (own choice)."""
 ELECTRODE_NOISE = (0.05, 1.0)
 """Electrode noise: share of the level, and mg/L (no source)."""
-SEEN_BY_ELECTRODE = (1.0, 0.0, 0.0, 1.0, 0.0, 0.0)
+SEEN_BY_ELECTRODE = (1.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0)
 ELECTRODE_SAYS, FARTHEST = 0.25, 5.0
 """How much one electrode reading counts between the models: the four of a day err together.  And how many standard
 deviations count at most (own choice)."""
@@ -124,6 +126,15 @@ def _at_level(belief: Belief, mean: float, variance: float) -> Belief:
         out.cov[LEVEL][i] = out.cov[i][LEVEL] = 0.0
     out.cov[LEVEL][LEVEL] = variance
     return out
+
+
+def see_day(balance: Balance, day: Fact, latitude: float | None) -> None:
+    """A day's light; behind a dirty probe it is not known."""
+    if not day.dirty:
+        balance.light = see_light(balance.light, day.amount, day.lamp_percent, day.window, latitude, day.word)
+    elif balance.light is not None:
+        balance.light = behind_dirt(balance.light)
+    balance.light_at_s = day.at_s
 
 
 def read_electrode(balance: Balance, value: float) -> None:

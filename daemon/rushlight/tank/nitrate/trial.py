@@ -15,10 +15,10 @@ from dataclasses import dataclass
 from rushlight.effects import Estimate
 from rushlight.science.inference.gaussian import Part, mixture_quantile, moments_above_zero
 from rushlight.science.inference.kalman import Belief, regress
-from rushlight.science.plants.response import LIGHT_RESPONSE
-from rushlight.tank.nitrate.balance import KIT, LEVEL, SHARE, UPTAKE, Balance
+from rushlight.tank.nitrate.balance import KIT, LEVEL, LIGHT, SHARE, UPTAKE, Balance
 from rushlight.tank.nitrate.forecast import Course, course
-from rushlight.tank.nitrate.kinds import Pace, step
+from rushlight.tank.nitrate.kinds import Pace, scale, step
+from rushlight.tank.nitrate.light_seen import BRIGHTEST
 
 NODES = ((1 / 6, -math.sqrt(3.0)), (2 / 3, 0.0), (1 / 6, math.sqrt(3.0)))
 """Three points and weights that carry a normal's first five moments (Gauss-Hermite; Abramowitz & Stegun 25.4.46)."""
@@ -67,15 +67,22 @@ def piled_up(parts: Sequence[Part]) -> Estimate:
 def _ahead(coming: Course, change: Change, days: float) -> list[Part]:
     """The distribution as it is, moved by the change; light's doubt is spread over `NODES`."""
     out: list[Part] = []
+    more = _more_light(coming, change.light_factor, days)
     for odds, belief, pace in coming.modes:
         mean, sd, taken, share, kept = _mode_ahead(coming, belief, pace, change, days)
         if change.feed is not None:
             mean += math.sqrt(kept) * share * (change.feed - coming.recent) * days
         for weight, z in NODES:
-            response = min(1.0, max(0.0, LIGHT_RESPONSE[0] + z * LIGHT_RESPONSE[1]))
-            gain = response * (change.light_factor - 1.0) * taken
+            response = max(0.0, belief.mean[LIGHT] + z * belief.sd(LIGHT))
+            gain = min(1.0, response) * more * taken
             out.append((weight * odds, mean - gain, sd))
     return out
+
+
+def _more_light(coming: Course, factor: float, days: float) -> float:
+    """What the change adds to the light to come, as a share of the usual."""
+    as_it_is = 1.0 + (coming.light_days(days) / days if days > 0.0 else 0.0)
+    return min(max(as_it_is, BRIGHTEST), factor * as_it_is) - as_it_is
 
 
 def _mode_ahead(
@@ -89,7 +96,8 @@ def _mode_ahead(
     half, left_over = math.sqrt(kept), coming.left_over
     stretch = step(pace, days, coming.recent, coming.usual, left_over)
     stays = kept * (1.0 - change.fraction)
-    row = (stays, *(half * x for x in stretch.level_row[1:KIT]), by_kit)
+    lit = scale(coming.usual) * coming.light_days(days)
+    row = (stays, *(half * x for x in stretch.level_row[1:KIT]), by_kit, -half * lit)
     mean, variance = belief.along(row)
     mean += kept * change.fraction * change.source
     lasting = -stretch.level_row[UPTAKE]

@@ -31,11 +31,10 @@ from rushlight.tank.day import DayLight
 from rushlight.tank.kits.said import Said
 from rushlight.tank.ledger import Fact, Ledger
 from rushlight.tank.nitrate import balance as bal
-from rushlight.tank.nitrate import forecast, readings, trial
+from rushlight.tank.nitrate import forecast, light_meaning, readings, trial
 from rushlight.tank.nitrate.balance import Balance
 from rushlight.tank.nitrate.causes import split
 from rushlight.tank.nitrate.change_habit import end_habit, habit_ended_s, pace_since
-from rushlight.tank.nitrate.light_seen import outdoors_mj, see_light
 from rushlight.tank.nitrate.quiet import note_quiet
 from rushlight.tank.nitrate.report import BEHIND_SURE, LEAST_TESTS, RISING_LATER, NitrateReport, rising
 
@@ -180,7 +179,7 @@ class NitrateWatch:
             light_id = f"light:{date}"
             self.void(state, light_id)
             light = Fact(at_s=at_s, kind="light", id=light_id, amount=day.dose_mol, word=date)
-            light.lamp_percent, light.window = day.lamp_percent, day.daylight_dose_mol
+            light.lamp_percent, light.window, light.dirty = day.lamp_percent, day.daylight_dose_mol, day.dirty
             self._add(state, light)
         if water_c is not None:
             warmth_id = f"temperature:{date}"
@@ -306,7 +305,7 @@ class NitrateWatch:
                 bal.doubt_uptake(now, DOUBT[fact.kind])
                 bal.unsettle(now, 2.0 * DOUBT[fact.kind])
             case "light":
-                see_light(now, fact.amount, fact.lamp_percent, fact.window, outdoors_mj(self.latitude, fact.word))
+                readings.see_day(now, fact, self.latitude)
             case "electrode":
                 # A stretch that began before a calibration is off by what that took away.
                 if now.calibrated_at_s is None or fact.at_s - now.calibrated_at_s >= ELECTRODE_STEP_S:
@@ -439,6 +438,14 @@ class NitrateWatch:
         now = self._at(state, at_s, at_s // 3600.0 * 3600.0)
         return trial.on_day(now, days) if now is not None and now.last_test_at_s else None
 
+    def light_sentence(self, state: NitrateState, at_s: float) -> str:
+        """What less light than usual means for nitrate; empty where it is not less, or too few tests tell."""
+        now, report = self._at(state, at_s, at_s // 3600.0 * 3600.0), self.report(state, at_s)
+        if now is None or report.nitrate is None or report.n_tests < LEAST_TESTS:
+            return ""
+        less, later = light_meaning.less_percent(now), trial.on_day(now, forecast.HORIZON_DAYS)
+        return light_meaning.sentence(less, report.nitrate, later, self._units) if less is not None else ""
+
     def findings(self, state: NitrateState, at_s: float) -> list[Finding]:
         """The three alarms' words."""
         report = self.report(state, at_s)
@@ -491,4 +498,4 @@ def _supply(now: Balance) -> Estimate | None:
     """Supply at the last week's feed; None where no feed is known.  It cannot be negative."""
     if now.recent <= 0.0:
         return None
-    return forecast.flow_estimate(bal.parts_along(now, (0.0, 0.0, now.recent, 0.0, 0.0, 0.0)))
+    return forecast.flow_estimate(bal.parts_along(now, (0.0, 0.0, now.recent, 0.0, 0.0, 0.0, 0.0)))
