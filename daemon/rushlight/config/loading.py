@@ -14,6 +14,7 @@ import stat
 import tomllib
 import zoneinfo
 from collections.abc import Iterator, Mapping
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -64,7 +65,7 @@ def check(raw: Mapping[str, Any], file: Path | str = "config", *, readable_by_ot
     config: Config | None = None
     try:
         # Strict checking of JSON keeps "140" from passing for 140 and still takes lists for tuples.
-        config = _adapter().validate_json(json.dumps(bare, default=str), strict=True)
+        config = _adapter(Config).validate_json(json.dumps(bare, default=str), strict=True)
     except ValidationError as e:
         found += checking.faults(e, Config)
     except ValueError as e:
@@ -95,8 +96,10 @@ def secret(value: str, file: str) -> str:
     return (held if held is not None and held.exists() else Path(file)).read_text().strip()
 
 
-def _adapter() -> TypeAdapter[Config]:
-    return TypeAdapter(Config)
+@cache
+def _adapter(of: type) -> TypeAdapter[Any]:
+    """Made once: pydantic takes longer to make it than to check a whole configuration."""
+    return TypeAdapter(of)
 
 
 def _split_probes(raw: Mapping[str, Any]) -> tuple[dict[str, Any], list[dict[str, Any]]]:
@@ -123,7 +126,7 @@ def _driver_options(bare: Mapping[str, Any], driver_keys: list[dict[str, Any]]) 
             continue
         cls = rushlight_drivers.load(name).options
         try:
-            out.append(TypeAdapter(cls).validate_json(json.dumps(keys, default=str), strict=True))
+            out.append(_adapter(cls).validate_json(json.dumps(keys, default=str), strict=True))
         except ValidationError as e:
             found += [_with_probe_keys(f, cls) for f in checking.faults(e, cls, ("probe", i))]
     return out, found

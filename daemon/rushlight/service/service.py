@@ -8,6 +8,7 @@ import logging
 import threading
 import zoneinfo
 from collections.abc import Callable, Mapping
+from functools import cache
 from pathlib import Path
 from typing import Any, Literal
 
@@ -198,7 +199,7 @@ class Service:
 
     def _handlers(self) -> Mapping[str, Callable[[Mapping[str, Any]], Mapping[str, Any]]]:
         return {
-            "view": lambda _: {"view": TypeAdapter(SiteView).dump_python(self.engine.view(), mode="json")},
+            "view": lambda _: {"view": _site_view().dump_python(self.engine.view(), mode="json")},
             "record": self._record,
             "edit": self._edit,
             "entries": lambda asked: {"entries": offline.entries(self.engine.journal.reader(), asked.get("tank"))},
@@ -329,6 +330,12 @@ class Service:
             log.warning("worker=%r did not end", name)
         self.engine.journal.close(self.engine.now_s())
         log.info("state=stopped")
+
+
+@cache
+def _site_view() -> TypeAdapter[SiteView]:
+    """Made once: pydantic takes longer to make it than to tell a view with it."""
+    return TypeAdapter(SiteView)
 
 
 class _Periods:
