@@ -168,6 +168,7 @@ class Receiver:
             if word == "refuse":
                 _reset(conn)
             elif self.tls:
+                conn.getpeername()  # fails for who is gone already, of whom `wrap_socket` would leave a socket open
                 with self.tls.wrap_socket(conn, server_side=True) as secure:
                     self._talk(secure, word)
             else:

@@ -13,7 +13,6 @@ All numbers are drawn from the generator that is handed in, so a seed is a pictu
 from __future__ import annotations
 
 import io
-import warnings
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
@@ -24,9 +23,9 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-with warnings.catch_warnings():
-    warnings.simplefilter("ignore")  # of optional parts that are not installed
-    import colour
+from helpers.later import Later
+
+colour = Later("colour")
 
 Spectrum = NDArray[np.float64]
 NM = np.arange(400.0, 701.0, 10.0)

@@ -4,6 +4,7 @@ import json
 import subprocess
 import sys
 import time
+from importlib.util import find_spec
 
 import pytest
 
@@ -15,7 +16,7 @@ from rushlight.settings import Services
 SECRET = "hunter2-XyZZy"
 PARCEL = Parcel(key="k", priority="high", title="Foyer: zu warm – °C", body="It is 28 °C.", link="http://x/")
 
-pytest.importorskip("apprise", reason="the extra `services` is not installed")
+pytestmark = pytest.mark.skipif(find_spec("apprise") is None, reason="the extra `services` is not installed")
 
 
 def outlet(*urls, deadline_s=30.0):

@@ -9,10 +9,12 @@ import math
 
 import numpy as np
 import pytest
-from scipy import stats
 
+from helpers.later import Later
 from rushlight.science.inference.interval import Span, blurred, posterior
 from rushlight.science.inference.kalman import Belief, update
+
+stats = Later("scipy.stats")
 
 # prior mean, prior variance, reading variance, low, high, posterior mean, posterior variance
 CASES = [

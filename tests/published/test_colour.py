@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-import warnings
-
 import numpy as np
 import pytest
 
+from helpers.later import Later
 from rushlight.science.optics import colour
 
-with warnings.catch_warnings():
-    warnings.simplefilter("ignore")  # the library warns of optional parts that are not installed
-    import colour as library
+library = Later("colour")
 
 
 @pytest.mark.parametrize(

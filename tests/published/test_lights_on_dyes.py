@@ -6,8 +6,10 @@ from functools import cache
 
 import numpy as np
 
-from helpers import dyelights
+from helpers.later import Later
 from rushlight.science.optics import stripscale
+
+dyelights = Later("helpers.dyelights")
 
 
 @cache

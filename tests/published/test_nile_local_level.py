@@ -8,10 +8,11 @@ variance that follow from the Riccati equation there.  Data: Cobb 1978, as shipp
 import math
 
 import pytest
-import statsmodels.api as sm
-from scipy import optimize
 
+from helpers.later import Later
 from rushlight.science.inference.kalman import Belief, predict, update
+
+sm, optimize = Later("statsmodels.api"), Later("scipy.optimize")
 
 
 def likelihood_of(flows, observed, level):

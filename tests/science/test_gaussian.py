@@ -5,8 +5,8 @@ import math
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy import optimize, stats
 
+from helpers.later import Later
 from rushlight.science.inference.gaussian import (
     below,
     density,
@@ -15,6 +15,8 @@ from rushlight.science.inference.gaussian import (
     mixture_quantile,
     moments_above_zero,
 )
+
+optimize, stats = Later("scipy.optimize"), Later("scipy.stats")
 
 
 @given(st.floats(-30, 8))

@@ -9,9 +9,11 @@ import math
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy import stats
 
+from helpers.later import Later
 from rushlight.science.plants import growth
+
+stats = Later("scipy.stats")
 
 
 def test_paired_plants() -> None:

@@ -5,17 +5,19 @@ import random
 
 import numpy as np
 import pytest
-from statsmodels.tsa.statespace.kalman_filter import KalmanFilter
 
+from helpers.later import Later
 from rushlight.science.inference.kalman import Belief, merge, predict, regress, regress_along, update
 from rushlight.tank.nitrate import balance as bal
 from rushlight.tank.nitrate import kinds, readings
+
+statsmodels = Later("statsmodels.tsa.statespace.kalman_filter")
 
 
 def reference(readings, transition, noise, start, row, variance):
     """Filtered states of statsmodels for the same model, all readings on the common time grid, NaN where none."""
     n = len(start.mean)
-    kf = KalmanFilter(k_endog=1, k_states=n)
+    kf = statsmodels.KalmanFilter(k_endog=1, k_states=n)
     kf.bind(np.asarray(readings, dtype=float)[:, None])
     kf["design"] = np.asarray(row, dtype=float)[None, :]
     kf["obs_cov"] = np.array([[variance]])

@@ -7,10 +7,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from helpers.later import Later
 from rushlight.science.inference.gaussian import mixture_moments
 from rushlight.science.inference.interval import Span, blurred, strip_span
 from rushlight.tank.nitrate import balance as bal
 from rushlight.tank.nitrate import kinds, readings
+
+pd, pvlib = Later("pandas"), Later("pvlib")
 
 PADS = (0.0, 10.0, 25.0, 50.0, 100.0, 250.0)
 FEED = 1.7
