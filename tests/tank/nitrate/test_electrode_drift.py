@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import copy
 import random
+from collections.abc import Callable
 
 import pytest
 
@@ -143,3 +144,37 @@ def test_a_drift_once_known_is_taken_off(settled: Life) -> None:
     assert report.nitrate is not None
     assert report.nitrate.mean == pytest.approx(25.0, rel=0.2)
     assert life.asked == []
+
+
+def read_for(days: int, mv_per_root_day: float, level: Callable[[float], float], seed: int) -> Wander:
+    """What is known of an electrode without any calibration, read every six hours with 0.3 mV of noise."""
+    dice, off_mv, wander = random.Random(seed), 0.0, UNKNOWN
+    for quarter in range(4 * days):
+        off_mv += dice.gauss(0.0, mv_per_root_day / 2.0)
+        true = level(quarter / 4.0)
+        seen_now = true * 10.0 ** ((off_mv + dice.gauss(0.0, 0.3)) / 59.16)
+        wander = seen(wander, quarter * DAY_S / 4.0, seen_now, true)
+    return wander
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_an_electrode_that_wanders_widely_shows_it_within_weeks(seed: int) -> None:
+    wander = read_for(28, 3.0, lambda _: 20.0, seed)
+    assert wander.walk / MV**2 == pytest.approx(9.0, rel=0.75)
+    assert wander.walk > 2.2 * UNKNOWN.walk
+
+
+@pytest.mark.parametrize(
+    "level",
+    [lambda _: 20.0, lambda day: 20.0 * 1.08**day, lambda day: 40.0 if day < 10.0 else 20.0],
+    ids=["steady", "plants have died", "half of the water changed"],
+)
+def test_water_that_rises_or_is_changed_is_not_taken_for_wandering(level: Callable[[float], float]) -> None:
+    assert read_for(21, 0.3, level, 1).walk < 1.6 * UNKNOWN.walk
+
+
+def test_a_hole_in_the_readings_is_no_bend() -> None:
+    wander = UNKNOWN
+    for day in (0, 1, 2, 9, 10, 30, 31):
+        wander = seen(wander, day * DAY_S, 20.0 if day < 5 else 35.0 if day < 20 else 15.0, 20.0)
+    assert wander.walk == UNKNOWN.walk

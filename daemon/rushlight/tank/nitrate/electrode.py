@@ -3,6 +3,7 @@
 Owns what is known of one electrode's drift, in the logarithm of the concentration, where Nernst's law makes a drift in
 mV a sum.  Between calibrations the electrode is a Brownian motion with a direction: after t days it is off by a normal
 with mean m t and variance W t.  What each calibration takes away is such a sum, so m and W are learned from those sums.
+An electrode that wanders widely shows it within days, too: by how its readings bend from day to day, as water does not.
 Never looks at a test or a belief (`readings` does).
 """
 
@@ -11,6 +12,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
+from rushlight.localtime import DAY_S
 from rushlight.science.measuring.electrode import nernst_slope
 
 MV = math.log(10.0) / nernst_slope(25.0)
@@ -23,8 +25,17 @@ FIRST_WAY = 1.0 * MV
 (common practice, no source)."""
 LEAST_DAYS = 3.0
 """Two calibrations closer together tell of the calibrating, not of the drift (own choice)."""
+BEND_DAYS = 10.0
+"""Over so many days it is learned how far readings bend from one day to the next (own choice)."""
+BEND_MOST = 3.0
+"""A bend beyond so many usual ones is a change of water or of the electrode, and counts as that many (own choice)."""
 MOST_OFF = 4.0
 """A sum larger than this, a factor of fifty, is a fault of the electrode or of its calibration (own choice)."""
+
+
+FIRST_BEND = 2.0 * math.sqrt(FIRST_WALK / math.pi)
+"""How far readings of such a walk bend: second differences of a Brownian motion have variance 2 W, and a
+normal's absolute value is √(2/π) of its deviation on average."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,13 +55,20 @@ class Wander:
     stretch_days: float | None = None
     """How long the stretch was that a calibration has just ended, until a reading tells what it took away."""
 
+    daily: tuple[float, ...] = ()
+    """The logarithms of up to three readings, a day apart."""
+    daily_at_s: float = 0.0
+    bend: float = FIRST_BEND
+    """How far a day's reading lies off the straight line through those of the two days before it, usual size."""
+
     @property
     def walk(self) -> float:
-        """Variance of the random part per day."""
+        """Variance of the random part per day: as calibrations show it, or more where readings bend more."""
+        shown = 0.25 * math.pi * self.bend * self.bend
         if not self.stretches:
-            return FIRST_WALK
+            return max(FIRST_WALK, shown)
         left = max(0.0, self.off_squares - self.off * self.off / self.days)
-        return (FIRST_COUNTS * FIRST_WALK + left) / (FIRST_COUNTS + self.stretches - 1.0)
+        return max((FIRST_COUNTS * FIRST_WALK + left) / (FIRST_COUNTS + self.stretches - 1.0), shown)
 
     @property
     def way(self) -> tuple[float, float]:
@@ -69,13 +87,25 @@ UNKNOWN = Wander()
 def calibrated(wander: Wander, days: float | None) -> Wander:
     """A calibration, so many days after the one before it; None is the first.  What it took away is not known yet."""
     known = days is not None and days >= LEAST_DAYS and wander.value is not None
-    return replace(wander, stretch_days=days if known else None)
+    return replace(wander, stretch_days=days if known else None, daily=())
+
+
+def _bent(wander: Wander, at_s: float, value: float) -> Wander:
+    """A reading a day after the last that was kept for this; what lies further apart begins anew."""
+    days = (at_s - wander.daily_at_s) / DAY_S
+    if wander.daily and days < 0.95:
+        return wander
+    daily = (*wander.daily[-2:], value) if days < 1.5 else (value,)
+    if len(daily) < 3:
+        return replace(wander, daily=daily, daily_at_s=at_s)
+    size = min(abs(daily[2] - 2.0 * daily[1] + daily[0]), BEND_MOST * wander.bend)
+    return replace(wander, daily=daily, daily_at_s=at_s, bend=wander.bend + (size - wander.bend) / BEND_DAYS)
 
 
 def seen(wander: Wander, at_s: float, value: float, level: float) -> Wander:
     """A reading, mg/L, at that level believed in: the first after a calibration tells by how much it was off before."""
     value, level = max(0.1, value), max(0.1, level)
-    out = replace(wander, value=value, level=level, at_s=at_s, stretch_days=None)
+    out = replace(_bent(wander, at_s, math.log(value)), value=value, level=level, at_s=at_s, stretch_days=None)
     if wander.stretch_days is None or wander.value is None:
         return out
     off, days = math.log(wander.value / value) - math.log(wander.level / level), wander.stretch_days
