@@ -20,6 +20,8 @@ UPTAKE_Q10 = (1.0, 1.5, 2.7)
 """Uptake of nitrate at ten degrees more, over that at the temperature: least, middle, most.  1.5 to 2.7 in rape between
 3 and 25 °C (Macduff, Hopper & Wild 1987, J. Exp. Bot. 38:42-52); over a fortnight total uptake was flat above 13 °C in
 the same work, hence 1 as the least, and the middle near it as lasting uptake follows growth."""
+WARMTH_FELT = (math.log(UPTAKE_Q10[1]), math.log(UPTAKE_Q10[2] / UPTAKE_Q10[0]) / (2.0 * 1.645))
+"""The logarithm of the same as a normal, mean and standard deviation: least and most are its central 90 %."""
 NITRIFICATION_PER_C = 0.04275
 """Rise of a biofilm's nitrification per °C at 20 °C where ammonia is what limits it, as in a tank (Zhu & Chen 2002,
 Aquacultural Engineering 26:221-237): 4.275 %."""

@@ -3,7 +3,8 @@
 Owns the model.  State: concentration C (mg/L as NO3), the plants' uptake u (mg/L per day), the share φ of the feed's
 nitrogen that becomes nitrate, the electrode's bias b (mg/L), how fast uptake is being lost, a (mg/L per day²), the
 amount k, in a kit's own doubt d, by which this tank's strips read high for good: they show C (1 + d k), and how far
-uptake follows light, β: with x the share by which light is above the usual, plants take up β x of the usual more.
+uptake follows light and warmth, β and w: with x the share by which light is above the usual and T the degrees by which
+the water is warmer, plants take up β x + w T / 10 of the usual more, w being the logarithm of their Q10.
 With S the feed as mg/L per day at a share of one,
 
     dC/dt = φ S − u,      net rate r = φ S − u,
@@ -29,13 +30,16 @@ from rushlight.localtime import DAY_S
 from rushlight.science.chemistry import nitrogen
 from rushlight.science.inference.gaussian import Part, moments_above_zero
 from rushlight.science.inference.kalman import Belief, merge, predict, regress
-from rushlight.science.plants.response import LIGHT_FELT
+from rushlight.science.plants.response import LIGHT_FELT, WARMTH_FELT
 from rushlight.tank.nitrate.electrode import UNKNOWN, Wander
 from rushlight.tank.nitrate.kinds import BACK_HOME, FADE, FIRST_ODDS, PACES, SILENT_FROM_DAYS, Pace, scale, step, turns
 from rushlight.tank.nitrate.light_seen import LightSeen
+from rushlight.tank.nitrate.warmth_seen import WarmthSeen
 
-LEVEL, UPTAKE, SHARE, BIAS, LOSS, KIT, LIGHT = range(7)
-SIZE = 7
+LEVEL, UPTAKE, SHARE, BIAS, LOSS, KIT, LIGHT, WARMTH = range(8)
+SIZE = 8
+NOTHING = (0.0,) * (SIZE - 1)
+"""What follows the level in a direction that asks for nothing else."""
 
 
 FIRST_LEVEL = (10.0, 100.0)
@@ -119,6 +123,7 @@ class Balance:
     light: LightSeen | None = None
     light_at_s: float = 0.0
     """When that was so."""
+    warmth: WarmthSeen | None = None
     exchanged: float = 0.0
     """Fractions of water changed, summed with a memory of `EXCHANGE_MEMORY_DAYS`."""
     watched_days: float = 0.0
@@ -155,11 +160,17 @@ class Balance:
         return Homing(self.pull, self.home or 0.0, self.off)
 
     @property
-    def lit(self) -> float:
-        """What light above the usual adds to uptake, mg/L per day for each β; below nought where it is dimmer."""
-        if self.light is None:
-            return 0.0
-        return scale(self.usual) * self.light.ahead(max(0.0, (self.at_s - self.light_at_s) / DAY_S))
+    def driven(self) -> tuple[float, float]:
+        """What light and warmth above the usual add to uptake, mg/L per day for each β and w; below nought for less."""
+        size, lit = scale(self.usual), 0.0
+        if self.light is not None:
+            lit = self.light.ahead(max(0.0, (self.at_s - self.light_at_s) / DAY_S))
+        return size * lit, size * self.warmer_c / 10.0
+
+    @property
+    def warmer_c(self) -> float:
+        """By how many degrees the water is warmer than usual; 0 where nobody measures it."""
+        return 0.0 if self.warmth is None else self.warmth.warmer_c
 
     @property
     def exchange(self) -> float:
@@ -199,8 +210,8 @@ def begin(at_s: float, feed: float) -> Balance:
         cov[BIAS][BIAS] = ELECTRODE_FIRST_MG_L**2
         cov[LOSS][LOSS] = (FADE[1] * scale(feed)) ** 2
         cov[KIT][KIT] = 1.0
-        cov[LIGHT][LIGHT] = LIGHT_FELT[1] ** 2
-        mean = [FIRST_LEVEL[0], share * feed, share, 0.0, FADE[0] * scale(feed), 0.0, LIGHT_FELT[0]]
+        cov[LIGHT][LIGHT], cov[WARMTH][WARMTH] = LIGHT_FELT[1] ** 2, WARMTH_FELT[1] ** 2
+        mean = [FIRST_LEVEL[0], share * feed, share, 0.0, FADE[0] * scale(feed), 0.0, LIGHT_FELT[0], WARMTH_FELT[0]]
         modes.append(Mode(odds, Belief(mean, cov)))
     return Balance(at_s, modes, feed, feed, ASSUMED_DAYS if feed > 0.0 else 0.0)
 
@@ -213,13 +224,13 @@ def drift(
     usual: float,
     left_over: float = 0.0,
     homing: Homing = NOWHERE,
-    lit: float = 0.0,
+    driven: tuple[float, float] = (0.0, 0.0),
 ) -> Belief:
     """What a model believes after `days` at the given feed, if it is and stays the true one.
 
     `left_over` (mg/L per day), which water changes carry out, is the net rate about which a balanced tank wanders.
     `homing` brings the level back home, as an exchange with water of that level would; uptake in the state is that at
-    home and in the usual light, to which light adds `lit` for each β, mg/L per day.
+    home in the usual light and warmth, to which these add `driven` for each β and w, mg/L per day.
     Only fading plants say anything about the pace of fading; elsewhere it stays what it was at first.
     """
     s = step(pace, days, feed, usual, left_over)
@@ -228,8 +239,9 @@ def drift(
     transition = [[stays, *(half * x for x in s.level_row[1:])], list(s.uptake_row)]
     transition += [[0.0] * SIZE for _ in range(SIZE - 2)]
     transition[LEVEL][KIT] = -(1.0 - stays) * homing.home * homing.off
-    transition[LEVEL][LIGHT] = -half * lit * days
-    transition[SHARE][SHARE] = transition[BIAS][BIAS] = transition[LIGHT][LIGHT] = 1.0
+    transition[LEVEL][LIGHT], transition[LEVEL][WARMTH] = (-half * more * days for more in driven)
+    for lasting_one in (SHARE, BIAS, LIGHT, WARMTH):
+        transition[lasting_one][lasting_one] = 1.0
     left, lasting = nitrogen.decay(days, pace.memory_days)
     shift = [0.0] * SIZE
     shift[LEVEL] = half * left_over * (days - lasting) + (1.0 - stays) * homing.home
@@ -256,9 +268,9 @@ def pass_time(balance: Balance, to_s: float, feed: float) -> None:
         _learn_feed(balance, feed)
     _switch(balance, days)
     left_over = balance.left
-    homing, lit = balance.homing, balance.lit
+    homing, driven = balance.homing, balance.driven
     for mode, pace in zip(balance.modes, PACES, strict=True):
-        moved = drift(mode.belief, pace, days, feed, balance.usual, left_over, homing, lit)
+        moved = drift(mode.belief, pace, days, feed, balance.usual, left_over, homing, driven)
         mode.belief = possible(moved, scale(balance.usual), fed=balance.usual > 0.0)
     _remember_home(balance, to_s, days)
     fading = math.exp(-days / EXCHANGE_MEMORY_DAYS)
@@ -412,7 +424,7 @@ def renormalise(balance: Balance) -> None:
 def parts_along(balance: Balance, direction: tuple[float, ...]) -> list[Part]:
     """The distribution of a linear combination of the state, uptake as it is at this level, as a normal mixture."""
     total = sum(m.weight for m in balance.modes)
-    homing, lit = balance.homing, balance.lit
+    homing, (lit, warmed) = balance.homing, balance.driven
     out = []
     for mode, pace in zip(balance.modes, PACES, strict=True):
         lean = pace.draws * homing.pull * direction[UPTAKE]
@@ -420,6 +432,7 @@ def parts_along(balance: Balance, direction: tuple[float, ...]) -> list[Part]:
         row[LEVEL] += lean
         row[KIT] += lean * homing.home * homing.off
         row[LIGHT] += direction[UPTAKE] * lit
+        row[WARMTH] += direction[UPTAKE] * warmed
         mean, variance = mode.belief.along(row)
         out.append((mode.weight / total, mean - lean * homing.home, math.sqrt(variance) or 1e-9))
     return out
@@ -427,14 +440,14 @@ def parts_along(balance: Balance, direction: tuple[float, ...]) -> list[Part]:
 
 def level_parts(balance: Balance) -> list[Part]:
     """The distribution of the concentration, to be cut at zero."""
-    return parts_along(balance, (1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0))
+    return parts_along(balance, (1.0, *NOTHING))
 
 
 def uptake_parts(balance: Balance) -> list[Part]:
     """The distribution of what plants take up."""
-    return parts_along(balance, (0.0, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0))
+    return parts_along(balance, (0.0, 1.0, *NOTHING[1:]))
 
 
 def rate_parts(balance: Balance) -> list[Part]:
     """The distribution of the net rate at the last week's feed."""
-    return parts_along(balance, (0.0, -1.0, balance.recent, 0.0, 0.0, 0.0, 0.0))
+    return parts_along(balance, (0.0, -1.0, balance.recent, *NOTHING[2:]))

@@ -14,7 +14,20 @@ from rushlight.localtime import DAY_S
 from rushlight.science.chemistry.nitrogen import ratio_nodes
 from rushlight.science.inference.gaussian import Part, below, mixture_below, mixture_quantile, moments_above_zero
 from rushlight.science.inference.kalman import Belief, predict
-from rushlight.tank.nitrate.balance import KIT, LEVEL, LIGHT, SHARE, SIZE, UPTAKE, Balance, Homing, Mode, parts_along
+from rushlight.tank.nitrate.balance import (
+    KIT,
+    LEVEL,
+    LIGHT,
+    NOTHING,
+    SHARE,
+    SIZE,
+    UPTAKE,
+    WARMTH,
+    Balance,
+    Homing,
+    Mode,
+    parts_along,
+)
 from rushlight.tank.nitrate.kinds import PACES, Pace, scale, step
 from rushlight.tank.nitrate.light_seen import LightSeen
 
@@ -44,6 +57,15 @@ class Course:
     left_over: float
     light: LightSeen | None
     light_age_days: float
+    warmer_c: float
+
+    def driven(self, days: float) -> tuple[float, float]:
+        """What light and warmth above the usual add to uptake in so many days, mg/L for each β and w.
+
+        The water is taken to stay as warm as it is.
+        """
+        size = scale(self.usual)
+        return size * self.light_days(days), size * self.warmer_c / 10.0 * days
 
     def light_days(self, days: float) -> float:
         """By how much the coming light is above the usual, as a share of it, summed over so many days."""
@@ -73,12 +95,12 @@ class Course:
         is there now shrinks by e^(−λt), what comes meanwhile by half as much in the exponent.
         """
         out: list[Part] = []
-        lit = scale(self.usual) * self.light_days(days)
+        driven = self.driven(days)
         for odds, belief, pace in self.modes:
             kept, come, by_kit = self.staying(pace, days)
             half = math.sqrt(kept)
             stretch = step(pace, days, self.recent, self.usual, self.left_over)
-            row = (kept, *(half * x for x in stretch.level_row[1:KIT]), by_kit, -half * lit)
+            row = (kept, *(half * x for x in stretch.level_row[1:KIT]), by_kit, *(-half * more for more in driven))
             mean, variance = belief.along(row)
             mean += half * self.left_over * (days + stretch.level_row[UPTAKE]) + come
             out.append((odds, mean, math.sqrt(variance + stretch.level_noise * kept) or 1e-9))
@@ -91,7 +113,9 @@ def course(balance: Balance) -> Course:
     modes = tuple((m.weight / total, m.belief, pace) for m, pace in zip(balance.modes, PACES, strict=True))
     habits = balance.homing, balance.exchange, balance.change_source
     age_days = max(0.0, (balance.at_s - balance.light_at_s) / DAY_S)
-    return Course(modes, *habits, balance.recent, balance.usual, balance.left, balance.light, age_days)
+    return Course(
+        modes, *habits, balance.recent, balance.usual, balance.left, balance.light, age_days, balance.warmer_c
+    )
 
 
 def level_estimate(parts: list[Part]) -> Estimate:
@@ -172,7 +196,7 @@ def chance_behind(balance: Balance) -> float:
     A keeper who changes water by habit has settled on plants that take less than all of it; that is no alarm.
     """
     export = balance.export
-    parts = parts_along(balance, (0.0, 1.0, -0.9 * balance.recent, 0.0, 0.0, 0.0, 0.0))
+    parts = parts_along(balance, (0.0, 1.0, -0.9 * balance.recent, *NOTHING[2:]))
     return sum(w * below(-(m + export) / s) for w, m, s in parts)
 
 
@@ -181,7 +205,8 @@ def at_this_level(balance: Balance, mode: Mode, pace: Pace) -> Belief:
     homing = balance.homing
     pull = pace.draws * homing.pull
     unit = [[float(i == j) for j in range(SIZE)] for i in range(SIZE)]
-    unit[UPTAKE][LEVEL], unit[UPTAKE][KIT], unit[UPTAKE][LIGHT] = pull, pull * homing.home * homing.off, balance.lit
+    unit[UPTAKE][LEVEL], unit[UPTAKE][KIT] = pull, pull * homing.home * homing.off
+    unit[UPTAKE][LIGHT], unit[UPTAKE][WARMTH] = balance.driven
     shift = [0.0] * SIZE
     shift[UPTAKE] = -pull * homing.home
     return predict(mode.belief, unit, shift, [[0.0] * SIZE for _ in range(SIZE)])

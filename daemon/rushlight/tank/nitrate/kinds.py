@@ -56,6 +56,10 @@ SCALE_UNKNOWN = 1.0
 """Size of net rates where no feed is known, mg/L per day (own choice)."""
 
 
+STAYS = (0.0, 0.0, 0.0)
+"""What no kind of tank makes of the rest of the state: the kit's being off, and the answers to light and warmth."""
+
+
 def scale(feed: float) -> float:
     """The size that net rates have in a tank with so much feed, mg/L per day."""
     return max(SCALE_FLOOR, nitrogen.SHARE_MEAN * feed) if feed > 0.0 else SCALE_UNKNOWN
@@ -92,10 +96,9 @@ def step(pace: Pace, days: float, feed: float, usual: float, left_over: float = 
             feed * days - usual * (days - lasting),
             0.0,
             fades * theta * (days - lasting),
-            0.0,
-            0.0,
+            *STAYS,
         ),
-        uptake_row=(0.0, left, usual * (1.0 - left), 0.0, -fades * lasting, 0.0, 0.0),
+        uptake_row=(0.0, left, usual * (1.0 - left), 0.0, -fades * lasting, *STAYS),
         level_noise=var * theta * theta * bracket + LEVEL_NOISE**2 * days,
         joint_noise=-var * theta * (1.0 - left) ** 2,
         uptake_noise=var * (1.0 - left * left),

@@ -1,4 +1,4 @@
-"""What readings do to the belief: tests, an electrode, its calibration, a day of light.
+"""What readings do to the belief: tests, an electrode, its calibration, a day of light and warmth.
 
 Owns how far a reading is trusted.  Knows no events and no kits: a test comes as a likelihood of the concentration.
 """
@@ -27,6 +27,7 @@ from rushlight.tank.nitrate.balance import (
 from rushlight.tank.nitrate.electrode import calibrated, seen
 from rushlight.tank.nitrate.kinds import SILENT_FROM_DAYS
 from rushlight.tank.nitrate.light_seen import behind_dirt, see_light
+from rushlight.tank.nitrate.warmth_seen import see_water
 
 JUMP = 0.0005
 """Chance before each test that something nobody recorded has put the level anywhere at all (no source): it takes one
@@ -44,7 +45,7 @@ KEPT_BELOW = (0.85, (0.5, 0.33))
 standard deviation as a share of it (own choice)."""
 ELECTRODE_NOISE = (0.05, 1.0)
 """Electrode noise: share of the level, and mg/L (no source)."""
-SEEN_BY_ELECTRODE = (1.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0)
+SEEN_BY_ELECTRODE = (1.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0)
 ELECTRODE_SAYS, FARTHEST = 0.25, 5.0
 """How much one electrode reading counts between the models: the four of a day err together.  And how many standard
 deviations count at most (own choice)."""
@@ -129,7 +130,10 @@ def _at_level(belief: Belief, mean: float, variance: float) -> Belief:
 
 
 def see_day(balance: Balance, day: Fact, latitude: float | None) -> None:
-    """A day's light; behind a dirty probe it is not known."""
+    """A day's light, which behind a dirty probe is not known, or how warm the water was."""
+    if day.kind == "temperature":
+        balance.warmth = see_water(balance.warmth, day.amount)
+        return
     if not day.dirty:
         balance.light = see_light(balance.light, day.amount, day.lamp_percent, day.window, latitude, day.word)
     elif balance.light is not None:

@@ -17,7 +17,7 @@ from rushlight.science.inference.gaussian import Part, mixture_quantile, moments
 from rushlight.science.inference.kalman import Belief, regress
 from rushlight.tank.nitrate.balance import KIT, LEVEL, LIGHT, SHARE, UPTAKE, Balance
 from rushlight.tank.nitrate.forecast import Course, course
-from rushlight.tank.nitrate.kinds import Pace, scale, step
+from rushlight.tank.nitrate.kinds import Pace, step
 from rushlight.tank.nitrate.light_seen import BRIGHTEST
 
 NODES = ((1 / 6, -math.sqrt(3.0)), (2 / 3, 0.0), (1 / 6, math.sqrt(3.0)))
@@ -96,8 +96,8 @@ def _mode_ahead(
     half, left_over = math.sqrt(kept), coming.left_over
     stretch = step(pace, days, coming.recent, coming.usual, left_over)
     stays = kept * (1.0 - change.fraction)
-    lit = scale(coming.usual) * coming.light_days(days)
-    row = (stays, *(half * x for x in stretch.level_row[1:KIT]), by_kit, -half * lit)
+    driven = coming.driven(days)
+    row = (stays, *(half * x for x in stretch.level_row[1:KIT]), by_kit, *(-half * more for more in driven))
     mean, variance = belief.along(row)
     mean += kept * change.fraction * change.source
     lasting = -stretch.level_row[UPTAKE]

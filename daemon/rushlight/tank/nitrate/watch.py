@@ -304,7 +304,7 @@ class NitrateWatch:
             case "harvest" | "stocking" | "lamp":
                 bal.doubt_uptake(now, DOUBT[fact.kind])
                 bal.unsettle(now, 2.0 * DOUBT[fact.kind])
-            case "light":
+            case "light" | "temperature":
                 readings.see_day(now, fact, self.latitude)
             case "electrode":
                 # A stretch that began before a calibration is off by what that took away.
@@ -498,4 +498,4 @@ def _supply(now: Balance) -> Estimate | None:
     """Supply at the last week's feed; None where no feed is known.  It cannot be negative."""
     if now.recent <= 0.0:
         return None
-    return forecast.flow_estimate(bal.parts_along(now, (0.0, 0.0, now.recent, 0.0, 0.0, 0.0, 0.0)))
+    return forecast.flow_estimate(bal.parts_along(now, (0.0, 0.0, now.recent, *bal.NOTHING[2:])))
