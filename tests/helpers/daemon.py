@@ -85,7 +85,7 @@ class Daemon:
     def start(self) -> Daemon:
         self.spawn()
         until(lambda: control.answers(self.folder), 60, f"the daemon, {self.log}")
-        self.command("status")
+        self.view()
         return self
 
     def command(self, *words: str, check: bool = True) -> subprocess.CompletedProcess[str]:
