@@ -26,7 +26,10 @@ LONGEST = (
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """The longest files begin, then those that are slow as a whole: mostly they wait, and what computes runs beside them."""
+    """The longest files begin, then those that are slow as a whole: mostly they wait, and what computes runs beside them.
+
+    Of the rest those begin that hold something slow: one of them at the end would run by itself.
+    """
     here = Path(__file__).parent
     rank = {str(here / file): n for n, file in enumerate(LONGEST)}
     assert all(map(os.path.exists, rank)), "a file of LONGEST has another name now"
@@ -34,9 +37,9 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         files[item.path].append(item)
 
-    def place(file: Path) -> tuple[int, bool, int]:
-        whole = all(item.get_closest_marker("slow") for item in files[file])
-        return rank.get(str(file), len(rank)), not whole, -len(files[file])
+    def place(file: Path) -> tuple[int, bool, bool, int]:
+        slow = [item.get_closest_marker("slow") is not None for item in files[file]]
+        return rank.get(str(file), len(rank)), not all(slow), not any(slow), -len(files[file])
 
     items[:] = [item for file in sorted(files, key=place) for item in files[file]]
 

@@ -2,95 +2,20 @@
 
 import datetime as dt
 from dataclasses import replace
-from zoneinfo import ZoneInfo
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from pydantic import TypeAdapter
 
-from rushlight.alarms.evidence import Evidence, LevelEvidence
+from helpers.notifying import BASE, DUBLIN, MORNING, NIGHT, NOON, Scene, change, minutes
+from rushlight.alarms.evidence import LevelEvidence
 from rushlight.alarms.finding import Finding
-from rushlight.alarms.notify import GATHER_S, Notifier, NotifyState
+from rushlight.alarms.notify import GATHER_S
 from rushlight.alarms.pace import RANK
-from rushlight.alarms.roster import configured_channels
-from rushlight.alarms.state_machine import AlarmBook, AlarmRecord, AlarmsState
+from rushlight.alarms.state_machine import AlarmBook, AlarmsState
 from rushlight.alarms.table import TABLE
-from rushlight.alarms.wording.writer import Writer
 from rushlight.effects import AlarmChange
-from rushlight.settings import Config, Contacts, Email, Kit, Person, Push, Site, Sitter, Tank, Webhook
-
-DUBLIN = ZoneInfo("Europe/Dublin")
-BASE = Config(
-    site=Site(timezone="Europe/Dublin"),
-    tank=(Tank(id="foyer", litres=140, name="Foyer"),),
-    kit=(Kit(id="strip"),),
-    push=Push(server="http://127.0.0.1:1", topic="t"),
-    email=Email(host="127.0.0.1"),
-    contacts=Contacts(person=(Person(id="duty", name="duty librarian"), Person(id="head", name="head librarian"))),
-)
-STATE = TypeAdapter(NotifyState)
-
-
-def when(text):
-    return dt.datetime.fromisoformat(text).replace(tzinfo=DUBLIN).timestamp()
-
-
-NOON, NIGHT, MORNING = when("2025-06-10T12:00"), when("2025-06-10T23:30"), when("2025-06-11T07:00")
-
-
-def change(
-    at_s, state="unacknowledged", alarm="temperature_high", occurrence=1, priority=None, tank="foyer", subject=""
-):
-    row = TABLE[alarm]
-    return AlarmChange(
-        at_s=at_s,
-        tank=tank,
-        alarm=alarm,
-        id=".".join(x for x in (tank or "site", alarm, subject) if x),
-        subject=subject,
-        occurrence=occurrence,
-        state=state,
-        priority=priority or row.priority,
-    )
-
-
-class Scene:
-    """A notifier, its memory, and everything it has said."""
-
-    def __init__(self, config=BASE):
-        self.notifier, self.state, self.said = Notifier(config), NotifyState(), []
-        self.writer, self.records, self.evidence = Writer(config), {}, {}
-
-    def change(self, *args, **more):
-        c = change(*args, **more)
-        self.until(c.at_s)
-        self.records[c.id] = AlarmRecord(alarm=c.alarm, tank=c.tank, subject=c.subject, priority=c.priority)
-        new = self.worded(self.notifier.on_change(self.state, c))
-        self.said += new
-        return new
-
-    def worded(self, effects):
-        """As the core does it: with what is known at that moment."""
-        tellings = self.state.telling
-        return [
-            self.writer.effect(e, self.records, tellings, lambda i: self.evidence.get(i, Evidence())) for e in effects
-        ]
-
-    def until(self, at_s):
-        """Let time pass; the memory goes through a snapshot at every wake."""
-        new = []
-        while (wake := self.notifier.next_wake(self.state)) is not None and wake <= at_s:
-            self.state = STATE.validate_json(STATE.dump_json(self.state))
-            new += self.worded(self.notifier.on_tick(self.state, wake))
-            after = self.notifier.next_wake(self.state)
-            assert after is None or after > wake
-        self.said += new
-        return new
-
-
-def minutes(messages, since_s):
-    return [round((m.at_s - since_s) / 60) for m in messages]
+from rushlight.settings import Email, Tank
 
 
 def test_a_high_alarm_repeats_and_goes_to_the_second_contact():
@@ -386,83 +311,6 @@ def test_a_first_high_alarm_passes_even_a_spent_budget():
     scene.until(NOON + 3599)
     duty = [m for m in scene.said if m.contact == "duty"]
     assert len(duty) == 30, "repeats wait for the budget"
-
-
-SITTING = replace(
-    BASE,
-    contacts=replace(
-        BASE.contacts,
-        person=(*BASE.contacts.person, Person(id="sitter", name="holiday sitter")),
-        sitter=(
-            Sitter(
-                person="sitter", first_day=dt.date(2025, 7, 7), last_day=dt.date(2025, 7, 20), call="the duty librarian"
-            ),
-        ),
-    ),
-)
-
-
-@pytest.mark.parametrize(
-    ("day", "first", "second"),
-    [
-        ("2025-07-06", "duty", "head"),
-        ("2025-07-07", "sitter", "duty"),
-        ("2025-07-20", "sitter", "duty"),
-        ("2025-07-21", "duty", "head"),
-    ],
-)
-def test_the_sitter_is_first_for_the_agreed_days(day, first, second):
-    scene = Scene(SITTING)
-    t = when(f"{day}T12:00")
-    scene.change(t)
-    scene.until(t + 1800)
-    assert scene.said[0].contact == first
-    assert {m.contact for m in scene.said} == {first, second}
-
-
-def test_the_sitter_reads_simpler_words_and_whom_to_call():
-    scene = Scene(SITTING)
-    (message,) = scene.change(when("2025-07-08T12:00"))
-    assert TABLE["temperature_high"].sitter in message.body
-    assert "call the duty librarian" in message.body
-
-
-def test_the_sitter_is_not_bothered_with_what_they_cannot_do():
-    scene = Scene(SITTING)
-    scene.change(when("2025-07-08T12:00"), alarm="lamp_dimming")
-    (message,) = scene.until(when("2025-07-08T12:01"))
-    assert message.contact == "duty"
-
-
-@pytest.mark.parametrize(("failing", "used"), [("push", "email"), ("email", "push")])
-def test_a_failing_channel_is_told_of_through_another(failing, used):
-    scene = Scene()
-    scene.change(NOON, alarm="delivery_failing", tank=None, subject=failing)
-    (message,) = scene.until(NOON + GATHER_S)
-    assert message.channel == used
-
-
-def test_channels_follow_the_person_then_the_configuration():
-    assert configured_channels(BASE) == ("push", "email")
-    assert configured_channels(replace(BASE, webhook=Webhook(url_file="x"))) == ("push", "webhook", "email")
-    mail = replace(BASE, contacts=Contacts(person=(Person(id="a", channels=("email",)),)))
-    (message,) = Scene(mail).change(NOON)
-    assert message.channel == "email"
-
-
-def test_with_no_channel_nobody_is_told_and_nothing_breaks():
-    scene = Scene(replace(BASE, push=Push(), email=Email()))
-    scene.change(NOON)
-    scene.change(NOON + 1, "returned")
-    assert scene.said == []
-
-
-def test_a_contact_who_left_the_configuration_is_forgotten():
-    scene = Scene()
-    scene.change(NOON)
-    scene.notifier = Notifier(replace(BASE, contacts=Contacts(person=(Person(id="new"),))))
-    assert scene.change(NOON + 60, "returned") == []
-    assert scene.until(NOON + 86400) == []
 
 
 story = st.lists(
