@@ -93,3 +93,11 @@ def test_who_is_named_is_looked_at_first() -> None:
     assert product.names("lamp")
     assert not product.names("source water")
     assert set(keeper.WORDS) <= {"lamp", *(k for laws in FAMILIES.values() for k in laws.kinds)}
+
+
+@pytest.mark.parametrize("name", ["window", "growing"])
+def test_a_probe_is_heard_in_the_night_too(name: str) -> None:
+    """Were its readings kept until the evening, it would be told as silent every morning."""
+    laws = FAMILIES[name]
+    lived = advised(laws, seed_of(laws.number, "tuning", 1), 30, "product")
+    assert lived.messages < 10

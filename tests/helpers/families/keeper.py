@@ -22,6 +22,7 @@ from rushlight.effects import AlarmChange, DueChange, Effect, Message
 
 WARNINGS = ("nitrate_rising", "nitrate_high", "uptake_behind", "lamp_dimming")
 WORDS = {"lamp": ("lamp", "light"), "hidden feed": ("feed",), "source water": ("source", "tap"), "plants": ("plant",)}
+MORNING_H = 8.0
 ILL = 3.0
 """So many times the limit, and fish look ill."""
 
@@ -108,7 +109,7 @@ class Product:
 
     def morning(self, day: int) -> None:
         if self.line.state.wake_s is not None:
-            self.take(self.line.advance(self.start_s + (day + 8 / 24) * DAY_S))
+            self.take(self.line.advance(self.start_s + (day + MORNING_H / 24.0) * DAY_S))
 
     def due(self, day: int) -> bool:
         return self.due_s is None or self.due_s <= self.start_s + (day + 1) * DAY_S
@@ -186,6 +187,7 @@ class Keeper:
         # As many draws every day, whoever advises, so that the same person lives the same life.
         willing, notices, finds = self.rng.random(3)
         hour = self.rng.uniform(9, 20)
+        self.adviser.hear(day, self._read(day, early=True))
         self.adviser.morning(day)
         here, out = day not in self.away, self.out
         c, s = self.world.tank.setting, self.world.state
@@ -235,18 +237,23 @@ class Keeper:
             s["onset"] = np.where(s["onset"] <= day, NEVER, s["onset"])
 
     def _written(self, day: int, known: int) -> list[dict[str, Any]]:
-        c = self.world.tank.setting
-        records = self.world.tank.records[known:]
-        if c.lamp is not None and isinstance(self.adviser, Product):
-            values = light_day(c, day, np.random.default_rng([self.world.tank.seed, 8, day]))
-            n = len(values)
+        records = self.world.tank.records[known:] + self._read(day, early=False)
+        return sorted(records, key=lambda r: (r["at"], r["kind"], r.get("id", "")))
+
+    def _read(self, day: int, *, early: bool) -> list[dict[str, Any]]:
+        """What probes read before the morning, or from then on: no probe waits with it until the evening."""
+        c, seed = self.world.tank.setting, self.world.tank.seed
+        if not isinstance(self.adviser, Product):
+            return []
+        records = warmth_readings(c, day, seed)
+        if c.lamp is not None:
+            values = light_day(c, day, np.random.default_rng([seed, 8, day]))
             records = records + [
-                {"at": stamp(c, day + (k + 0.5) / n), "kind": "reading", "probe": "light", "value": x}
+                {"at": stamp(c, day + (k + 0.5) / len(values)), "kind": "reading", "probe": "light", "value": x}
                 for k, x in enumerate(values)
             ]
-        if isinstance(self.adviser, Product):
-            records = records + warmth_readings(c, day, self.world.tank.seed)
-        return sorted(records, key=lambda r: (r["at"], r["kind"], r.get("id", "")))
+        morning = stamp(c, day + MORNING_H / 24.0)
+        return sorted((r for r in records if (r["at"] < morning) == early), key=lambda r: r["at"])
 
 
 ADVISERS = ("product", "weekly", "monthly", "nobody")
