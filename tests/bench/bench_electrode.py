@@ -6,11 +6,10 @@ The tanks and their keepers are those of bench_nitrate.py, who go on with their 
 hours with 0.3 mV of noise and calibrated every 30 days; between calibrations it runs away one way, or at random.  A
 millivolt is 4.0 % (Nernst at 25 °C).
 
-Last figures, 14 tanks of each kind, fresh seeds; settled ones warned of a rise / of a high level, lead and missed: strips
-alone 0 / 0, 16 d, 3; 1 mV a day 0 / 0, 13 d, 1; 3 mV per root day 4 / 4, 22 d, 2.  Before drift was learned over
-calibrations: 1 mV a day 6 / 5, 30 d, 6; 3 mV per root day 7 / 6, 38 d, 2.  The others were measured before only: no
-drift 0 / 0, 13 d, 1; 0.5 mV a day 1 / 0, 35 d, 3; 1 mV per root day 0 / 0, 11 d, 3.  So an electrode that wanders
-widely at random still warns in vain.
+Last figures, 20 tanks of each kind, fresh seeds; settled ones warned of a rise / of a high level, lead and missed: strips
+alone 0 / 0, 14 d, 5; 1 mV a day 0 / 0, 12 d, 2; 3 mV per root day 0 / 0, 20 d, 4.  Before wandering was learned from the
+readings' own bends, 14 tanks, 3 mV per root day: 4 / 4, 22 d, 2.  Ten tuning tanks of each: 0.5 mV a day 0 / 0, 16 d, 0;
+1 mV per root day 0 / 0, 14 d, 0, as before.
 """
 
 from __future__ import annotations
