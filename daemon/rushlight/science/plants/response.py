@@ -27,10 +27,9 @@ NITRIFICATION_PER_C = 0.04275
 Aquacultural Engineering 26:221-237): 4.275 %."""
 
 
-def uptake_left(from_c: float, to_c: float) -> tuple[float, float, float]:
-    """Uptake at `to_c` over that at `from_c`, °C, other things equal: by the least, middle and most of `UPTAKE_Q10`."""
-    least, middle, most = (q ** ((to_c - from_c) / 10.0) for q in UPTAKE_Q10)
-    return least, middle, most
+def uptake_left(from_c: float, to_c: float, log_q10: float) -> float:
+    """Uptake at `to_c` over that at `from_c`, °C, other things equal, by the logarithm of its Q10."""
+    return math.exp(log_q10 * (to_c - from_c) / 10.0)
 
 
 def nitrification_left(from_c: float, to_c: float) -> float:

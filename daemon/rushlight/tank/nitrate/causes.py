@@ -21,7 +21,7 @@ from rushlight.science.chemistry import nitrogen
 from rushlight.science.inference.gaussian import mixture_moments
 from rushlight.science.plants.response import grown_back, nitrification_left, uptake_left
 from rushlight.tank.ledger import Fact, Ledger
-from rushlight.tank.nitrate.balance import LIGHT, SHARE, Balance, level_parts, rate_parts
+from rushlight.tank.nitrate.balance import LIGHT, SHARE, WARMTH, Balance, level_parts, rate_parts
 from rushlight.tank.nitrate.change_habit import CHANGES_DAYS, CHANGES_MISSED, habit_ended_s
 from rushlight.tank.nitrate.kinds import scale
 from rushlight.tank.nitrate.quiet import is_quiet
@@ -189,7 +189,7 @@ def _suspects(
     found = (
         _feed(share, share_sd, then, now),
         _light(uptake, _known(balance, LIGHT), then, now),
-        _temperature(uptake, then, now, units),
+        _temperature(uptake, _known(balance, WARMTH), then, now, units),
         _harvest(facts, uptake, litres, balance.at_s),
         _changes(level, then, now),
         _source(then, now, units),
@@ -224,11 +224,14 @@ def _light(uptake: float, response: tuple[float, float], then: Drivers, now: Dri
     return Suspect("light", mean * per_mol * lost, sd * per_mol * abs(lost) + 0.02 * uptake, told)
 
 
-def _temperature(uptake: float, then: Drivers, now: Drivers, units: Units) -> Suspect | None:
+def _temperature(
+    uptake: float, answer: tuple[float, float], then: Drivers, now: Drivers, units: Units
+) -> Suspect | None:
     """Plants take up less in cooler water; the filter slows too, and then catches up, so it is told and not counted."""
     if then.water_c is None or now.water_c is None or abs(now.water_c - then.water_c) < WARMER_C:
         return None
-    least, middle, most = uptake_left(then.water_c, now.water_c)
+    middle = uptake_left(then.water_c, now.water_c, max(0.0, answer[0]))
+    doubt = answer[1] * abs(now.water_c - then.water_c) / 10.0 * middle
     filter_percent = 100.0 * (nitrification_left(then.water_c, now.water_c) - 1.0)
     told = (
         f"the water is {units.say(now.water_c, '°C', '.1f')}, before {units.figure(then.water_c, '°C', '.1f')}, "
@@ -236,7 +239,7 @@ def _temperature(uptake: float, then: Drivers, now: Drivers, units: Units) -> Su
         f"{abs(100.0 * (1.0 - middle)):.0f} % {'less' if middle < 1.0 else 'more'} and the filter works "
         f"{abs(filter_percent):.0f} % {'slower' if filter_percent < 0.0 else 'faster'}"
     )
-    return Suspect("temperature", (1.0 - middle) * uptake, abs(most - least) / (2.0 * _Z90) * uptake, told)
+    return Suspect("temperature", (1.0 - middle) * uptake, doubt * uptake, told)
 
 
 def _harvest(facts: list[Fact], uptake: float, litres: float, at_s: float) -> Suspect | None:
