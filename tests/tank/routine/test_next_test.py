@@ -214,6 +214,23 @@ def test_changes_bring_the_date_forward(event: TankEvent, by_day: float, word: s
     assert due_day(w, s, 3) < 13.0 or word == "algae"
 
 
+def test_feed_that_has_long_been_more_than_configured_asks_for_nothing_and_a_days_feast_does() -> None:
+    """The configuration says 0.9 g a day; this keeper feeds 2 g, and writes it down every day."""
+
+    def why(days: int, last_g: float) -> str:
+        w, s = watch()
+        for day in range(days):
+            w.on_fact(s, Feeding(at_s=T0 + (day + 0.4) * DAY_S, id=f"f{day}", tank="foyer", grams=2.0))
+        w.on_fact(s, strip(days))
+        w.on_fact(s, Feeding(at_s=T0 + (days + 0.4) * DAY_S, id="last", tank="foyer", grams=last_g))
+        due_day(w, s, days + 0.5)
+        return s.reason
+
+    assert "more was fed" in why(5, 2.0)
+    assert "more was fed" not in why(40, 2.0)
+    assert "more was fed" in why(40, 3.5)
+
+
 def test_fish_that_leave_and_usual_feed_change_nothing() -> None:
     w, s = watch()
     w.on_fact(s, strip(0))

@@ -11,7 +11,7 @@ that flutters is not believed.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field
 from statistics import median
@@ -54,6 +54,8 @@ BUY = "Buy test strips: none are left; until then a shop can test a sample of th
 BUY_SITTER = "No test strips are left. Do not feed more than agreed, then call"
 MORE_FEED = 1.5
 """A day's feed beyond so many times the usual counts as more (own choice)."""
+USUAL_DAYS = 28
+"""The usual is the middle of so many days (own choice)."""
 
 
 @dataclass(slots=True)
@@ -394,10 +396,23 @@ class RoutineWatch:
         for fed in state.fed:
             sums[fed.date] = sums.get(fed.date, 0.0) + fed.grams
             last_s[fed.date] = fed
-        usual = self.tank.feed.grams_per_day or (median(sums.values()) if len(sums) >= 7 else 0.0)
-        if usual <= 0:
+        usual = self._usual_grams(sums)
+        if usual <= 0.0:
             return []
         return [Trigger(last_s[d].at_s, last_s[d].id, "feed") for d, grams in sums.items() if grams > MORE_FEED * usual]
+
+    def _usual_grams(self, sums: Mapping[str, float]) -> float:
+        """A usual day's feed of the last weeks: days without an entry had what the configuration says; 0 is not known.
+
+        A keeper who feeds more month by month, and writes it down, is soon asked no more for that.
+        """
+        assumed = self.tank.feed.grams_per_day
+        last = dt.date.fromisoformat(max(sums, default="1970-01-01"))
+        lately = [g for d, g in sums.items() if (last - dt.date.fromisoformat(d)).days < USUAL_DAYS]
+        if assumed:
+            lately += [assumed] * (USUAL_DAYS - len(lately))
+            return float(median(lately))
+        return float(median(lately)) if len(lately) >= 7 else 0.0
 
     # -- overdue -------------------------------------------------------------------------------------------
 
