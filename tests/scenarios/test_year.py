@@ -326,6 +326,14 @@ def test_the_most_urgent_alarm_and_its_first_action_are_in_the_first_400_px_in_e
     assert len(looks) > 15, "the year holds many states"
 
 
+def test_what_the_dimming_lamp_means_for_nitrate_stands_beside_it() -> None:
+    """Foyer's lamp fades from April on: who reads of it reads what its plants take up less, and where nitrate goes."""
+    told = [text for view in played()[4].values() for tank in view.tanks for text in texts_of(tank)]
+    lamp = [text for text in told if text.startswith("Foyer: the lamp gives")]
+    meant = [text for text in lamp if re.search(r"take up about \d+ % .* less for it; .* nitrate is at \d+ now", text)]
+    assert len(meant) > 0.5 * len(lamp) > 0
+
+
 def test_a_keeper_in_the_us_would_have_read_the_year_in_us_units() -> None:
     """Every message and every state of the same year, worded for a site in US units."""
     us = played()[5]
