@@ -10,17 +10,23 @@ import pandas as pd
 import pvlib
 import pytest
 
+from rushlight.events import LampWork
 from rushlight.localtime import DAY_S
 from rushlight.science.inference.gaussian import mixture_moments
 from rushlight.science.inference.interval import strip_span
 from rushlight.science.plants.response import LIGHT_FELT
+from rushlight.settings import Feed, Limits, Tank
+from rushlight.tank.day import DayLight
 from rushlight.tank.kits.said import blurred
 from rushlight.tank.nitrate import balance as bal
 from rushlight.tank.nitrate import forecast, readings
 from rushlight.tank.nitrate.kinds import scale
 from rushlight.tank.nitrate.light_seen import behind_dirt, see_light
+from rushlight.tank.nitrate.watch import NitrateWatch
 
 NORTH = 52.0
+START_S = 1_767_225_600.0
+TANK = Tank(id="foyer", litres=100.0, feed=Feed(grams_per_day=0.5, protein_percent=45.0), limits=Limits(nitrate=40.0))
 FEED = 1.4
 PADS = (0.0, 10.0, 25.0, 50.0, 100.0, 250.0)
 """An invented strip's."""
@@ -177,3 +183,22 @@ def test_in_december_the_forecast_knows_that_days_grow_longer():
     ]
     levels = [forecast.level_estimate(forecast.course(b).ahead(56.0)).mean for b in early]
     assert levels[0] > levels[1] + 2.0
+
+
+def test_a_lamp_that_was_moved_begins_its_light_anew():
+    """Nearer to the probe it reads more, and the leaves may get less: neither is news of uptake."""
+    watch = NitrateWatch(TANK, (), "UTC", has_electrode=False)
+    state = watch.initial()
+    for day in range(60):
+        date = f"2026-{1 + day // 30:02d}-{1 + day % 28:02d}"
+        light = DayLight(
+            date=date, dose_mol=4.0 if day < 40 else 8.0, coverage=1.0, lamp_dose_mol=4.0, daylight_dose_mol=0.0
+        )
+        watch.close_day(state, light, date, START_S + (day + 1) * DAY_S)
+        if day == 30:
+            assert state.now.light is not None
+    assert state.now.light.now > 0.3
+    watch.on_fact(state, LampWork(at_s=START_S + 40.2 * DAY_S, id="w", tank="foyer", what="moved"))
+    watch.close_day(state, None, "", START_S + 61 * DAY_S)
+    assert state.now.light.days < 25.0
+    assert abs(state.now.light.now) < 0.01

@@ -1,4 +1,4 @@
-"""What readings do to the belief: tests, an electrode, its calibration, a day of light and warmth.
+"""What readings do to the belief: tests, an electrode, its calibration, a day of light and warmth, work.
 
 Owns how far a reading is trusted.  Knows no events and no kits: a test comes as a likelihood of the concentration.
 """
@@ -19,10 +19,12 @@ from rushlight.tank.nitrate.balance import (
     LEVEL,
     SIZE,
     Balance,
+    doubt_uptake,
     level_parts,
     renormalise,
     shown_by,
     silent_days,
+    unsettle,
 )
 from rushlight.tank.nitrate.electrode import calibrated, seen
 from rushlight.tank.nitrate.kinds import SILENT_FROM_DAYS
@@ -40,6 +42,9 @@ SURPRISING, SURPRISE_MATTERS = 1.6, 0.01
 chance of passing the limit within four weeks (own choice: one pad up after months on the one below it)."""
 MISREAD = 0.003
 """Chance that a reading says nothing: wrong pad, wrong minute, wet fingers (no source)."""
+DOUBT = {"harvest": 0.25, "stocking": 0.1, "lamp": 0.15}
+"""How far an event may have moved uptake, standard deviation as a share of supply; what it did the tests tell
+(no source)."""
 KEPT_BELOW = (0.85, (0.5, 0.33))
 """How sure it is before any test that a tank lives within the limit that its keeper has set, and about where, mean and
 standard deviation as a share of it (own choice)."""
@@ -127,6 +132,14 @@ def _at_level(belief: Belief, mean: float, variance: float) -> Belief:
         out.cov[LEVEL][i] = out.cov[i][LEVEL] = 0.0
     out.cov[LEVEL][LEVEL] = variance
     return out
+
+
+def disturb(balance: Balance, work: Fact) -> None:
+    """Something was done that may have moved uptake; what it did the tests tell."""
+    doubt_uptake(balance, DOUBT[work.kind])
+    unsettle(balance, 2.0 * DOUBT[work.kind])
+    if work.word == "moved":  # what the probe sees and what leaves get compare no more with what they were
+        balance.light = None
 
 
 def see_day(balance: Balance, day: Fact, latitude: float | None) -> None:

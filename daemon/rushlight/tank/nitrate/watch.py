@@ -44,9 +44,6 @@ KEEP_DAYS = 400
 SENSELESS_PAD, SENSELESS_DENSITY = 0.2, 0.01
 """Likelihood of a reading that says nothing: one pad of about five, or a number somewhere within 100 mg/L
 (own choice)."""
-DOUBT = {"harvest": 0.25, "stocking": 0.1, "lamp": 0.15}
-"""How far an event may have moved uptake, standard deviation as a share of supply; what it did the tests tell
-(no source)."""
 SOURCE_UNKNOWN = (10.0, 8.0)
 """Nitrate of source water that nobody gave, mean and standard deviation, mg/L (common practice, no source)."""
 FRACTION_ERROR = 0.05
@@ -302,8 +299,7 @@ class NitrateWatch:
                 source, sd = (fact.source, 0.0) if fact.source is not None else SOURCE_UNKNOWN
                 bal.add_level(now, fact.amount * source, fact.amount * sd)
             case "harvest" | "stocking" | "lamp":
-                bal.doubt_uptake(now, DOUBT[fact.kind])
-                bal.unsettle(now, 2.0 * DOUBT[fact.kind])
+                readings.disturb(now, fact)
             case "light" | "temperature":
                 readings.see_day(now, fact, self.latitude)
             case "electrode":
