@@ -63,6 +63,15 @@ def test_the_light_to_come_follows_the_season(first):
     assert light.ahead_days(56) == pytest.approx(whole, abs=1.5)
 
 
+def test_the_first_days_sky_does_not_govern_for_months():
+    """A dark first day, and then the sun as it is: a month later the window is taken for what it was in that month."""
+    dates, sun = by_day("2024-04-01", 90)
+    window = 3.0 * sun / sun[0]
+    window[0] *= 0.2
+    light = seen_to(30, dates, window, 3.0)
+    assert (light.ahead(28) + 1.0) * light.usual == pytest.approx(3.0 + window[54:61].mean(), rel=0.06)
+
+
 def test_a_window_that_is_not_flat_is_known_by_its_own_past():
     """A south window has its most light when the sun is low; in its second year that is known."""
     dates, sun = by_day("2023-01-01", 365 + 365, upright=True)

@@ -17,7 +17,8 @@ USED_TO_DAYS = 365.0
 WEEK_DAYS, MONTH_DAYS = 7.0, 28.0
 """Plants feel a mean of about a week; a lamp's fall is read from its mean of a week against that of a month."""
 WINDOW_DAYS = 60.0
-"""What a window lets in of the season's light is a mean over so long: weeks of clouds say nothing of the next."""
+"""What a window lets in of the season's light is a mean over so long, in a young record over all of it: weeks of clouds
+say nothing of the next."""
 FALLS_MOST, FALLS_DAYS = 0.005, 28.0
 """A lamp's fall is taken to go on for so long, by no more than so much of its output a day: one tube of two that went
 out is no fall (own choice)."""
@@ -119,8 +120,8 @@ def see_light(
         usual=_towards(seen.usual, dose_mol, min(days, USED_TO_DAYS)),
         lamp=_towards(seen.lamp, dose_mol - window, WEEK_DAYS),
         window=_towards(seen.window, window, WEEK_DAYS),
-        let_in=_towards(seen.let_in, window, WINDOW_DAYS),
-        outdoors=_towards(seen.outdoors, outdoors, WINDOW_DAYS),
+        let_in=_towards(seen.let_in, window, min(days, WINDOW_DAYS)),
+        outdoors=_towards(seen.outdoors, outdoors, min(days, WINDOW_DAYS)),
         percent=_if_known(seen.percent, lamp_percent, WEEK_DAYS),
         percent_before=_if_known(seen.percent_before, lamp_percent, MONTH_DAYS),
         latitude=latitude,
