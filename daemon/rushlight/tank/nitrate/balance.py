@@ -28,7 +28,7 @@ from dataclasses import dataclass, replace
 
 from rushlight.localtime import DAY_S
 from rushlight.science.chemistry import nitrogen
-from rushlight.science.inference.gaussian import Part, moments_above_zero
+from rushlight.science.inference.gaussian import Part, mixture_moments, moments_above_zero
 from rushlight.science.inference.kalman import Belief, merge, predict, regress
 from rushlight.science.plants.response import LIGHT_FELT, WARMTH_FELT
 from rushlight.tank.nitrate.electrode import UNKNOWN, Wander
@@ -436,6 +436,11 @@ def parts_along(balance: Balance, direction: tuple[float, ...]) -> list[Part]:
         mean, variance = mode.belief.along(row)
         out.append((mode.weight / total, mean - lean * homing.home, math.sqrt(variance) or 1e-9))
     return out
+
+
+def known(balance: Balance, component: int) -> tuple[float, float]:
+    """Mean and standard deviation of one number of the state."""
+    return mixture_moments([(m.weight, m.belief.mean[component], m.belief.sd(component)) for m in balance.modes])
 
 
 def level_parts(balance: Balance) -> list[Part]:

@@ -21,7 +21,7 @@ from rushlight.science.chemistry import nitrogen
 from rushlight.science.inference.gaussian import mixture_moments
 from rushlight.science.plants.response import grown_back, nitrification_left, uptake_left
 from rushlight.tank.ledger import Fact, Ledger
-from rushlight.tank.nitrate.balance import LIGHT, SHARE, WARMTH, Balance, level_parts, rate_parts
+from rushlight.tank.nitrate.balance import LIGHT, SHARE, WARMTH, Balance, known, level_parts, rate_parts
 from rushlight.tank.nitrate.change_habit import CHANGES_DAYS, CHANGES_MISSED, habit_ended_s
 from rushlight.tank.nitrate.kinds import scale
 from rushlight.tank.nitrate.quiet import is_quiet
@@ -183,24 +183,19 @@ def _before(ledger: Ledger, quiet_s: float) -> tuple[float, float]:
 def _suspects(
     facts: list[Fact], balance: Balance, litres: float, then: Drivers, now: Drivers, units: Units
 ) -> list[Suspect]:
-    share, share_sd = _known(balance, SHARE)
+    share, share_sd = known(balance, SHARE)
     level = then.level if then.level is not None else sum(w * m for w, m, _ in level_parts(balance))
     uptake = share * then.feed if then.feed > 0.0 else scale(0.0)
     found = (
         _feed(share, share_sd, then, now),
-        _light(uptake, _known(balance, LIGHT), then, now),
-        _temperature(uptake, _known(balance, WARMTH), then, now, units),
+        _light(uptake, known(balance, LIGHT), then, now),
+        _temperature(uptake, known(balance, WARMTH), then, now, units),
         _harvest(facts, uptake, litres, balance.at_s),
         _changes(level, then, now),
         _source(then, now, units),
         _stocking(facts, scale(balance.usual), now),
     )
     return [s for s in found if s is not None]
-
-
-def _known(balance: Balance, component: int) -> tuple[float, float]:
-    """Mean and standard deviation of one number of the state."""
-    return mixture_moments([(m.weight, m.belief.mean[component], m.belief.sd(component)) for m in balance.modes])
 
 
 def _feed(share: float, share_sd: float, then: Drivers, now: Drivers) -> Suspect | None:
@@ -220,7 +215,7 @@ def _light(uptake: float, response: tuple[float, float], then: Drivers, now: Dri
     per_mol = uptake / then.light_mol
     lost = then.light_mol - now.light_mol
     told = f"the plants get {now.light_mol:.1f} mol/m² of light a day, before {then.light_mol:.1f}"
-    mean, sd = response
+    mean, sd = max(0.0, response[0]), response[1]
     return Suspect("light", mean * per_mol * lost, sd * per_mol * abs(lost) + 0.02 * uptake, told)
 
 

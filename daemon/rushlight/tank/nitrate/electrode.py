@@ -3,7 +3,7 @@
 Owns what is known of one electrode's drift, in the logarithm of the concentration, where Nernst's law makes a drift in
 mV a sum.  Between calibrations the electrode is a Brownian motion with a direction: after t days it is off by a normal
 with mean m t and variance W t.  What each calibration takes away is such a sum, so m and W are learned from those sums.
-An electrode that wanders widely shows it within days, too: by how its readings bend from day to day, as water does not.
+An electrode that wanders widely shows it within weeks, too: by how readings bend from day to day, as water does not.
 Never looks at a test or a belief (`readings` does).
 """
 

@@ -11,8 +11,8 @@ from rushlight.alarms.evidence import LampLoss
 from rushlight.alarms.finding import Finding
 from rushlight.effects import Estimate
 from rushlight.localunits import METRIC, Units
-from rushlight.science.inference.gaussian import mixture_moments
-from rushlight.tank.nitrate.balance import LIGHT, Balance
+from rushlight.tank.nitrate.balance import LIGHT, Balance, known
+from rushlight.tank.nitrate.kinds import scale
 
 LEAST = 0.03
 """A smaller share of the light less than usual is not worth a sentence (own choice)."""
@@ -21,10 +21,10 @@ _Z90 = 1.6448536269514722
 
 def less_percent(balance: Balance) -> tuple[float, Estimate] | None:
     """By how many per cent plants get less light than they are used to, and take up less for it; None: not less."""
-    more = balance.light.now if balance.light is not None else 0.0
+    more = balance.driven[0] / scale(balance.usual)
     if more > -LEAST:
         return None
-    mean, sd = mixture_moments([(m.weight, m.belief.mean[LIGHT], m.belief.sd(LIGHT)) for m in balance.modes])
+    mean, sd = known(balance, LIGHT)
     low, middle, high = (100.0 * -more * max(0.0, mean + z * sd) for z in (-_Z90, 0.0, _Z90))
     return -100.0 * more, Estimate(mean=middle, low=low, high=high)
 
@@ -34,7 +34,7 @@ def sentence(less: tuple[float, Estimate], now: Estimate, later: Estimate, units
     light, uptake = less
     level, then, low, high = (units.figure(x, "mg/L", ".0f") for x in (now.mean, later.mean, later.low, later.high))
     return (
-        f"The plants get {light:.0f} % less light than they are used to, and by this tank's tests take up about "
+        f"The plants get {light:.0f} % less light than they are used to, and as far as tests tell take up about "
         f"{uptake.mean:.0f} % (90 %: {uptake.low:.0f} to {uptake.high:.0f}) less for it; as things go, nitrate is at "
         f"{level} now and at about {then} {units.word('mg/L')} ({low} to {high}) in four weeks."
     )
