@@ -1,6 +1,7 @@
 """The split of a change into causes, on tanks in which the one true cause is known."""
 
 import random
+import dataclasses
 import re
 from dataclasses import replace
 from zoneinfo import ZoneInfo
@@ -190,6 +191,25 @@ def test_plants_that_have_long_grown_back_are_blamed_for_nothing():
     assert blamed(20).mean > 0.0
     late = blamed(133)
     assert late is None or late.mean == late.sd == 0.0
+
+
+def test_a_dirty_probe_s_days_are_no_light_that_was_lost():
+    """Light as the probe saw it falls by half; where that is known to be dirt, light is no cause."""
+
+    def causes(dirty):
+        tale = story(4321, "unexplained")
+        watch = NitrateWatch(tale.tank, (STRIP,), "UTC", has_electrode=False)
+        state = watch.initial()
+        for event in tale.events:
+            watch.on_fact(state, event)
+        for n, light in enumerate(tale.lights):
+            if n >= tale.onset_day and light.dose_mol is not None:
+                light = dataclasses.replace(light, dose_mol=0.5 * light.dose_mol, dirty=dirty)
+            watch.close_day(state, light, light.date, START_S + (n + 1) * DAY_S)
+        return {s.cause for s in watch.report(state, START_S + len(tale.lights) * DAY_S).causes}
+
+    assert "light" in causes(dirty=False)
+    assert "light" not in causes(dirty=True)
 
 
 def test_water_that_cooled_is_told_as_a_cause_and_by_how_much():

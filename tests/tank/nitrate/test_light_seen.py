@@ -177,6 +177,15 @@ def test_how_far_uptake_follows_light_is_learned_from_each_tanks_own_tests():
     assert response_of(still)[1] < 0.8 * LIGHT_FELT[1]
 
 
+def test_no_tests_teach_that_plants_take_up_less_for_light():
+    """Nitrate that happens to be highest a quarter of a round after the light: such an answer there is not."""
+    light = lambda day: (6.0 + 3.0 * math.cos(2 * math.pi * day / 180.0), 0.0)  # noqa: E731
+    late = [math.cos(2 * math.pi * (7 * week - 45) / 180.0) for week in range(60)]
+    against = [50.0 if x > 0.3 else 25.0 if x > -0.5 else 10.0 for x in late]
+    lowest = min(m.belief.mean[bal.LIGHT] for weeks in (30, 45, 60) for m in weekly(weeks, light, against).modes)
+    assert 0.0 <= lowest < 0.5 * LIGHT_FELT[0]
+
+
 def test_in_december_the_forecast_knows_that_days_grow_longer():
     _, sun = by_day("2024-08-01", 7 * 22)
     window = 4.0 * sun / sun[0]

@@ -72,6 +72,15 @@ def test_how_far_uptake_follows_warmth_is_learned_from_each_tanks_own_tests():
     assert answer(still)[1] < WARMTH_FELT[1]
 
 
+def test_no_tests_teach_that_plants_take_up_less_for_warmth():
+    def against(day):
+        x = math.cos(2.0 * math.pi * (day - 45) / 180.0)
+        return 50.0 if x > 0.3 else 25.0 if x > -0.5 else 10.0
+
+    b = lived(400, lambda day: 23.0 + 4.0 * math.cos(2.0 * math.pi * day / 180.0), against)
+    assert 0.0 <= min(m.belief.mean[bal.WARMTH] for m in b.modes) < WARMTH_FELT[0]
+
+
 def test_water_that_nobody_measures_or_that_stays_as_it_is_says_nothing():
     assert lived(30, lambda _: 25.0).driven == (0.0, pytest.approx(0.0))
     assert bal.begin(0.0, FEED).driven == (0.0, 0.0)

@@ -48,6 +48,9 @@ FIRST_LEVEL = (10.0, 100.0)
 HALF_FED, MOST_PULL = 8.0, 0.04
 """Plants take more where there is more (Michaelis-Menten): the level at which uptake is half of the most, mg/L, and how
 fast, as a share per day, a level comes home by that at most.  No source for tanks; chosen on simulated ones."""
+LEAST_POWER = 0.4
+"""However rich the water, uptake follows the level by no less than this power of it: not plants alone take nitrate,
+ground does too, by about the square root (half order in a film, from memory).  Chosen on simulated tanks, no source."""
 HOME_LEAST_DAYS, HOME_DAYS = 14.0, 200.0
 """The level at which plants take up what they are believed to is a mean over so long, from two weeks in a
 young record on, as tests told it (no source)."""
@@ -151,7 +154,8 @@ class Balance:
         if self.home is None:
             return 0.0
         home = max(1.0, self.home)
-        slope = min(MOST_PULL, scale(self.usual) * HALF_FED / (home * (home + HALF_FED)))
+        power = max(LEAST_POWER, HALF_FED / (home + HALF_FED))
+        slope = min(MOST_PULL, power * scale(self.usual) / home)
         return slope * self.home_days / (self.home_days + HOME_KNOWN_DAYS)
 
     @property
@@ -356,16 +360,19 @@ def possible(belief: Belief, size: float, *, fed: bool) -> Belief:
         for i in range(SIZE):
             belief.cov[UPTAKE][i] *= narrower
             belief.cov[i][UPTAKE] *= narrower
+    for answer in (LIGHT, WARMTH):
+        belief = not_negative(belief, answer)
     return not_negative(belief)
 
 
-def not_negative(belief: Belief) -> Belief:
-    """Plants cannot take up what is not there: once the mean falls below zero, keep the part above zero."""
-    mean = belief.mean[LEVEL]
+def not_negative(belief: Belief, i: int = LEVEL) -> Belief:
+    """Keep the part above zero once the mean falls below it: plants cannot take up what is not there, nor less for light
+    or warmth."""
+    mean = belief.mean[i]
     if mean >= 0.0:
         return belief
-    _, mean, variance = moments_above_zero(mean, belief.sd(LEVEL))
-    return regress(belief, LEVEL, mean, variance)
+    _, mean, variance = moments_above_zero(mean, belief.sd(i))
+    return regress(belief, i, mean, variance)
 
 
 def mix_water(balance: Balance, fraction: float, source: float, source_sd: float, fraction_sd: float) -> None:

@@ -106,7 +106,8 @@ def drivers(
     first, last = (local_day(t, zone) for t in span_s)
     days = [(first + dt.timedelta(days=n)).isoformat() for n in range(max(1, (last - first).days))]
     lights, warmth = (
-        [f.amount for f in ledger.later_than(from_s, to_s) if f.kind == kind] for kind in ("light", "temperature")
+        [f.amount for f in ledger.later_than(from_s, to_s) if f.kind == kind and not f.dirty]
+        for kind in ("light", "temperature")
     )
     start_s = min(from_s, to_s - changes_days * DAY_S)
     if ledger.facts:  # no record, no habit: do not count the weeks before it as weeks without a change
@@ -215,7 +216,7 @@ def _light(uptake: float, response: tuple[float, float], then: Drivers, now: Dri
     per_mol = uptake / then.light_mol
     lost = then.light_mol - now.light_mol
     told = f"the plants get {now.light_mol:.1f} mol/m² of light a day, before {then.light_mol:.1f}"
-    mean, sd = max(0.0, response[0]), response[1]
+    mean, sd = response
     return Suspect("light", mean * per_mol * lost, sd * per_mol * abs(lost) + 0.02 * uptake, told)
 
 
@@ -225,7 +226,7 @@ def _temperature(
     """Plants take up less in cooler water; the filter slows too, and then catches up, so it is told and not counted."""
     if then.water_c is None or now.water_c is None or abs(now.water_c - then.water_c) < WARMER_C:
         return None
-    middle = uptake_left(then.water_c, now.water_c, max(0.0, answer[0]))
+    middle = uptake_left(then.water_c, now.water_c, answer[0])
     doubt = answer[1] * abs(now.water_c - then.water_c) / 10.0 * middle
     filter_percent = 100.0 * (nitrification_left(then.water_c, now.water_c) - 1.0)
     told = (
