@@ -5,11 +5,13 @@ from __future__ import annotations
 import json
 import math
 
+from helpers.plants import Look, Plants, live
 from helpers.site import CONFIG, config_of
 from rushlight import eventlines
 from rushlight.core.step import Core
 from rushlight.core.timeline import Timeline
 from rushlight.core.view import site_view
+from rushlight.events import Growth, Test
 from rushlight.replay import events, replay
 from rushlight.service import snapshots
 
@@ -83,3 +85,30 @@ def test_a_hand_reading_is_held_against_the_probe_of_that_moment_and_survives_a_
     (leaf,) = site_view(core, timeline.state, START_S + 6 * DAY_S).tanks[0].leaves
     assert leaf.place == "water mint" and abs(leaf.share - 0.25) < 1e-9
     assert snapshots.load(snapshots.dump(timeline.state)) == timeline.state
+
+
+def chance_after(plants: Plants, *, looked: bool) -> tuple[float, list[float]]:
+    """The chance of passing the limit after strips that all read 25, and at what shares of its pace growth was told."""
+    core = Core(config_of(CONFIG))
+    timeline = Timeline(core, core.initial())
+    strips = [
+        Test(at_s=at_s, id=f"t{n}", tank="foyer", method="strip", kit="strip", values={"nitrate": 25})
+        for n, at_s in enumerate(e.at_s - 3600.0 for e in plants.entries if isinstance(e, Growth))
+    ]
+    entries = [e for e in plants.entries if looked or not isinstance(e, Growth)]
+    for event in sorted([*strips, *entries], key=lambda e: e.at_s):
+        timeline.feed(event)
+    watch, state = core.tanks["foyer"].nitrate, timeline.state.tanks["foyer"].nitrate
+    told = watch.report(state, timeline.state.at_s or 0.0)
+    return told.chances[-1], [f.amount for f in state.ledger.facts if f.kind == "growth"]
+
+
+def test_growth_that_slows_is_in_the_forecast_of_nitrate_before_a_strip_shows_it() -> None:
+    """Plants by `helpers/plants.py` that grow half as fast from week 20 on, or never; the strips are the same."""
+    halved, hale = (live(2101, 27, Look(), halved_week=week) for week in (20, None))
+    without, none = chance_after(halved, looked=False)
+    with_looks, told = chance_after(halved, looked=True)
+    assert none == []
+    assert len(told) == 1 and 0.3 < told[0] < 0.7, "told once, of a half"
+    assert with_looks > 1.5 * without
+    assert chance_after(hale, looked=True)[1] == []

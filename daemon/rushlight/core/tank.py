@@ -190,7 +190,8 @@ class TankCore:
         self.seen.on_fact(state.seen, event)
         self._ask_again(state, event, misfit=misfit)
         self.drifts.on_fact(state.drifts, event)
-        self.growth.on_fact(state.growth, event)
+        if (slowed := self.growth.on_fact(state.growth, event)) is not None:
+            self.nitrate.on_growth(state.nitrate, *slowed)
         if isinstance(event, LightSpot):
             leaves.note_spot(self.light, state.light, state.growth, event)
         if isinstance(event, LampWork):

@@ -22,6 +22,7 @@ FactKind = Literal[
     "lamp",
     "light",
     "temperature",
+    "growth",
     "electrode",
     "calibration",
 ]
@@ -33,7 +34,7 @@ class Fact:
 
     What `amount` means goes by `kind`: test, reading error as a share; change, fraction replaced; inflow, litres per
     litre of tank; feeding, nitrogen in g; harvest, nitrogen in g; stocking, fish; light, mol m⁻² d⁻¹; temperature, °C;
-    electrode, mg/L.
+    growth, share of the pace before; electrode, mg/L.
     """
 
     at_s: float

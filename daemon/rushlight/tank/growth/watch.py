@@ -88,10 +88,13 @@ class GrowthWatch:
 
     # ---- facts
 
-    def on_fact(self, state: GrowthState, event: TankEvent) -> None:
-        """A look or a harvest, possibly late, possibly another version of one."""
+    def on_fact(self, state: GrowthState, event: TankEvent) -> tuple[float, float] | None:
+        """A look or a harvest, possibly late, possibly another version of one.
+
+        Where it shows for the first time that growth is slow, that look's moment and the share left of the pace before.
+        """
         if not isinstance(event, Growth | Harvest):
-            return
+            return None
         self._drop(state, event.id)
         if isinstance(event, Harvest):
             grams = event.fresh_grams or (event.dry_grams or 0.0) / nitrogen.DRY_PER_FRESH
@@ -99,7 +102,11 @@ class GrowthWatch:
             bisect.insort(state.record.cuts, cut, key=lambda c: (c.at_s, c.id))
         elif (seen := seen_of(event)) is not None:
             bisect.insort(state.record.looks, seen, key=lambda s: (s.at_s, s.id))
+        was_slow = state.slow_s is not None
         self._judge(state)
+        if was_slow or state.slow_s is None or state.looked_s is None or state.share is None:
+            return None
+        return state.looked_s, state.share
 
     def void(self, state: GrowthState, event_id: str) -> None:
         """That look or harvest never was."""

@@ -1,4 +1,4 @@
-"""What readings do to the belief: tests, an electrode, its calibration, a day of light and warmth, work.
+"""What readings do to the belief: tests, an electrode, its calibration, a day of light and warmth, growth, work.
 
 Owns how far a reading is trusted.  Knows no events and no kits: a test comes as a likelihood of the concentration.
 """
@@ -17,7 +17,9 @@ from rushlight.tank.nitrate.balance import (
     ELECTRODE_DRIFT,
     FIRST_LEVEL,
     LEVEL,
+    SHARE,
     SIZE,
+    UPTAKE,
     Balance,
     doubt_uptake,
     level_parts,
@@ -27,7 +29,7 @@ from rushlight.tank.nitrate.balance import (
     unsettle,
 )
 from rushlight.tank.nitrate.electrode import calibrated, seen
-from rushlight.tank.nitrate.kinds import SILENT_FROM_DAYS
+from rushlight.tank.nitrate.kinds import SILENT_FROM_DAYS, scale
 from rushlight.tank.nitrate.light_seen import behind_dirt, see_light
 from rushlight.tank.nitrate.warmth_seen import see_water
 
@@ -48,6 +50,9 @@ DOUBT = {"harvest": 0.25, "stocking": 0.1, "lamp": 0.15}
 KEPT_BELOW = (0.85, (0.5, 0.33))
 """How sure it is before any test that a tank lives within the limit that its keeper has set, and about where, mean and
 standard deviation as a share of it (own choice)."""
+GROWTH_TELLS = 0.25
+"""How well growth that slowed tells uptake, standard deviation as a share of supply: leaves may hold more nitrogen for a
+while, and those that were seen stand for all (no source)."""
 ELECTRODE_NOISE = (0.05, 1.0)
 """Electrode noise: share of the level, and mg/L (no source)."""
 SEEN_BY_ELECTRODE = (1.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0)
@@ -152,6 +157,21 @@ def see_day(balance: Balance, day: Fact, latitude: float | None) -> None:
     elif balance.light is not None:
         balance.light = behind_dirt(balance.light)
     balance.light_at_s = day.at_s
+
+
+def see_growth(balance: Balance, share: float) -> None:
+    """Plants grow at such a share of their own pace before, under like light: in the long run they take up as much less.
+
+    What they took up before is what balanced plants do of the usual feed; where none is known, that is nought of it.
+    """
+    size = scale(balance.usual)
+    row = [0.0] * SIZE
+    row[UPTAKE], row[SHARE] = 1.0, -share * balance.usual
+    value = -share * balance.left if balance.usual > 0.0 else -(1.0 - share) * size
+    for mode in balance.modes:
+        mode.belief, loglik = update(mode.belief, row, (GROWTH_TELLS * size) ** 2, value)
+        mode.weight *= math.exp(loglik)
+    renormalise(balance)
 
 
 def read_electrode(balance: Balance, value: float) -> None:

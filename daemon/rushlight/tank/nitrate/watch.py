@@ -147,6 +147,10 @@ class NitrateWatch:
             self.void(state, event_id)
         self._add(state, Fact(at_s=at_s, kind="calibration", id=event_id))
 
+    def on_growth(self, state: NitrateState, at_s: float, share: float) -> None:
+        """The plants were seen to grow at `share` of their own pace before, under like light."""
+        self._add(state, Fact(at_s=at_s, kind="growth", id=f"growth:{int(at_s)}", amount=share))
+
     def on_electrode(self, state: NitrateState, at_s: float, mg_l: float) -> None:
         """A good electrode reading, mg/L as NO3; gathered here, used as a median every six hours."""
         start_s = at_s // ELECTRODE_STEP_S * ELECTRODE_STEP_S
@@ -302,6 +306,8 @@ class NitrateWatch:
                 readings.disturb(now, fact)
             case "light" | "temperature":
                 readings.see_day(now, fact, self.latitude)
+            case "growth":
+                readings.see_growth(now, fact.amount)
             case "electrode":
                 # A stretch that began before a calibration is off by what that took away.
                 if now.calibrated_at_s is None or fact.at_s - now.calibrated_at_s >= ELECTRODE_STEP_S:
