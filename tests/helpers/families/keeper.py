@@ -1,7 +1,7 @@
 """A keeper who reacts, in a closed loop with whoever tells when to test and when to worry.
 
-The person is the same under every adviser: puts things off, goes on holiday twice a year, and on a warning tests (where
-the last test is older than two days), feeds less for six weeks, changes half the water while a strip reads above the
+The person is the same under every adviser: puts things off, goes on holiday twice a year, says of what was told that it
+was seen, and on a warning tests (where the last test is older than two days), feeds less for six weeks, changes half the water while a strip reads above the
 limit, and looks for the cause, which is found sooner where the right one was named.  Fish that stand in three times the
 limit are seen to be ill sooner or later, whoever advises.  An invention: common practice, no source.
 """
@@ -35,6 +35,9 @@ class Adviser(Protocol):
     def morning(self, day: int) -> None:
         """It is eight o'clock."""
 
+    def seen(self, day: int) -> None:
+        """The keeper says of all that was told that it was seen."""
+
     def due(self, day: int) -> bool:
         """Whether a test is due today."""
 
@@ -63,6 +66,9 @@ class Calendar:
         if day == int(self.next_day):
             self.messages += 1
 
+    def seen(self, day: int) -> None:
+        """A calendar does not ask."""
+
     def due(self, day: int) -> bool:
         return day >= self.next_day
 
@@ -87,6 +93,8 @@ class Product:
     due_s: float | None = None
     standing: dict[str, str] = field(default_factory=dict)
     """Warnings that stand, by id, with their words."""
+    unseen: set[str] = field(default_factory=set)
+    """Alarms of all kinds that nobody has acknowledged, by id."""
 
     def __post_init__(self) -> None:
         raw = self.world.tank.raw_config | {"push": {"server": "https://push.example.org", "topic": "sim"}}
@@ -96,6 +104,8 @@ class Product:
 
     def take(self, effects: list[Effect]) -> None:
         for e in effects:
+            if isinstance(e, AlarmChange):
+                (self.unseen.add if e.state == "unacknowledged" else self.unseen.discard)(e.id)
             match e:
                 case DueChange():
                     self.due_s = e.due_at_s
@@ -110,6 +120,12 @@ class Product:
     def morning(self, day: int) -> None:
         if self.line.state.wake_s is not None:
             self.take(self.line.advance(self.start_s + (day + MORNING_H / 24.0) * DAY_S))
+
+    def seen(self, day: int) -> None:
+        at = stamp(self.world.tank.setting, day + (MORNING_H + 1.0 / 60.0) / 24.0)
+        records = [{"at": at, "kind": "acknowledge", "alarm": alarm, "by": "keeper"} for alarm in sorted(self.unseen)]
+        self.world.tank.records.extend(records)
+        self.hear(day, records)
 
     def due(self, day: int) -> bool:
         return self.due_s is None or self.due_s <= self.start_s + (day + 1) * DAY_S
@@ -134,6 +150,9 @@ class Nobody:
 
     def morning(self, day: int) -> None:
         """Nothing happens."""
+
+    def seen(self, day: int) -> None:
+        """Nothing was told."""
 
     def due(self, day: int) -> bool:
         return False
@@ -190,6 +209,8 @@ class Keeper:
         self.adviser.hear(day, self._read(day, early=True))
         self.adviser.morning(day)
         here, out = day not in self.away, self.out
+        if here and willing < 0.7:
+            self.adviser.seen(day)
         c, s = self.world.tank.setting, self.world.state
         ill = float(s["level"][0]) > ILL * c.limit and notices < 0.2
         acting = here and (ill or (self.adviser.warns() and willing < 0.7))
