@@ -27,8 +27,8 @@ from helpers.families.catalogue import FAMILIES
 from helpers.families.common import SPLITS, seed_of
 from helpers.families.keeper import ADVISERS, Lived, advised
 
-FIGURES = ("above", "above_untold", "tests", "changes", "messages", "hungry")
-NAMES = ("days above", "untold", "tests", "changes", "messages", "days of short feed")
+FIGURES = ("above", "above_untold", "tests", "changes", "messages", "of_warmth", "hungry")
+NAMES = ("days above", "untold", "tests", "changes", "messages", "of them of the water's warmth", "days of short feed")
 
 
 def one(n: int, family: str, split: str, days: int, who: tuple[str, ...]) -> dict[str, Lived]:

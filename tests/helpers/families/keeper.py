@@ -90,6 +90,8 @@ class Product:
 
     world: World
     messages: int = 0
+    of_warmth: int = 0
+    """Of the messages, those about the water's temperature, which no calendar hears of."""
     due_s: float | None = None
     standing: dict[str, str] = field(default_factory=dict)
     """Warnings that stand, by id, with their words."""
@@ -111,6 +113,7 @@ class Product:
                     self.due_s = e.due_at_s
                 case Message():
                     self.messages += 1
+                    self.of_warmth += bool(e.alarms) and all(".temperature_" in t.alarm for t in e.alarms)
                 case AlarmChange() if e.alarm in WARNINGS:
                     if e.state in {"unacknowledged", "acknowledged"}:
                         self.standing[e.id] = e.text
@@ -176,6 +179,8 @@ class Lived:
     tests: int = 0
     changes: int = 0
     messages: int = 0
+    of_warmth: int = 0
+    """Of the messages, those about the water's temperature."""
     hungry: int = 0
     """Days of short feed."""
     above_untold: int = 0
@@ -200,6 +205,7 @@ class Keeper:
         for day in range(self.days):
             self._day(day)
         self.out.messages = self.adviser.messages
+        self.out.of_warmth = getattr(self.adviser, "of_warmth", 0)
         return self.out
 
     def _day(self, day: int) -> None:

@@ -1,7 +1,6 @@
 """The split of a change into causes, on tanks in which the one true cause is known."""
 
 import random
-import dataclasses
 import re
 from dataclasses import replace
 from zoneinfo import ZoneInfo
@@ -203,9 +202,9 @@ def test_a_dirty_probe_s_days_are_no_light_that_was_lost():
         for event in tale.events:
             watch.on_fact(state, event)
         for n, light in enumerate(tale.lights):
-            if n >= tale.onset_day and light.dose_mol is not None:
-                light = dataclasses.replace(light, dose_mol=0.5 * light.dose_mol, dirty=dirty)
-            watch.close_day(state, light, light.date, START_S + (n + 1) * DAY_S)
+            fallen = n >= tale.onset_day and light.dose_mol is not None
+            seen = replace(light, dose_mol=0.5 * light.dose_mol, dirty=dirty) if fallen else light
+            watch.close_day(state, seen, light.date, START_S + (n + 1) * DAY_S)
         return {s.cause for s in watch.report(state, START_S + len(tale.lights) * DAY_S).causes}
 
     assert "light" in causes(dirty=False)

@@ -366,8 +366,10 @@ def possible(belief: Belief, size: float, *, fed: bool) -> Belief:
 
 
 def not_negative(belief: Belief, i: int = LEVEL) -> Belief:
-    """Keep the part above zero once the mean falls below it: plants cannot take up what is not there, nor less for light
-    or warmth."""
+    """Once the mean falls below zero, keep the part above: plants cannot take up what is not there.
+
+    Nor do they take up less for more light or warmth.
+    """
     mean = belief.mean[i]
     if mean >= 0.0:
         return belief

@@ -51,8 +51,8 @@ KEPT_BELOW = (0.85, (0.5, 0.33))
 """How sure it is before any test that a tank lives within the limit that its keeper has set, and about where, mean and
 standard deviation as a share of it (own choice)."""
 GROWTH_TELLS = 0.25
-"""How well growth that slowed tells uptake, standard deviation as a share of supply: leaves may hold more nitrogen for a
-while, and those that were seen stand for all (no source)."""
+"""How well growth that slowed tells uptake, standard deviation as a share of supply: leaves may hold more nitrogen for
+a while, and those that were seen stand for all (no source)."""
 ELECTRODE_NOISE = (0.05, 1.0)
 """Electrode noise: share of the level, and mg/L (no source)."""
 SEEN_BY_ELECTRODE = (1.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0)
@@ -139,6 +139,17 @@ def _at_level(belief: Belief, mean: float, variance: float) -> Belief:
     return out
 
 
+def hear(balance: Balance, fact: Fact, latitude: float | None) -> None:
+    """Work on the plants or the lamp, a day's light or warmth, a look at growth."""
+    match fact.kind:
+        case "light" | "temperature":
+            see_day(balance, fact, latitude)
+        case "growth":
+            see_growth(balance, fact.amount)
+        case _:
+            disturb(balance, fact)
+
+
 def disturb(balance: Balance, work: Fact) -> None:
     """Something was done that may have moved uptake; what it did the tests tell."""
     doubt_uptake(balance, DOUBT[work.kind])
@@ -160,7 +171,7 @@ def see_day(balance: Balance, day: Fact, latitude: float | None) -> None:
 
 
 def see_growth(balance: Balance, share: float) -> None:
-    """Plants grow at such a share of their own pace before, under like light: in the long run they take up as much less.
+    """Plants grow at such a share of their own pace before, under like light: in the end they take up as much less.
 
     What they took up before is what balanced plants do of the usual feed; where none is known, that is nought of it.
     """

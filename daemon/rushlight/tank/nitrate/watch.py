@@ -302,12 +302,8 @@ class NitrateWatch:
             case "inflow":
                 source, sd = (fact.source, 0.0) if fact.source is not None else SOURCE_UNKNOWN
                 bal.add_level(now, fact.amount * source, fact.amount * sd)
-            case "harvest" | "stocking" | "lamp":
-                readings.disturb(now, fact)
-            case "light" | "temperature":
-                readings.see_day(now, fact, self.latitude)
-            case "growth":
-                readings.see_growth(now, fact.amount)
+            case "harvest" | "stocking" | "lamp" | "light" | "temperature" | "growth":
+                readings.hear(now, fact, self.latitude)
             case "electrode":
                 # A stretch that began before a calibration is off by what that took away.
                 if now.calibrated_at_s is None or fact.at_s - now.calibrated_at_s >= ELECTRODE_STEP_S:
