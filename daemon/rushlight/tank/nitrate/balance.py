@@ -45,7 +45,7 @@ NOTHING = (0.0,) * (SIZE - 1)
 FIRST_LEVEL = (10.0, 100.0)
 """Mean and standard deviation of nitrate before any test, mg/L; cut at zero.  Wide enough to say nothing
 (own choice)."""
-HALF_FED, MOST_PULL = 8.0, 0.08
+HALF_FED, MOST_PULL = 8.0, 0.04
 """Plants take more where there is more (Michaelis-Menten): the level at which uptake is half of the most, mg/L, and how
 fast, as a share per day, a level comes home by that at most.  No source for tanks; chosen on simulated ones."""
 LEAST_POWER = 0.6
