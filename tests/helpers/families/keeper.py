@@ -1,9 +1,10 @@
 """A keeper who reacts, in a closed loop with whoever tells when to test and when to worry.
 
 The person is the same under every adviser: puts things off, goes on holiday twice a year, says of what was told that it
-was seen, and on a warning tests (where the last test is older than two days), feeds less for six weeks, changes half the water while a strip reads above the
-limit, and looks for the cause, which is found sooner where the right one was named.  Fish that stand in three times the
-limit are seen to be ill sooner or later, whoever advises.  An invention: common practice, no source.
+was seen, and on a warning tests (where the last test is older than two days), feeds less for six weeks, changes half
+the water while a strip reads above the limit, and looks for the cause, which is found sooner where the right one was
+named.  Fish that stand in three times the limit are seen to be ill sooner or later, whoever advises.  An invention:
+common practice, no source.
 """
 
 from __future__ import annotations
