@@ -3,10 +3,8 @@
 from itertools import pairwise
 
 import pytest
-from scipy.integrate import solve_ivp
 
 from rushlight.localtime import DAY_S
-from rushlight.science.chemistry import nitrogen
 from rushlight.science.inference.interval import blurred, strip_span
 from rushlight.tank.nitrate import balance as bal
 from rushlight.tank.nitrate import forecast, readings
@@ -72,26 +70,3 @@ def test_a_day_is_told_of_a_tank_that_rises_and_none_of_one_that_is_settled() ->
     assert told["settled"] is None
     assert told["rising"] is not None
     assert told["rising"] > 1.0
-
-
-@pytest.mark.parametrize("home", [40.0, 80.0])
-def test_rich_water_made_poor_comes_home_as_by_the_laws_of_uptake(home: float) -> None:
-    """Half of the water is changed for water without nitrate: four weeks later the level is between two laws.
-
-    In proportion to the level (first order), and by its square root (half order, a film that nitrate does
-    not reach through, from memory).  The integration is SciPy's.
-    """
-    now = bal.begin(0.0, FEED)
-    for week in range(52):
-        bal.pass_time(now, (week + 1) * 7 * DAY_S, FEED)
-        readings.read_level(now, blurred(strip_span(home, (0.8 * home, home, 1.2 * home)), 0.05, 0.5), 0.2)
-        now.recent, now.n_tests, now.last_test_at_s = FEED, now.n_tests + 1, now.at_s
-    bal.mix_water(now, 0.5, 0.0, 0.0, 0.0)
-    now.exchanged = now.carried = 0.0
-    supply = nitrogen.SHARE_MEAN * FEED
-    laws = (lambda c: c / home, lambda c: (c / home) ** 0.5)
-    ends = [
-        solve_ivp(lambda _, c, law=law: supply * (1.0 - law(c)), (0.0, 28.0), [0.5 * home]).y[0, -1] for law in laws
-    ]
-    told = forecast.level_estimate(forecast.course(now).ahead(28.0)).mean
-    assert min(ends) - 0.05 * home < told < max(ends) + 0.05 * home, (told, ends)

@@ -158,7 +158,7 @@ def test_a_fading_lamp_is_told_in_the_forecast_before_a_strip_shows_it():
         for loss in (lambda _: 0.0, lambda day: 0.4 * min(1.0, max(0.0, (day - 7 * 31) / 63.0)))
     )
     chances = [forecast.chances(forecast.course(b), 40.0)[-1] for b in (steady, fading)]
-    assert chances[1] > 2.0 * chances[0]
+    assert chances[1] > 3.0 * chances[0]
     x = fading.light.now
     assert x == pytest.approx(-0.35, abs=0.06)
     less = -mixture_moments(bal.uptake_parts(fading))[0] + sum(

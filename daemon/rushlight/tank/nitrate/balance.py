@@ -48,9 +48,6 @@ FIRST_LEVEL = (10.0, 100.0)
 HALF_FED, MOST_PULL = 8.0, 0.04
 """Plants take more where there is more (Michaelis-Menten): the level at which uptake is half of the most, mg/L, and how
 fast, as a share per day, a level comes home by that at most.  No source for tanks; chosen on simulated ones."""
-LEAST_POWER = 0.6
-"""However rich the water, uptake follows the level by no less than this power of it: not plants alone take nitrate,
-ground does too, by about the square root (half order in a film, from memory).  Chosen on simulated tanks, no source."""
 HOME_LEAST_DAYS, HOME_DAYS = 14.0, 200.0
 """The level at which plants take up what they are believed to is a mean over so long, from two weeks in a
 young record on, as tests told it (no source)."""
@@ -154,8 +151,7 @@ class Balance:
         if self.home is None:
             return 0.0
         home = max(1.0, self.home)
-        power = max(LEAST_POWER, HALF_FED / (home + HALF_FED))
-        slope = min(MOST_PULL, power * scale(self.usual) / home)
+        slope = min(MOST_PULL, scale(self.usual) * HALF_FED / (home * (home + HALF_FED)))
         return slope * self.home_days / (self.home_days + HOME_KNOWN_DAYS)
 
     @property
