@@ -22,6 +22,15 @@ from rushlight.views import Share
 UTC = ZoneInfo("UTC")
 
 
+def heard(tale):
+    """A watch that was told what was done and tested in this tank, and what it remembers."""
+    watch = NitrateWatch(tale.tank, (STRIP,), "UTC", has_electrode=False)
+    state = watch.initial()
+    for event in tale.events:
+        watch.on_fact(state, event)
+    return watch, state
+
+
 def told(cause, seed, days=None):
     tale = story(seed, cause)
     watch = NitrateWatch(tale.tank, (STRIP,), "UTC", has_electrode=False)
@@ -91,10 +100,7 @@ def test_one_strip_asks_for_another_and_more_of_them_do_not():
 )
 def test_a_habit_of_changing_water_that_ends_is_told_though_the_balance_still_counts_on_it(still, words):
     tale = story(4325, "water changes", still=still)
-    watch = NitrateWatch(tale.tank, (STRIP,), "UTC", has_electrode=False)
-    state = watch.initial()
-    for event in tale.events:
-        watch.on_fact(state, event)
+    watch, state = heard(tale)
     for n, light in enumerate(tale.lights):
         watch.close_day(state, light, light.date, START_S + (n + 1) * DAY_S)
     report = watch.report(state, START_S + len(tale.lights) * DAY_S)
@@ -197,10 +203,7 @@ def test_a_dirty_probe_s_days_are_no_light_that_was_lost():
 
     def causes(dirty):
         tale = story(4321, "unexplained")
-        watch = NitrateWatch(tale.tank, (STRIP,), "UTC", has_electrode=False)
-        state = watch.initial()
-        for event in tale.events:
-            watch.on_fact(state, event)
+        watch, state = heard(tale)
         for n, light in enumerate(tale.lights):
             fallen = n >= tale.onset_day and light.dose_mol is not None
             seen = replace(light, dose_mol=0.5 * light.dose_mol, dirty=dirty) if fallen else light
@@ -214,10 +217,7 @@ def test_a_dirty_probe_s_days_are_no_light_that_was_lost():
 def test_water_that_cooled_is_told_as_a_cause_and_by_how_much():
     """From 26 to 20 °C: the probe saw it.  Q10 of uptake 1.5 to 2.7: Macduff, Hopper & Wild 1987, J. Exp. Bot. 38:42-52."""
     tale = story(4321, "unexplained")
-    watch = NitrateWatch(tale.tank, (STRIP,), "UTC", has_electrode=False)
-    state = watch.initial()
-    for event in tale.events:
-        watch.on_fact(state, event)
+    watch, state = heard(tale)
     for n, light in enumerate(tale.lights):
         watch.close_day(state, light, light.date, START_S + (n + 1) * DAY_S, 26.0 if n < tale.onset_day else 20.0)
     report = watch.report(state, START_S + len(tale.lights) * DAY_S)

@@ -81,6 +81,20 @@ def test_no_tests_teach_that_plants_take_up_less_for_warmth():
     assert 0.0 <= min(m.belief.mean[bal.WARMTH] for m in b.modes) < WARMTH_FELT[0]
 
 
+def test_growth_that_slows_in_colder_water_is_not_counted_twice():
+    """Six degrees colder and growth a fifth less, as a Q10 of 1.5 has it: at the usual warmth uptake is what it was."""
+
+    def lost(colder_c, share):
+        b = lived(400, lambda day: 26.0 - colder_c * (day >= 380), lambda _: 25.0)
+        before = bal.known(b, bal.UPTAKE)[0]
+        readings.see_growth(b, share)
+        return (before - bal.known(b, bal.UPTAKE)[0]) / scale(b.usual)
+
+    share = 1.5**-0.6
+    assert lost(0.0, share) > 0.03
+    assert abs(lost(6.0, share)) < 0.2 * lost(0.0, share)
+
+
 def test_water_that_nobody_measures_or_that_stays_as_it_is_says_nothing():
     assert lived(30, lambda _: 25.0).driven == (0.0, pytest.approx(0.0))
     assert bal.begin(0.0, FEED).driven == (0.0, 0.0)

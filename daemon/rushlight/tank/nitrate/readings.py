@@ -20,6 +20,7 @@ from rushlight.tank.nitrate.balance import (
     SHARE,
     SIZE,
     UPTAKE,
+    WARMTH,
     Balance,
     doubt_uptake,
     level_parts,
@@ -174,10 +175,11 @@ def see_growth(balance: Balance, share: float) -> None:
     """Plants grow at such a share of their own pace before, under like light: in the end they take up as much less.
 
     What they took up before is what balanced plants do of the usual feed; where none is known, that is nought of it.
+    The warmth is not like: what the belief makes of colder water is no news a second time.
     """
     size = scale(balance.usual)
     row = [0.0] * SIZE
-    row[UPTAKE], row[SHARE] = 1.0, -share * balance.usual
+    row[UPTAKE], row[SHARE], row[WARMTH] = 1.0, -share * balance.usual, balance.driven[1]
     value = -share * balance.left if balance.usual > 0.0 else -(1.0 - share) * size
     for mode in balance.modes:
         mode.belief, loglik = update(mode.belief, row, (GROWTH_TELLS * size) ** 2, value)
